@@ -1,0 +1,3 @@
+"""What the heater may do: signals, snapshot, guards, decide and explain. Pure functions on plain data."""
+
+__project__ = "brimful"

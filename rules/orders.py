@@ -1,0 +1,58 @@
+"""What a heater is told, and how a guard answers."""
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+
+class Order(StrEnum):
+    """An absolute state, never a toggle."""
+
+    WITHHOLD = "withhold"
+    SURPLUS = "surplus"
+    HEAT = "heat"
+
+
+class Verdict(IntEnum):
+    """A guard's answer. REQUIRE carries an order and is given by the override alone."""
+
+    ALLOW = 0
+    FORBID = 1
+    REQUIRE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A guard's answer with the sentence that carries its figures.
+
+    sentence: why, with figures ("tank 96 %, full since 13:10"); change: what would change it, or "".
+    """
+
+    guard: str
+    verdict: Verdict
+    sentence: str
+    change: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterOrder:
+    """One heater's order. watts: whole W for a modulated heater that is on, else None. guard: what decided it."""
+
+    heater: str
+    order: Order
+    guard: str
+    watts: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The standing orders, one for each heater in the order of preference."""
+
+    orders: tuple[HeaterOrder, ...]
+
+    @property
+    def lead(self) -> HeaterOrder:
+        """The first heater that is on, else the preferred one: what a person asks about."""
+        for order in self.orders:
+            if order.order is not Order.WITHHOLD:
+                return order
+        return self.orders[0]

@@ -1,0 +1,126 @@
+"""What the owner set, as the rules see it. Made from the home file; every number has its unit in its name."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Heater:
+    """A heater. steps_w: the only powers it can take, ascending (empty: any whole W); can_heat: obeys `heat`."""
+
+    name: str
+    kind: Literal["gate", "modulated"]
+    rated_w: float
+    minimum_w: float = 0.0
+    steps_w: tuple[int, ...] = ()
+    can_heat: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Hard temperature limit, for the hottest fresh reading in the tank, °C."""
+
+    maximum_c: float = 70.0
+    resume_below_c: float = 67.0
+
+
+@dataclass(frozen=True, slots=True)
+class Full:
+    """Stop and resume levels, and when a heater that takes nothing counts as satisfied by its thermostat.
+
+    idle_w: below this a permitted heater takes "nothing"; idle_after_s: for how long;
+    retry_after_s: when it is tried again if the level has not fallen by `idle_fall_pct`.
+    """
+
+    stop_at_pct: float = 95.0
+    resume_below_pct: float = 88.0
+    idle_w: float = 30.0
+    idle_after_s: float = 300.0
+    idle_fall_pct: float = 3.0
+    retry_after_s: float = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Surplus:
+    """Start at or above, stop below, both of the mean over the window; what is already diverted counts as surplus."""
+
+    start_w: float = 200.0
+    stop_w: float = 0.0
+    over_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """No diversion below this charge, nor while it discharges faster. None: not asked."""
+
+    minimum_level_pct: float | None = None
+    maximum_discharge_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Yield:
+    """Another load goes first: while `signal` is above `above_w`, and for `for_s` after."""
+
+    signal: str
+    above_w: float
+    for_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """Divert only while the heat's value, less `margin` per kWh, is at least the export price.
+
+    carbon_price_per_t: what the owner counts a tonne of CO2e at, in money; 0 leaves carbon out.
+    """
+
+    enabled: bool = False
+    margin: float = 0.0
+    carbon_price_per_t: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Minimum on and off times. Stopping for safety or full is never delayed."""
+
+    minimum_on_s: float = 0.0
+    minimum_off_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tracking:
+    """How a modulated heater follows the surplus.
+
+    margin_w: left to the grid; reversals: sign changes of the correction within `over_s` from which steps are halved.
+    """
+
+    margin_w: float = 50.0
+    reversals: int = 3
+    over_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Away:
+    """Absences as (start, end) pairs of UTC seconds, ascending, end not included."""
+
+    periods: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All of it. heaters: in the order of preference, at least one; stale_after_s: by signal name."""
+
+    heaters: tuple[Heater, ...]
+    stale_after_s: Mapping[str, float]
+    limit: Limit = field(default_factory=Limit)
+    full: Full = field(default_factory=Full)
+    surplus: Surplus = field(default_factory=Surplus)
+    battery: Battery = field(default_factory=Battery)
+    yields: Yield | None = None
+    worth: Worth = field(default_factory=Worth)
+    rest: Rest = field(default_factory=Rest)
+    tracking: Tracking = field(default_factory=Tracking)
+    away: Away = field(default_factory=Away)
+    together: bool = False
+    timezone: str = "UTC"
+    currency: str = ""
