@@ -1,0 +1,352 @@
+"""The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any
+
+from accounting.carbon import Factor
+from accounting.displaced import Displaced, total
+from accounting.entry import Entry, Quarantined
+from accounting.journal import postings
+from accounting.meter import FAR_MS, CounterMeter, Counts, Share
+from accounting.powermeter import PowerMeter
+from accounting.tariffs import Priced
+from accounting.value import Rates, micro, value
+from rules.errors import BrimfulError
+from rules.snapshot import Prices
+
+INTERVALS_S = (900, 1800, 3600)
+NEVER_S = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterBooks:
+    """How a heater's energy is told: by a counter's signal, else by a power's (see `CounterMeter`, `PowerMeter`)."""
+
+    name: str
+    rated_w: float
+    counter: str | None = None
+    power: str | None = None
+    gap_s: float = 3600.0
+    stale_after_s: float = 60.0
+    resolution_wh: float = 10.0
+
+
+@dataclass(frozen=True)
+class BooksSettings:
+    """What the books are kept by.
+
+    interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
+    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid: the carbon that
+    an exported kWh displaces; used: share of diverted heat that displaces something; exportable: share of it that could
+    have been exported. Raises BrimfulError for what cannot be kept books by.
+    """
+
+    heaters: tuple[HeaterBooks, ...]
+    interval_s: int = 1800
+    late_s: float = 120.0
+    export: Priced | None = None
+    imports: Priced | None = None
+    displaces: tuple[Displaced, ...] = ()
+    grid: Factor | None = None
+    used: Fraction = Fraction(1)
+    exportable: Fraction = Fraction(1)
+
+    def __post_init__(self) -> None:
+        if self.interval_s not in INTERVALS_S:
+            raise _unfit("interval_s", f"expected one of 900, 1800, 3600 s, got {self.interval_s}")
+        for heater in self.heaters:
+            if heater.counter is None and heater.power is None:
+                raise _unfit(
+                    f"heaters.{heater.name}", "expected a counter or a power that tells its energy, got neither"
+                )
+        shares = sum((source.share for source in self.displaces), Fraction(0))
+        if self.displaces and shares != 1:
+            raise _unfit("displaces", f"expected shares that add up to 1, accumulated {float(shares)}")
+        for name, share in (("used", self.used), ("exportable", self.exportable)):
+            if not 0 <= share <= 1:
+                raise _unfit(name, f"expected 0–1, got {float(share)}")
+        factors = [source.carbon for source in self.displaces if source.carbon] + ([self.grid] if self.grid else [])
+        if len({factor.basis for factor in factors}) > 1:
+            said = ", ".join(f"{factor.name} {factor.basis}" for factor in factors)
+            raise _unfit("carbon", f"expected factors of one basis, got {said}", "average and marginal do not add up")
+
+
+def _unfit(subject: str, cause: str, hint: str = "") -> BrimfulError:
+    return BrimfulError("set up the books", subject, cause, hint)
+
+
+class _HeaterBook:
+    """One heater's meter, and which of its kept intervals are booked, with what."""
+
+    def __init__(self, heater: HeaterBooks, settings: BooksSettings) -> None:
+        self.heater = heater
+        self.booked: dict[int, tuple[int, int, int]] = {}
+        self.due_s = NEVER_S
+        self.meter = _meter("counter" if heater.counter is not None else "power", heater, settings)
+
+
+def _meter(kind: str, heater: HeaterBooks, settings: BooksSettings) -> CounterMeter | PowerMeter:
+    if kind == "counter":
+        return CounterMeter(
+            heater.name,
+            rated_w=heater.rated_w,
+            interval_s=settings.interval_s,
+            gap_s=heater.gap_s,
+            late_s=settings.late_s,
+            resolution_wh=heater.resolution_wh,
+        )
+    return PowerMeter(
+        heater.name,
+        rated_w=heater.rated_w,
+        interval_s=settings.interval_s,
+        stale_after_s=heater.stale_after_s,
+        late_s=settings.late_s,
+    )
+
+
+class Books:
+    """Meters every heater and values what it took, interval by interval.
+
+    state: what `state()` gave, to go on from; it holds no settings, so prices may have changed since.
+    """
+
+    def __init__(self, settings: BooksSettings, state: dict[str, Any] | None = None) -> None:
+        self._settings = settings
+        self._interval_ms = settings.interval_s * 1000
+        self._late_ms = round(settings.late_s * 1000)
+        self._heat_price = lru_cache(64)(self._heat_price_of)
+        self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
+        self._notes: dict[str, Callable[[float, float], None]] = {}
+        for book in self._books:
+            signal = book.heater.counter or book.heater.power
+            if signal:
+                self._notes[signal] = book.meter.note
+        if state is not None:
+            self._restore(state)
+
+    def note(self, signal: str, at_s: float, value: float) -> None:
+        """Takes a reading (UTC seconds; finite). Signals that tell no heater's energy are passed over."""
+        note = self._notes.get(signal)
+        if note is not None:
+            note(at_s, value)
+
+    def settle(self, now_utc_s: float) -> list[Entry]:
+        """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.
+
+        Complete: its energy is known to its end (a counter's good reading at or after it; with a power, that time has
+        passed) and `late_s` has passed since. Each is given once: the caller keeps it, with `state()`.
+        """
+        entries: list[Entry] = []
+        now_ms = round(now_utc_s * 1000)
+        for book in self._books:
+            if book.meter.touched:
+                self._look(book)
+            if now_utc_s >= book.due_s:
+                entries += self._settle(book, now_ms)
+        entries.sort(key=lambda entry: entry.start_s)
+        return entries
+
+    def next_settle_s(self) -> float:
+        """The UTC second at which `settle` has something to give, if no reading comes before; inf for none known."""
+        due_s = NEVER_S
+        for book in self._books:
+            if book.meter.touched:
+                self._look(book)
+            due_s = min(due_s, book.due_s)
+        return due_s
+
+    def open_entries(self, now_utc_s: float) -> list[Entry]:
+        """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended."""
+        now_ms = round(now_utc_s * 1000)
+        entries = [
+            self._entry(book, share, "open")
+            for book in self._books
+            for share in book.meter.shares(now_ms)
+            if share.start_ms not in book.booked and _told(share)
+        ]
+        entries.sort(key=lambda entry: entry.start_s)
+        return entries
+
+    def quarantined(self) -> list[Quarantined]:
+        """Energy put in quarantine since last asked."""
+        return [item for book in self._books for item in book.meter.drain()]
+
+    def counts(self) -> dict[str, Counts]:
+        """By heater, how often its readings were not what they should be."""
+        return {book.heater.name: book.meter.counts for book in self._books}
+
+    def state(self) -> dict[str, Any]:
+        """All that is needed to go on from here, as plain JSON data."""
+        return {
+            book.heater.name: {
+                "meter": book.meter.state(),
+                "booked": [[start_ms, *figures] for start_ms, figures in sorted(book.booked.items())],
+            }
+            for book in self._books
+        }
+
+    def reprice(self, settings: BooksSettings) -> None:
+        """Goes on with other prices, carbon or shares; what is settled stays as it is.
+
+        Raises ValueError if the metering differs: that takes new books from the old ones' state.
+        """
+        old = self._settings
+        if (settings.heaters, settings.interval_s, settings.late_s) != (old.heaters, old.interval_s, old.late_s):
+            raise ValueError("expected the same heaters, interval and lateness")
+        self._settings = settings
+        self._heat_price.cache_clear()
+
+    def prices_at(self, utc_s: float) -> Prices:
+        """The prices and carbon in force at an instant, for the rules. They hold until `until_s`."""
+        settings = self._settings
+        start_s = int(utc_s // settings.interval_s) * settings.interval_s
+        second_s = int(utc_s)
+        rates = self._rates((second_s, second_s + 1), (start_s, start_s + settings.interval_s))
+        changes = [priced.next_change(utc_s) for priced in (settings.export, settings.imports) if priced is not None]
+        changes += [source.next_change(utc_s, start_s, settings.interval_s) for source in settings.displaces]
+        if settings.grid is not None:
+            changes.append(settings.grid.next_change(utc_s))
+        return Prices(
+            _float(rates.export_price),
+            _float(rates.import_price),
+            _float(rates.heat_price),
+            _float(rates.export_kg),
+            _float(rates.heat_kg),
+            min(changes, default=NEVER_S),
+        )
+
+    def _look(self, book: _HeaterBook) -> None:
+        """Works out when an interval of this heater can next be settled."""
+        meter = book.meter
+        meter.touched = False
+        covered_ms = meter.covered_ms(FAR_MS)
+        book.due_s = NEVER_S
+        for start_ms in meter.starts():
+            end_ms = start_ms + self._interval_ms
+            if end_ms <= covered_ms and start_ms not in book.booked:
+                book.due_s = (end_ms + self._late_ms) / 1000
+                break
+        for share in meter.shares(max(book.booked, default=0) + self._interval_ms):
+            booked = book.booked.get(share.start_ms)
+            if booked is not None and booked != _figures(share) and share.start_ms + self._interval_ms <= covered_ms:
+                book.due_s = float("-inf")
+
+    def _settle(self, book: _HeaterBook, now_ms: int) -> list[Entry]:
+        meter = book.meter
+        entries: list[Entry] = []
+        limit_ms = min(meter.covered_ms(now_ms), now_ms - self._late_ms)
+        settled_ms = 0
+        for share in meter.shares(now_ms):
+            end_ms = share.start_ms + self._interval_ms
+            if end_ms > limit_ms:
+                break
+            settled_ms = end_ms
+            figures = _figures(share)
+            booked = book.booked.get(share.start_ms)
+            if booked == figures:
+                continue
+            book.booked[share.start_ms] = figures
+            if booked is not None:
+                entries.append(self._entry(book, share, "late reading"))
+            elif _told(share):
+                entries.append(self._entry(book, share, "settled"))
+        if isinstance(meter, PowerMeter):
+            meter.settled_ms = max(meter.settled_ms, settled_ms)
+        floor_ms = min(meter.floor_ms, settled_ms)
+        meter.drop(floor_ms)
+        for start_ms in [start_ms for start_ms in book.booked if start_ms + self._interval_ms <= floor_ms]:
+            del book.booked[start_ms]
+        self._look(book)
+        return entries
+
+    def _entry(self, book: _HeaterBook, share: Share, reason: str) -> Entry:
+        settings = self._settings
+        start_s = share.start_ms // 1000
+        interval = (start_s, start_s + settings.interval_s)
+        rates = self._rates(interval, interval)
+        worth = value(share.wh, rates, settings.used, settings.exportable)
+        unknown = self._unknown(rates)
+        return Entry(
+            start_s,
+            settings.interval_s,
+            book.heater.name,
+            share.wh,
+            share.estimated_wh,
+            round(Fraction(share.measured_ms, 1000)),
+            worth.given_up_micro,
+            worth.avoided_micro,
+            worth.given_up_mg,
+            worth.avoided_mg,
+            micro(rates.export_price),
+            micro(rates.import_price),
+            micro(rates.heat_price),
+            f"{reason}; unknown: {unknown}" if unknown else reason,
+            postings(share.wh),
+        )
+
+    def _unknown(self, rates: Rates) -> str:
+        """What was set up to be told and was not, for this interval."""
+        settings = self._settings
+        missing = []
+        if settings.export is not None and rates.export_price is None:
+            missing.append("export price")
+        if settings.displaces and rates.heat_price is None:
+            missing.append("displaced price")
+        told = all(source.carbon is not None for source in settings.displaces)
+        if (
+            settings.grid is not None
+            and settings.displaces
+            and told
+            and (rates.export_kg is None or rates.heat_kg is None)
+        ):
+            missing.append("carbon")
+        return ", ".join(missing)
+
+    def _rates(self, span: tuple[int, int], interval: tuple[int, int]) -> Rates:
+        """What a kWh diverted in the span gives up and avoids, UTC seconds. A source that would have run later counts
+        from the interval the span is in."""
+        settings = self._settings
+        spans = [(source, interval if source.band else span) for source in settings.displaces]
+        return Rates(
+            settings.export.mean_price(*span) if settings.export is not None else None,
+            self._heat_price(tuple(source.heat_price(*when) for source, when in spans)),
+            settings.imports.mean_price(*span) if settings.imports is not None else None,
+            settings.grid.at(*span) if settings.grid is not None else None,
+            total([(source.share, source.heat_kg(*when)) for source, when in spans]),
+        )
+
+    def _heat_price_of(self, prices: tuple[Fraction | None, ...]) -> Fraction | None:
+        return total([(source.share, price) for source, price in zip(self._settings.displaces, prices, strict=True)])
+
+    def _restore(self, state: dict[str, Any]) -> None:
+        for book in self._books:
+            kept = state.get(book.heater.name)
+            if kept is None:
+                continue
+            booked = {start: (wh, estimated, seconds) for start, wh, estimated, seconds in kept["booked"]}
+            if kept["meter"]["kind"] == book.meter.kind:
+                book.meter.restore(kept["meter"])
+                book.booked = booked
+                continue
+            # The heater is metered another way now. What is not settled yet is carried over; the rest is in the ledger.
+            former = _meter(kept["meter"]["kind"], book.heater, self._settings)
+            former.restore(kept["meter"])
+            for share in former.shares(FAR_MS):
+                if share.start_ms not in booked:
+                    book.meter.bring(share)
+
+
+def _told(share: Share) -> bool:
+    """Whether an interval has anything to say."""
+    return bool(share.measured_ms or share.wh or share.estimated_wh)
+
+
+def _figures(share: Share) -> tuple[int, int, int]:
+    return share.wh, share.estimated_wh, share.measured_ms
+
+
+def _float(exact: Fraction | None) -> float | None:
+    return None if exact is None else float(exact)
