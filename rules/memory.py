@@ -7,7 +7,10 @@ from rules.orders import Decision, Order
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """The owner's word, until it expires. order is asked of `heater` (None: of the preferred one)."""
+    """The owner's word, until it expires.
+
+    order is asked of `heater`; None: of the preferred one, or of all where it is `withhold`.
+    """
 
     order: Order
     until_s: float
@@ -22,7 +25,7 @@ class HeaterMemory:
     and taken nothing (None: it takes something, or is not permitted); satisfied_at_s: when it was last judged
     satisfied by its own thermostat (None: it is not); satisfied_level_pct: the tank's level then;
     satisfied_count: how often; reversals_s: when a modulated heater's correction last changed sign;
-    step_sign: the last correction's sign.
+    step_sign: the last correction's sign; tracked_s: `seen_s` of the surplus reading that gave its standing watts.
     """
 
     since_s: float = float("-inf")
@@ -32,6 +35,7 @@ class HeaterMemory:
     satisfied_count: int = 0
     reversals_s: tuple[float, ...] = ()
     step_sign: int = 0
+    tracked_s: float = float("-inf")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,10 @@ class Verdict(IntEnum):
     REQUIRE = 2
 
 
+ALLOW, FORBID, REQUIRE = Verdict
+"""The same by short names: the guards compare and return them very often."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A guard's answer with the sentence that carries its figures.

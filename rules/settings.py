@@ -108,7 +108,11 @@ class Away:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All of it. heaters: in the order of preference, at least one; stale_after_s: by signal name."""
+    """All of it.
+
+    heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
+    fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats.
+    """
 
     heaters: tuple[Heater, ...]
     stale_after_s: Mapping[str, float]
@@ -124,3 +128,4 @@ class Settings:
     together: bool = False
     timezone: str = "UTC"
     currency: str = ""
+    temperatures: tuple[str, ...] = ()

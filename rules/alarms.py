@@ -1,0 +1,157 @@
+"""Conditions a person should know of, each named and told once while it lasts. They change no order."""
+
+from dataclasses import dataclass, replace
+
+from rules.ages import is_fresh, stale_at_s
+from rules.memory import Memory
+from rules.orders import Order
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+from rules.settings import Settings
+from rules.snapshot import Snapshot
+from rules.words import duration, percent, watts
+
+DRAWING_AFTER_S = 120.0
+"""How long a withheld heater may go on drawing: meters and relays are slow."""
+DRAWING_SHARE = 0.05
+"""Share of the rated power from which a withheld heater is said to draw: less is the meter's noise."""
+NEVER_HEARD_S = 60.0
+"""Patience with an input that has not told anything yet and whose limit is not known, s."""
+REFUSALS = 2
+"""How often in a row a heater must take nothing, with room in the tank, before it looks like a fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A condition that lasts. name: unique among those that stand; since_s: forward-clock second it began."""
+
+    name: str
+    sentence: str
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What the watch remembers.
+
+    started_s: forward-clock second of the first look (None: not yet); drawing_since_s: for each heater, since when it
+    draws though withheld; drew_count: for each heater, how often it had been satisfied when it last drew;
+    alarms: those that stand.
+    """
+
+    started_s: float | None = None
+    drawing_since_s: tuple[float | None, ...] = ()
+    drew_count: tuple[int, ...] = ()
+    alarms: tuple[Alarm, ...] = ()
+
+
+def watch(
+    snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment
+) -> tuple[tuple[Alarm, ...], Watched]:
+    """The alarms that stand now, and what to remember; the same objects where nothing changes.
+
+    memory: as decide left it. An alarm keeps its first sentence while it lasts.
+    """
+    count = len(settings.heaters)
+    if watched.started_s is None or len(watched.drawing_since_s) != count:
+        watched = replace(
+            watched,
+            started_s=now.mono_s if watched.started_s is None else watched.started_s,
+            drawing_since_s=(None,) * count,
+            drew_count=tuple(past.satisfied_count for past in memory.heaters) or (0,) * count,
+        )
+    watched = _drawing(snapshot, settings, memory, watched, now)
+    found = _silences(snapshot, settings, watched, now)
+    for i in range(count):
+        found += _of_heater(snapshot, settings, memory, watched, now, i)
+    standing = {alarm.name: alarm for alarm in watched.alarms}
+    alarms = tuple(standing.get(alarm.name, alarm) for alarm in found)
+    if alarms != watched.alarms:
+        watched = replace(watched, alarms=alarms)
+    return watched.alarms, watched
+
+
+def _drawing(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
+    """What the heaters' meters tell: who draws though withheld, and whose count of refusals starts anew."""
+    since_s = list(watched.drawing_since_s)
+    counts = list(watched.drew_count)
+    for i, heater in enumerate(settings.heaters):
+        reading = _measured(snapshot, settings, now, i)
+        past = memory.heaters[i]
+        withheld = memory.decision is None or memory.decision.orders[i].order is Order.WITHHOLD
+        if reading is None or reading.value < max(settings.full.idle_w, DRAWING_SHARE * heater.rated_w):
+            since_s[i] = None
+        elif not withheld:
+            since_s[i] = None
+            counts[i] = past.satisfied_count
+        elif since_s[i] is None:
+            since_s[i] = max(now.mono_s, past.since_s)
+    if since_s == list(watched.drawing_since_s) and counts == list(watched.drew_count):
+        return watched
+    return replace(watched, drawing_since_s=tuple(since_s), drew_count=tuple(counts))
+
+
+def _measured(snapshot: Snapshot, settings: Settings, now: Moment, i: int) -> Reading | None:
+    """A heater's power if it is known now."""
+    reading = snapshot.measured[i] if i < len(snapshot.measured) else None
+    return reading if is_fresh(reading, settings, now) else None
+
+
+def _of_heater(
+    snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment, i: int
+) -> list[Alarm]:
+    heater = settings.heaters[i].name
+    of = f": {heater}" if len(settings.heaters) > 1 else ""
+    past = memory.heaters[i]
+    found = []
+    since_s = watched.drawing_since_s[i]
+    reading = _measured(snapshot, settings, now, i)
+    if since_s is not None and reading is not None and now.mono_s >= since_s + DRAWING_AFTER_S:
+        found.append(
+            Alarm(
+                f"withheld but drawing{of}",
+                f"heater {heater} draws {watts(reading.value)} though it is withheld; is its switch stuck, or another"
+                " timer or thermostat feeding it?",
+                since_s,
+            )
+        )
+    level = snapshot.level
+    refusals = past.satisfied_count - watched.drew_count[i]
+    if (
+        past.satisfied_at_s is not None
+        and refusals >= REFUSALS
+        and level is not None
+        and is_fresh(level, settings, now)
+        and level.value < settings.full.resume_below_pct
+    ):
+        found.append(
+            Alarm(
+                f"permitted but idle{of}",
+                f"heater {heater} has taken nothing {refusals} times though there was surplus and the tank is at"
+                f" {percent(level.value)}; is it switched off, its cut-out tripped, or its thermostat set low?",
+                past.satisfied_at_s,
+            )
+        )
+    return found
+
+
+def _silences(snapshot: Snapshot, settings: Settings, watched: Watched, now: Moment) -> list[Alarm]:
+    """Inputs without which nothing is diverted. One not heard since the start has as long as its limit says."""
+    found = []
+    for what, reading, signal in (
+        ("level", snapshot.level, "tank_level_pct"),
+        ("surplus", snapshot.surplus, "surplus_w"),
+    ):
+        if is_fresh(reading, settings, now):
+            continue
+        if reading is not None and reading.seen_s != NEVER_LIVE_S:
+            since_s = stale_at_s(reading, settings)
+            limit_s = settings.stale_after_s.get(reading.signal, 0.0)
+            sentence = f"no {what} heard for more than {duration(limit_s)}: nothing is diverted until it tells again"
+        else:
+            assert watched.started_s is not None
+            name = reading.signal if reading is not None else signal
+            since_s = watched.started_s + settings.stale_after_s.get(name, NEVER_HEARD_S)
+            sentence = f"no {what} heard since the start: nothing is diverted until it tells"
+        if now.mono_s >= since_s:
+            found.append(Alarm(f"{what} silent", sentence, since_s))
+    return found

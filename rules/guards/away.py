@@ -1,0 +1,41 @@
+"""Nobody is home: nothing is heated."""
+
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.words import clock
+
+NAME = "away"
+HARD = False
+
+
+def absence(settings: Settings, utc_s: float) -> tuple[float, float] | None:
+    """The absence that covers a UTC second, as (start, end); None at home."""
+    for period in settings.away.periods:
+        if utc_s < period[0]:
+            return None
+        if utc_s < period[1]:
+            return period
+    return None
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID during an absence."""
+    if not settings.away.periods:
+        return ALLOW
+    return ALLOW if absence(settings, now.utc_s) is None else FORBID
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    period = absence(settings, now.utc_s)
+    if period is not None:
+        until = clock(period[1], settings.timezone, now.utc_s)
+        return Finding(NAME, FORBID, f"away until {until}", f"resumes at {until}")
+    starts = [start_s for start_s, _ in settings.away.periods if start_s > now.utc_s]
+    if starts:
+        return Finding(NAME, ALLOW, f"home; away from {clock(starts[0], settings.timezone, now.utc_s)}")
+    return Finding(NAME, ALLOW, "home, no absence ahead")

@@ -1,0 +1,64 @@
+"""The house battery must not heat the water: not while it is low, nor while it discharges.
+
+A limit that is set needs its signal: without a fresh reading nothing says that the battery is not feeding the tank.
+"""
+
+from rules.ages import is_fresh
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment, Reading
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.words import percent, watts
+
+NAME = "battery"
+HARD = False
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while the battery is low, discharges too fast, or does not tell what a set limit needs."""
+    minimum_pct = settings.battery.minimum_level_pct
+    if minimum_pct is not None:
+        level = snapshot.battery_level
+        if level is None or not is_fresh(level, settings, now) or not level.value >= minimum_pct:
+            return FORBID
+    maximum_w = settings.battery.maximum_discharge_w
+    if maximum_w is not None:
+        power = snapshot.battery
+        if power is None or not is_fresh(power, settings, now) or not -power.value <= maximum_w:
+            return FORBID
+    return ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    minimum_pct = settings.battery.minimum_level_pct
+    maximum_w = settings.battery.maximum_discharge_w
+    fine: list[str] = []
+    if minimum_pct is not None:
+        told, level_pct = _told("charge", snapshot.battery_level, settings, now)
+        if level_pct is None:
+            return Finding(NAME, verdict, told, "resumes with its next reading")
+        if not level_pct >= minimum_pct:
+            return Finding(NAME, verdict, f"battery {percent(level_pct)}", f"resumes from {percent(minimum_pct)}")
+        fine.append(f"battery {percent(level_pct)}, at least {percent(minimum_pct)} needed")
+    if maximum_w is not None:
+        told, power_w = _told("power", snapshot.battery, settings, now)
+        if power_w is None:
+            return Finding(NAME, verdict, told, "resumes with its next reading")
+        if not -power_w <= maximum_w:
+            change = f"resumes when it gives at most {watts(maximum_w)}"
+            return Finding(NAME, verdict, f"battery is giving {watts(-power_w)}", change)
+        fine.append(f"battery is {'giving' if power_w < 0 else 'taking'} {watts(abs(power_w))}")
+    return Finding(NAME, verdict, "; ".join(fine) or "no battery limit set")
+
+
+def _told(what: str, reading: Reading | None, settings: Settings, now: Moment) -> tuple[str, float | None]:
+    """The value if it counts, else the sentence that it does not."""
+    if reading is None:
+        return f"the battery's {what} was never heard", None
+    if not is_fresh(reading, settings, now):
+        return f"the battery's {what} has not been heard lately", None
+    return "", reading.value

@@ -1,0 +1,75 @@
+"""Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
+
+from rules.ages import is_fresh
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.override import asked
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+from rules.settings import Settings
+from rules.share import Share
+from rules.signals import SIGNALS
+from rules.snapshot import Snapshot
+from rules.words import duration, percent
+
+NAME = "fresh"
+HARD = True
+_LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
+_HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
+_LOWEST_W = SIGNALS["surplus_w"].lowest
+_HIGHEST_W = SIGNALS["surplus_w"].highest
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID without a fresh level, or without a fresh surplus unless the heater is to heat from the grid."""
+    now_s = now.mono_s
+    limits = settings.stale_after_s
+    level = snapshot.level
+    if (
+        level is None
+        or now_s >= level.seen_s + limits.get(level.signal, 0.0)
+        or not _LOWEST_PCT <= level.value <= _HIGHEST_PCT
+    ):
+        return FORBID
+    surplus = snapshot.surplus
+    if (
+        surplus is None
+        or now_s >= surplus.seen_s + limits.get(surplus.signal, 0.0)
+        or not _LOWEST_W <= surplus.value <= _HIGHEST_W
+    ):
+        return ALLOW if asked(settings, memory, now, i) is Order.HEAT else FORBID
+    return ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    level = _fault("tank level", snapshot.level, settings, now)
+    if not level and snapshot.level is not None and not _LOWEST_PCT <= snapshot.level.value <= _HIGHEST_PCT:
+        level = f"tank level tells {percent(snapshot.level.value)}, which cannot be"
+    surplus = _fault("surplus", snapshot.surplus, settings, now)
+    if not surplus and snapshot.surplus is not None and not _LOWEST_W <= snapshot.surplus.value <= _HIGHEST_W:
+        surplus = "surplus tells what cannot be"
+    faults = "; ".join(fault for fault in (level, surplus) if fault)
+    if verdict is FORBID:
+        return Finding(NAME, verdict, faults, "resumes with the next good reading")
+    if faults:
+        return Finding(NAME, verdict, f"{faults}, but heating needs only the level")
+    return Finding(
+        NAME, verdict, f"tank level {_age(snapshot.level, now)} old, surplus {_age(snapshot.surplus, now)} old"
+    )
+
+
+def _fault(name: str, reading: Reading | None, settings: Settings, now: Moment) -> str:
+    """What is wrong with the reading's age, or ""."""
+    if reading is None:
+        return f"{name} never heard"
+    if reading.seen_s == NEVER_LIVE_S:
+        return f"{name} not heard live since the start"
+    if is_fresh(reading, settings, now):
+        return ""
+    limit_s = settings.stale_after_s.get(reading.signal, 0.0)
+    return f"{name} last heard {_age(reading, now)} ago, {duration(limit_s)} allowed"
+
+
+def _age(reading: Reading | None, now: Moment) -> str:
+    return duration(now.mono_s - reading.seen_s) if reading is not None else ""

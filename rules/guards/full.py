@@ -1,0 +1,60 @@
+"""The tank is full: by its level, from the stop level until below the resume level; or by its own thermostat.
+
+Diversion is to stop by the level, before the thermostat. Where the thermostat is first all the same, a permitted heater
+takes nothing although there is surplus; it then counts as satisfied until the level has fallen or a time has passed
+(`rules.upkeep` keeps that account).
+"""
+
+from rules.ages import is_fresh
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.words import clock, duration, percent
+
+NAME = "full"
+HARD = True
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while the tank is full or the heater satisfied."""
+    if memory.full_since_s is not None or memory.heaters[i].satisfied_at_s is not None:
+        return FORBID
+    # The memory has it already where it was kept up; the level itself decides where it was not.
+    level = snapshot.level
+    return FORBID if level is not None and level.value >= settings.full.stop_at_pct else ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    full = settings.full
+    past = memory.heaters[i]
+    tank = _tank(snapshot, settings, now)
+    if memory.full_since_s is not None:
+        since = clock(now.utc_of(memory.full_since_s), settings.timezone, now.utc_s)
+        return Finding(NAME, verdict, f"{tank}, full since {since}", f"resumes below {percent(full.resume_below_pct)}")
+    if past.satisfied_at_s is not None:
+        at = clock(now.utc_of(past.satisfied_at_s), settings.timezone, now.utc_s)
+        retry = clock(now.utc_of(past.satisfied_at_s + full.retry_after_s), settings.timezone, now.utc_s)
+        fallen = percent(past.satisfied_level_pct - full.idle_fall_pct)
+        return Finding(
+            NAME,
+            verdict,
+            f"{tank}, and at {at} the heater had taken nothing for {duration(full.idle_after_s)}:"
+            " its own thermostat was there first",
+            f"tried again at {retry}, or below {fallen}",
+        )
+    if verdict is FORBID:
+        return Finding(NAME, verdict, f"{tank}, full", f"resumes below {percent(full.resume_below_pct)}")
+    return Finding(NAME, verdict, tank, f"stops at {percent(full.stop_at_pct)}")
+
+
+def _tank(snapshot: Snapshot, settings: Settings, now: Moment) -> str:
+    if snapshot.level is None:
+        return "tank level not known"
+    if not is_fresh(snapshot.level, settings, now):
+        return f"tank {percent(snapshot.level.value)} when last heard"
+    return f"tank {percent(snapshot.level.value)}"

@@ -1,0 +1,47 @@
+"""Minimum on and off times. They delay money and comfort only: stopping for safety or a full tank never waits."""
+
+from rules.guards.surplus import is_on
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.words import duration
+
+NAME = "rest"
+HARD = False
+
+
+def is_running(settings: Settings, memory: Memory, now: Moment, i: int) -> bool:
+    """Whether the heater takes surplus and its minimum on time has not passed."""
+    return is_on(memory, i) and now.mono_s < memory.heaters[i].since_s + settings.rest.minimum_on_s
+
+
+def holds(settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> bool:
+    """Whether a standing `surplus` is held against a guard that is not hard: not where another heater has its place."""
+    return share.holder < 0 and is_running(settings, memory, now, i)
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID a start before the minimum off time has passed."""
+    if now.mono_s >= memory.heaters[i].since_s + settings.rest.minimum_off_s:
+        return ALLOW
+    off = memory.decision is None or memory.decision.orders[i].order is Order.WITHHOLD
+    return FORBID if off else ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    rest = settings.rest
+    since_s = memory.heaters[i].since_s
+    if verdict is FORBID:
+        left = duration(since_s + rest.minimum_off_s - now.mono_s)
+        sentence = f"off for {duration(now.mono_s - since_s)}, at least {duration(rest.minimum_off_s)} asked"
+        return Finding(NAME, verdict, sentence, f"may start in {left}")
+    if is_running(settings, memory, now, i):
+        left = duration(since_s + rest.minimum_on_s - now.mono_s)
+        sentence = f"on for {duration(now.mono_s - since_s)}, at least {duration(rest.minimum_on_s)} asked"
+        return Finding(NAME, verdict, sentence, f"may stop in {left}")
+    return Finding(NAME, verdict, "no minimum time to wait for")

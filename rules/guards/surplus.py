@@ -1,0 +1,61 @@
+"""Enough surplus: starts at or above one mean, stops below a lower one. What is diverted counts as surplus."""
+
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.reading import Moment
+from rules.settings import Heater, Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.tracking import lowest_w
+from rules.words import duration, watts
+
+NAME = "surplus"
+HARD = False
+
+
+def start_w(settings: Settings, heater: Heater) -> float:
+    """Mean surplus from which the heater starts, W: the rule's, or more where the heater cannot take so little.
+
+    A modulated heater must be able to take its least power and leave the margin.
+    """
+    if heater.kind == "modulated":
+        return max(settings.surplus.start_w, lowest_w(heater) + max(settings.tracking.margin_w, 0.0))
+    return max(settings.surplus.start_w, heater.minimum_w)
+
+
+def stop_w(settings: Settings, heater: Heater) -> float:
+    """Mean surplus below which it stops, W. A modulated heater stops where its least power would come from the grid."""
+    if heater.kind == "modulated":
+        return max(settings.surplus.stop_w, lowest_w(heater))
+    return settings.surplus.stop_w
+
+
+def is_on(memory: Memory, i: int) -> bool:
+    """Whether the heater's standing order is to take surplus."""
+    return memory.decision is not None and memory.decision.orders[i].order is Order.SURPLUS
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while the surplus that is left for this heater is too small."""
+    mean_w = snapshot.surplus_mean_w
+    if mean_w is None:
+        return FORBID
+    heater = settings.heaters[i]
+    needed_w = stop_w(settings, heater) if is_on(memory, i) else start_w(settings, heater)
+    return ALLOW if mean_w - share.taken_w >= needed_w else FORBID
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    heater = settings.heaters[i]
+    if snapshot.surplus_mean_w is None:
+        return Finding(NAME, verdict, "surplus never heard", f"starts at {watts(start_w(settings, heater))}")
+    left = ", left by the other heaters" if share.taken_w else ""
+    over = duration(settings.surplus.over_s)
+    mean_w = snapshot.surplus_mean_w - share.taken_w
+    told = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
+    mean = f"{told} on average over {over}{left}"
+    if verdict is FORBID:
+        return Finding(NAME, verdict, mean, f"starts at {watts(start_w(settings, heater))}")
+    return Finding(NAME, verdict, mean, f"stops below {watts(stop_w(settings, heater))}")

@@ -1,0 +1,27 @@
+"""One heater at a time, unless the home allows more: the others wait for the one that is on."""
+
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+
+NAME = "together"
+HARD = False
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while another heater is on and only one may be."""
+    return ALLOW if share.holder < 0 or share.holder == i else FORBID
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    if verdict is FORBID:
+        other = settings.heaters[share.holder].name
+        return Finding(NAME, verdict, f"heater {other} is on, and only one may be", f"free when {other} stops")
+    if len(settings.heaters) == 1:
+        return Finding(NAME, verdict, "the only heater")
+    return Finding(NAME, verdict, "heaters may be on together" if settings.together else "no other heater is on")

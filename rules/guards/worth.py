@@ -1,0 +1,66 @@
+"""Is a surplus kWh worth more as heat than sold? Diverting pays only while the export price is below the heat's value.
+
+Where the owner sets a price on carbon, each side counts its own: exported solar displaces grid carbon, diverted solar
+that of the heat. Carbon is weighed only where both sides' factors are known.
+"""
+
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.snapshot import Snapshot
+from rules.words import clock, money
+
+NAME = "worth"
+HARD = False
+
+
+def sides(snapshot: Snapshot, settings: Settings) -> tuple[float, float, bool] | None:
+    """What a kWh brings if sold, and as heat (before the margin), money per kWh, and whether carbon is counted.
+
+    None where a price is not known.
+    """
+    prices = snapshot.prices
+    sold, heat = prices.export_price, prices.heat_value
+    if sold is None or heat is None:
+        return None
+    per_kg = settings.worth.carbon_price_per_t / 1000
+    if per_kg and prices.export_kg is not None and prices.heat_kg is not None:
+        return sold + prices.export_kg * per_kg, heat + prices.heat_kg * per_kg, True
+    return sold, heat, False
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while the heat, less the margin, is worth less than the export; ALLOW where a price is not known."""
+    if not settings.worth.enabled:
+        return ALLOW
+    both = sides(snapshot, settings)
+    return FORBID if both is not None and both[0] > both[1] - settings.worth.margin else ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    worth = settings.worth
+    if not worth.enabled:
+        return Finding(NAME, verdict, "not asked whether heat is worth more than export")
+    both = sides(snapshot, settings)
+    if both is None:
+        unknown = "the export price" if snapshot.prices.export_price is None else "the heat's value"
+        return Finding(NAME, verdict, f"{unknown} is not known: not weighed")
+    sold, heat, carbon = both
+    sentence = f"sold it brings {money(sold, settings.currency)}, as heat it is worth {money(heat, settings.currency)}"
+    if worth.margin:
+        sentence += f", {money(worth.margin, settings.currency)} more is asked"
+    if carbon:
+        sentence += ", carbon counted"
+    elif worth.carbon_price_per_t:
+        sentence += ", carbon left out as a factor is not known"
+    until_s = snapshot.prices.until_s
+    other = f"; other prices from {clock(until_s, settings.timezone, now.utc_s)}" if now.utc_s < until_s < 1e11 else ""
+    if verdict is FORBID:
+        change = f"resumes when sold it brings at most {money(heat - worth.margin, settings.currency)}{other}"
+    else:
+        change = f"stops when sold it brings more than {money(heat - worth.margin, settings.currency)}{other}"
+    return Finding(NAME, verdict, sentence, change)

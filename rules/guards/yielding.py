@@ -1,0 +1,58 @@
+"""Another surplus load, such as a car charger, goes first while it draws, and for a set time after.
+
+A load that was never heard, or has gone silent, is taken to draw nothing: a charger that is switched off must not keep
+the tank cold for ever. The finding says so.
+"""
+
+from rules.ages import is_fresh
+from rules.memory import Memory
+from rules.orders import ALLOW, FORBID, Finding, Verdict
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.share import Share
+from rules.signals import SIGNALS
+from rules.snapshot import Snapshot
+from rules.words import duration, watts
+
+NAME = "yield"
+HARD = False
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+    """FORBID while the other load draws, and for the set time after."""
+    yields = settings.yields
+    if yields is None:
+        return ALLOW
+    if now.mono_s < snapshot.yield_above_seen_s + yields.for_s:
+        return FORBID
+    reading = snapshot.yielding
+    if reading is None or not reading.value > yields.above_w:
+        return ALLOW
+    return FORBID if is_fresh(reading, settings, now) else ALLOW
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    verdict = judge(snapshot, settings, memory, now, i, share)
+    yields = settings.yields
+    if yields is None:
+        return Finding(NAME, verdict, "no other load goes first")
+    signal = SIGNALS.get(yields.signal)
+    load = signal.about if signal is not None else yields.signal
+    reading = snapshot.yielding
+    limit = watts(yields.above_w)
+    if reading is not None and is_fresh(reading, settings, now):
+        draw = f"{load} {watts(reading.value)}"
+        if reading.value > yields.above_w:
+            after = f" for {duration(yields.for_s)}" if yields.for_s > 0 else ""
+            return Finding(
+                NAME, verdict, f"{draw}, above {limit}: it goes first", f"resumes once at most {limit}{after}"
+            )
+    else:
+        draw = f"{load} {'never heard' if reading is None else 'silent'}"
+    if verdict is FORBID:
+        left = duration(snapshot.yield_above_seen_s + yields.for_s - now.mono_s)
+        return Finding(NAME, verdict, f"{draw}, above {limit} a short while ago", f"resumes in {left}")
+    if reading is not None and is_fresh(reading, settings, now):
+        return Finding(NAME, verdict, f"{draw}, not above {limit}")
+    return Finding(NAME, verdict, f"{draw}, taken to draw nothing")

@@ -1,0 +1,82 @@
+"""Figures as people read them: power, level, temperature, money, clock times in the home's zone, durations."""
+
+import math
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def _figure(value: float, digits: int) -> str:
+    """Rounded to at most so many digits, no trailing zeros, a true minus sign, no minus zero."""
+    if not math.isfinite(value):
+        return "no number"
+    text = f"{value:,.{digits}f}"
+    if digits:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "0") else text.replace("-", "−")
+
+
+def watts(power_w: float) -> str:
+    """1240.4 → "1,240 W"."""
+    return f"{_figure(power_w, 0)} W"
+
+
+def percent(share_pct: float) -> str:
+    """94.96 → "94.9 %": a tenth at most, never rounded up, so that nothing reads as full before it is."""
+    if math.isfinite(share_pct):
+        share_pct = math.floor(share_pct * 10 + 1e-6) / 10
+    return f"{_figure(share_pct, 1)} %"
+
+
+def degrees(temp_c: float) -> str:
+    """60.52 → "60.5 °C"."""
+    return f"{_figure(temp_c, 1)} °C"
+
+
+def money(amount: float, currency: str) -> str:
+    """Price per kWh, with four decimals: 0.055 → "0.0550 EUR per kWh"."""
+    figure = f"{amount:,.4f}".replace("-", "−")
+    return f"{figure} {currency} per kWh" if currency else f"{figure} per kWh"
+
+
+def duration(seconds: float) -> str:
+    """45 → "45 s", 240 → "4 min", 3900 → "1 h 5 min", 180000 → "2 days 2 h"; rounded to the unit it ends with."""
+    if not math.isfinite(seconds):
+        return "for ever"
+    whole_s = round(max(seconds, 0.0))
+    if whole_s < 100:
+        return f"{whole_s} s"
+    minutes = round(whole_s / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(round(whole_s / 3600), 24)
+    named = f"{days} day" if days == 1 else f"{days} days"
+    return f"{named} {hours} h" if hours else named
+
+
+def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
+    """A UTC second as the home's clock shows it: "13:10"; with the day where it is not today's.
+
+    timezone: IANA name. now_utc_s: the UTC second it is read at, for telling today from other days.
+    """
+    zone = ZoneInfo(timezone)
+    try:
+        local = datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
+        today = datetime.fromtimestamp(now_utc_s, UTC).astimezone(zone).date()
+    except (OverflowError, ValueError, OSError):
+        return "a time beyond the calendar"
+    time = f"{local.hour:02}:{local.minute:02}"
+    day = local.date()
+    if day == today:
+        return time
+    if day == today - timedelta(days=1):
+        return f"{time} yesterday"
+    if day == today + timedelta(days=1):
+        return f"{time} tomorrow"
+    dated = f"{time} on {_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+    return dated if day.year == today.year else f"{dated} {day.year}"
