@@ -1,0 +1,97 @@
+"""What a home file may say but its owner should know: in sentences, never refused."""
+
+from daemon.config.model import Home
+from daemon.config.wording import plain
+
+USUAL_LIMIT_C = 70.0
+USUAL_STOP_PCT = 95.0
+USUAL_HOT_C = 65.0  # thermostats are set to 60–65 °C: common practice, no source
+TEMPERATURES = {"tank_top_c", "tank_mid_c", "tank_bottom_c"}
+_DEAR = 3  # money per kWh
+_CURRENCIES_OF_CENTS = {"AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "USD"}
+_RANK = "This software ranks below the tank's thermostat and its manual-reset cut-out and replaces neither"
+# Second-degree burns: 60 °C in 3 s, 55 °C in 17 s (after Moritz and Henriques, 1947, read in a secondary table).
+_SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the outlets"
+
+
+def cautions(home: Home) -> list[str]:
+    """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
+    return [*_heat(home), *_idle_rules(home), *_money(home), *_link(home)]
+
+
+def _heat(home: Home) -> list[str]:
+    said = []
+    limit, full = home.rules.limit, home.rules.full
+    if limit.maximum_c > USUAL_LIMIT_C:
+        said.append(
+            f"rules.limit.maximum_c is {plain(limit.maximum_c)} °C, above the usual {plain(USUAL_LIMIT_C)} °C. "
+            f"{_SCALD}. {_RANK}."
+        )
+    if full.stop_at_pct > USUAL_STOP_PCT:
+        said.append(
+            f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %, above the usual {plain(USUAL_STOP_PCT)} %: "
+            f"the tank is heated until its thermostat ends it. {_SCALD}. {_RANK}."
+        )
+    if home.tank is not None and home.tank.hot_c > USUAL_HOT_C:
+        said.append(f"tank.hot_c is {plain(home.tank.hot_c)} °C, above the usual 60–65 °C. {_SCALD}. {_RANK}.")
+    if not TEMPERATURES & set(home.signals):
+        said.append(
+            f"No signal tells a temperature in the tank: the limit of {plain(limit.maximum_c)} °C cannot be watched "
+            "here. The thermostat and the manual-reset cut-out alone hold it."
+        )
+    if home.rules.heaters.together and len(home.heaters) > 1:
+        total = sum(heater.rated_w for heater in home.heaters.values())
+        said.append(
+            f"rules.heaters.together lets {plain(total)} W flow at once: wiring and supply must be made for it, "
+            "by a licensed person."
+        )
+    return said
+
+
+def _idle_rules(home: Home) -> list[str]:
+    said = []
+    battery = home.rules.battery
+    for key, value, signal in (
+        ("minimum_level_pct", battery.minimum_level_pct, "battery_level_pct"),
+        ("maximum_discharge_w", battery.maximum_discharge_w, "battery_w"),
+    ):
+        if value is not None and signal not in home.signals:
+            said.append(
+                f"rules.battery.{key} is set, but no signal tells {signal}: this part of the rule is not asked."
+            )
+    if home.rules.worth.enabled:
+        exports = "export_price" in home.signals or any(t.direction == "export" for t in home.tariffs.values())
+        if not exports or not home.displaces:
+            missing = "an export tariff" if not exports else "a [[displaces]] table"
+            said.append(f"rules.worth is enabled, but without {missing} it cannot compare and lets everything pass.")
+    for name, output in home.outputs.items():
+        gates = [getattr(heater, "orders", None) for heater in home.heaters.values()]
+        if output.follows == "heat" and all(orders is not None and orders.heat is None for orders in gates):
+            said.append(f"outputs.{name} follows heat, but no heater can be told to heat: it is never on.")
+    return said
+
+
+def _money(home: Home) -> list[str]:
+    said = []
+    if home.home.currency in _CURRENCIES_OF_CENTS:
+        for name, tariff in home.tariffs.items():
+            dear = [band for period in tariff.periods for band in period.bands if abs(band.price) > _DEAR]
+            if dear:
+                price = f"{plain(dear[0].price)} {home.home.currency} per kWh"
+                said.append(f"tariffs.{name} has a band {dear[0].name} at {price}: a hundredth of it is meant?")
+    if home.carbon and "grid" not in home.carbon:
+        said.append(
+            "No factor [carbon.grid] is given: the carbon that exported energy would displace counts as nothing."
+        )
+    return said
+
+
+def _link(home: Home) -> list[str]:
+    broker = home.broker
+    if broker is None or broker.tls or broker.username is None or broker.host in {"localhost", "::1"}:
+        return []
+    if broker.host.startswith("127."):
+        return []
+    return [
+        f"The password for the broker {broker.host} crosses the network readable: set tls = true where the broker can."
+    ]

@@ -1,0 +1,206 @@
+"""What no single key can show: keys that must agree with each other, and names that must exist."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from daemon.config.devices import GateHeater, ModulatedHeater
+from daemon.config.model import Home
+from daemon.config.money_checks import check_money
+from daemon.config.places import joined
+from daemon.config.wording import close, plain, problem, shown
+from rules.errors import BrimfulError
+from rules.signals import SIGNALS, find
+
+_LEVEL = ("tank_level_pct", "tank_top_c", "tank_mid_c", "tank_bottom_c")
+_SURPLUS = ("surplus_w", "grid_w")
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What the file names, right or not: a reference to a table that needs mending is no error."""
+
+    signals: tuple[str, ...]
+    heaters: tuple[str, ...]
+    tariffs: tuple[str, ...]
+    carbon: tuple[str, ...]
+
+    @classmethod
+    def of(cls, raw: Mapping[str, Any]) -> "Names":
+        """The names in what was read."""
+
+        def keys(table: str) -> tuple[str, ...]:
+            value = raw.get(table)
+            return tuple(value) if isinstance(value, Mapping) else ()
+
+        return cls(keys("signals"), keys("heaters"), keys("tariffs"), keys("carbon"))
+
+
+class Report:
+    """Collects problems."""
+
+    def __init__(self, file_name: str) -> None:
+        self.found: list[BrimfulError] = []
+        self._file_name = file_name
+
+    def add(self, key: str, expected: str, got: str, hint: str = "") -> None:
+        """Note one problem; its parts as in `wording.problem`."""
+        self.found.append(problem(key, expected, got, self._file_name, hint))
+
+
+def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
+    """All that disagrees in a home whose tables are each right."""
+    report = Report(file_name)
+    _timezone(home, report)
+    _broker(home, report)
+    _signals(home, names, report)
+    _heaters(home, report)
+    _topics(home, report)
+    _tank(home, report)
+    _rules(home, names, report)
+    check_money(home, names.tariffs, names.carbon, report.add)
+    return report.found
+
+
+def _timezone(home: Home, report: Report) -> None:
+    name = home.home.timezone
+    try:
+        # A path such as "../x" would leave the time-zone folder; ZoneInfo refuses it, as it does a folder's name.
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        near = close(name, sorted(available_timezones()))
+        hint = near if near.endswith("?") else ""
+        report.add("home.timezone", "an IANA time zone such as Europe/Dublin", shown(name), hint)
+
+
+def _broker(home: Home, report: Report) -> None:
+    broker = home.broker
+    if broker is None:
+        return
+    if broker.ca_file is not None and not broker.tls:
+        report.add("broker.ca_file", "tls = true beside it", "tls = false", "the link would not be encrypted")
+    if broker.password_file is not None and broker.username is None:
+        report.add("broker.password_file", "a username beside it", "none")
+
+
+def _signals(home: Home, names: Names, report: Report) -> None:
+    for name in names.signals:
+        if find(name, names.heaters) is None:
+            known = [*SIGNALS, *(f"{s.name}_{h}" for s in SIGNALS.values() if s.per_heater for h in names.heaters)]
+            near = close(name, known)
+            hint = near if near.endswith("?") else "a signal's name carries its unit, as grid_w does"
+            report.add(joined("signals", name), "a known signal", shown(name), hint)
+    for name, source in home.signals.items():
+        key = f"signals.{name}"
+        if source.scale == 0:
+            report.add(f"{key}.scale", "a number other than 0", "0", "every reading would be the same")
+        if source.minimum is not None and source.maximum is not None and source.minimum >= source.maximum:
+            report.add(f"{key}.minimum", f"less than maximum {plain(source.maximum)}", plain(source.minimum))
+    if not set(_LEVEL) & set(names.signals):
+        report.add(
+            "signals",
+            f"{_LEVEL[0]}, or temperatures that give a level ({', '.join(_LEVEL[1:])})",
+            "none of them",
+            "without a level the tank is never known to have room",
+        )
+    if not set(_SURPLUS) & set(names.signals):
+        report.add("signals", " or ".join(_SURPLUS), "neither", "without it no surplus is ever known")
+    for heater in names.heaters:
+        told = {f"diverted_wh_{heater}", f"diverted_w_{heater}"}
+        if len(names.heaters) == 1:
+            told |= {"diverted_wh", "diverted_w"}
+        if not told & set(names.signals):
+            wanted = " or ".join(sorted(told, key=lambda name: (len(name), name), reverse=True))
+            hint = f"the books need the energy heater {heater} takes"
+            report.add("signals", wanted, "none of them", hint)
+
+
+def _heaters(home: Home, report: Report) -> None:
+    for name, heater in home.heaters.items():
+        key = f"heaters.{name}"
+        if heater.minimum_w > heater.rated_w:
+            report.add(f"{key}.minimum_w", f"at most rated_w {plain(heater.rated_w)} W", plain(heater.minimum_w))
+        match heater:
+            case GateHeater(orders=orders):
+                payloads = {"withhold": orders.withhold, "surplus": orders.surplus, "heat": orders.heat}
+                for order, payload in payloads.items():
+                    same = [other for other in payloads if other < order and payloads[other] == payload]
+                    if payload is not None and same:
+                        hint = "each order needs a payload of its own"
+                        report.add(f"{key}.orders.{order}", f"another payload than {same[0]}", shown(payload), hint)
+            case ModulatedHeater(steps_w=steps):
+                for lower, step in zip((None, *steps), steps, strict=False):
+                    if lower is not None and step <= lower:
+                        report.add(f"{key}.steps_w", f"ascending steps, above {lower} W", f"{step}")
+                    elif not heater.minimum_w <= step <= heater.rated_w:
+                        low, high = plain(heater.minimum_w), plain(heater.rated_w)
+                        report.add(f"{key}.steps_w", f"steps from minimum_w to rated_w, {low}–{high} W", f"{step}")
+
+
+def _topics(home: Home, report: Report) -> None:
+    read = {source.topic: f"signals.{name}" for name, source in home.signals.items()}
+    told: dict[str, str] = {}
+    devices = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
+    devices |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
+    for key, topic in devices.items():
+        if topic in read:
+            hint = "brimful would hear its own orders as readings"
+            report.add(f"{key}.topic", f"another topic than {read[topic]}", shown(topic), hint)
+        if topic in told:
+            report.add(f"{key}.topic", f"another topic than {told[topic]}", shown(topic))
+        told.setdefault(topic, key)
+    for name, output in home.outputs.items():
+        if output.on == output.off:
+            report.add(f"outputs.{name}.off", "another payload than on", shown(output.off))
+
+
+def _tank(home: Home, report: Report) -> None:
+    tank = home.tank
+    if tank is None:
+        if "tank_level_pct" not in home.signals and set(_LEVEL) & set(home.signals):
+            report.add("tank", "a table [tank] with cold_c and hot_c", "none", "a level from temperatures needs them")
+        return
+    if tank.hot_c <= tank.cold_c:
+        report.add("tank.hot_c", f"more than cold_c {plain(tank.cold_c)} °C", plain(tank.hot_c))
+    if tank.loss_w is not None and tank.label_class is not None:
+        report.add("tank.label_class", "either loss_w or label_class", "both")
+
+
+def _rules(home: Home, names: Names, report: Report) -> None:
+    rules = home.rules
+    if rules.limit.resume_c >= rules.limit.maximum_c:
+        expected = f"less than maximum_c {plain(rules.limit.maximum_c)} °C"
+        report.add("rules.limit.resume_below_c", expected, plain(rules.limit.resume_c))
+    if rules.full.resume_pct >= rules.full.stop_at_pct:
+        expected = f"less than stop_at_pct {plain(rules.full.stop_at_pct)} %"
+        report.add(
+            "rules.full.resume_below_pct", expected, plain(rules.full.resume_pct), "there must be room to resume"
+        )
+    if rules.surplus.stop_w >= rules.surplus.start_w:
+        expected = f"less than start_w {plain(rules.surplus.start_w)} W"
+        report.add("rules.surplus.stop_w", expected, plain(rules.surplus.stop_w))
+    if rules.yield_ is not None:
+        _yield(rules.yield_.signal, names, report)
+    for index, name in enumerate(rules.heaters.prefer):
+        if name not in names.heaters:
+            hint = close(name, names.heaters)
+            report.add("rules.heaters.prefer", "names of heaters", shown(name), hint)
+        elif name in rules.heaters.prefer[:index]:
+            report.add("rules.heaters.prefer", "each heater once", f"{shown(name)} twice")
+    for index, absence in enumerate(rules.away.periods):
+        start, end = absence.from_, absence.to
+        if (start.isoformat() + "T00:00:00")[:19] >= (end.isoformat() + "T00:00:00")[:19]:
+            key = f"rules.away.periods[#{index + 1}].to"
+            report.add(key, f"later than from {start.isoformat()}", end.isoformat())
+
+
+def _yield(name: str, names: Names, report: Report) -> None:
+    found = find(name, names.heaters)
+    if name not in names.signals:
+        powers: Iterable[str] = (known for known in names.signals if known.endswith("_w"))
+        report.add(
+            "rules.yield.signal", f"a signal of the table [signals.{name}]", "no such table", close(name, [*powers])
+        )
+    elif found is not None and found[0].unit != "W":
+        report.add("rules.yield.signal", "a signal that tells a power, in W", shown(name))

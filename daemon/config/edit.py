@@ -1,0 +1,270 @@
+"""Shows the rules, and changes one in the home file: comments and layout kept, validated before it is written."""
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal, DecimalException
+from pathlib import Path
+from typing import Any, get_origin
+
+from pydantic import BaseModel
+
+from daemon.config.load import ConfigError, parse, read_bytes, toml
+from daemon.config.model import Home
+from daemon.config.places import field_of, keys_of
+from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
+from daemon.config.wording import close, problem
+from rules.errors import BrimfulError
+
+OP = "change a rule"
+_NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key
+_TABLES: dict[str, type[BaseModel]] = {
+    info.alias or name: YieldTo if name == "yield_" else info.annotation  # type: ignore[misc]
+    for name, info in Rules.model_fields.items()
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A rule's key: the value that holds, and whether the file sets it."""
+
+    value: Any
+    is_set: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KeyChange:
+    """One key, and the value that held before and holds after."""
+
+    key: str
+    old: Any
+    new: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change of one rule. keys: what differs; home: the home after it; content: the file after it."""
+
+    rule: str
+    keys: tuple[KeyChange, ...]
+    home: Home
+    content: bytes
+
+
+def rules_shown(home: Home) -> dict[str, dict[str, Shown]]:
+    """Every rule with every key: plain values (numbers, text, lists), None where nothing is set and nothing holds."""
+    return {rule: _keys_shown(home, rule) for rule in _TABLES}
+
+
+def preview_rule(path: Path, rule: str, values: Mapping[str, str]) -> Change:
+    """What `set_rule` would do; nothing is written. Raises as it does."""
+    return _changed(path, read_bytes(path), rule, values)
+
+
+def set_rule(path: Path, rule: str, values: Mapping[str, str]) -> Change:
+    """Set keys of a rule in the home file; an empty text takes the key out, so that its default holds again.
+
+    values: by key, as a person writes them ("92", "true", "upper,lower", "2026-08-01/2026-08-15").
+    Raises ConfigError, the file untouched: unknown rule or key, a value that does not fit, a home that would not load.
+    """
+    before = read_bytes(path)
+    change = _changed(path, before, rule, values)
+    if change.content != before:
+        _write(path, before, change.content)
+    return change
+
+
+def _keys_shown(home: Home, rule: str) -> dict[str, Shown]:
+    table = getattr(home.rules, "yield_" if rule == "yield" else rule)
+    shown = {}
+    for name, info in _TABLES[rule].model_fields.items():
+        value = getattr(table, _NEXT_TO.get(name, name)) if table is not None else None
+        shown[info.alias or name] = Shown(_plain(value), table is not None and name in table.model_fields_set)
+    return shown
+
+
+def _plain(value: Any) -> Any:
+    match value:
+        case Decimal():
+            return float(value)
+        case float() if value.is_integer():
+            return int(value)
+        case date():
+            return value.isoformat()
+        case BaseModel():
+            return {key: _plain(getattr(value, name)) for name, key in _named(type(value))}
+        case tuple():
+            return [_plain(item) for item in value]
+        case _:
+            return value
+
+
+def _named(table: type[BaseModel]) -> list[tuple[str, str]]:
+    return [(name, info.alias or name) for name, info in table.model_fields.items()]
+
+
+def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) -> Change:
+    old = parse(before, path)
+    table = _TABLES.get(rule)
+    if table is None:
+        raise _refused(path, f"rules.{rule}", "a known rule", f'"{rule}"', close(rule, list(_TABLES)))
+    found = [
+        problem(f"rules.{rule}.{key}", "a known key", f'"{key}"', path.name, close(key, keys_of(table)))
+        for key in values
+        if key not in keys_of(table)
+    ]
+    if found:
+        raise ConfigError(path.name, found)
+    wanted = {key: _parsed(path, rule, key, text.strip()) for key, text in values.items()}
+    content = _edited(path, before, rule, wanted)
+    new = parse(content, path)
+    was, now = _keys_shown(old, rule), _keys_shown(new, rule)
+    keys = tuple(KeyChange(key, was[key].value, now[key].value) for key in now if was[key].value != now[key].value)
+    return Change(rule, keys, new, content)
+
+
+def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
+    """A person's text as the value of the key's type; None to take the key out. What fits no type stays text, which
+    validation then refuses in its own words."""
+    info = field_of(_TABLES[rule], key)
+    if not text or info is None:
+        return None
+    if _TABLES[rule] is Heaters and key == "prefer":
+        return [name.strip() for name in text.split(",") if name.strip()]
+    if _TABLES[rule] is Away:
+        return [_absence(path, part.strip()) for part in text.split(",")]
+    if info.annotation is bool:
+        return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(
+            text.lower(), text
+        )
+    if info.annotation is str or get_origin(info.annotation) is str:
+        return text
+    try:
+        number = Decimal(text) if text.isascii() and len(text) <= 40 else None
+    except DecimalException:
+        number = None
+    if number is None or not number.is_finite():
+        return text
+    return int(number) if number == number.to_integral_value() and abs(number) < 10**15 else number
+
+
+def _absence(path: Path, text: str) -> dict[str, Any]:
+    start, slash, end = text.partition("/")
+    try:
+        if not slash:
+            raise ValueError("no end")
+        return {"from": _when(start.strip()), "to": _when(end.strip())}
+    except ValueError:
+        expected = "FROM/TO, several with commas, as 2026-08-01/2026-08-15"
+        raise _refused(path, "rules.away.periods", expected, f'"{text[:40]}"') from None
+
+
+def _when(text: str) -> date:
+    return date.fromisoformat(text) if len(text) <= 10 else datetime.fromisoformat(text)
+
+
+def _edited(path: Path, before: bytes, rule: str, wanted: Mapping[str, Any]) -> bytes:
+    """The file with the rule changed. Raises ConfigError where its layout defeats a change that keeps all else."""
+    expected = _as_data(toml(before, path), rule, wanted)
+    for way in (_in_place, _at_the_end):
+        # Not trusted but checked: what comes out must read as the same data with the one change in it.
+        with contextlib.suppress(Exception):
+            content = way(before.decode("utf-8"), rule, wanted).encode("utf-8")
+            if toml(content, path) == expected:
+                return content
+    raise _refused(
+        path, f"rules.{rule}", f"a table [rules.{rule}]", "a layout that cannot be changed here", "edit it by hand"
+    )
+
+
+def _as_data(data: dict[str, Any], rule: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+    changed = deepcopy(data)
+    table = changed.setdefault("rules", {}).setdefault(rule, {})
+    for key, value in wanted.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = value
+    return changed
+
+
+def _in_place(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    table: Any = document["rules"]
+    if rule not in table:
+        table[rule] = tomlkit.table()
+    for key, value in wanted.items():
+        if value is not None:
+            table[rule][key] = _item(value)
+        elif key in table[rule]:
+            del table[rule][key]
+    return tomlkit.dumps(document)
+
+
+def _at_the_end(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
+    import tomlkit
+
+    lines = [f"{key} = {tomlkit.item(_item(value)).as_string()}" for key, value in wanted.items() if value is not None]
+    return "\n".join([text.rstrip("\n"), "", f"[rules.{rule}]", *lines, ""])
+
+
+def _item(value: Any) -> Any:
+    """A value as tomlkit writes it: a decimal as it was written, tables in a list on one line."""
+    import tomlkit
+
+    match value:
+        case Decimal():
+            return tomlkit.value(f"{value:f}")
+        case [dict(), *_]:
+            items = tomlkit.array()
+            for each in value:
+                line = tomlkit.inline_table()
+                line.update(each)
+                items.append(line)
+            return items
+        case _:
+            return value
+
+
+def _write(path: Path, before: bytes, content: bytes) -> None:
+    """Put the content in the file's place in one step, with its mode and owner. Raises BrimfulError."""
+    target = path.resolve()
+    temporary = ""
+    try:
+        status = target.stat()
+        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        with os.fdopen(handle, "wb") as file:
+            os.fchmod(file.fileno(), status.st_mode & 0o7777)
+            if (status.st_uid, status.st_gid) != (os.geteuid(), os.getegid()):
+                with contextlib.suppress(PermissionError):
+                    os.fchown(file.fileno(), status.st_uid, status.st_gid)
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if target.read_bytes() != before:
+            raise BrimfulError(
+                OP, path.name, "expected the file as it was read, got another", "somebody edits it; try again"
+            )
+        os.replace(temporary, target)
+        temporary = ""
+        folder = os.open(target.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except OSError as refused:
+        raise BrimfulError(OP, path.name, f"expected a file that can be written, got {refused.strerror}") from refused
+    finally:
+        if temporary:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+
+
+def _refused(path: Path, key: str, expected: str, got: str, hint: str = "") -> ConfigError:
+    return ConfigError(path.name, [problem(key, expected, got, path.name, hint)])

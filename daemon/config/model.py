@@ -1,0 +1,164 @@
+"""The home file as a whole."""
+
+from decimal import Decimal
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, PrivateAttr
+
+from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
+from daemon.config.money import BookKeeping, Carbon, Displaces, Tariff
+from daemon.config.rule_tables import Rules
+from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
+
+_TANK_STALE_S = 900.0  # a tank moves slowly and its sensors report slowly
+_STALE_S = 60.0
+
+Url = Annotated[
+    str,
+    Field(pattern=r"^https?://[^\s/@?#]+(/[^\s@?#]*)?$"),
+    Words("an http or https address without user or password"),
+]
+
+
+class About(Table):
+    """The house."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"\S"), Words("a name of 1 to 60 characters")]
+    """Its name, as people say it."""
+    timezone: Text
+    """IANA time zone, such as Europe/Dublin."""
+    currency: Currency
+    """ISO 4217 code of the currency of all prices."""
+    interval_minutes: Literal[15, 30, 60] = 30
+    """Length of a settlement interval, minutes."""
+
+
+class LedgerFile(Table):
+    """Where the books are."""
+
+    path: FilePath = "brimful.sqlite"
+    """SQLite file."""
+    flush_s: Annotated[float, Within(1, 3600)] = 300.0
+    """Longest time between two writes, s; longer spares flash storage."""
+    tape_days: Annotated[int, Within(1, 36500)] = 400
+    """How long recorded readings are kept, days."""
+
+
+class Api(Table):
+    """The local interface that questions to the running daemon use. It has no login, so it stays on this machine."""
+
+    bind: Annotated[
+        str,
+        Field(pattern=r"^(127\.(25[0-5]|2[0-4]\d|1?\d?\d)(\.(25[0-5]|2[0-4]\d|1?\d?\d)){2}|::1|localhost)$"),
+        Words('an address of this machine alone, such as "127.0.0.1"', "there is no login yet"),
+    ] = "127.0.0.1"
+    """Loopback address."""
+    port: Annotated[int, Within(1, 65535)] = 8731
+    """TCP port."""
+
+
+class InfluxDb2(Table):
+    """A time-series database with the v2 write interface."""
+
+    kind: Literal["influxdb2"]
+    """Kind of database."""
+    url: Url
+    """Address."""
+    org: Text
+    """Organisation."""
+    bucket: Text
+    """Bucket."""
+    token_file: FilePath | None = None
+    """File that holds the token, readable by its owner alone; or the environment's BRIMFUL_TIMESERIES_TOKEN."""
+
+
+class InfluxDb1(Table):
+    """A time-series database with the v1 write interface."""
+
+    kind: Literal["influxdb1"]
+    """Kind of database."""
+    url: Url
+    """Address."""
+    database: Text
+    """Database."""
+    username: Text | None = None
+    """User name."""
+    password_file: FilePath | None = None
+    """File that holds the password, readable by its owner alone; or the environment's BRIMFUL_TIMESERIES_PASSWORD."""
+
+
+class VictoriaMetrics(Table):
+    """A time-series database with the v2 write interface, without organisations and buckets."""
+
+    kind: Literal["victoriametrics"]
+    """Kind of database."""
+    url: Url
+    """Address."""
+    token_file: FilePath | None = None
+    """File that holds the token, readable by its owner alone; or the environment's BRIMFUL_TIMESERIES_TOKEN."""
+
+
+TimeSeries = Annotated[InfluxDb2 | InfluxDb1 | VictoriaMetrics, Field(discriminator="kind")]
+
+
+class Home(Table):
+    """A home: what is heard, what is told, the rules between, and what energy is worth."""
+
+    home: About
+    """The house."""
+    broker: Broker | None = None
+    """The MQTT broker; without it brimful brings its own, on loopback."""
+    signals: dict[Name, SignalSource]
+    """Where each signal is heard."""
+    heaters: Annotated[dict[Name, Heater], Field(min_length=1)]
+    """The heaters."""
+    outputs: dict[Name, Output] = Field(default_factory=dict)
+    """Switches that follow the orders."""
+    tank: Tank | None = None
+    """The hot-water tank."""
+    rules: Rules = Field(default_factory=Rules)
+    """What the heaters may do."""
+    tariffs: dict[Name, Tariff] = Field(default_factory=dict)
+    """Prices of energy."""
+    carbon: dict[Name, Carbon] = Field(default_factory=dict)
+    """Carbon of energy; the one named grid is of what is bought and sold."""
+    displaces: Annotated[tuple[Displaces, ...], Field(strict=False)] = ()
+    """What would have made the heat otherwise."""
+    books: BookKeeping = Field(default_factory=BookKeeping)
+    """How the books are kept."""
+    ledger: LedgerFile = Field(default_factory=LedgerFile)
+    """Where the books are."""
+    api: Api = Field(default_factory=Api)
+    """The local interface."""
+    timeseries: TimeSeries | None = None
+    """A time-series database that is sent a copy of each settled interval."""
+
+    _file: Path = PrivateAttr(default=Path("home.toml"))
+
+    @property
+    def file(self) -> Path:
+        """The home file this was read from."""
+        return self._file
+
+    def path_of(self, name: str) -> Path:
+        """A path of the home file, which is relative to the file's own folder."""
+        return self._file.parent / name
+
+    def stale_after_s(self, signal: str) -> float:
+        """Age from which a reading of the signal no longer counts, s; the usual one if the file gives none."""
+        source = self.signals.get(signal)
+        if source is not None and source.stale_after_s is not None:
+            return source.stale_after_s
+        return _TANK_STALE_S if signal.startswith("tank_") else _STALE_S
+
+    @property
+    def heater_names(self) -> tuple[str, ...]:
+        """The heaters in the order of preference."""
+        preferred = dict.fromkeys(name for name in self.rules.heaters.prefer if name in self.heaters)
+        return tuple(preferred | dict.fromkeys(self.heaters))
+
+    @property
+    def share_total(self) -> Decimal:
+        """Sum of the displaced shares."""
+        return sum((source.share for source in self.displaces), Decimal(0))

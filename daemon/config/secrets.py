@@ -1,0 +1,77 @@
+"""Passwords and tokens: from files that only their owner can read, or the environment. Never from the home file."""
+
+import os
+import stat
+from collections.abc import Mapping
+from pathlib import Path
+
+from pydantic import SecretStr
+
+from daemon.config.model import Home, InfluxDb1
+from rules.errors import BrimfulError
+
+OP = "read a secret"
+BROKER_PASSWORD = "BRIMFUL_BROKER_PASSWORD"
+TIMESERIES_TOKEN = "BRIMFUL_TIMESERIES_TOKEN"
+TIMESERIES_PASSWORD = "BRIMFUL_TIMESERIES_PASSWORD"
+_LARGEST_BYTES = 16_384
+
+
+def broker_password(home: Home, environment: Mapping[str, str] = os.environ) -> SecretStr | None:
+    """The broker's password; None where the home file names no user. Raises BrimfulError."""
+    broker = home.broker
+    if broker is None or broker.username is None:
+        return None
+    return read_secret(home, "broker.password_file", broker.password_file, BROKER_PASSWORD, environment)
+
+
+def timeseries_secret(home: Home, environment: Mapping[str, str] = os.environ) -> SecretStr | None:
+    """The time-series database's token, or for kind influxdb1 its password; None: none is set. Raises BrimfulError."""
+    series = home.timeseries
+    if series is None:
+        return None
+    if isinstance(series, InfluxDb1):
+        key, file, variable = "timeseries.password_file", series.password_file, TIMESERIES_PASSWORD
+    else:
+        key, file, variable = "timeseries.token_file", series.token_file, TIMESERIES_TOKEN
+    return read_secret(home, key, file, variable, environment)
+
+
+def read_secret(
+    home: Home, key: str, file: str | None, variable: str, environment: Mapping[str, str] = os.environ
+) -> SecretStr | None:
+    """A secret from the environment's variable, else from the file; None where neither is given.
+
+    key: the home file's key, for messages; file: path relative to the home file. One trailing line end is dropped.
+    Raises BrimfulError: no such file, readable by others, empty, not text.
+    """
+    if told := environment.get(variable):
+        return SecretStr(told)
+    if file is None:
+        return None
+    path = home.path_of(file)
+    where = f"({home.file.name})"
+    try:
+        with path.open("rb") as opened:
+            # The open file is asked, not the path: it cannot be exchanged between the question and the reading.
+            mode = os.fstat(opened.fileno()).st_mode
+            content = opened.read(_LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        cause = f"expected a file at {path}, found none {where}"
+        raise BrimfulError(OP, key, cause, f"write the secret there and chmod 600 it, or set {variable}") from None
+    except OSError as refused:
+        raise BrimfulError(OP, key, f"expected a readable file, got {path}: {refused.strerror} {where}") from None
+    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+        cause = f"expected a file that only its owner can read, got {path} with mode {stat.S_IMODE(mode):o} {where}"
+        raise BrimfulError(OP, key, cause, f"chmod 600 {path}")
+    return SecretStr(_text(content, key, path, where))
+
+
+def _text(content: bytes, key: str, path: Path, where: str) -> str:
+    try:
+        text = content.decode("utf-8").removesuffix("\n").removesuffix("\r")
+    except UnicodeDecodeError:
+        text = ""
+    if not text or len(content) > _LARGEST_BYTES or "\n" in text or "\0" in text:
+        raise BrimfulError(OP, key, f"expected one line of text in {path}, got something else {where}")
+    return text

@@ -1,0 +1,184 @@
+"""Turns what validation found into what a person reads: `KEY: expected …, got … (FILE); hint`."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, time
+from decimal import Decimal
+from difflib import get_close_matches
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from daemon.config.places import Place, field_of, keys_of, locate
+from daemon.config.values import Within, Words
+from rules.errors import BrimfulError
+
+OP = "read the home file"
+
+_UNITS = {
+    "_w": "W",
+    "_wh": "Wh",
+    "_pct": "%",
+    "_c": "°C",
+    "_s": "s",
+    "_l": "L",
+    "_days": "days",
+    "kg_per_kwh": "kg/kWh",
+}
+_PLAIN = {
+    "bool_type": "true or false",
+    "string_type": "text in quotes",
+    "tuple_type": "a list",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "dict_type": "a table",
+}
+_LONGEST = 60
+
+
+def problem(key: str, expected: str, got: str, file_name: str, hint: str = "") -> BrimfulError:
+    """One error of the home file. got: as `shown` gives it, or in words."""
+    return BrimfulError(OP, key, f"expected {expected}, got {got} ({file_name})", hint)
+
+
+def problems(root: type[BaseModel], invalid: ValidationError, raw: object, file_name: str) -> Iterator[BrimfulError]:
+    """Every error of a validation, in words. root: the model; raw: what was validated."""
+    for error in invalid.errors(include_url=False):
+        kind, value, context = error["type"], error["input"], error.get("ctx", {})
+        place = locate(root, error["loc"], raw)
+        key, got, hint = place.key, shown(value), ""
+        match kind:
+            case "words":
+                expected, hint = context["expected"], context["hint"]
+                if "password" in expected:
+                    got = "one with them"  # never repeat what may hold a secret
+            case "within":
+                expected, hint = _range(context, place.field, value), _slip(context, place.field, value)
+            case "extra_forbidden":
+                expected, got, hint = "a known key", json.dumps(place.field, ensure_ascii=False), _known(place)
+            case "missing":
+                expected, got = _wanted(place), "nothing"
+            case "union_tag_not_found" | "union_tag_invalid":
+                key, expected = f"{key}.kind", _either(place.kinds)
+                got = shown(value.get("kind") if isinstance(value, Mapping) else None)
+            case "literal_error":
+                expected = context["expected"].replace("'", '"')
+            case "too_short" if value:
+                continue  # its items are wrong, and each has been said already
+            case "too_short":
+                expected = "at least one"
+            case _:
+                expected = _PLAIN.get(kind, error["msg"])
+        yield problem(key, expected, got, file_name, hint)
+
+
+def shown(value: object) -> str:
+    """A value as the file has it, short and on one line."""
+    match value:
+        case None:
+            return "nothing"
+        case bool():
+            return "true" if value else "false"
+        case int() | float() | Decimal():
+            text = plain(value)
+        case date() | time():
+            text = value.isoformat()
+        case str():
+            text = json.dumps(value[:_LONGEST], ensure_ascii=False)
+        case Mapping():
+            return "a table"
+        case _:
+            return "a list" if isinstance(value, Sequence) else "something else"
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def plain(value: int | float | Decimal) -> str:
+    """A number without needless digits; never a long one."""
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**18 else f"a number of {value.bit_length() * 30103 // 100000 + 1} digits"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e9:
+        return str(int(value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def unit_of(key: str) -> str:
+    """The unit a key's name carries, or ""."""
+    return next((unit for suffix, unit in _UNITS.items() if key.endswith(suffix)), "")
+
+
+def close(word: str, known: Sequence[str]) -> str:
+    """A hint at the known word that was probably meant, or the list of them."""
+    near = get_close_matches(word, known, 1, 0.6)
+    if near:
+        return f"{near[0]} is meant?"
+    return f"known here: {', '.join(known)}" if known else ""
+
+
+def _either(words: Sequence[object]) -> str:
+    quoted = [shown(word) for word in words]
+    return " or ".join(filter(None, [", ".join(quoted[:-1]), quoted[-1]]))
+
+
+def _range(context: Mapping[str, Any], field: str, value: object) -> str:
+    """What number is expected; that it is to be a number is only said to whom gave none."""
+    is_number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+    if isinstance(value, Decimal) and value.is_nan():
+        is_number = False
+    fits = is_number and (not context["whole"] or isinstance(value, int))
+    low, high = plain(context["low"]), plain(context["high"])
+    if context["above"]:
+        span = f"above {low} up to {high}"
+    else:
+        span = f"{low} to {high}" if context["low"] < 0 else f"{low}–{high}"
+    unit = unit_of(field)
+    kind = "" if fits else "a whole number " if context["whole"] else "a number "
+    return f"{kind}{span}{' ' if unit else ''}{unit}"
+
+
+def _slip(context: Mapping[str, Any], field: str, value: object) -> str:
+    """A hint at the slip that was probably made."""
+    if isinstance(value, str):
+        return "write a number without quotes" if _is_number(value) else ""
+    if not isinstance(value, int | float | Decimal) or isinstance(value, bool):
+        return ""
+    unit = unit_of(field)
+    if unit == "W" and value > 0:
+        return "kW given where W is meant?"
+    if unit == "%" and 0 < value < context["low"]:
+        return "a share given where % is meant?"
+    if isinstance(value, Decimal) and not value.is_nan() and context["low"] <= value <= context["high"]:
+        return "without a decimal point" if context["whole"] else "at most nine decimal places"
+    return ""
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _known(place: Place) -> str:
+    if place.table is None:
+        return ""
+    keys = keys_of(place.table)
+    hint = close(place.field, keys)
+    secret = place.field.lower() in {"password", "token", "secret"}
+    return f"{hint} a secret is never written into the home file" if secret else hint
+
+
+def _wanted(place: Place) -> str:
+    """What is expected of a key that is missing."""
+    info = field_of(place.table, place.field) if place.table is not None else None
+    if info is None:
+        return "a value"
+    for mark in info.metadata:
+        if isinstance(mark, Words):
+            return mark.expected
+        if isinstance(mark, Within):
+            return _range({**vars(mark), "whole": info.annotation is int}, place.field, None)
+    if get_origin(info.annotation) is Literal:
+        return _either(get_args(info.annotation))
+    is_table = get_origin(info.annotation) is dict or isinstance(info.annotation, type)
+    return f"a table [{place.key}]" if is_table else "a value"
