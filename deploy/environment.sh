@@ -49,7 +49,7 @@ apt_install() { # PACKAGE...: from Debian's registry, as root, without starting 
     return "$status"
 }
 
-_may_apt() { [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; }
+may_apt() { [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; }
 
 python_for_environments() { # Sets $python; installs Debian's where root, else says what is missing.
     local need
@@ -58,7 +58,7 @@ python_for_environments() { # Sets $python; installs Debian's where root, else s
         return
     fi
     if [ -z "$python" ]; then need='Python 3.11 or later'; else need="the venv module of $python"; fi
-    if _may_apt; then
+    if may_apt; then
         apt_install python3 python3-venv || die "apt-get could not install python3-venv; $need is needed"
         python=$(_find_python) || python=''
     fi
@@ -110,5 +110,16 @@ install_project() { # DIRECTORY: brimful itself, as a built package, so that a r
             "$venv/bin/python" -m pip install -qq --no-input --disable-pip-version-check --no-deps \
                 --no-build-isolation --force-reinstall "$build" >&2
     ) || die "brimful could not be installed into $venv (see above)"
+    printf '%s\n' "$wanted" >"$venv/project.stamp"
+}
+
+link_project() { # DIRECTORY: brimful as it stands in the checkout, for those who work on it.
+    local venv=$1 wanted
+    wanted=$(_sum <"$repo/pyproject.toml")
+    if _stamped "$venv" project.stamp "$wanted"; then
+        return
+    fi
+    "$venv/bin/python" -m pip install -qq --no-input --disable-pip-version-check --no-deps --no-build-isolation \
+        --editable "$repo" >&2 || die "brimful could not be linked into $venv (see above)"
     printf '%s\n' "$wanted" >"$venv/project.stamp"
 }
