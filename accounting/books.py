@@ -13,7 +13,7 @@ from accounting.journal import postings
 from accounting.meter import FAR_MS, CounterMeter, Counts, Share
 from accounting.powermeter import PowerMeter
 from accounting.tariffs import Priced
-from accounting.value import Rates, micro, value
+from accounting.value import Rates, half_even, micro, value
 from rules.errors import BrimfulError
 from rules.snapshot import Prices
 
@@ -155,7 +155,8 @@ class Books:
         for book in self._books:
             if book.meter.touched:
                 self._look(book)
-            due_s = min(due_s, book.due_s)
+            if book.due_s < due_s:
+                due_s = book.due_s
         return due_s
 
     def open_entries(self, now_utc_s: float) -> list[Entry]:
@@ -267,6 +268,7 @@ class Books:
         start_s = share.start_ms // 1000
         interval = (start_s, start_s + settings.interval_s)
         rates = self._rates(interval, interval)
+        _, _, measured_s = _figures(share)
         worth = value(share.wh, rates, settings.used, settings.exportable)
         unknown = self._unknown(rates)
         return Entry(
@@ -275,7 +277,7 @@ class Books:
             book.heater.name,
             share.wh,
             share.estimated_wh,
-            round(Fraction(share.measured_ms, 1000)),
+            measured_s,
             worth.given_up_micro,
             worth.avoided_micro,
             worth.given_up_mg,
@@ -345,7 +347,8 @@ def _told(share: Share) -> bool:
 
 
 def _figures(share: Share) -> tuple[int, int, int]:
-    return share.wh, share.estimated_wh, share.measured_ms
+    """What an entry would say of it: Wh, estimated Wh, measured seconds."""
+    return share.wh, share.estimated_wh, half_even(share.measured_ms, 1000)
 
 
 def _float(exact: Fraction | None) -> float | None:

@@ -1,0 +1,81 @@
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from accounting.series import Series, parse_series, read_series
+from accounting.tariffs import DAY_S, HORIZON_DAYS, Piece
+from rules.errors import BrimfulError
+from tests.support.prices import utc
+
+TEXT = """time,price
+2026-01-01T00:00Z,0.10
+2026-01-01T00:30Z,-0.02
+2026-01-01T01:00Z,
+2026-01-01T02:00+01:00,0.1
+"""
+START = utc("2026-01-01T00:00Z")
+
+
+def test_rows_hold_until_the_next() -> None:
+    series = parse_series(TEXT.replace("02:00+01:00", "02:30+01:00").splitlines(), "p.csv")
+    assert series.price_at(START) == Fraction("0.1")
+    assert series.price_at(START + 1799) == Fraction("0.1")
+    assert series.price_at(START + 1800) == Fraction("-0.02")
+    assert series.mean_price(START + 900, START + 2700) == Fraction("0.04")
+    assert series.band_at(START) is None
+    assert series.next_start("night", START) is None
+
+
+def test_gaps_the_time_before_and_the_time_after_have_no_price() -> None:
+    series = Series([(100, Fraction(1)), (200, None), (300, Fraction(3)), (400, Fraction(4))])
+    assert series.price_at(99) is None
+    assert series.price_at(250) is None
+    assert series.price_at(499) == 4  # the last row holds as long as the one before it
+    assert series.price_at(500) is None
+    assert series.mean_price(150, 250) is None
+    assert series.mean_price(300, 500) == Fraction(7, 2)
+    assert series.pieces(50, 250) == [
+        Piece(50, 100, None, None),
+        Piece(100, 200, None, Fraction(1)),
+        Piece(200, 250, None, None),
+    ]
+
+
+def test_a_single_row_holds_for_ever() -> None:
+    series = Series([(100, Fraction(1))])
+    assert series.mean_price(100, 10**9) == 1
+    assert series.next_change(100) == 100 + HORIZON_DAYS * DAY_S
+
+
+def test_the_next_row_is_the_next_change() -> None:
+    series = Series([(100, Fraction(1)), (200, Fraction(2))])
+    assert [series.next_change(at) for at in (0, 100, 150, 200)] == [100, 200, 200, 300]
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("2026-01-01T00:00,0.1", "p.csv, line 2: expected a time with its offset"),
+        ("noon,0.1", "p.csv, line 2: expected a time with its offset"),
+        ("2026-01-01T00:00Z,dear", 'p.csv, line 2: expected a number, got "dear"'),
+        ("2026-01-01T00:00Z,nan", 'p.csv, line 2: expected a number, got "nan"'),
+        ("2026-01-01T00:00Z", "p.csv, line 2: expected time and value, got 1 cells"),
+        ("2026-01-01T00:00Z,1\n2026-01-01T00:00Z,2", "p.csv, line 3: expected a later time"),
+        ("", "p.csv: expected rows of time and value, got none"),
+    ],
+)
+def test_rows_that_cannot_be_read_are_named(rows: str, said: str) -> None:
+    with pytest.raises(BrimfulError, match=said.replace("(", r"\(")):
+        parse_series(f"time,price\n{rows}".splitlines(), "p.csv")
+
+
+def test_a_file_is_read_and_a_missing_one_named(tmp_path: Path) -> None:
+    path = tmp_path / "prices.csv"
+    path.write_text("\ufefftime,price\n2026-01-01T00:00Z,0.25\n", "utf-8")
+    assert read_series(path).price_at(START) == Fraction("0.25")
+    with pytest.raises(BrimfulError, match="cannot be read"):
+        read_series(tmp_path / "none.csv")
+    path.write_bytes(b"time,price\n\xff\xfe")
+    with pytest.raises(BrimfulError, match="UTF-8"):
+        read_series(path)
