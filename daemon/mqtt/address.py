@@ -1,0 +1,23 @@
+"""Where a broker is and who one is to it."""
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerAddress:
+    """A broker. password is kept out of every printed form.
+
+    tls: encrypt the link; ca_file: certificate of the authority that signed the broker's (None: the system's own);
+    mqtt5: whether to try MQTT 5 before 3.1.1.
+    """
+
+    host: str
+    port: int = 1883
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: str | None = None
+    mqtt5: bool = True
+
+    def __str__(self) -> str:
+        return f"{self.host}:{self.port}"

@@ -1,0 +1,386 @@
+"""One connection to a broker: it keeps itself up, and never replays what was said on an earlier link.
+
+Each attempt is a new paho client. A client that reconnects by itself sends again what the broker had not yet
+acknowledged, so an old order could follow a newer one; here whoever speaks says again what holds, in `on_up`.
+The network thread is this module's own, because an exception in a paho thread ends it while the client looks connected.
+"""
+
+import logging
+import random
+import secrets
+import socket
+import ssl
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daemon.mqtt.address import BrokerAddress
+from rules.errors import BrimfulError
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import SocketLike
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 15
+_FIRST_WAIT_S = 0.5
+_LONGEST_WAIT_S = 30.0
+_STEADY_S = 10.0  # a link that lasted this long was a good one: its loss is retried at once, not as one failure more
+_POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at then, messages wake it at once
+_TOPICS_PER_REQUEST = 50
+_UNSUPPORTED_VERSION = 0x84
+_LOST = "the link broke"
+_NO_ANSWER = "the broker closed the link without an answer; user name, password or TLS may be wrong"
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """A message to be published; retain: the broker keeps it for later subscribers."""
+
+    topic: str
+    payload: bytes
+    qos: int = 1
+    retain: bool = False
+
+
+def _nothing(*_: object) -> None:
+    return
+
+
+class Connection:
+    """A link to a broker, made again whenever it is lost, until `close`.
+
+    role: a few letters of the client id, for the broker's log. will: what the broker publishes when the link breaks.
+    topics: subscribed to at every connect, QoS 1. The callbacks run on the network thread and must only enqueue:
+    on_message(topic, payload, retained); on_up(); on_down(reason), once per reason; on_fault(sentence) for what the
+    broker refuses on a link that is up; on_delivered() when it has acknowledged a publication.
+    Raises BrimfulError if the CA file cannot be used or the host name is none.
+    """
+
+    def __init__(
+        self,
+        broker: BrokerAddress,
+        role: str,
+        *,
+        will: Publication | None = None,
+        topics: Sequence[str] = (),
+        on_message: Callable[[str, bytes, bool], None] = _nothing,
+        on_up: Callable[[], None] = _nothing,
+        on_down: Callable[[str], None] = _nothing,
+        on_fault: Callable[[str], None] = _nothing,
+        on_delivered: Callable[[], None] = _nothing,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        _check_host(broker)
+        self._broker = broker
+        self._tls = _tls_context(broker) if broker.tls else None
+        # MQTT 3.1.1 promises 23 letters and digits. The same id for all attempts: the broker then ends a half-open
+        # predecessor, and publishes its will, before the new link is up and not twenty seconds after.
+        letters = "".join(filter(str.isalnum, role.encode("ascii", "ignore").decode()))
+        self.client_id = f"brimful{letters[:6]}{secrets.token_hex(5)}"
+        self._will = will
+        self._topics = tuple(dict.fromkeys(topics))
+        self._on_message = on_message
+        self._on_up = on_up
+        self._on_down = on_down
+        self._on_fault = on_fault
+        self._on_delivered = on_delivered
+        self._jitter = jitter
+        self._client: Client | None = None
+        self._up = threading.Event()
+        self._closing = threading.Event()
+        self._reason = ""
+        self._told: str | None = None
+        self._refused_mqtt5 = not broker.mqtt5
+        self._silences = 0
+        self._asked: dict[int, Sequence[str]] = {}
+        self._refused: set[int] = set()
+        self._thread = threading.Thread(target=self._run, name=f"mqtt-{role}", daemon=True)
+
+    @property
+    def up(self) -> bool:
+        """Whether the broker has accepted the link. Says nothing of the life of whoever publishes."""
+        return self._up.is_set()
+
+    @property
+    def mqtt5(self) -> bool:
+        """Whether the standing link speaks MQTT 5."""
+        client = self._client
+        return client is not None and client.protocol == MQTTProtocolVersion.MQTTv5
+
+    def start(self) -> None:
+        """Begin to connect; returns at once."""
+        self._thread.start()
+
+    def wait_up(self, timeout_s: float) -> bool:
+        """Wait until the link is up, at most `timeout_s`."""
+        return self._up.wait(timeout_s)
+
+    def publish(
+        self, topic: str, payload: bytes, qos: int = 0, retain: bool = False, expiry_s: float | None = None
+    ) -> bool:
+        """Hand a message to the broker; False if it could not even be handed over. Never blocks, never raises.
+
+        expiry_s: age at which the broker drops it undelivered (MQTT 5 only; 3.1.1 cannot say it).
+        """
+        info = self._hand_over(topic, payload, qos, retain, expiry_s)
+        return info is not None and info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
+        """Publish `final`, wait for its acknowledgement, and leave. Returns whether it was acknowledged in time.
+
+        Where it was not, the link is broken off rather than closed, so that the broker publishes the will.
+        """
+        info = None
+        if final is not None and self.up:
+            info = self._hand_over(final.topic, final.payload, max(1, final.qos), final.retain, None)
+        acknowledged = _acknowledged(info, timeout_s) and info is not None and info.mid not in self._refused
+        self._closing.set()
+        client = self._client
+        if client is not None and self.up and (acknowledged or final is None):
+            client.disconnect()
+        elif client is not None:
+            _break_off(client)
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        return acknowledged or final is None
+
+    def _hand_over(
+        self, topic: str, payload: bytes, qos: int, retain: bool, expiry_s: float | None
+    ) -> MQTTMessageInfo | None:
+        client = self._client
+        if client is None or not self._up.is_set():
+            return None
+        properties = None
+        if expiry_s is not None and client.protocol == MQTTProtocolVersion.MQTTv5:
+            properties = _expiring_after(max(1, round(expiry_s)))
+        try:
+            return client.publish(topic, payload, qos, retain, properties)
+        except (ValueError, OSError):
+            log.exception("broker=%s topic=%s could not be published to", self._broker, topic)
+            return None
+
+    # The network thread
+
+    def _run(self) -> None:
+        failures = 0
+        while not self._closing.is_set():
+            lasted_s, again_at_once = self._attempt()
+            if again_at_once or self._closing.is_set():
+                continue
+            failures = 1 if lasted_s >= _STEADY_S else failures + 1
+            self._closing.wait(self._wait_s(failures))
+
+    def _wait_s(self, failures: int) -> float:
+        longest_s = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(failures - 1, 10))
+        return longest_s * (0.5 + 0.5 * self._jitter())
+
+    def _attempt(self) -> tuple[float, bool]:
+        """One link from dialling to loss: how long it was up, s, and whether to try again without waiting."""
+        mqtt5 = not self._refused_mqtt5 and self._silences % 2 == 0
+        self._reason = ""
+        self._asked.clear()
+        self._refused.clear()
+        up_since_s = None
+        try:
+            client = self._client = self._new_client(mqtt5)
+            client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
+            while not self._closing.is_set() and client.loop(_POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                if up_since_s is None and self._up.is_set():
+                    up_since_s = time.monotonic()
+            leave_by_s = time.monotonic() + _POLL_S
+            while self._up.is_set() and time.monotonic() < leave_by_s:
+                if client.loop(_POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
+                    break
+        except OSError as error:
+            self._reason = self._reason or _sentence(error)
+        except Exception as error:
+            # A broker that sends nonsense must not end the thread that would reconnect.
+            log.debug("broker=%s link ended by %r", self._broker, error)
+            self._reason = self._reason or f"what it sent is not MQTT ({type(error).__name__})"
+        was_up = self._up.is_set()
+        self._up.clear()
+        self._client = None
+        if was_up:
+            self._silences = 0
+        elif self._reason == "" and not self._refused_mqtt5:
+            # Some brokers hang up on a version they do not speak instead of saying so.
+            self._silences += 1
+        again_at_once = mqtt5 and not was_up and (self._refused_mqtt5 or self._silences == 1)
+        if not again_at_once and not self._closing.is_set():
+            self._tell_down(self._reason or (_LOST if was_up else _NO_ANSWER))
+        return (time.monotonic() - up_since_s if up_since_s is not None else 0.0), again_at_once
+
+    def _new_client(self, mqtt5: bool) -> Client:
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.client_id,
+            protocol=MQTTProtocolVersion.MQTTv5 if mqtt5 else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        if self._broker.username is not None:
+            client.username_pw_set(self._broker.username, self._broker.password)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        if self._will is not None:
+            client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
+        client.on_socket_open = _no_delay
+        # With this set, and a loop of our own, publish() only wakes the network thread and never writes itself:
+        # two threads writing to one socket could mix their packets.
+        client.on_socket_register_write = _nothing
+        client.on_connect = self._connected
+        client.on_disconnect = self._disconnected
+        client.on_subscribe = self._subscribed
+        client.on_publish = self._published
+        client.on_message = self._received
+        return client
+
+    def _connected(
+        self, client: Client, _: object, flags: ConnectFlags, reason: ReasonCode, properties: Properties | None
+    ) -> None:
+        try:
+            if reason.is_failure:
+                self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
+                self._reason = _refusal(reason)
+                return
+            self._up.set()
+            self._told = None
+            for first in range(0, len(self._topics), _TOPICS_PER_REQUEST):
+                asked = self._topics[first : first + _TOPICS_PER_REQUEST]
+                result, mid = client.subscribe([(topic, 1) for topic in asked])
+                if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
+                    self._asked[mid] = asked
+            self._on_up()
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+    def _disconnected(
+        self, client: Client, _: object, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
+    ) -> None:
+        if flags.is_disconnect_packet_from_server:
+            self._reason = f"the broker ended the link: {str(reason).lower()}"
+        elif reason.is_failure and "keep alive" in str(reason).lower():
+            self._reason = "the broker no longer answers"
+
+    def _subscribed(
+        self, client: Client, _: object, mid: int, reasons: list[ReasonCode], properties: Properties | None
+    ) -> None:
+        for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
+            if reason.is_failure:
+                self._fault(f"the broker refuses the subscription to {topic}: {str(reason).lower()}")
+
+    def _published(
+        self, client: Client, _: object, mid: int, reason: ReasonCode, properties: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._refused.add(mid)
+            self._fault(f"the broker refuses what is published: {str(reason).lower()}")
+            return
+        try:
+            self._on_delivered()
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+    def _received(self, client: Client, _: object, message: MQTTMessage) -> None:
+        try:
+            self._on_message(message.topic, bytes(message.payload), message.retain)
+        except UnicodeDecodeError:
+            log.debug("broker=%s a topic is not UTF-8", self._broker)  # so it is none of ours
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+    def _fault(self, sentence: str) -> None:
+        try:
+            self._on_fault(sentence)
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+    def _tell_down(self, reason: str) -> None:
+        if reason == self._told:
+            return
+        self._told = reason
+        try:
+            self._on_down(reason)
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+
+@lru_cache(maxsize=16)
+def _expiring_after(expiry_s: int) -> Properties:
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = expiry_s
+    return properties
+
+
+def _no_delay(client: Client, _: object, sock: "SocketLike") -> None:
+    # Without it the second packet of a QoS 1 exchange waits some 40 ms for the first one's acknowledgement.
+    if isinstance(sock, socket.socket):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _break_off(client: Client) -> None:
+    sock = client.socket()
+    if isinstance(sock, socket.socket):
+        try:
+            sock.shutdown(socket.SHUT_RDWR)
+        except OSError:
+            log.debug("link was already broken")
+
+
+def _acknowledged(info: MQTTMessageInfo | None, timeout_s: float) -> bool:
+    if info is None:
+        return False
+    try:
+        info.wait_for_publish(timeout_s)
+        return info.is_published()
+    except (ValueError, RuntimeError):
+        return False
+
+
+def _check_host(broker: BrokerAddress) -> None:
+    try:
+        broker.host.encode("idna")
+    except UnicodeError:
+        raise BrimfulError("connect", "broker.host", f"expected a host name or address, got {broker.host!r}") from None
+
+
+def _tls_context(broker: BrokerAddress) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=broker.ca_file)
+    except ssl.SSLError:
+        cause = f"expected certificates in PEM form, found none in {broker.ca_file}"
+    except OSError as error:
+        cause = f"cannot read {broker.ca_file}: {(error.strerror or str(error)).lower()}"
+    raise BrimfulError("connect", "broker.ca_file", cause)
+
+
+def _refusal(reason: ReasonCode) -> str:
+    name = str(reason)
+    if name in ("Not authorized", "Bad user name or password"):
+        return f"the broker refuses user name or password ({name.lower()})"
+    return f"the broker refuses the link: {name.lower()}"
+
+
+def _sentence(error: OSError) -> str:
+    match error:
+        case ssl.SSLCertVerificationError():
+            return f"the broker's certificate is not trusted: {error.verify_message}"
+        case ssl.SSLError():
+            return f"no TLS link: {(error.reason or str(error)).replace('_', ' ').lower()}"
+        case ConnectionRefusedError():
+            return "nothing listens there"
+        case socket.gaierror():
+            return "no such host"
+        case TimeoutError():
+            return "no answer in time"
+        case _:
+            return (error.strerror or str(error) or type(error).__name__).lower()

@@ -1,0 +1,63 @@
+"""What brimful says of itself: `brimful/HOME/…`, retained JSON, and whether it is there at all."""
+
+import json
+import re
+import threading
+import unicodedata
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from daemon.mqtt.connection import Publication
+
+_QOS = 1
+
+
+class Publish(Protocol):
+    """How a message is handed over; says whether it could be."""
+
+    def __call__(self, topic: str, payload: bytes, qos: int, retain: bool) -> bool: ...
+
+
+def slug(name: str) -> str:
+    """A home's name as a level of a topic: small ASCII letters, digits and hyphens ("Quay Cottage": quay-cottage)."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "home"
+
+
+class HouseState:
+    """Publishes the home's state under `brimful/HOME/NAME` and says it again at every connect.
+
+    The listening connection carries `will`: it says "offline" where `greet` said "online".
+    """
+
+    def __init__(self, home_name: str, publish: Publish) -> None:
+        self.base = f"brimful/{slug(home_name)}"
+        self.availability = f"{self.base}/availability"
+        self._publish = publish
+        self._said: dict[str, bytes] = {}
+        self._lock = threading.Lock()  # `greet` runs on the network thread
+
+    @property
+    def will(self) -> Publication:
+        """The listening connection's last will, and its last word on an orderly end."""
+        return Publication(self.availability, b"offline", _QOS, retain=True)
+
+    def greet(self) -> None:
+        """Say "online" and everything said before; for each connect."""
+        with self._lock:
+            self._publish(self.availability, b"online", _QOS, True)
+            for topic, payload in self._said.items():
+                self._publish(topic, payload, _QOS, True)
+
+    def say(self, name: str, document: Mapping[str, Any]) -> bool:
+        """Publish a part of the state, retained, if it has changed; False if it could not be handed over now.
+
+        Raises ValueError for NaN and infinities, which JSON does not have.
+        """
+        topic = f"{self.base}/{name}"
+        payload = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+        with self._lock:
+            if self._said.get(topic) == payload:
+                return True
+            self._said[topic] = payload
+            return self._publish(topic, payload, _QOS, True)

@@ -1,0 +1,148 @@
+"""Hears the house: from messages to dated readings, with a tally of what came for each source."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from random import random
+
+from daemon.clock import Clock
+from daemon.events import Heard, Linked
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.connection import Connection, Publication
+from daemon.mqtt.decode import Decoded, Refused, Source, decode_all
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+
+log = logging.getLogger(__name__)
+
+LINK = "readings"
+"""Name under which the listening connection is reported."""
+
+SKEW_S = 5.0
+"""How far a payload's own time may be ahead of this machine's clock and still be believed."""
+
+_SHOWN_BYTES = 120
+
+
+@dataclass(slots=True)
+class Tally:
+    """What came for one source. Written by the network thread; others read it.
+
+    received: messages; refused: how many for each reason; retained: how many were retained copies;
+    last_payload: the latest, trimmed; last_at: when it came (None: nothing yet); last_reason: why the latest was
+    refused, or ""; last_value: the latest accepted value; live: accepted messages that were heard live.
+    """
+
+    source: Source
+    received: int = 0
+    retained: int = 0
+    live: int = 0
+    refused: dict[str, int] = field(default_factory=dict)
+    raw: bytes = b""
+    last_at: Moment | None = None
+    last_reason: str = ""
+    last_value: float | None = None
+
+    @property
+    def last_payload(self) -> str:
+        shown = self.raw[:_SHOWN_BYTES].decode("utf-8", "replace")
+        printable = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in shown)
+        return printable + ("…" if len(self.raw) > _SHOWN_BYTES else "")
+
+
+def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment) -> Reading:
+    """A reading dated by both clocks.
+
+    Heard live, its age counts from its own time if it carries one, and from now if that lies ahead. A retained copy
+    counts only by its own time, and never where that is missing or ahead by more than `SKEW_S`: how long the broker has
+    kept it nobody knows.
+    """
+    if decoded.at_s is None:
+        return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S if retained else now.mono_s)
+    age_s = now.utc_s - decoded.at_s
+    if retained and age_s < -SKEW_S:
+        return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
+    age_s = max(0.0, age_s)
+    return Reading(signal, decoded.value, now.utc_s - age_s, now.mono_s - age_s)
+
+
+class Listener:
+    """Subscribes to the sources' topics and emits `Heard` and `Linked`, from the network thread.
+
+    will: of the listening connection (the house state's). also_up: called at every connect, on the network thread,
+    to say again what holds. tallies: what came, one for each source. faults: what the broker refused on this link.
+    """
+
+    def __init__(
+        self,
+        broker: BrokerAddress,
+        sources: Sequence[Source],
+        emit: Callable[[Heard | Linked], None],
+        clock: Clock,
+        *,
+        will: Publication | None = None,
+        also_up: Callable[[], None] | None = None,
+        jitter: Callable[[], float] = random,
+    ) -> None:
+        self._emit = emit
+        self._clock = clock
+        self._also_up = also_up
+        self.tallies = tuple(Tally(source) for source in sources)
+        self.faults: list[str] = []
+        self._by_topic: dict[str, tuple[tuple[Source, ...], tuple[Tally, ...]]] = {}
+        for topic in dict.fromkeys(source.topic for source in sources):
+            tallies = tuple(tally for tally in self.tallies if tally.source.topic == topic)
+            self._by_topic[topic] = (tuple(tally.source for tally in tallies), tallies)
+        self.connection = Connection(
+            broker,
+            "hears",
+            will=will,
+            topics=tuple(self._by_topic),
+            on_message=self._hear,
+            on_up=self._up,
+            on_down=lambda reason: emit(Linked(LINK, False, reason)),
+            on_fault=self._fault,
+            jitter=jitter,
+        )
+
+    def start(self) -> None:
+        """Begin to connect; returns at once."""
+        self.connection.start()
+
+    def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
+        """Publish `final`, wait for its acknowledgement and leave; whether it was acknowledged."""
+        return self.connection.close(final, timeout_s)
+
+    def _up(self) -> None:
+        self.faults.clear()
+        if self._also_up is not None:
+            self._also_up()
+        self._emit(Linked(LINK, True))
+
+    def _fault(self, sentence: str) -> None:
+        if sentence not in self.faults:
+            log.warning("link=%s %s", LINK, sentence)
+            self.faults.append(sentence)
+
+    def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        fed = self._by_topic.get(topic)
+        if fed is None:
+            return
+        sources, tallies = fed
+        now = self._clock.now()
+        readings: list[Reading] = []
+        for answer, tally in zip(decode_all(payload, sources), tallies, strict=True):
+            tally.received += 1
+            tally.retained += retained
+            tally.raw = payload
+            tally.last_at = now
+            if isinstance(answer, Refused):
+                tally.last_reason = answer.reason
+                tally.refused[answer.reason] = tally.refused.get(answer.reason, 0) + 1
+                continue
+            tally.last_reason = ""
+            tally.last_value = answer.value
+            reading = reading_of(answer, tally.source.signal, retained, now)
+            tally.live += reading.seen_s != NEVER_LIVE_S
+            readings.append(reading)
+        if readings:
+            self._emit(Heard(tuple(readings)))
