@@ -1,0 +1,166 @@
+from datetime import date, time
+from fractions import Fraction
+
+from accounting.tariffs import DAY_S, HORIZON_DAYS, Band, Period, Piece, Tariff, problems
+from tests.support.prices import EXPORT, IMPORT, NIGHT_AND_DAY, ZONE, flat, utc
+
+NIGHT, DAY = Fraction("0.0921"), Fraction("0.3170")
+NEW_YEAR = date(2026, 1, 1)
+
+
+def tariff(*periods: Period, timezone: str = "Europe/London") -> Tariff:
+    return Tariff("import", periods, timezone)
+
+
+def bands(*bands: Band, clock: str = "local", first: date = NEW_YEAR, until: date | None = None) -> Period:
+    assert clock in ("local", "utc")
+    return Period(first, until, bands, "utc" if clock == "utc" else "local")
+
+
+LATE = Band("late", Fraction(1), time(23), time(7))
+REST = Band("rest", Fraction(2))
+
+
+def test_bands_hold_from_their_start_to_their_end_and_the_rest_is_the_rest() -> None:
+    for clock, price in (("01:59", DAY), ("02:00", NIGHT), ("04:59", NIGHT), ("05:00", DAY)):
+        assert IMPORT.price_at(utc(f"2026-02-03T{clock}Z")) == price
+    assert IMPORT.band_at(utc("2026-02-03T03:00Z")) == "night"
+
+
+def test_local_bands_follow_summer_time_and_utc_bands_do_not() -> None:
+    assert IMPORT.price_at(utc("2026-07-03T01:00Z")) == NIGHT  # 02:00 on the wall
+    assert IMPORT.price_at(utc("2026-07-03T04:00Z")) == DAY
+    by_utc = tariff(bands(Band("night", NIGHT, time(2), time(5)), Band("day", DAY), clock="utc"))
+    assert by_utc.price_at(utc("2026-07-03T01:00Z")) == DAY
+    assert by_utc.price_at(utc("2026-07-03T04:00Z")) == NIGHT
+
+
+def test_a_band_past_midnight_belongs_to_the_day_it_starts_on() -> None:
+    weekend = tariff(bands(Band("late", Fraction(1), time(23), time(7), frozenset({"sat"})), REST))
+    saturday = "2026-02-07"
+    assert weekend.band_at(utc(f"{saturday}T22:59Z")) == "rest"
+    assert weekend.band_at(utc(f"{saturday}T06:00Z")) == "rest"
+    assert weekend.band_at(utc(f"{saturday}T23:00Z")) == "late"
+    assert weekend.band_at(utc("2026-02-08T06:59Z")) == "late"
+    assert weekend.band_at(utc("2026-02-08T07:00Z")) == "rest"
+    assert weekend.band_at(utc("2026-02-08T23:30Z")) == "rest"
+
+
+def test_a_band_to_midnight_ends_there() -> None:
+    evening = tariff(bands(Band("evening", Fraction(1), time(18), time(0)), REST))
+    assert evening.pieces(utc("2026-02-03T17:00Z"), utc("2026-02-04T19:00Z")) == [
+        Piece(utc("2026-02-03T17:00Z"), utc("2026-02-03T18:00Z"), "rest", Fraction(2)),
+        Piece(utc("2026-02-03T18:00Z"), utc("2026-02-04T00:00Z"), "evening", Fraction(1)),
+        Piece(utc("2026-02-04T00:00Z"), utc("2026-02-04T18:00Z"), "rest", Fraction(2)),
+        Piece(utc("2026-02-04T18:00Z"), utc("2026-02-04T19:00Z"), "evening", Fraction(1)),
+    ]
+
+
+def test_the_weekday_of_utc_bands_is_that_of_utc() -> None:
+    # Sunday 5 July 2026, 00:30 in London, is still Saturday in UTC.
+    by_utc = tariff(
+        bands(
+            Band("weekend", Fraction(1), days=frozenset({"sat"})),
+            Band("week", Fraction(2), days=frozenset({"mon", "tue", "wed", "thu", "fri", "sun"})),
+            clock="utc",
+        )
+    )
+    assert by_utc.band_at(utc("2026-07-05T00:30+01:00")) == "weekend"
+    assert by_utc.band_at(utc("2026-07-05T01:00+01:00")) == "week"
+
+
+def test_a_period_ends_at_local_midnight_of_its_last_date() -> None:
+    assert EXPORT.price_at(utc("2026-06-30T22:59:59Z")) == Fraction("0.055")
+    assert EXPORT.price_at(utc("2026-06-30T23:00Z")) == Fraction("0.185")
+
+
+def test_an_interval_over_a_change_gets_the_mean_by_time() -> None:
+    assert IMPORT.mean_price(utc("2026-02-03T01:50Z"), utc("2026-02-03T02:20Z")) == (10 * DAY + 20 * NIGHT) / 30
+    assert IMPORT.mean_price(utc("2026-02-03T03:00Z"), utc("2026-02-03T03:30Z")) == NIGHT
+
+
+def test_where_nothing_is_in_force_there_is_no_price() -> None:
+    gap = tariff(flat("1", until=date(2026, 3, 1)), flat("2", first=date(2026, 4, 1)))
+    assert gap.price_at(utc("2025-12-31T23:59Z")) is None
+    assert gap.price_at(utc("2026-03-15T12:00Z")) is None
+    assert gap.band_at(utc("2026-03-15T12:00Z")) is None
+    assert gap.mean_price(utc("2026-02-28T23:45Z"), utc("2026-03-01T00:15Z")) is None
+    assert problems(gap) == []
+
+
+def test_a_night_starts_once_though_midnight_lies_within_it() -> None:
+    nights = tariff(bands(LATE, REST))
+    assert nights.next_start("late", utc("2026-02-03T12:00Z")) == utc("2026-02-03T23:00Z")
+    assert nights.next_start("late", utc("2026-02-03T23:00Z")) == utc("2026-02-04T23:00Z")
+    assert nights.next_start("late", utc("2026-02-04T01:00Z")) == utc("2026-02-04T23:00Z")
+    assert nights.next_start("rest", utc("2026-02-04T01:00Z")) == utc("2026-02-04T07:00Z")
+
+
+def test_asked_about_an_earlier_time_after_a_later_one_the_next_start_is_that_of_the_earlier() -> None:
+    nights = tariff(bands(LATE, REST))
+    assert nights.next_start("late", utc("2026-02-09T12:00Z")) == utc("2026-02-09T23:00Z")
+    assert nights.next_start("late", utc("2026-02-03T12:00Z")) == utc("2026-02-03T23:00Z")
+
+
+def test_a_band_of_a_later_period_is_found_and_one_that_never_starts_is_not() -> None:
+    seasons = tariff(flat("1", until=date(2026, 10, 1)), bands(LATE, REST, first=date(2026, 10, 1)))
+    assert seasons.next_start("late", utc("2026-02-03T12:00Z")) == utc("2026-10-01T00:00+01:00")
+    assert seasons.next_start("cheap", utc("2026-02-03T12:00Z")) is None
+    assert tariff(flat("1")).next_start("all", utc("2026-02-03T12:00Z")) is None
+
+
+def test_the_next_change_is_the_next_band_or_the_end_of_the_search() -> None:
+    assert IMPORT.next_change(utc("2026-02-03T02:00Z")) == utc("2026-02-03T05:00Z")
+    assert EXPORT.next_change(utc("2026-02-03T02:00Z")) == utc("2026-06-30T23:00Z")
+    now_s = utc("2026-08-01T00:00Z")
+    assert EXPORT.next_change(now_s) == now_s + HORIZON_DAYS * DAY_S
+
+
+def test_midnight_may_be_missing() -> None:
+    # Clocks in Cairo went from 00:00 to 01:00 on Friday 28 April 2023 (IANA time-zone database, zone Africa/Cairo).
+    friday = Band("friday", Fraction(1), days=frozenset({"fri"}))
+    other = Band("other", Fraction(2), days=frozenset({"mon", "tue", "wed", "thu", "sat", "sun"}))
+    cairo = tariff(bands(friday, other, first=date(2023, 1, 1)), timezone="Africa/Cairo")
+    assert cairo.next_start("friday", utc("2023-04-27T12:00Z")) == utc("2023-04-27T22:00Z")
+    assert cairo.next_start("other", utc("2023-04-27T23:00Z")) == utc("2023-04-28T21:00Z")
+
+
+def test_a_sound_tariff_has_no_problems() -> None:
+    assert problems(IMPORT) == []
+    assert problems(EXPORT) == []
+    assert problems(tariff(bands(LATE, Band("day", Fraction(2), time(7), time(23))))) == []
+
+
+def test_overlapping_periods_are_named() -> None:
+    assert problems(tariff(flat("1", until=date(2026, 7, 2)), flat("2", first=date(2026, 7, 1)))) == [
+        "the period from 2026-01-01 up to 2026-07-02 overlaps the one from 2026-07-01"
+    ]
+    assert "with no end" in problems(tariff(flat("1"), flat("2", first=date(2026, 7, 1))))[0]
+
+
+def test_overlapping_bands_and_uncovered_hours_are_named() -> None:
+    mornings = Band("morning", Fraction(3), time(6), time(9), frozenset({"mon"}))
+    assert problems(tariff(bands(LATE, mornings, REST))) == [
+        "period from 2026-01-01: on mon morning overlaps late from 06:00 to 07:00"
+    ]
+    said = problems(tariff(bands(LATE)))
+    assert said[0] == "period from 2026-01-01: on mon no band holds from 07:00 to 23:00"
+    assert len(said) == 7
+    assert problems(tariff(bands(Band("am", Fraction(1), time(0), time(12)))))[0].endswith("from 12:00 to 24:00")
+
+
+def test_two_claims_on_the_rest_and_half_a_time_and_no_day_are_named() -> None:
+    assert (
+        "on mon rest and more both claim the rest of the day"
+        in problems(tariff(bands(REST, Band("more", Fraction(1), days=frozenset({"mon"})))))[0]
+    )
+    assert "start without an end" in problems(tariff(bands(Band("odd", Fraction(1), time(3)), REST)))[0]
+    assert '"noday" is no day' in problems(tariff(bands(Band("x", Fraction(1), days=frozenset({"noday"})), REST)))[0]
+
+
+def test_many_days_are_worked_out_and_memory_stays_flat() -> None:
+    made = Tariff("import", (NIGHT_AND_DAY,), ZONE)
+    start_s = utc("2026-01-01T00:00Z")
+    for day in range(3000):
+        assert made.price_at(start_s + day * DAY_S + 12 * 3600) == DAY
+    assert len(made._days) <= 1000
