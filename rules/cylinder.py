@@ -16,9 +16,6 @@ from typing import NamedTuple
 WH_PER_L_K = 1.163
 """Heat a litre of water holds per kelvin: 4.1868 kJ/(kg·K), the international table calorie, over 3.6."""
 
-USEFUL_C = 40.0
-"""Water below this counts as no use at the tap: the useful temperature of EU 814/2013's large draws."""
-
 
 @dataclass(frozen=True, slots=True)
 class Cylinder:
@@ -148,16 +145,6 @@ def _rise(temps: list[float]) -> None:
 def stored_wh(cylinder: Cylinder, temps_c: Sequence[float], above_c: float) -> float:
     """Heat in the tank above `above_c`, Wh; negative where the tank is colder."""
     return cylinder.node_wh_per_k * (sum(temps_c) - cylinder.nodes * above_c)
-
-
-def usable_pct(temps_c: Sequence[float], cold_c: float, hot_c: float, useful_c: float = USEFUL_C) -> float:
-    """Charge by usable height, %: heat above cold of the layers at least `useful_c` warm, over that of a tank at hot_c.
-
-    The government HEM method's state of charge. Lukewarm water counts nothing, however much heat it holds; a tank
-    hotter than hot_c is above 100.
-    """
-    useful_k = sum([t - cold_c for t in temps_c if t >= useful_c])
-    return 100.0 * useful_k / (len(temps_c) * (hot_c - cold_c))
 
 
 def tank_l(tap_l: float, tap_c: float, top_c: float, cold_c: float) -> float:

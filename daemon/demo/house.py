@@ -12,7 +12,8 @@ from daemon.demo.appliances import Appliances
 from daemon.demo.devices import Diverter, HouseBattery, Protections
 from daemon.demo.draws import Taps
 from daemon.demo.sky import Sky
-from rules.cylinder import Cylinder, step, usable_pct
+from rules.cylinder import Cylinder, step
+from rules.level import charge_pct
 from rules.standing_loss import label_loss_w, ua_w_per_k
 
 ORDER_TOPIC = "house/diverter/permit"
@@ -84,7 +85,7 @@ class DemoHouse:
     @property
     def level_pct(self) -> float:
         """The tank's charge by usable height, as its sensor shows it: no more than 100."""
-        return min(100.0, usable_pct(self.temps_c, COLD_C, HOT_C))
+        return min(100.0, charge_pct([(1 / NODES, temp_c) for temp_c in self.temps_c], COLD_C, HOT_C))
 
     def obey(self, payload: bytes) -> bool:
         """Take an order to the diverter; False if it is none it knows."""

@@ -5,7 +5,7 @@ from math import exp
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from rules.cylinder import WH_PER_L_K, Cylinder, Step, step, stored_wh, usable_pct
+from rules.cylinder import WH_PER_L_K, Cylinder, Step, step, stored_wh
 
 # Holds the heat of the mixed-tank figures' 200 kg at 4186 J/(kg·K), where the project counts 4186.8.
 REFERENCE_L = 200.0 * 4186.0 / 4186.8
@@ -107,16 +107,3 @@ def test_layers_share_the_loss_by_volume() -> None:
     assert after.temps_c[:2] == (20.0, 20.0)
     assert 60.0 - after.temps_c[3] == pytest.approx(2 * (40.0 - after.temps_c[2]), rel=1e-6)
     assert after.lost_wh == pytest.approx(2.0 / 4 * (20.0 + 40.0) / 3600.0, rel=1e-5)
-
-
-@pytest.mark.parametrize(
-    ("temps", "expected"),
-    [
-        ((15.0,) * 4 + (60.0,) * 6, 60.0),
-        ((42.0,) * 10, 64.0),
-        ((39.0,) * 10, 0.0),
-    ],
-)
-def test_charge_by_usable_height(temps: tuple[float, ...], expected: float) -> None:
-    # Government HEM method, use at 40 °C, cold 10 °C, set point 60 °C: energy alone is not use.
-    assert usable_pct(temps, cold_c=10.0, hot_c=60.0) == pytest.approx(expected)

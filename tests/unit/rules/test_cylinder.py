@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.cylinder import Cylinder, step, tank_l, usable_pct
+from rules.cylinder import Cylinder, step, tank_l
 
 FOUR = Cylinder(100.0, 4, 0.0)
 
@@ -46,11 +46,6 @@ def test_a_tank_colder_than_the_room_gains() -> None:
     after = step(Cylinder(100.0, 2, 2.0), (10.0, 10.0), 3600.0, ambient_c=20.0)
     assert after.lost_wh < 0
     assert after.temps_c[0] > 10.0
-
-
-def test_usable_charge_counts_a_layer_from_the_useful_temperature_on() -> None:
-    assert usable_pct((39.999, 40.0), 10.0, 60.0) == pytest.approx(30.0)
-    assert usable_pct((65.0, 65.0), 10.0, 60.0) == pytest.approx(110.0)
 
 
 def test_a_tank_colder_than_the_tap_gives_all_the_water() -> None:
