@@ -7,7 +7,8 @@ walking through them again: the result is that of arrival in order.
 
 Doubt:
 - A reading below the last good one is a glitch, unless it and the next two stay below and never go back among
-  themselves: then the counter was reset and has restarted from 0.
+  themselves: then the counter was reset and has restarted from 0. (A register that climbs past its old reading within
+  two readings of a reset looks like a glitch: nothing in it tells them apart.)
 - A reading further ahead than the heater's rated power allows (and 10 %, and the counter's resolution) is a glitch,
   unless the next reading stands on it: then the step goes to quarantine and the counter goes on from there.
 Until doubt is resolved the time after the last good reading is not covered, and no interval in it is settled.
