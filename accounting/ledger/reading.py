@@ -1,0 +1,278 @@
+"""The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
+
+from accounting.entry import Entry, Posting
+from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.opening import Connect, atomic, connect, open_reading
+from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, TapeChunk
+from rules.orders import Finding, Order, Verdict
+
+if TYPE_CHECKING:
+    from accounting.ledger.writing import LedgerWriter
+
+VALUE_COLUMNS = (
+    "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
+    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, reason"
+)
+"""An Entry's fields in their order, without the postings."""
+
+KNOWN_UNTIL = "known_until_s"
+"""The state key under which each batch leaves the instant up to which the house is known."""
+
+_E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+CURRENT = (
+    "NOT EXISTS (SELECT 1 FROM superseded s WHERE s.start_s = e.start_s AND s.heater = e.heater "
+    "AND s.version = e.version)"
+)
+_ENOUGH = 20  # problems of a kind worth telling
+_DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
+
+
+class Sums(NamedTuple):
+    """Totals of the ledger's integers over a span."""
+
+    diverted_wh: int = 0
+    estimated_wh: int = 0
+    measured_s: int = 0
+    given_up_micro: int = 0
+    avoided_micro: int = 0
+    given_up_mg: int = 0
+    avoided_mg: int = 0
+
+
+_SUMS_SQL = ", ".join(f"sum({name})" for name in Sums._fields)
+_SUMS_OF_E_SQL = ", ".join(f"sum(e.{name})" for name in Sums._fields)
+
+
+class HeaterSpan(NamedTuple):
+    """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
+
+    name: str
+    in_use: bool
+    first_s: int
+    end_s: int
+
+
+class Ledger:
+    """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self._path = path
+        self._db = db
+
+    @classmethod
+    def open_reader(cls, path: Path | str, making: Connect = connect) -> "Ledger":
+        """Open an existing ledger read-only, also while the daemon runs. Raises LedgerError."""
+        place = Path(path)
+        return Ledger(place, open_reading(place, making))
+
+    @staticmethod
+    def open_writer(path: Path | str, facts: Facts, making: Connect = connect) -> "LedgerWriter":
+        """Open or make a ledger as its only writer. Raises LedgerError."""
+        from accounting.ledger.writing import LedgerWriter
+
+        return LedgerWriter.open(Path(path), facts, making)
+
+    def close(self) -> None:
+        """Let the file go. Closing twice does nothing."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def path(self) -> Path:
+        return self._path
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """Hold the ledger as it is: every question asked in the block sees one and the same state."""
+        with speaking("read the ledger", self._path), atomic(self._db, "BEGIN"):
+            yield
+
+    def facts(self) -> Facts:
+        """What the ledger is about."""
+        meta = dict(self._ask("SELECT key, value FROM meta"))
+        try:
+            return Facts(
+                meta["name"],
+                int(meta["interval_minutes"]),
+                meta["currency"],
+                meta["timezone"],
+                tuple(name for (name,) in self._ask("SELECT name FROM heater WHERE in_use ORDER BY name")),
+            )
+        except (KeyError, ValueError) as error:
+            cause = "it does not say which home it is of"
+            raise LedgerError("read the ledger", str(self._path), cause, "restore a backup") from error
+
+    def state(self, key: str) -> Any:
+        """The JSON value last written under the key; None if there is none."""
+        for (value,) in self._ask("SELECT value FROM state WHERE key = ?", key):
+            return json.loads(value)
+        return None
+
+    def known_until_s(self) -> float | None:
+        """The UTC second up to which the house is known: that of the last batch; None before the first."""
+        known: float | None = self.state(KNOWN_UNTIL)
+        return known
+
+    def first_entry_start(self) -> int | None:
+        """Start of the oldest settled interval, UTC seconds; None if there is none."""
+        first: int | None = self._ask("SELECT min(start_s) FROM entry")[0][0]
+        return first
+
+    def last_entry_start(self) -> int | None:
+        """Start of the newest settled interval, UTC seconds; None if there is none."""
+        last: int | None = self._ask("SELECT max(start_s) FROM entry")[0][0]
+        return last
+
+    def entries(self, from_s: float, to_s: float) -> list[Entry]:
+        """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
+        lines: dict[tuple[int, str, int], list[Posting]] = {}
+        with self.still():
+            for start_s, heater, version, account, wh in self._ask(
+                "SELECT start_s, heater, version, account, wh FROM posting WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, heater, version, line",
+                from_s,
+                to_s,
+            ):
+                lines.setdefault((start_s, heater, version), []).append(Posting(account, wh))
+            rows = self._ask(
+                f"SELECT version, {VALUE_COLUMNS} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
+                "ORDER BY start_s, heater",
+                from_s,
+                to_s,
+            )
+        return [
+            replace(Entry(*row), postings=tuple(lines.get((row[0], row[2], version), ()))) for version, *row in rows
+        ]
+
+    def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
+        """The last picture of the unsettled intervals that start in [from_s, to_s)."""
+        rows = self._ask(
+            f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
+            from_s,
+            to_s,
+        )
+        return [Entry(*row) for row in rows]
+
+    def sums(self, spans: list[tuple[int, int]]) -> list[Sums]:
+        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint."""
+        if not spans:
+            return []
+        # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
+        everything = f"SELECT {_SUMS_SQL} FROM entry WHERE start_s >= ? AND start_s < ?"
+        replaced = (
+            f"SELECT {_SUMS_OF_E_SQL} FROM superseded s CROSS JOIN entry e USING (start_s, heater, version) "
+            "WHERE s.start_s >= ? AND s.start_s < ?"
+        )
+        with speaking("read the ledger", self._path):
+            ask = self._db.execute
+            totals = [
+                Sums(*row) if (row := ask(everything, span).fetchone())[0] is not None else Sums() for span in spans
+            ]
+            within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
+            if ask(within, (spans[0][0], spans[-1][1])).fetchone():
+                for place, span in enumerate(spans):
+                    row = ask(replaced, span).fetchone()
+                    if row[0] is not None:
+                        totals[place] = Sums(*(a - b for a, b in zip(totals[place], row, strict=True)))
+        return totals
+
+    def heater_spans(self) -> list[HeaterSpan]:
+        """Each heater that has settled entries, by name."""
+        rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
+        return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
+
+    def outbox_peek(self, limit: int) -> list[OutboxItem]:
+        """The oldest entries still to be sent, at most `limit`."""
+        rows = self._ask(
+            f"SELECT o.version, {_E_COLUMNS} FROM outbox o JOIN entry e USING (start_s, heater, version) "
+            "ORDER BY o.start_s, o.heater LIMIT ?",
+            limit,
+        )
+        return [OutboxItem(OutboxKey(row[0], row[2], version), Entry(*row)) for version, *row in rows]
+
+    def outbox_depth(self) -> int:
+        """How many entries are still to be sent."""
+        depth: int = self._ask("SELECT count(*) FROM outbox")[0][0]
+        return depth
+
+    def decision_at(self, at_s: float) -> list[DecisionRow]:
+        """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""
+        # One index step per heater; DISTINCT would read the whole index.
+        heaters = self._ask(
+            "WITH RECURSIVE told(heater) AS (SELECT min(heater) FROM decision UNION ALL "
+            "SELECT (SELECT min(heater) FROM decision WHERE heater > told.heater) FROM told "
+            "WHERE told.heater IS NOT NULL) SELECT heater FROM told WHERE heater IS NOT NULL"
+        )
+        last = f"SELECT {_DECISION} FROM decision WHERE heater = ? AND at_s <= ? ORDER BY at_s DESC, id DESC LIMIT 1"
+        return [_decision(row) for (heater,) in heaters for row in self._ask(last, heater, at_s)]
+
+    def decisions(self, from_s: float, to_s: float) -> list[DecisionRow]:
+        """Changes of order in [from_s, to_s), oldest first."""
+        rows = self._ask(
+            f"SELECT {_DECISION} FROM decision WHERE at_s >= ? AND at_s < ? ORDER BY at_s, id", from_s, to_s
+        )
+        return [_decision(row) for row in rows]
+
+    def events(self, from_s: float, to_s: float) -> list[EventRow]:
+        """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first."""
+        rows = self._ask(
+            "SELECT at_s, name, kind, sentence, figures FROM event WHERE at_s >= ? AND at_s < ? ORDER BY at_s, id",
+            from_s,
+            to_s,
+        )
+        return [
+            EventRow(at_s, name, kind, sentence, json.loads(figures)) for at_s, name, kind, sentence, figures in rows
+        ]
+
+    def tape(self, from_s: float, to_s: float) -> list[TapeChunk]:
+        """The chunks that hold rows of [from_s, to_s), in the order in which they were recorded."""
+        rows = self._ask(
+            "SELECT from_s, to_s, rows, data FROM tape WHERE to_s >= ? AND from_s < ? ORDER BY id", from_s, to_s
+        )
+        return [TapeChunk(*row) for row in rows]
+
+    def integrity(self) -> list[str]:
+        """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
+        problems = [str(row[0]) for row in self._ask(f"PRAGMA quick_check({_ENOUGH})") if row[0] != "ok"]
+        problems += [f"{table}: a row points to nothing" for table, *_ in self._ask("PRAGMA foreign_key_check")]
+        problems += [
+            f"interval {start_s} of {heater}: {count} current versions instead of 1"
+            for start_s, heater, count in self._ask(
+                f"SELECT start_s, heater, sum({CURRENT}) FROM entry e GROUP BY start_s, heater "
+                f"HAVING sum({CURRENT}) <> 1 LIMIT {_ENOUGH}"
+            )
+        ]
+        problems += [
+            f"interval {start_s} of {heater}, version {version}: postings add up to {wh} Wh instead of 0"
+            for start_s, heater, version, wh in self._ask(
+                "SELECT start_s, heater, version, sum(wh) FROM posting GROUP BY start_s, heater, version "
+                f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+            )
+        ]
+        return problems
+
+    def _ask(self, sql: str, *values: object) -> list[Any]:
+        with speaking("read the ledger", self._path):
+            return self._db.execute(sql, values).fetchall()
+
+
+def _decision(row: tuple[Any, ...]) -> DecisionRow:
+    at_s, heater, told, watts, guard, sentence, change, findings = row
+    found = tuple(Finding(name, Verdict[verdict], text, then) for name, verdict, text, then in json.loads(findings))
+    return DecisionRow(at_s, heater, Order(told), watts, guard, sentence, change, found)

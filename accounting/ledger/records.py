@@ -1,0 +1,100 @@
+"""The plain data that goes into the ledger and comes out of it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
+
+from accounting.entry import Entry
+from rules.orders import Finding, Order
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the ledger is about.
+
+    currency and interval_minutes (15, 30 or 60) can never change; heaters: the names of those in use.
+    """
+
+    name: str
+    interval_minutes: int
+    currency: str
+    timezone: str
+    heaters: tuple[str, ...] = ()
+
+    @property
+    def interval_s(self) -> int:
+        return self.interval_minutes * 60
+
+
+class OutboxKey(NamedTuple):
+    """One version of one entry: what was sent, so that a newer version is not struck off with it."""
+
+    start_s: int
+    heater: str
+    version: int
+
+
+class OutboxItem(NamedTuple):
+    """An entry still to be sent (without its postings)."""
+
+    key: OutboxKey
+    entry: Entry
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRow:
+    """A heater's order changed at at_s (UTC seconds): what it became, what decided it, and all that was found."""
+
+    at_s: float
+    heater: str
+    order: Order
+    watts: int | None
+    guard: str
+    sentence: str
+    change: str = ""
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something to be told once, at at_s (UTC seconds).
+
+    name: which thing ("heater.main.idle"); figures: JSON values with units in their names.
+    """
+
+    at_s: float
+    name: str
+    kind: Literal["alarm", "recovered", "quarantine", "note"]
+    sentence: str
+    figures: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class TapeChunk:
+    """Recorded minutes as compressed CSV; from_s, to_s: UTC seconds of the first and last row; rows: how many."""
+
+    from_s: int
+    to_s: int
+    rows: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """All that one transaction writes.
+
+    at_s: UTC seconds, the instant up to which the house is known; entries are booked at it.
+    entries: settled intervals, new or revised; one equal to its current version is not written again.
+    open_entries: the whole picture of unsettled intervals, in place of the last one (None: leave it).
+    state: JSON values by key. delivered: struck off the outbox. again: put back into it.
+    """
+
+    at_s: float
+    entries: tuple[Entry, ...] = ()
+    open_entries: tuple[Entry, ...] | None = None
+    decisions: tuple[DecisionRow, ...] = ()
+    events: tuple[EventRow, ...] = ()
+    state: Mapping[str, Any] = field(default_factory=dict)
+    tape: TapeChunk | None = None
+    delivered: tuple[OutboxKey, ...] = ()
+    again: tuple[OutboxKey, ...] = ()

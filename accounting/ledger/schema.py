@@ -1,0 +1,93 @@
+"""The ledger's tables, as the list of steps that made them. A step that has been released is never edited."""
+
+APPLICATION_ID = 0x6272_696D
+"""Marks the file as a ledger of ours in SQLite's header ("brim")."""
+
+# An entry is known by (start_s, heater, version) and the tables are clustered by it, so that a period's rows lie
+# together and its sums read nothing else.
+_VALUES = """
+    start_s            INTEGER NOT NULL,
+    heater             TEXT    NOT NULL,
+    {key}
+    interval_s         INTEGER NOT NULL CHECK (interval_s > 0 AND start_s % interval_s = 0),
+    measured_s         INTEGER NOT NULL CHECK (measured_s BETWEEN 0 AND interval_s),
+    diverted_wh        INTEGER NOT NULL,
+    estimated_wh       INTEGER NOT NULL,
+    given_up_micro     INTEGER NOT NULL,
+    avoided_micro      INTEGER NOT NULL,
+    given_up_mg        INTEGER NOT NULL,
+    avoided_mg         INTEGER NOT NULL,
+    export_price_micro INTEGER,
+    import_price_micro INTEGER,
+    heat_value_micro   INTEGER,
+    reason             TEXT    NOT NULL
+"""
+
+
+def _never(table: str) -> tuple[str, ...]:
+    return tuple(
+        f"CREATE TRIGGER {table}_keeps_{action.lower()} BEFORE {action} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'the ledger is append-only: {table}'); END"
+        for action in ("UPDATE", "DELETE")
+    )
+
+
+_FIRST = (
+    f"PRAGMA application_id = {APPLICATION_ID}",
+    "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID",
+    f"""CREATE TABLE entry (
+    {_VALUES.format(key="version INTEGER NOT NULL CHECK (version >= 1),")},
+    booked_at_s        REAL    NOT NULL,
+    PRIMARY KEY (start_s, heater, version)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE posting (
+    start_s INTEGER NOT NULL, heater TEXT NOT NULL, version INTEGER NOT NULL, line INTEGER NOT NULL,
+    account TEXT NOT NULL, wh INTEGER NOT NULL,
+    PRIMARY KEY (start_s, heater, version, line),
+    FOREIGN KEY (start_s, heater, version) REFERENCES entry (start_s, heater, version)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE superseded (
+    start_s INTEGER NOT NULL, heater TEXT NOT NULL, version INTEGER NOT NULL, at_s REAL NOT NULL,
+    PRIMARY KEY (start_s, heater, version),
+    FOREIGN KEY (start_s, heater, version) REFERENCES entry (start_s, heater, version)
+    ) STRICT, WITHOUT ROWID""",
+    *_never("entry"),
+    *_never("posting"),
+    *_never("superseded"),
+    f"""CREATE TABLE open_interval (
+    {_VALUES.format(key="")},
+    PRIMARY KEY (start_s, heater)
+    ) STRICT, WITHOUT ROWID""",
+    # One row per interval and heater: a newer version takes the place of one that was not sent yet.
+    """CREATE TABLE outbox (
+    start_s INTEGER NOT NULL, heater TEXT NOT NULL, version INTEGER NOT NULL,
+    PRIMARY KEY (start_s, heater),
+    FOREIGN KEY (start_s, heater, version) REFERENCES entry (start_s, heater, version)
+    ) STRICT, WITHOUT ROWID""",
+    # Each heater's first and last booked instant, so that coverage need not scan the entries for them.
+    """CREATE TABLE heater (
+    name TEXT PRIMARY KEY, in_use INTEGER NOT NULL, first_s INTEGER, end_s INTEGER
+    ) STRICT, WITHOUT ROWID""",
+    "CREATE TABLE state (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID",
+    """CREATE TABLE decision (
+    id INTEGER PRIMARY KEY, at_s REAL NOT NULL, heater TEXT NOT NULL, told TEXT NOT NULL, watts INTEGER,
+    guard TEXT NOT NULL, sentence TEXT NOT NULL, change TEXT NOT NULL, findings TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX decision_by_heater ON decision (heater, at_s)",
+    "CREATE INDEX decision_by_time ON decision (at_s)",
+    """CREATE TABLE event (
+    id INTEGER PRIMARY KEY, at_s REAL NOT NULL, name TEXT NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('alarm', 'recovered', 'quarantine', 'note')),
+    sentence TEXT NOT NULL, figures TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX event_by_time ON event (at_s)",
+    """CREATE TABLE tape (
+    id INTEGER PRIMARY KEY, from_s INTEGER NOT NULL, to_s INTEGER NOT NULL, rows INTEGER NOT NULL, data BLOB NOT NULL
+    ) STRICT""",
+    "CREATE INDEX tape_by_end ON tape (to_s)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+"""MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""
+
+VERSION = len(MIGRATIONS)

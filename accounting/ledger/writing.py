@@ -1,0 +1,229 @@
+"""The ledger's one writer. What belongs together is written together or not at all."""
+
+import json
+import os
+import sqlite3
+from dataclasses import replace
+from pathlib import Path
+
+from accounting.entry import Entry
+from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.opening import Connect, atomic, connect, open_writing
+from accounting.ledger.reading import CURRENT, KNOWN_UNTIL, VALUE_COLUMNS, Ledger
+from accounting.ledger.records import Batch, DecisionRow, Facts, OutboxKey
+
+_WRITING = "write to the ledger"
+_MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
+
+_NEWEST = f"SELECT version, {VALUE_COLUMNS} FROM entry WHERE start_s = ? AND heater = ? ORDER BY version DESC LIMIT 1"
+_POSTINGS = "SELECT account, wh FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
+_QUEUE = (
+    "INSERT INTO outbox (start_s, heater, version) VALUES (?, ?, ?) "
+    "ON CONFLICT DO UPDATE SET version = excluded.version WHERE excluded.version > version"
+)
+_STRETCH = (
+    "INSERT INTO heater (name, in_use, first_s, end_s) VALUES (?, 0, ?, ?) ON CONFLICT DO UPDATE SET "
+    "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
+    "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
+)
+# Rewriting what has not changed would only wear the card.
+_KEEP = (
+    "INSERT INTO {table} (key, value) VALUES (?, ?) "
+    "ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
+)
+
+
+class LedgerWriter(Ledger):
+    """A ledger opened by its only writer. Made by `Ledger.open_writer`, used by the thread that made it."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts) -> None:
+        super().__init__(path, db)
+        self._lock: int | None = lock
+        self._facts = facts
+
+    @classmethod
+    def open(cls, path: Path, facts: Facts, making: Connect = connect) -> "LedgerWriter":
+        """See `Ledger.open_writer`."""
+        db, lock = open_writing(path, making)
+        ledger = cls(path, db, lock, facts)
+        try:
+            ledger._settle_facts()
+        except BaseException:
+            ledger.close()
+            raise
+        return ledger
+
+    def close(self) -> None:
+        """Let the file and the lock go. Closing twice does nothing."""
+        super().close()
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def commit(self, batch: Batch) -> None:
+        """Write all of the batch in one transaction.
+
+        Raises LedgerError (nothing was written; may_pass says whether to try again) and ValueError for an entry that
+        is of another interval length or whose postings do not balance (a bug: nothing was written either).
+        """
+        for entry in (*batch.entries, *(batch.open_entries or ())):
+            self._refuse_false(entry)
+        db = self._db
+        with speaking(_WRITING, self._path), atomic(db):
+            if batch.open_entries is not None:
+                self._replace_open(batch.open_entries)
+            for entry in batch.entries:
+                self._book(entry, batch.at_s)
+            db.executemany("DELETE FROM outbox WHERE start_s = ? AND heater = ? AND version = ?", batch.delivered)
+            for key in batch.again:
+                self._queue_again(key)
+            db.executemany(
+                "INSERT INTO decision (at_s, heater, told, watts, guard, sentence, change, findings) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (_decided(row) for row in batch.decisions),
+            )
+            db.executemany(
+                "INSERT INTO event (at_s, name, kind, sentence, figures) VALUES (?, ?, ?, ?, ?)",
+                ((row.at_s, row.name, row.kind, row.sentence, _json(dict(row.figures))) for row in batch.events),
+            )
+            if batch.tape is not None:
+                chunk = batch.tape
+                db.execute(
+                    "INSERT INTO tape (from_s, to_s, rows, data) VALUES (?, ?, ?, ?)",
+                    (chunk.from_s, chunk.to_s, chunk.rows, chunk.data),
+                )
+            state = {**batch.state, KNOWN_UNTIL: batch.at_s}
+            db.executemany(_KEEP.format(table="state"), ((key, _json(value)) for key, value in state.items()))
+
+    def rebuild_outbox(self, from_s: float = float("-inf")) -> int:
+        """Queue every current entry that starts at or after from_s for sending again; returns how many are queued."""
+        with speaking(_WRITING, self._path), atomic(self._db):
+            self._db.execute(
+                "INSERT OR REPLACE INTO outbox (start_s, heater, version) "
+                f"SELECT start_s, heater, version FROM entry e WHERE start_s >= ? AND {CURRENT}",
+                (from_s,),
+            )
+        return self.outbox_depth()
+
+    def prune_tape(self, before_s: float) -> int:
+        """Drop the chunks that end before before_s (UTC seconds); returns how many."""
+        with speaking(_WRITING, self._path), atomic(self._db):
+            return self._db.execute("DELETE FROM tape WHERE to_s < ?", (before_s,)).rowcount
+
+    def _refuse_false(self, entry: Entry) -> None:
+        if entry.interval_s != self._facts.interval_s:
+            raise ValueError(f"expected an interval of {self._facts.interval_s} s, got {entry.interval_s}")
+        total_wh = sum(posting.wh for posting in entry.postings)
+        if total_wh != 0:
+            raise ValueError(f"postings of {entry.heater} at {entry.start_s}: expected 0 Wh, accumulated {total_wh}")
+
+    def _replace_open(self, entries: tuple[Entry, ...]) -> None:
+        self._db.execute("DELETE FROM open_interval")
+        for entry in entries:
+            # An interval counts once: while a settled version exists, a revision of it waits for its settlement.
+            self._db.execute(
+                f"INSERT INTO open_interval ({VALUE_COLUMNS}) SELECT {_MARKS} "
+                "WHERE NOT EXISTS (SELECT 1 FROM entry WHERE start_s = ? AND heater = ?)",
+                (*_values(entry), entry.start_s, entry.heater),
+            )
+
+    def _book(self, entry: Entry, at_s: float) -> None:
+        db = self._db
+        newest = db.execute(_NEWEST, (entry.start_s, entry.heater)).fetchone()
+        version = 1
+        if newest is not None:
+            before = OutboxKey(entry.start_s, entry.heater, newest[0])
+            if self._says_the_same(entry, newest, before):
+                return
+            version = before.version + 1
+            db.execute("INSERT INTO superseded (start_s, heater, version, at_s) VALUES (?, ?, ?, ?)", (*before, at_s))
+        key = OutboxKey(entry.start_s, entry.heater, version)
+        db.execute(
+            f"INSERT INTO entry ({VALUE_COLUMNS}, version, booked_at_s) VALUES ({_MARKS}, ?, ?)",
+            (*_values(entry), version, at_s),
+        )
+        db.executemany(
+            "INSERT INTO posting (start_s, heater, version, line, account, wh) VALUES (?, ?, ?, ?, ?, ?)",
+            ((*key, line, posting.account, posting.wh) for line, posting in enumerate(entry.postings)),
+        )
+        db.execute(_QUEUE, key)
+        db.execute(_STRETCH, (entry.heater, entry.start_s, entry.end_s))
+        db.execute("DELETE FROM open_interval WHERE start_s = ? AND heater = ?", (entry.start_s, entry.heater))
+
+    def _says_the_same(self, entry: Entry, newest: tuple[object, ...], key: OutboxKey) -> bool:
+        """Whether only the reason differs, which tells why a version was written and is not part of what it says."""
+        if newest[1:-1] != _values(entry)[:-1]:
+            return False
+        lines = self._db.execute(_POSTINGS, key).fetchall()
+        return lines == [(posting.account, posting.wh) for posting in entry.postings]
+
+    def _queue_again(self, key: OutboxKey) -> None:
+        """Queue the interval's newest version, whichever was sent."""
+        self._db.execute(
+            "INSERT OR REPLACE INTO outbox (start_s, heater, version) SELECT start_s, heater, max(version) FROM entry "
+            "WHERE start_s = ? AND heater = ? GROUP BY start_s, heater",
+            (key.start_s, key.heater),
+        )
+
+    def _settle_facts(self) -> None:
+        """Write the facts into a new ledger; refuse another home's; follow a new name, zone or heater."""
+        if self._db.execute("SELECT 1 FROM meta LIMIT 1").fetchone():
+            kept = self.facts()
+            fixed = (
+                ("interval_minutes", kept.interval_minutes, self._facts.interval_minutes),
+                ("currency", kept.currency, self._facts.currency),
+            )
+            for name, ledgers, asked in fixed:
+                if ledgers != asked:
+                    raise LedgerError(
+                        "open the ledger for writing",
+                        str(self._path),
+                        f"it is kept with {name} = {ledgers}, the home file says {asked}",
+                        "a ledger keeps one of each for life: name another file, or set it back",
+                    )
+            if replace(kept, heaters=()) == replace(self._facts, heaters=()) and set(kept.heaters) == set(
+                self._facts.heaters
+            ):
+                return
+        facts = self._facts
+        meta = {
+            "name": facts.name,
+            "interval_minutes": str(facts.interval_minutes),
+            "currency": facts.currency,
+            "timezone": facts.timezone,
+        }
+        with speaking(_WRITING, self._path), atomic(self._db):
+            self._db.executemany(_KEEP.format(table="meta"), meta.items())
+            self._db.execute("UPDATE heater SET in_use = 0")
+            self._db.executemany(
+                "INSERT INTO heater (name, in_use) VALUES (?, 1) ON CONFLICT DO UPDATE SET in_use = 1",
+                ((name,) for name in facts.heaters),
+            )
+
+
+def _values(entry: Entry) -> tuple[object, ...]:
+    return (
+        entry.start_s,
+        entry.interval_s,
+        entry.heater,
+        entry.diverted_wh,
+        entry.estimated_wh,
+        entry.measured_s,
+        entry.given_up_micro,
+        entry.avoided_micro,
+        entry.given_up_mg,
+        entry.avoided_mg,
+        entry.export_price_micro,
+        entry.import_price_micro,
+        entry.heat_value_micro,
+        entry.reason,
+    )
+
+
+def _decided(row: DecisionRow) -> tuple[object, ...]:
+    findings = [[found.guard, found.verdict.name, found.sentence, found.change] for found in row.findings]
+    return (row.at_s, row.heater, row.order.value, row.watts, row.guard, row.sentence, row.change, _json(findings))
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))

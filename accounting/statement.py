@@ -1,0 +1,84 @@
+"""A value report as others read it: JSON and CSV. The figures are the ledger's integers with the point put in."""
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from accounting.query import ValueReport, ValueRow
+
+SCHEMA = "brimful.value/1"
+
+# Name, the integer it is told from, and how many decimals that has.
+_FIGURES = (
+    ("diverted_kwh", "diverted_wh", 3),
+    ("given_up", "given_up_micro", 6),
+    ("avoided", "avoided_micro", 6),
+    ("net", "net_micro", 6),
+    ("avoided_kg", "avoided_mg", 6),
+    ("given_up_kg", "given_up_mg", 6),
+    ("net_kg", "net_mg", 6),
+)
+_MARKS = (("estimated_kwh", "estimated_wh", 3), ("open_kwh", "open_wh", 3))
+
+
+def as_json(
+    report: ValueReport, *, home: str, currency: str, used: float, displaces: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
+    """The report under the schema brimful.value/1.
+
+    Energy in kWh, money in the currency unit, carbon in kg CO2e; times in ISO 8601 with the local offset.
+    used: the share (0 to 1) of the diverted heat that displaces something; displaces: what it displaces, as told.
+    """
+    return {
+        "schema": SCHEMA,
+        "home": home,
+        "currency": currency,
+        "by": report.by,
+        "timezone": report.zone.key,
+        "used": used,
+        "displaces": [dict(source) for source in displaces],
+        "rows": [_row(row, report.zone) for row in report.rows],
+        "total": _row(report.total, report.zone),
+    }
+
+
+def as_csv(report: ValueReport) -> str:
+    """The report's rows, without the total, under the names of the JSON; every decimal of a figure is written."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("start", "end", *(name for name, _, _ in _FIGURES), "coverage", *(name for name, _, _ in _MARKS)))
+    for row in report.rows:
+        writer.writerow(
+            (
+                local_iso(row.start_s, report.zone),
+                local_iso(row.end_s, report.zone),
+                *(_decimal(row, source, places) for _, source, places in _FIGURES),
+                f"{row.coverage:.6f}",
+                *(_decimal(row, source, places) for _, source, places in _MARKS),
+            )
+        )
+    return text.getvalue()
+
+
+def local_iso(at_s: int, zone: ZoneInfo) -> str:
+    """ISO 8601 with the offset in force there and then; at_s in UTC seconds."""
+    return datetime.fromtimestamp(at_s, zone).isoformat()
+
+
+def _row(row: ValueRow, zone: ZoneInfo) -> dict[str, Any]:
+    # An integer over a power of ten is the float nearest to the decimal, so that JSON shows just the decimal's digits.
+    return {
+        "start": local_iso(row.start_s, zone),
+        "end": local_iso(row.end_s, zone),
+        **{name: getattr(row, source) / 10**places for name, source, places in _FIGURES},
+        "coverage": round(row.coverage, 6),
+        **{name: getattr(row, source) / 10**places for name, source, places in _MARKS},
+    }
+
+
+def _decimal(row: ValueRow, source: str, places: int) -> str:
+    return f"{Decimal(getattr(row, source)).scaleb(-places):f}"
