@@ -1,0 +1,186 @@
+"""What the daemon says to each question, and does at each wish, that comes through the API. Run by the loop alone."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from daemon.config.cautions import cautions
+from daemon.config.edit import Change, rules_shown, set_rule
+from daemon.config.model import Home
+from daemon.loop import Loop
+from rules.errors import BrimfulError
+from rules.explain import Explanation
+from rules.orders import Finding, Order
+from rules.override import clear_override, set_override
+from rules.reading import NEVER_LIVE_S, Moment
+from rules.words import clock, duration
+
+LONGEST_OVERRIDE_S = 7 * 86_400.0
+
+
+def iso(utc_s: float) -> str:
+    """A UTC second as people and programs exchange it."""
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def finding_answer(finding: Finding) -> dict[str, Any]:
+    """A finding as JSON."""
+    return {
+        "guard": finding.guard,
+        "verdict": finding.verdict.name.lower(),
+        "sentence": finding.sentence,
+        "change": finding.change,
+    }
+
+
+def explanation_answer(home: str, explanation: Explanation, at_s: float) -> dict[str, Any]:
+    """A decision with its reasons as JSON."""
+    return {
+        "schema": "brimful.why/1",
+        "home": home,
+        "at": iso(at_s),
+        "heater": explanation.heater,
+        "order": explanation.order.value,
+        "watts": explanation.watts,
+        "guard": explanation.primary.guard,
+        "sentence": explanation.text,
+        "change": explanation.change,
+        "findings": [finding_answer(finding) for finding in explanation.findings],
+    }
+
+
+def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
+    """The standing decision, every finding, inputs with their ages, alarms."""
+    override = loop.engine.memory.override
+    return {
+        **explanation_answer(home.home.name, loop.engine.explain(now), now.utc_s),
+        "inputs": inputs(loop, now),
+        "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
+        "override": None
+        if override is None
+        else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
+    }
+
+
+def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
+    """Every signal heard, with value and age; age null for a value that was never heard live."""
+    limits = loop.engine.settings.stale_after_s
+    return [
+        {
+            "signal": name,
+            "value": reading.value,
+            "age_s": None if reading.seen_s == NEVER_LIVE_S else round(now.mono_s - reading.seen_s, 1),
+            "stale_after_s": limits.get(name),
+        }
+        for name, reading in sorted(loop.engine.board.latest.items())
+    ]
+
+
+def health(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
+    """Connections, inputs, books, alarms."""
+    return {
+        "schema": "brimful.health/1",
+        "home": home.home.name,
+        "at": iso(now.utc_s),
+        "links": {name: {"up": link.up, "reason": link.reason} for name, link in sorted(loop.links.items())},
+        "inputs": inputs(loop, now),
+        "books": loop.keeper.health(),
+        "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
+    }
+
+
+def rules_answer(home: Home) -> dict[str, Any]:
+    """Every rule with its settings."""
+    return {
+        "schema": "brimful.rule/1",
+        "home": home.home.name,
+        "rules": {
+            name: {key: {"value": shown.value, "set": shown.is_set} for key, shown in keys.items()}
+            for name, keys in rules_shown(home).items()
+        },
+    }
+
+
+def change_answer(change: Change, applied: bool) -> dict[str, Any]:
+    """A changed rule."""
+    return {
+        "schema": "brimful.rule-change/1",
+        "rule": change.rule,
+        "changes": [{"key": key.key, "old": key.old, "new": key.new} for key in change.keys],
+        "cautions": cautions(change.home),
+        "applied": applied,
+    }
+
+
+def change_rule(home: Home, arguments: Mapping[str, Any]) -> Change:
+    """Set a rule in the home file. arguments: rule, set; file, if given, must be the home's own."""
+    name, wanted = arguments.get("rule"), arguments.get("set")
+    if not isinstance(name, str) or not isinstance(wanted, dict):
+        raise BrimfulError("change a rule", "request", 'expected {"rule": NAME, "set": {KEY: VALUE}}')
+    named = arguments.get("file")
+    if named is not None and Path(str(named)) != home.file.resolve():
+        raise BrimfulError(
+            "change a rule",
+            str(named),
+            f"expected the running daemon's home file {home.file.resolve()}",
+            "another home's daemon answers at this port",
+        )
+    return set_rule(home.file, name, {str(key): _text(value) for key, value in wanted.items()})
+
+
+def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+    """Set or clear the override; written down at once, so that a restart keeps it."""
+    settings = loop.engine.settings
+    if arguments.get("clear"):
+        loop.remember(clear_override(loop.engine.memory), now)
+        said = "override cleared"
+        until = None
+    else:
+        order = _order(arguments.get("order"))
+        for_s = arguments.get("for_s")
+        if isinstance(for_s, bool) or not isinstance(for_s, int | float) or not isfinite(for_s):
+            raise BrimfulError("set an override", "for_s", f"expected seconds, got {for_s!r}", "an override always ends")
+        if not 1 <= for_s <= LONGEST_OVERRIDE_S:
+            raise BrimfulError(
+                "set an override", "for_s", f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {for_s:g} s"
+            )
+        heater = arguments.get("heater")
+        names = {known.name: known for known in settings.heaters}
+        if heater is not None and heater not in names:
+            raise BrimfulError("set an override", "heater", f"expected one of {', '.join(names)}, got {heater!r}")
+        asked = names[heater] if heater is not None else settings.heaters[0]
+        if order is Order.HEAT and not asked.can_heat:
+            raise BrimfulError(
+                "set an override",
+                f"heaters.{asked.name}",
+                "expected a heater that obeys `heat`, got one with no such order",
+                "give it a `heat` payload under orders, if the device has one",
+            )
+        until = now.mono_s + for_s
+        loop.remember(set_override(loop.engine.memory, order, until, heater), now)
+        said = f"override: {order.value} until {clock(now.utc_of(until), settings.timezone, now.utc_s)}"
+    explanation = loop.engine.explain(now)
+    return {
+        "schema": "brimful.override/1",
+        "until": None if until is None else iso(now.utc_of(until)),
+        "order": explanation.order.value,
+        "guard": explanation.primary.guard,
+        "sentence": f"{said}. {explanation.text}",
+    }
+
+
+def _order(told: Any) -> Order:
+    try:
+        return Order(told)
+    except ValueError:
+        raise BrimfulError(
+            "set an override", "order", f"expected {', '.join(order.value for order in Order)}, got {told!r}"
+        ) from None
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return str(value)

@@ -1,0 +1,65 @@
+"""Asking the running daemon. Light on purpose: `brimful why` must answer at once."""
+
+import json
+import tomllib
+from http.client import HTTPConnection, HTTPException
+from pathlib import Path
+from typing import Any
+
+from rules.errors import BrimfulError
+
+BIND = "127.0.0.1"
+PORT = 8731
+WITHIN_S = 8.0
+
+
+class NotRunning(BrimfulError):
+    """No daemon answers at the home's address."""
+
+
+def address(home: Path) -> tuple[str, int]:
+    """Where the home's daemon listens, read from its file without validating the rest.
+
+    Raises BrimfulError when the file cannot be read at all.
+    """
+    try:
+        table = tomllib.loads(home.read_text(encoding="utf-8")).get("api", {})
+        return str(table.get("bind", BIND)), int(table.get("port", PORT))
+    except OSError as missing:
+        raise BrimfulError(
+            "read the home file",
+            str(home),
+            f"expected a readable file, got {missing.strerror}",
+            "name it with --home HOME.toml, or set BRIMFUL_HOME",
+        ) from missing
+    except (ValueError, AttributeError, TypeError) as broken:
+        raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
+
+
+def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
+    """One question to the daemon of this home. Raises NotRunning, or the daemon's own BrimfulError."""
+    bind, port = address(home)
+    connection = HTTPConnection("127.0.0.1" if bind in ("0.0.0.0", "") else bind, port, timeout=WITHIN_S)
+    try:
+        body = None if arguments is None else json.dumps(arguments)
+        connection.request(method, path, body, {"Content-Type": "application/json"} if body else {})
+        response = connection.getresponse()
+        content = json.loads(response.read())
+    except (OSError, HTTPException, ValueError) as silent:
+        raise NotRunning(
+            "ask the daemon",
+            f"{bind}:{port}",
+            f"expected the running daemon, got {silent or type(silent).__name__}",
+            f"start it with: brimful run {home}",
+        ) from silent
+    finally:
+        connection.close()
+    if response.status == 200 and isinstance(content, dict):
+        return content
+    error = content.get("error", {}) if isinstance(content, dict) else {}
+    raise BrimfulError(
+        error.get("op", "ask the daemon"),
+        error.get("subject", path),
+        error.get("cause", f"expected an answer, got status {response.status}"),
+        error.get("hint", ""),
+    )

@@ -1,0 +1,188 @@
+"""The latest readings, and what the rules need derived from them: the mean surplus, each heater's power, a level."""
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rules.level import level_pct
+from rules.reading import NEVER_LIVE_S, Reading
+from rules.settings import Settings
+from rules.snapshot import Prices, Snapshot
+
+_TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
+RATE_OVER_S = 60.0
+"""A heater's power is read off its counter over at least this long, so that coarse counters do not look like pulses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Which signals tell what, of those the home file names.
+
+    surplus: the signal that tells the surplus, and the factor that gives its sign; level: whether the tank tells its
+    level itself; powers, counters: for each heater, in the order of the settings, the signal that tells its power or
+    its energy (None: nothing does); house_power, house_counter: the same for all heaters together, where they share
+    one meter; cold_c, hot_c: the temperatures of an empty and of a full tank.
+    """
+
+    surplus: tuple[str, float]
+    level: bool
+    powers: tuple[str | None, ...]
+    counters: tuple[str | None, ...]
+    house_power: str | None
+    house_counter: str | None
+    cold_c: float
+    hot_c: float
+
+
+class Mean:
+    """Mean of a power over a window, each reading standing for the time since the one before it."""
+
+    def __init__(self, over_s: float, longest_hold_s: float) -> None:
+        self._over_s = over_s
+        self._longest_hold_s = longest_hold_s
+        self._held: deque[tuple[float, float, float]] = deque()  # (read at, held for, W)
+        self._last_s = NEVER_LIVE_S
+
+    def note(self, seen_s: float, power_w: float) -> float:
+        """Add a reading and return the mean over the window that ends with it."""
+        hold_s = min(seen_s - self._last_s, self._longest_hold_s)
+        self._last_s = seen_s
+        if hold_s >= self._over_s:
+            self._held.clear()
+            self._held.append((seen_s, hold_s, power_w))
+            return power_w
+        self._held.append((seen_s, hold_s, power_w))
+        start_s = seen_s - self._over_s
+        while self._held[0][0] <= start_s:
+            self._held.popleft()
+        energy = covered_s = 0.0
+        for read_s, held_s, held_w in self._held:
+            inside_s = min(held_s, read_s - start_s)
+            energy += inside_s * held_w
+            covered_s += inside_s
+        return energy / covered_s if covered_s > 0 else power_w
+
+
+class Rate:
+    """Power read off a counter: its step over at least RATE_OVER_S, W."""
+
+    def __init__(self) -> None:
+        self._marks: deque[tuple[float, float]] = deque()  # (read at, Wh)
+
+    def note(self, reading: Reading) -> Reading | None:
+        """Add a counter's reading; returns the mean power since the mark it is measured from, None on the first."""
+        marks = self._marks
+        if marks and reading.value < marks[-1][1]:
+            marks.clear()
+        marks.append((reading.seen_s, reading.value))
+        while len(marks) > 2 and marks[1][0] <= reading.seen_s - RATE_OVER_S:
+            marks.popleft()
+        from_s, from_wh = marks[0]
+        if reading.seen_s <= from_s:
+            return None
+        power_w = (reading.value - from_wh) * 3600.0 / (reading.seen_s - from_s)
+        return Reading(reading.signal, power_w, reading.at_s, reading.seen_s)
+
+
+class Board:
+    """What is known now. Readings older than the one on the board change nothing here (the books still take them)."""
+
+    def __init__(self, settings: Settings, wiring: Wiring) -> None:
+        self.latest: dict[str, Reading] = {}
+        self._wiring = wiring
+        self._surplus_signal, self._surplus_sign = wiring.surplus
+        self._powers: dict[str, Reading] = {}
+        self._rates = {name: Rate() for name in (*wiring.counters, wiring.house_counter) if name}
+        self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
+        self._surplus: Reading | None = None
+        self._surplus_due = False
+        self._mean_w: float | None = None
+        self._yield_above_seen_s = NEVER_LIVE_S
+        self.adopt(settings)
+
+    def adopt(self, settings: Settings) -> None:
+        """Take changed rules; the readings stay."""
+        self._stale_after_s: Mapping[str, float] = settings.stale_after_s
+        self._yields = settings.yields
+        self._mean = Mean(settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
+
+    def note(self, reading: Reading) -> None:
+        """Put a reading on the board."""
+        name = reading.signal
+        standing = self.latest.get(name)
+        if standing is not None and reading.seen_s < standing.seen_s:
+            return
+        self.latest[name] = reading
+        if name == self._surplus_signal:
+            self._surplus_due = True
+        elif name in self._rates:
+            power = self._rates[name].note(reading)
+            if power is not None:
+                self._powers[name] = power
+        if self._yields is not None and name == self._yields.signal and reading.value > self._yields.above_w:
+            self._yield_above_seen_s = reading.seen_s
+
+    def snapshot(self, prices: Prices) -> Snapshot:
+        """What the rules may look at now."""
+        latest = self.latest
+        wiring = self._wiring
+        self._measured = tuple(
+            self._power(power, counter) for power, counter in zip(wiring.powers, wiring.counters, strict=True)
+        )
+        if self._surplus_due:
+            self._note_surplus(latest[self._surplus_signal])
+        yields = self._yields
+        return Snapshot(
+            latest.get("tank_level_pct") if wiring.level else self._derived_level(),
+            self._surplus,
+            self._mean_w,
+            self._measured,
+            latest.get("battery_w"),
+            latest.get("battery_level_pct"),
+            latest.get(yields.signal) if yields is not None else None,
+            self._yield_above_seen_s,
+            latest.get("tank_top_c"),
+            latest.get("tank_mid_c"),
+            latest.get("tank_bottom_c"),
+            prices,
+        )
+
+    def _note_surplus(self, reading: Reading) -> None:
+        self._surplus_due = False
+        surplus_w = reading.value * self._surplus_sign
+        self._surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
+        if reading.seen_s != NEVER_LIVE_S:
+            self._mean_w = self._mean.note(reading.seen_s, surplus_w + self._diverted_w(reading.seen_s))
+
+    def _power(self, power: str | None, counter: str | None) -> Reading | None:
+        if power is not None and power in self.latest:
+            return self.latest[power]
+        return self._powers.get(counter) if counter is not None else None
+
+    def _diverted_w(self, seen_s: float) -> float:
+        """W all heaters take, as far as fresh meters tell."""
+        wiring = self._wiring
+        shared = self._power(wiring.house_power, wiring.house_counter)
+        total_w = 0.0
+        for reading in (shared,) if shared is not None else self._measured:
+            if reading is not None and seen_s - reading.seen_s <= self._stale_after_s.get(reading.signal, 60.0):
+                total_w += max(reading.value, 0.0)
+        return total_w
+
+    def _derived_level(self) -> Reading | None:
+        """A level from the tank's temperatures, as old as the oldest of them."""
+        top, mid, bottom = (self.latest.get(name) for name in _TEMPERATURES)
+        known = [reading for reading in (top, mid, bottom) if reading is not None]
+        if not known:
+            return None
+        level = level_pct(
+            top.value if top else None,
+            mid.value if mid else None,
+            bottom.value if bottom else None,
+            self._wiring.cold_c,
+            self._wiring.hot_c,
+        )
+        if level is None:
+            return None
+        oldest = min(known, key=lambda reading: reading.seen_s)
+        return Reading("tank_level_pct", level, oldest.at_s, oldest.seen_s)

@@ -1,0 +1,89 @@
+"""Board, rules and books in one step. Live, demo and replay all run through here; only clock and readings differ."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from accounting.books import Books
+from daemon.board import Board
+from rules.decide import decide
+from rules.due import due
+from rules.explain import Explanation, explain
+from rules.memory import Memory
+from rules.orders import Decision
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+from rules.settings import Settings
+from rules.snapshot import Prices, Snapshot
+
+
+@dataclass(slots=True)
+class Tally:
+    """How long each order stood and each guard decided, s, and how often the order changed; of the leading heater."""
+
+    changes: int = 0
+    by_order: dict[str, float] = field(default_factory=dict)
+    by_guard: dict[str, float] = field(default_factory=dict)
+
+    def stood(self, decision: Decision, seconds: float) -> None:
+        """Count the time a decision stood."""
+        lead = decision.lead
+        self.by_order[lead.order.value] = self.by_order.get(lead.order.value, 0.0) + seconds
+        self.by_guard[lead.guard] = self.by_guard.get(lead.guard, 0.0) + seconds
+
+
+class Engine:
+    """The state of one house between two events. Not thread-safe: its owner alone touches it."""
+
+    def __init__(self, settings: Settings, board: Board, books: Books, memory: Memory) -> None:
+        self.settings = settings
+        self.board = board
+        self.books = books
+        self.memory = memory
+        self.tally = Tally()
+        self.prices = Prices(until_s=float("-inf"))
+        self.due_s = float("inf")
+        self._snapshot = Snapshot()
+        self._decided_s: float | None = None
+
+    @property
+    def decision(self) -> Decision | None:
+        """The standing decision; None before the first event."""
+        return self.memory.decision
+
+    def adopt(self, settings: Settings) -> None:
+        """Take changed rules; what is known and remembered stays. The owner decides again at once."""
+        self.settings = settings
+        self.board.adopt(settings)
+        self.prices = Prices(until_s=float("-inf"))
+
+    def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
+        """Take what one message told, and decide."""
+        note, book = self.board.note, self.books.note
+        for reading in readings:
+            note(reading)
+            if reading.seen_s != NEVER_LIVE_S:
+                book(reading.signal, reading.at_s, reading.value)
+        return self.decide(now)
+
+    def decide(self, now: Moment) -> Decision:
+        """Decide on what is known now; after it, `due_s` is when time alone may change the answer."""
+        if now.utc_s >= self.prices.until_s:
+            self.prices = self.books.prices_at(now.utc_s)
+        standing = self.memory.decision
+        if standing is not None and self._decided_s is not None:
+            self.tally.stood(standing, now.mono_s - self._decided_s)
+        self._decided_s = now.mono_s
+        snapshot = self._snapshot = self.board.snapshot(self.prices)
+        decision, self.memory = decide(snapshot, self.settings, self.memory, now)
+        self.due_s = due(snapshot, self.settings, self.memory, now)
+        if standing is not None and decision is not standing and decision.lead.order is not standing.lead.order:
+            self.tally.changes += 1
+        return decision
+
+    def explain(self, now: Moment) -> Explanation:
+        """Every guard's finding on what was known at the last decision."""
+        return explain(self._snapshot, self.settings, self.memory, now)
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """What the last decision was made on."""
+        return self._snapshot

@@ -1,0 +1,205 @@
+"""The loop: one queue, one thread that owns engine and books. It acts on a message when it comes; nothing is polled."""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from queue import Empty, SimpleQueue
+from typing import Any, Protocol
+
+from daemon.clock import Clock
+from daemon.engine import Engine
+from daemon.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
+from daemon.keeper import Keeper
+from daemon.schedule import SteppedSchedule
+from rules.alarms import Alarm, Watched, watch
+from rules.errors import BrimfulError
+from rules.memory import Memory
+from rules.orders import Decision, HeaterOrder, Order
+from rules.reading import Moment
+
+log = logging.getLogger(__name__)
+
+
+class Line(Protocol):
+    """Where one heater is told its orders."""
+
+    def send(self, order: Order, watts: int | None) -> None:
+        """Tell the heater an absolute order; remembers it for refreshing."""
+
+    def refresh(self) -> None:
+        """Tell the standing order again."""
+
+
+class Outputs(Protocol):
+    """Auxiliary outputs that follow the orders."""
+
+    def follow(self, orders: Sequence[HeaterOrder], now: Moment) -> None:
+        """Switch what has to be switched."""
+
+    def due_s(self) -> float:
+        """Forward-clock second at which a run-on ends; inf if none runs."""
+
+
+class Loop:
+    """Owns everything that changes. Others call `put` and nothing else.
+
+    jobs: what to do at each scheduled job besides the loop's own; answers: what to say to each question.
+    """
+
+    def __init__(
+        self,
+        engine: Engine,
+        keeper: Keeper,
+        clock: Clock,
+        lines: Sequence[Line],
+        outputs: Outputs,
+        publish: Callable[["Loop", Moment], None],
+        jobs: Mapping[str, Callable[["Loop", Moment], None]],
+        answers: Mapping[str, Callable[["Loop", Moment, Mapping[str, Any]], Any]],
+        stepped: SteppedSchedule | None = None,
+    ) -> None:
+        self.engine = engine
+        self.keeper = keeper
+        self.alarms: tuple[Alarm, ...] = ()
+        self.links: dict[str, Linked] = {}
+        self.heard = 0
+        self.orders_sent = 0
+        self._queue: SimpleQueue[Event] = SimpleQueue()
+        self._clock = clock
+        self._lines = lines
+        self._outputs = outputs
+        self._publish = publish
+        self._jobs = {"settle": Loop._settle, "flush": Loop._flush, "refresh": Loop._refresh, "publish": publish, **jobs}
+        self._answers = answers
+        self._stepped = stepped
+        self._watched = Watched()
+        self._acted: Decision | None = None
+        self._stopping = False
+
+    def put(self, event: Event) -> None:
+        """Hand something to the loop, from any thread."""
+        self._queue.put(event)
+
+    def run(self) -> None:
+        """Until `Stop`. Ends with the working state written; an unforeseen error is raised after the heaters are withheld."""
+        try:
+            self._decide(self._clock.now())
+            while not self._stopping:
+                due_s = min(self.engine.due_s, self._outputs.due_s())
+                try:
+                    event: Event | None = self._queue.get(timeout=self._clock.wait_s(due_s))
+                except Empty:
+                    event = None
+                self._take(event)
+        finally:
+            self._withhold()
+        self.keeper.commit(self.engine, self._clock.now())
+
+    def _take(self, event: Event | None) -> None:
+        now = self._clock.now()
+        match event:
+            case Heard(readings):
+                self.heard += 1
+                self.engine.hear(readings, now)
+                self._act(now)
+                self.keeper.tape(readings)
+            case None:
+                self._decide(now)
+            case Tick(done):
+                self._tick(now)
+                done.set_result(None)
+            case Due(job):
+                self._jobs[job](self, now)
+            case Ask(name, arguments, answer):
+                self._answer(name, arguments, answer, now)
+            case Linked(name, up, reason):
+                self.links[name] = event
+                log.info("link=%s up=%s reason=%s", name, up, reason)
+            case Shipped():
+                self.keeper.shipped(event, now)
+            case Stop():
+                self._stopping = True
+
+    def _tick(self, now: Moment) -> None:
+        if self._stepped is not None:
+            for job in self._stepped.due(now.utc_s):
+                self._jobs[job](self, now)
+        if now.mono_s >= min(self.engine.due_s, self._outputs.due_s()):
+            self._decide(now)
+
+    def _decide(self, now: Moment) -> None:
+        self.engine.decide(now)
+        self._act(now)
+
+    def _act(self, now: Moment) -> None:
+        """Tell the heaters before anything else; then note and publish what changed."""
+        decision = self.engine.decision
+        assert decision is not None
+        before = self._acted
+        if decision is not before:
+            self._acted = decision
+            for index, (line, told) in enumerate(zip(self._lines, decision.orders, strict=True)):
+                known = before.orders[index] if before is not None else None
+                if known is None or (known.order, known.watts) != (told.order, told.watts):
+                    line.send(told.order, told.watts)
+                    self.orders_sent += 1
+        self._outputs.follow(decision.orders, now)
+        alarms, self._watched = watch(
+            self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now
+        )
+        if alarms != self.alarms:
+            self._sound(alarms, now)
+        if decision is not before and (before is None or _stated(decision) != _stated(before)):
+            explanation = self.engine.explain(now)
+            self.keeper.decided(decision, explanation, now)
+            self._publish(self, now)
+
+    def _sound(self, alarms: tuple[Alarm, ...], now: Moment) -> None:
+        standing = {alarm.name for alarm in self.alarms}
+        sounding = {alarm.name for alarm in alarms}
+        for alarm in alarms:
+            if alarm.name not in standing:
+                log.warning("alarm=%s %s", alarm.name, alarm.sentence)
+                self.keeper.event("alarm", alarm.name, alarm.sentence, now)
+        for alarm in self.alarms:
+            if alarm.name not in sounding:
+                log.warning("recovered=%s", alarm.name)
+                self.keeper.event("recovered", alarm.name, f"recovered: {alarm.sentence}", now)
+        self.alarms = alarms
+        self._publish(self, now)
+
+    def remember(self, memory: Memory, now: Moment) -> None:
+        """Take a memory changed by the owner's word, decide on it, and write it down at once."""
+        self.engine.memory = memory
+        self._decide(now)
+        self.keeper.commit(self.engine, now)
+
+    def redecide(self, now: Moment) -> None:
+        """Decide again after the rules changed."""
+        self._decide(now)
+
+    def _settle(self, now: Moment) -> None:
+        self.keeper.settle(self.engine, now)
+
+    def _flush(self, now: Moment) -> None:
+        self.keeper.commit(self.engine, now)
+
+    def _refresh(self, now: Moment) -> None:
+        for line in self._lines:
+            line.refresh()
+
+    def _answer(self, name: str, arguments: Mapping[str, Any], answer: Any, now: Moment) -> None:
+        if not answer.set_running_or_notify_cancel():
+            return
+        try:
+            answer.set_result(self._answers[name](self, now, arguments))
+        except BrimfulError as refused:
+            answer.set_exception(refused)
+
+    def _withhold(self) -> None:
+        for line in self._lines:
+            line.send(Order.WITHHOLD, None)
+
+
+def _stated(decision: Decision) -> tuple[tuple[Order, str], ...]:
+    """What is worth a line in the log: each heater's order and what decided it; not every change of its watts."""
+    return tuple((order.order, order.guard) for order in decision.orders)

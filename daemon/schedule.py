@@ -1,0 +1,84 @@
+"""The daemon's timetable. Jobs only enqueue; one table of triggers serves the live scheduler and a stepped clock."""
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
+
+_EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
+GRACE_S = 30
+
+
+def every(seconds: float) -> BaseTrigger:
+    """Every so many seconds, on a grid that does not depend on when the daemon started."""
+    return IntervalTrigger(seconds=seconds, start_date=_EPOCH, timezone=UTC)
+
+
+def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
+    """The jobs and their triggers. flush_s: how often working state is written; refresh_s: how often orders are told again."""
+    return {
+        "settle": every(60),
+        "refresh": every(refresh_s),
+        "publish": every(60),
+        "ship": every(15),
+        "flush": every(flush_s),
+        "reload": every(5),
+        "prune": CronTrigger(hour=3, minute=17, timezone=UTC),
+    }
+
+
+class LiveSchedule:
+    """The timetable on the machine's clock."""
+
+    def __init__(
+        self, triggers: Mapping[str, BaseTrigger], enqueue: Callable[[str], None], missed: Callable[[str, str], None]
+    ) -> None:
+        self._scheduler = BackgroundScheduler(timezone=UTC)
+        self._missed = missed
+        for name, trigger in triggers.items():
+            self._scheduler.add_job(
+                enqueue, trigger, args=[name], id=name, misfire_grace_time=GRACE_S, coalesce=True, max_instances=1
+            )
+        self._scheduler.add_listener(self._report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
+
+    def _report(self, event: JobExecutionEvent) -> None:
+        self._missed(event.job_id, str(event.exception) if event.exception else "its time was missed")
+
+    def start(self) -> None:
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        self._scheduler.shutdown(wait=False)
+
+
+class SteppedSchedule:
+    """The timetable on a clock that somebody moves."""
+
+    def __init__(self, triggers: Mapping[str, BaseTrigger], start_utc_s: float) -> None:
+        self._triggers = triggers
+        start = _datetime(start_utc_s)
+        self._next = {
+            name: fire
+            for name, trigger in triggers.items()
+            if (fire := trigger.get_next_fire_time(None, start)) is not None
+        }
+
+    def due(self, utc_s: float) -> list[str]:
+        """Names of the jobs whose time has come by `utc_s`, each once, however often it was passed."""
+        now = _datetime(utc_s)
+        names = [name for name, fire in self._next.items() if fire <= now]
+        for name in names:
+            after = self._triggers[name].get_next_fire_time(now, now + timedelta(microseconds=1))
+            if after is None:
+                del self._next[name]
+            else:
+                self._next[name] = after
+        return names
+
+
+def _datetime(utc_s: float) -> datetime:
+    return datetime.fromtimestamp(utc_s, UTC)
