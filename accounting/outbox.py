@@ -1,0 +1,131 @@
+"""When to send what waits in the outbox, and what came of it.
+
+The loop owns the ledger and asks the Shipper; a worker thread only carries a Shipment to the server:
+
+    loop: shipper.ready(now), load(ledger.outbox_peek(shipper.batch)), shipper.left()
+    worker: carry(writer, shipment)
+    loop: shipper.done(answer, now); commit what was delivered and what is to be sent again
+"""
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from accounting.ledger.records import OutboxItem, OutboxKey
+from accounting.timeseries.failure import SendFailed
+from accounting.timeseries.points import Point, point
+from accounting.timeseries.writers import Writer
+
+
+@dataclass(frozen=True, slots=True)
+class Shipment:
+    """Points to be sent, and the outbox rows they stand for."""
+
+    keys: tuple[OutboxKey, ...]
+    points: tuple[Point, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """The server said yes: these rows may leave the outbox."""
+
+    keys: tuple[OutboxKey, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """The server did not say yes; see SendFailed for the fields."""
+
+    sentence: str
+    lasting: bool
+    retry_after_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How hard to try.
+
+    batch: entries to a request; between_s: pause after a success, which bounds the rate of catching up;
+    first_s, longest_s: the pause after a failure, doubled with each one that follows; lasting_s: the pause where
+    waiting does not help; doubt_s: a server that fails may have lost what it took so shortly before.
+    """
+
+    batch: int = 500
+    between_s: float = 1.0
+    first_s: float = 5.0
+    longest_s: float = 900.0
+    lasting_s: float = 1800.0
+    doubt_s: float = 120.0
+
+
+def load(items: Sequence[OutboxItem], home: str) -> Shipment:
+    """The outbox rows as a shipment for the named home."""
+    return Shipment(tuple(item.key for item in items), tuple(point(item.entry, home) for item in items))
+
+
+def carry(writer: Writer, shipment: Shipment) -> Delivered | Failed:
+    """Send it and say what came of it. Never raises: it runs at the end of a thread, where nobody would hear."""
+    try:
+        writer.send(shipment.points)
+    except SendFailed as failure:
+        return Failed(failure.sentence, failure.lasting, failure.retry_after_s)
+    except Exception as error:
+        # The type alone: a foreign error's text may hold the address with its secrets.
+        return Failed(f"time-series database: sending fails with {type(error).__name__}", lasting=True)
+    return Delivered(shipment.keys)
+
+
+class Shipper:
+    """Decides when to send. Times are seconds of the forward clock, passed in."""
+
+    def __init__(self, pace: Pace | None = None) -> None:
+        self._pace = pace or Pace()
+        self._not_before_s = float("-inf")
+        self._under_way = False
+        self._failures = 0
+        self._recent: deque[tuple[float, OutboxKey]] = deque()
+
+    @property
+    def batch(self) -> int:
+        """At most so many entries to a shipment."""
+        return self._pace.batch
+
+    @property
+    def failures(self) -> int:
+        """How many attempts in a row have failed."""
+        return self._failures
+
+    def ready(self, now_s: float) -> bool:
+        """Whether a shipment may leave now."""
+        return not self._under_way and now_s >= self._not_before_s
+
+    def next_s(self) -> float:
+        """From when the next one may leave; infinity while one is under way."""
+        return float("inf") if self._under_way else self._not_before_s
+
+    def left(self) -> None:
+        """A shipment has left; until `done` is told, no other may."""
+        self._under_way = True
+
+    def done(self, answer: Delivered | Failed, now_s: float) -> tuple[OutboxKey, ...]:
+        """Take note of the answer; returns what must be queued again.
+
+        Some databases say yes before the points are safe, so what was delivered shortly before a failure is doubtful.
+        """
+        self._under_way = False
+        pace = self._pace
+        while self._recent and self._recent[0][0] < now_s - pace.doubt_s:
+            self._recent.popleft()
+        if isinstance(answer, Delivered):
+            self._failures = 0
+            self._not_before_s = now_s + pace.between_s
+            self._recent.extend((now_s, key) for key in answer.keys)
+            return ()
+        self._failures += 1
+        wait_s = (
+            pace.lasting_s if answer.lasting else min(pace.longest_s, pace.first_s * 2.0 ** min(self._failures - 1, 60))
+        )
+        self._not_before_s = now_s + max(wait_s, answer.retry_after_s or 0.0)
+        doubtful = tuple(key for _, key in self._recent)
+        self._recent.clear()
+        return doubtful

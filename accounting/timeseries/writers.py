@@ -1,0 +1,149 @@
+"""Writers for the two write interfaces that time-series databases share. One call is one request; retries are not here.
+
+The client library is imported when the first writer is opened: it is large, and a home without a database needs none.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, Protocol
+
+from accounting.timeseries.failure import SendFailed, refused, unreachable
+from accounting.timeseries.points import Point
+
+Kind = Literal["influxdb2", "influxdb1", "victoriametrics"]
+_TIMEOUT_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where to write. org and bucket: influxdb2; database and username: influxdb1. secret: token or password."""
+
+    kind: Kind
+    url: str
+    org: str = ""
+    bucket: str = ""
+    database: str = ""
+    username: str = ""
+    secret: str | None = field(default=None, repr=False)
+    timeout_s: float = _TIMEOUT_S
+
+
+class Writer(Protocol):
+    """Sends points. Used by one thread at a time."""
+
+    def send(self, points: Sequence[Point]) -> None:
+        """Return when the server has said yes to all of them. Raises SendFailed."""
+
+    def close(self) -> None:
+        """Let the connections go."""
+
+
+def open_writer(target: Target) -> Writer:
+    """A writer for the target; it connects when it first sends."""
+    return _V1Writer(target) if target.kind == "influxdb1" else _V2Writer(target)
+
+
+def lines(points: Sequence[Point]) -> list[str]:
+    """The points in line protocol, dated in whole seconds."""
+    library = _library()
+    return [
+        library.Point.from_dict(
+            {
+                "measurement": point.measurement,
+                "tags": dict(point.tags),
+                "fields": dict(point.fields),
+                "time": point.at_s,
+            },
+            library.WritePrecision.S,
+        ).to_line_protocol()
+        for point in points
+    ]
+
+
+class _V2Writer:
+    def __init__(self, target: Target) -> None:
+        from influxdb_client.client.write_api import SYNCHRONOUS
+
+        # A server without organisations and buckets does not look at their names, but the client wants some.
+        self._target = target
+        self._client = _library().InfluxDBClient(
+            target.url, target.secret or "", timeout=int(target.timeout_s * 1000), org=target.org or "brimful"
+        )
+        self._write = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def send(self, points: Sequence[Point]) -> None:
+        from influxdb_client.rest import ApiException
+        from urllib3.exceptions import HTTPError
+
+        target = self._target
+        try:
+            self._write.write(
+                target.bucket or "brimful", record=lines(points), write_precision=_library().WritePrecision.S
+            )
+        except ApiException as error:
+            if not error.status:  # the client's way to pass on a failed TLS handshake
+                raise unreachable(target.url, "the secure connection fails (certificate or address?)") from None
+            raise refused(target.url, error.status, error.headers or {}, _text(error.body), (target.secret,)) from None
+        except HTTPError as error:
+            raise _no_answer(target, error) from None
+
+    def close(self) -> None:
+        self._write.close()
+        self._client.close()
+
+
+class _V1Writer:
+    def __init__(self, target: Target) -> None:
+        import urllib3
+
+        self._target = target
+        self._pool = urllib3.PoolManager(retries=False, timeout=urllib3.Timeout(total=target.timeout_s))
+        self._headers = {"Content-Type": "text/plain; charset=utf-8"}
+        if target.username:
+            login = f"{target.username}:{target.secret or ''}"
+            self._headers |= urllib3.make_headers(basic_auth=login)
+
+    def send(self, points: Sequence[Point]) -> None:
+        from urllib.parse import urlencode
+
+        from urllib3.exceptions import HTTPError
+
+        target = self._target
+        address = f"{target.url.rstrip('/')}/write?{urlencode({'db': target.database, 'precision': 's'})}"
+        try:
+            answer = self._pool.request("POST", address, body="\n".join(lines(points)).encode(), headers=self._headers)
+        except HTTPError as error:
+            raise _no_answer(target, error) from None
+        if not 200 <= answer.status <= 299:
+            raise refused(target.url, answer.status, answer.headers, _text(answer.data), (target.secret,))
+
+    def close(self) -> None:
+        self._pool.clear()
+
+
+def _library() -> Any:
+    """The client library, whose own type hints contradict its use."""
+    import influxdb_client
+
+    return influxdb_client
+
+
+def _no_answer(target: Target, error: Exception) -> SendFailed:
+    """By the kind of error alone: its text can hold the address with what is in it."""
+    from urllib3 import exceptions
+
+    if isinstance(error, exceptions.NameResolutionError):
+        why = "its name is not known here"
+    elif isinstance(error, exceptions.NewConnectionError):
+        why = "nothing answers there (is it running?)"
+    elif isinstance(error, exceptions.TimeoutError):
+        why = f"no answer within {target.timeout_s:g} s"
+    elif isinstance(error, exceptions.SSLError):
+        why = "the secure connection fails (certificate or address?)"
+    else:
+        why = "the connection breaks off"
+    return unreachable(target.url, why)
+
+
+def _text(body: Any) -> str:
+    return body.decode(errors="replace") if isinstance(body, bytes) else str(body or "")
