@@ -40,6 +40,13 @@ class TapeRecorder:
         ]
         return pack(rows) if rows else None
 
+    def put_back(self, chunk: TapeChunk) -> None:
+        """Keep a chunk that could not be written after all; readings noted since stand."""
+        for end_s, values in _parse(zlib.decompress(chunk.data).decode()):
+            minute = self._minutes.setdefault(end_s, {})
+            for signal, value in values.items():
+                minute.setdefault(signal, (float(end_s - MINUTE_S), value))
+
 
 def pack(rows: list[Row]) -> TapeChunk:
     """The rows, ascending and at least one, as a chunk."""

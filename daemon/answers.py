@@ -78,7 +78,7 @@ def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
     ]
 
 
-def health(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
+def health(loop: Loop, now: Moment, home: Home, timeseries_fault: str | None) -> dict[str, Any]:
     """Connections, inputs, books, alarms."""
     return {
         "schema": "brimful.health/1",
@@ -87,6 +87,7 @@ def health(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
         "links": {name: {"up": link.up, "reason": link.reason} for name, link in sorted(loop.links.items())},
         "inputs": inputs(loop, now),
         "books": loop.keeper.health(),
+        "timeseries": None if timeseries_fault is None else {"fault": timeseries_fault},
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
     }
 
@@ -141,7 +142,7 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         order = _order(arguments.get("order"))
         for_s = arguments.get("for_s")
         if isinstance(for_s, bool) or not isinstance(for_s, int | float) or not isfinite(for_s):
-            raise BrimfulError("set an override", "for_s", f"expected seconds, got {for_s!r}", "an override always ends")
+            raise BrimfulError("set an override", "for_s", f"expected seconds, got {for_s!r}", "it always ends")
         if not 1 <= for_s <= LONGEST_OVERRIDE_S:
             raise BrimfulError(
                 "set an override", "for_s", f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {for_s:g} s"

@@ -79,9 +79,9 @@ class Engine:
             self.tally.changes += 1
         return decision
 
-    def explain(self, now: Moment) -> Explanation:
-        """Every guard's finding on what was known at the last decision."""
-        return explain(self._snapshot, self.settings, self.memory, now)
+    def explain(self, now: Moment, heater: str | None = None) -> Explanation:
+        """Every guard's finding on what was known at the last decision; heater: None for the leading one."""
+        return explain(self._snapshot, self.settings, self.memory, now, heater)
 
     @property
     def snapshot(self) -> Snapshot:

@@ -4,6 +4,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
+from accounting.outbox import Delivered, Failed
 from rules.reading import Reading
 
 
@@ -41,11 +42,9 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Shipped:
-    """The time-series writer's report on one shipment. keys: rows the server took; failure: why the others stay."""
+    """What came of one shipment to the time-series database."""
 
-    keys: tuple[str, ...] = ()
-    failure: str = ""
-    retry_in_s: float = 0.0
+    answer: Delivered | Failed
 
 
 @dataclass(frozen=True, slots=True)

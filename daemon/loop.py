@@ -55,6 +55,7 @@ class Loop:
         publish: Callable[["Loop", Moment], None],
         jobs: Mapping[str, Callable[["Loop", Moment], None]],
         answers: Mapping[str, Callable[["Loop", Moment, Mapping[str, Any]], Any]],
+        shipped: Callable[[Shipped, Moment], None],
         stepped: SteppedSchedule | None = None,
     ) -> None:
         self.engine = engine
@@ -68,8 +69,10 @@ class Loop:
         self._lines = lines
         self._outputs = outputs
         self._publish = publish
-        self._jobs = {"settle": Loop._settle, "flush": Loop._flush, "refresh": Loop._refresh, "publish": publish, **jobs}
+        own = {"settle": Loop._settle, "flush": Loop._flush, "refresh": Loop._refresh, "publish": publish}
+        self._jobs = {**own, **jobs}
         self._answers = answers
+        self._shipped = shipped
         self._stepped = stepped
         self._watched = Watched()
         self._acted: Decision | None = None
@@ -80,7 +83,7 @@ class Loop:
         self._queue.put(event)
 
     def run(self) -> None:
-        """Until `Stop`. Ends with the working state written; an unforeseen error is raised after the heaters are withheld."""
+        """Until `Stop`; then write the working state. An unforeseen error is raised once the heaters are withheld."""
         try:
             self._decide(self._clock.now())
             while not self._stopping:
@@ -101,7 +104,7 @@ class Loop:
                 self.heard += 1
                 self.engine.hear(readings, now)
                 self._act(now)
-                self.keeper.tape(readings)
+                self.keeper.record(readings)
             case None:
                 self._decide(now)
             case Tick(done):
@@ -113,9 +116,9 @@ class Loop:
                 self._answer(name, arguments, answer, now)
             case Linked(name, up, reason):
                 self.links[name] = event
-                log.info("link=%s up=%s reason=%s", name, up, reason)
+                log.log(logging.INFO if up else logging.WARNING, "link=%s up=%s %s", name, up, reason)
             case Shipped():
-                self.keeper.shipped(event, now)
+                self._shipped(event, now)
             case Stop():
                 self._stopping = True
 
@@ -134,23 +137,27 @@ class Loop:
         """Tell the heaters before anything else; then note and publish what changed."""
         decision = self.engine.decision
         assert decision is not None
-        before = self._acted
-        if decision is not before:
+        changed: list[HeaterOrder] = []
+        if decision is not self._acted:
+            before = self._acted.orders if self._acted is not None else (None,) * len(decision.orders)
             self._acted = decision
-            for index, (line, told) in enumerate(zip(self._lines, decision.orders, strict=True)):
-                known = before.orders[index] if before is not None else None
+            for line, known, told in zip(self._lines, before, decision.orders, strict=True):
                 if known is None or (known.order, known.watts) != (told.order, told.watts):
                     line.send(told.order, told.watts)
                     self.orders_sent += 1
+                if known is None or (known.order, known.guard) != (told.order, told.guard):
+                    changed.append(told)
         self._outputs.follow(decision.orders, now)
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now
         )
         if alarms != self.alarms:
             self._sound(alarms, now)
-        if decision is not before and (before is None or _stated(decision) != _stated(before)):
-            explanation = self.engine.explain(now)
-            self.keeper.decided(decision, explanation, now)
+        for told in changed:
+            explanation = self.engine.explain(now, told.heater)
+            log.info("heater=%s order=%s guard=%s %s", told.heater, told.order.value, told.guard, explanation.text)
+            self.keeper.decided(explanation, now)
+        if changed:
             self._publish(self, now)
 
     def _sound(self, alarms: tuple[Alarm, ...], now: Moment) -> None:
@@ -186,6 +193,7 @@ class Loop:
     def _refresh(self, now: Moment) -> None:
         for line in self._lines:
             line.refresh()
+            self.orders_sent += 1
 
     def _answer(self, name: str, arguments: Mapping[str, Any], answer: Any, now: Moment) -> None:
         if not answer.set_running_or_notify_cancel():
@@ -198,8 +206,3 @@ class Loop:
     def _withhold(self) -> None:
         for line in self._lines:
             line.send(Order.WITHHOLD, None)
-
-
-def _stated(decision: Decision) -> tuple[tuple[Order, str], ...]:
-    """What is worth a line in the log: each heater's order and what decided it; not every change of its watts."""
-    return tuple((order.order, order.guard) for order in decision.orders)

@@ -12,7 +12,6 @@ from difflib import get_close_matches
 from io import TextIOWrapper
 from pathlib import Path
 from statistics import median
-from typing import IO
 
 from rules.errors import BrimfulError
 from rules.signals import SIGNALS, find
@@ -36,8 +35,8 @@ class Refusals:
 class ReadingsFile:
     """An open readings file.
 
-    signals: the columns' names, in order; step_s: for each, the usual time between two readings (None: too few to tell).
-    Iterate `rows()` once.
+    signals: the columns' names, in order; step_s: for each, the usual time between two readings (None: too few to
+    tell). Iterate `rows()` once.
     """
 
     def __init__(self, name: str, lines: Iterable[str], heaters: Sequence[str]) -> None:
@@ -129,8 +128,10 @@ class ReadingsFile:
 def open_readings(path: Path, heaters: Sequence[str]) -> Iterator[ReadingsFile]:
     """Open a readings file, .csv or .csv.gz. Raises BrimfulError, naming file, line and cell."""
     try:
-        binary: IO[bytes] = gzip.open(path) if path.suffix == ".gz" else path.open("rb")  # type: ignore[assignment]
+        plain = path.open("rb")
     except OSError as missing:
         raise BrimfulError(OP, str(path), f"expected a readable file, got {missing.strerror}") from missing
-    with TextIOWrapper(binary, encoding="utf-8", newline="") as text:
-        yield ReadingsFile(path.name, text, heaters)
+    with plain:
+        binary = gzip.GzipFile(fileobj=plain) if path.suffix == ".gz" else plain
+        with TextIOWrapper(binary, encoding="utf-8", newline="") as text:
+            yield ReadingsFile(path.name, text, heaters)

@@ -19,7 +19,10 @@ def every(seconds: float) -> BaseTrigger:
 
 
 def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
-    """The jobs and their triggers. flush_s: how often working state is written; refresh_s: how often orders are told again."""
+    """The jobs and their triggers.
+
+    flush_s: how often the working state is written; refresh_s: how often orders are told again.
+    """
     return {
         "settle": every(60),
         "refresh": every(refresh_s),

@@ -20,8 +20,11 @@ _READING = "read the ledger"
 
 
 def connect(address: str) -> sqlite3.Connection:
-    """A connection without the module's implicit transactions, tied to the thread that made it."""
-    return sqlite3.connect(address, uri=True, isolation_level=None)
+    """A connection without the module's implicit transactions.
+
+    It may be handed to another thread, as a daemon that starts does with its loop; it must not be shared.
+    """
+    return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
 
 
 @contextmanager

@@ -34,7 +34,7 @@ _KEEP = (
 
 
 class LedgerWriter(Ledger):
-    """A ledger opened by its only writer. Made by `Ledger.open_writer`, used by the thread that made it."""
+    """A ledger opened by its only writer. Made by `Ledger.open_writer`, used by one thread at a time."""
 
     def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts) -> None:
         super().__init__(path, db)

@@ -115,7 +115,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _from_here(self) -> bool:
         host = urlsplit(f"//{self.headers.get('Host', '')}").hostname
-        own = {"localhost", "127.0.0.1", "::1", self.server.server_address[0]}
+        own = {"localhost", "127.0.0.1", "::1"}
         origin = self.headers.get("Origin")
         return host in own and (origin is None or urlsplit(origin).hostname in own)
 

@@ -1,0 +1,165 @@
+"""Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from accounting.ledger import Ledger
+from accounting.periods import BY, By
+from accounting.query import ValueReport, ValueRow, value_report
+from accounting.statement import as_csv, as_json
+from daemon.answers import finding_answer, iso
+from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.load import load
+from daemon.config.model import Home
+from rules.errors import BrimfulError
+
+
+@click.command()
+@click.option("--by", type=click.Choice(BY), default="day", show_default=True, help="Length of a row.")
+@click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
+@click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
+@click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
+@home_option
+@json_option
+def value(
+    by: By, from_: str | None, to: str | None, ledger: Path | None, as_table: bool, home: Path, as_json: bool
+) -> None:
+    """What the diverted energy was worth.
+
+    Given up is the export income it cost, avoided the purchase it saved, net the difference. The interval in progress
+    is included and marked open.
+    """
+    loaded = load(home)
+    zone = ZoneInfo(loaded.home.timezone)
+    from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
+        report = value_report(books, by, from_s, to_s, loaded.home.timezone)
+    if as_json:
+        echo_json(value_answer(report, loaded))
+    elif as_table:
+        click.echo(as_csv(report), nl=False)
+    else:
+        show_value(report, loaded)
+
+
+def value_answer(report: ValueReport, home: Home) -> dict[str, Any]:
+    """The report as JSON, with what it rests on."""
+    return as_json(
+        report,
+        home=home.home.name,
+        currency=home.home.currency,
+        used=float(home.books.used),
+        displaces=displaced(home),
+    )
+
+
+def displaced(home: Home) -> list[Mapping[str, Any]]:
+    """What the diverted heat is taken to displace, as the home file says."""
+    return [
+        {
+            "source": source.source,
+            "share": float(source.share),
+            "tariff": source.tariff,
+            "price": None if source.price is None else float(source.price),
+            "efficiency": float(source.efficiency),
+            "carbon": source.carbon,
+            "when": source.when,
+        }
+        for source in home.displaces
+    ]
+
+
+def instant(text: str, zone: ZoneInfo) -> int:
+    """A local date (its first instant), or a date-time with or without offset (without: local), as UTC seconds."""
+    try:
+        told = datetime.fromisoformat(text)
+    except ValueError:
+        raise BrimfulError(
+            "read a time", "time", f"expected a date like 2026-06-01 or a time like 2026-06-01T12:00Z, got {text!r}"
+        ) from None
+    return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
+
+
+def show_value(report: ValueReport, home: Home) -> None:
+    """The report as a table that fits 80 columns, with a sentence on what it rests on."""
+    from rich.console import Console
+    from rich.table import Table
+
+    rest = ", ".join(f"{float(source.share):.0%} {source.source}" for source in home.displaces) or "nothing"
+    table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
+    total = _cells(report.total, home.home.currency)
+    for name, foot, justify in zip(
+        _heads(home.home.currency), ("total", *total), ("left", *["right"] * 7), strict=True
+    ):
+        table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    for row in report.rows:
+        table.add_row(_period(row, report), *_cells(row, home.home.currency))
+    console = Console(highlight=False, width=None if Console().is_terminal else 100)
+    console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
+    console.print(table)
+    console.print(f"Displaces {rest}; {float(home.books.used):.0%} of the heat counted as used.")
+    marks = [
+        f"{wh / 1000:.3f} kWh {what}"
+        for wh, what in ((report.total.open_wh, "not settled yet"), (report.total.estimated_wh, "estimated over gaps"))
+        if wh
+    ]
+    if marks:
+        console.print(f"Of it {', '.join(marks)}.")
+
+
+def _heads(currency: str) -> tuple[str, ...]:
+    return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
+
+
+def _cells(row: ValueRow, currency: str) -> tuple[str, ...]:
+    mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
+    return (
+        f"{row.diverted_wh / 1000:.3f}",
+        f"{row.given_up_micro / 1e6:.2f}",
+        f"{row.avoided_micro / 1e6:.2f}",
+        f"{row.net_micro / 1e6:+.2f}",
+        f"{row.net_mg / 1e6:+.2f}",
+        f"{row.coverage:.0%}",
+        mark,
+    )
+
+
+def _period(row: ValueRow, report: ValueReport) -> str:
+    start = datetime.fromtimestamp(row.start_s, report.zone)
+    if report.by == "interval":
+        return start.strftime("%Y-%m-%d %H:%M %z")
+    if report.by == "week":
+        return start.strftime("%G week %V")
+    return start.strftime({"day": "%Y-%m-%d", "month": "%Y-%m", "year": "%Y"}[report.by])
+
+
+def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
+    """The decision that stood at a time, from the ledger, in the shape of `why`."""
+    loaded = load(home)
+    at_s = instant(at, ZoneInfo(loaded.home.timezone))
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
+        rows = books.decision_at(at_s)
+    if not rows:
+        raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
+    row = next((row for row in rows if row.order != "withhold"), rows[0])
+    return {
+        "schema": "brimful.why/1",
+        "home": loaded.home.name,
+        "at": iso(at_s),
+        "decided_at": datetime.fromtimestamp(row.at_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "heater": row.heater,
+        "order": row.order.value,
+        "watts": row.watts,
+        "guard": row.guard,
+        "sentence": row.sentence,
+        "change": row.change,
+        "findings": [finding_answer(finding) for finding in row.findings],
+    }

@@ -1,0 +1,72 @@
+"""The commands, each loaded only when it is asked for, so that a question is answered at once."""
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from importlib.metadata import version
+
+import click
+
+from daemon.ownership import refuse_strangers
+from rules.errors import BrimfulError
+
+COMMANDS = {
+    "demo": ("daemon.cli.running", "a simulated house over real MQTT, with its books"),
+    "run": ("daemon.cli.running", "the daemon"),
+    "check": ("daemon.cli.looking", "configuration, broker, signals, database: one line each"),
+    "listen": ("daemon.cli.looking", "topics heard, values, and a suggested [signals] table"),
+    "why": ("daemon.cli.asking", "the standing decision, every finding, and what would change it"),
+    "rule": ("daemon.cli.asking", "show or set a rule"),
+    "override": ("daemon.cli.asking", "give the heater an order for a while"),
+    "value": ("daemon.cli.books", "what the diverted energy was worth"),
+    "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
+}
+
+
+class Commands(click.Group):
+    """A group that knows its commands' names and one line about each without importing them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = getattr(import_module(COMMANDS[cmd_name][0]), cmd_name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(version("brimful"), prog_name="brimful")
+def commands() -> None:
+    """Stops solar diversion when the hot-water tank is full, and keeps exact books of what each diverted kWh was worth.
+
+    It is no safety device: the tank's thermostat and its manual-reset cut-out stay in charge.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit."""
+    try:
+        refuse_strangers()
+        commands.main(arguments, prog_name="brimful", standalone_mode=False)
+    except click.exceptions.Exit as ended:
+        sys.exit(ended.exit_code)
+    except click.Abort:
+        sys.exit(130)
+    except click.ClickException as wrong:
+        wrong.show()
+        sys.exit(2)
+    except BrimfulError as told:
+        for line in getattr(told, "lines", None) or [str(told)]:
+            click.echo(line, err=True)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)

@@ -1,0 +1,166 @@
+"""Everything that is written down: what the books settle, what was decided, what was heard. One commit for all of it.
+
+What could not be written stays here and goes with the next commit: control never waits for a disk.
+"""
+
+import logging
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from accounting.entry import Entry, Quarantined
+from accounting.ledger import Batch, DecisionRow, EventRow, LedgerError, LedgerWriter, OutboxItem, OutboxKey
+from accounting.tape import TapeRecorder
+from daemon.engine import Engine
+from daemon.remember import written
+from rules.explain import Explanation
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+
+log = logging.getLogger(__name__)
+
+METER = "meter"
+MEMORY = "memory"
+
+
+def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
+    """Energy set aside, as an event."""
+    figures = {"heater": item.heater, "from_s": item.from_s, "to_s": item.to_s, "wh": item.wh}
+    return EventRow(at_s, f"quarantine.{item.heater}", "quarantine", f"{item.heater}: {item.why}", figures)
+
+
+class Keeper:
+    """Owns the ledger's write connection, on the loop's thread. fault: why the last commit failed, or ""."""
+
+    def __init__(self, ledger: LedgerWriter) -> None:
+        self.fault = ""
+        self.written_at_s: float | None = None
+        self._ledger = ledger
+        self._tape = TapeRecorder()
+        self._entries: list[Entry] = []
+        self._decisions: list[DecisionRow] = []
+        self._events: list[EventRow] = []
+        self._delivered: list[OutboxKey] = []
+        self._again: list[OutboxKey] = []
+        self._today: tuple[float, list[Entry]] | None = None
+
+    def record(self, readings: Iterable[Reading]) -> None:
+        """Put what was heard live on the tape."""
+        for reading in readings:
+            if reading.seen_s != NEVER_LIVE_S:
+                self._tape.note(reading.signal, reading.at_s, reading.value)
+
+    def decided(self, explanation: Explanation, now: Moment) -> None:
+        """Note a heater's changed order with all that was found."""
+        self._decisions.append(
+            DecisionRow(
+                now.utc_s,
+                explanation.heater,
+                explanation.order,
+                explanation.watts,
+                explanation.primary.guard,
+                explanation.text,
+                explanation.change,
+                explanation.findings,
+            )
+        )
+
+    def event(
+        self,
+        kind: Literal["alarm", "recovered", "quarantine", "note"],
+        name: str,
+        sentence: str,
+        now: Moment,
+        figures: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Note something that is to be told once."""
+        self._events.append(EventRow(now.utc_s, name, kind, sentence, figures or {}))
+
+    def delivered(self, keys: Iterable[OutboxKey]) -> None:
+        """The time-series server has these: strike them off at the next commit."""
+        self._delivered += keys
+
+    def again(self, keys: Iterable[OutboxKey]) -> None:
+        """The time-series server may have lost these: send them again."""
+        self._again += keys
+
+    def settle(self, engine: Engine, now: Moment) -> None:
+        """Book the intervals that are complete, and write at once if there are any."""
+        if engine.books.next_settle_s() <= now.utc_s:
+            self.commit(engine, now)
+
+    def commit(self, engine: Engine, now: Moment) -> None:
+        """Write all that waits, with the working state that belongs to it, in one transaction."""
+        books = engine.books
+        self._entries += books.settle(now.utc_s)
+        self._events += [quarantine_event(item, now.utc_s) for item in books.quarantined()]
+        tape = self._tape.take(now.utc_s)
+        batch = Batch(
+            now.utc_s,
+            entries=tuple(self._entries),
+            open_entries=tuple(books.open_entries(now.utc_s)),
+            decisions=tuple(self._decisions),
+            events=tuple(self._events),
+            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
+            tape=tape,
+            delivered=tuple(self._delivered),
+            again=tuple(self._again),
+        )
+        try:
+            self._ledger.commit(batch)
+        except LedgerError as failed:
+            if tape is not None:
+                self._tape.put_back(tape)
+            if not self.fault:
+                log.error("ledger=unwritten %s", failed)
+            self.fault = str(failed)
+            return
+        if self.fault:
+            log.warning("ledger=written again")
+        self.fault = ""
+        self.written_at_s = now.utc_s
+        for waiting in (self._entries, self._decisions, self._events, self._delivered, self._again):
+            waiting.clear()
+        self._today = None
+
+    def outbox(self, limit: int) -> list[OutboxItem]:
+        """Entries still to be sent, those struck off but not yet committed left out."""
+        sent = set(self._delivered)
+        return [item for item in self._ledger.outbox_peek(limit + len(sent)) if item.key not in sent][:limit]
+
+    def prune_tape(self, before_s: float) -> None:
+        """Let old tape go."""
+        try:
+            self._ledger.prune_tape(before_s)
+        except LedgerError as failed:
+            log.error("tape=unpruned %s", failed)
+
+    def today(self, engine: Engine, now: Moment) -> dict[str, Any]:
+        """What has been diverted since local midnight, settled or not, and what it was worth."""
+        local = datetime.fromtimestamp(now.utc_s, ZoneInfo(engine.settings.timezone))
+        midnight_s = local.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
+        if self._today is None or self._today[0] != midnight_s:
+            self._today = midnight_s, self._ledger.entries(midnight_s, float("inf"))
+        known = [*self._today[1], *self._entries, *engine.books.open_entries(now.utc_s)]
+        rows = {(entry.start_s, entry.heater): entry for entry in known if entry.start_s >= midnight_s}.values()
+        return {
+            "since": local.date().isoformat(),
+            "diverted_kwh": sum(row.diverted_wh for row in rows) / 1000,
+            "given_up": sum(row.given_up_micro for row in rows) / 1e6,
+            "avoided": sum(row.avoided_micro for row in rows) / 1e6,
+            "net": sum(row.net_micro for row in rows) / 1e6,
+            "currency": engine.settings.currency,
+        }
+
+    def health(self) -> dict[str, Any]:
+        """How the books are."""
+        return {
+            "ledger": str(self._ledger.path),
+            "written_at_s": self.written_at_s,
+            "fault": self.fault,
+            "outbox": self._ledger.outbox_depth(),
+        }
+
+    def close(self) -> None:
+        """Let the ledger go."""
+        self._ledger.close()

@@ -1,0 +1,93 @@
+"""Recorded readings taken as fact, through the same rules and the same books."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from accounting.books import Books
+from accounting.entry import Entry
+from accounting.ledger import Batch, LedgerWriter
+from daemon.board import Board
+from daemon.engine import Engine
+from daemon.keeper import quarantine_event
+from daemon.plan import Plan
+from daemon.readings import ReadingsFile
+from rules.memory import Memory
+from rules.reading import Moment, Reading
+
+COMMIT_EVERY = 1500
+"""Entries to a transaction: about a month of half hours."""
+
+
+class Replay:
+    """One run through a readings file; afterwards `engine.tally` and the ledger tell the result.
+
+    raised: signals recorded more coarsely than their `stale_after_s`, and the age from which their readings are taken
+    as stale instead: a recording cannot show that a signal fell silent between two of its rows. ignored: columns that
+    the home file does not name, and that the daemon would not have heard. quarantined_wh: energy set aside.
+    """
+
+    def __init__(self, plan: Plan, readings: ReadingsFile, ledger: LedgerWriter) -> None:
+        self._readings = readings
+        self._ledger = ledger
+        known = plan.home.signals
+        self.ignored = [name for name in readings.signals if name not in known]
+        self.raised = {
+            name: 1.5 * step_s
+            for name, step_s in readings.step_s.items()
+            if step_s is not None and name in known and step_s >= plan.rules.stale_after_s[name]
+        }
+        rules = replace(plan.rules, stale_after_s={**plan.rules.stale_after_s, **self.raised})
+        heaters = tuple(
+            replace(heater, stale_after_s=self.raised.get(heater.power or "", heater.stale_after_s))
+            for heater in plan.books.heaters
+        )
+        books = Books(replace(plan.books, heaters=heaters))
+        self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
+        self.rows = 0
+        self.from_s = self.to_s = 0.0
+        self.quarantined_wh = 0
+
+    def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
+        """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""
+        engine, books = self.engine, self.engine.books
+        names = [None if name in self.ignored else name for name in self._readings.signals]
+        waiting: list[Entry] = []
+        now_s: float | None = None
+        for at_s, values in self._readings.rows():
+            if now_s is None:
+                self.from_s = now_s = at_s
+            elif at_s > now_s:
+                now_s = at_s
+                while engine.due_s < now_s:
+                    engine.decide(Moment(engine.due_s, engine.due_s))
+            engine.hear(
+                [
+                    Reading(name, value, at_s, at_s)
+                    for name, value in zip(names, values, strict=True)
+                    if value is not None and name is not None
+                ],
+                Moment(now_s, now_s),
+            )
+            self.rows += 1
+            if now_s >= books.next_settle_s():
+                waiting += books.settle(now_s)
+                if len(waiting) >= COMMIT_EVERY:
+                    self._commit(waiting, now_s)
+                    waiting = []
+                    progress(now_s)
+        if now_s is not None:
+            self.to_s = now_s
+            self._commit([*waiting, *books.settle(now_s)], now_s)
+
+    def _commit(self, entries: list[Entry], now_s: float) -> None:
+        books = self.engine.books
+        quarantined = books.quarantined()
+        self.quarantined_wh += sum(item.wh for item in quarantined)
+        self._ledger.commit(
+            Batch(
+                now_s,
+                entries=tuple(entries),
+                open_entries=tuple(books.open_entries(now_s)),
+                events=tuple(quarantine_event(item, now_s) for item in quarantined),
+            )
+        )

@@ -1,0 +1,347 @@
+"""Puts a running daemon together and takes it apart again: on the machine's clock, or on one that is moved by hand."""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from accounting.books import Books
+from accounting.ledger import Facts, Ledger
+from accounting.timeseries import Target, open_writer
+from daemon import answers
+from daemon.api.server import ApiServer
+from daemon.board import Board
+from daemon.clock import Clock
+from daemon.config.devices import GateHeater
+from daemon.config.load import load
+from daemon.config.model import Home, InfluxDb1, InfluxDb2
+from daemon.config.secrets import broker_password, timeseries_secret
+from daemon.engine import Engine
+from daemon.events import Due, Event, Shipped, Stop
+from daemon.keeper import MEMORY, METER, Keeper
+from daemon.loop import Loop
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.decode import Source
+from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.house_state import HouseState
+from daemon.mqtt.listener import Listener
+from daemon.mqtt.outputs import Output, OutputRule, Outputs
+from daemon.plan import Plan, plan
+from daemon.remember import read
+from daemon.schedule import LiveSchedule, SteppedSchedule, timetable
+from daemon.shipping import Shipping
+from rules.errors import BrimfulError
+from rules.explain import Explanation
+from rules.orders import Order
+from rules.reading import Moment
+
+log = logging.getLogger(__name__)
+NOT_RELOADED = ("broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
+"""Tables of the home file that a running daemon does not take anew."""
+
+
+class Service:
+    """One running house: loop, connections, schedule, API. `start`, then `join`; `stop` from anywhere.
+
+    plan: the home file made ready; broker: where its MQTT broker is; clock: whose time it lives by. stepped_from_s:
+    for a clock that is moved by hand, its start, UTC seconds: the timetable then goes by `Tick`. tap: told every event
+    from the broker, on the network thread.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        broker: BrokerAddress,
+        clock: Clock,
+        *,
+        stepped_from_s: float | None = None,
+        tap: Callable[[Event], None] | None = None,
+    ) -> None:
+        self.home = plan.home
+        self._plan = plan
+        self._clock = clock
+        self._tap = tap
+        now = clock.now()
+        ledger = Ledger.open_writer(plan.home.path_of(plan.home.ledger.path), facts(plan.home))
+        try:
+            self.keeper = Keeper(ledger)
+            self._engine = Engine(
+                plan.rules,
+                Board(plan.rules, plan.wiring),
+                Books(plan.books, ledger.state(METER)),
+                read(ledger.state(MEMORY), plan.rules, now),
+            )
+            self._file_stamp = _stamp(plan.home.file)
+            self._connect(broker)
+            jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
+            self.stepped = None if stepped_from_s is None else SteppedSchedule(jobs, stepped_from_s)
+            self._live = None if self.stepped is not None else LiveSchedule(jobs, self._enqueue, self._missed)
+            self.loop = Loop(
+                self._engine,
+                self.keeper,
+                clock,
+                self._lines,
+                self._outputs,
+                publish=self._publish,
+                jobs={"ship": self._ship, "reload": self._reload, "prune": self._prune},
+                answers={
+                    "why": lambda loop, now, _: answers.why(loop, now, self.home),
+                    "health": lambda loop, now, _: answers.health(loop, now, self.home, self.shipping_fault),
+                    "rules": lambda loop, now, _: answers.rules_answer(self.home),
+                    "rule": self._change_rule,
+                    "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
+                },
+                shipped=lambda event, now: self._shipped(event, now),
+                stepped=self.stepped,
+            )
+            self.api = ApiServer(plan.home.api.bind, plan.home.api.port, self.loop.put)
+        except BaseException:
+            ledger.close()
+            raise
+        self._thread = threading.Thread(target=self._run, name="loop")
+        self._failure: BaseException | None = None
+
+    @property
+    def shipping_fault(self) -> str | None:
+        """Why the time-series database does not take points; "" if it does; None if there is none."""
+        return None if self._shipping is None else self._shipping.fault
+
+    def start(self) -> None:
+        """Begin: connect, decide, answer."""
+        for line in self._lines:
+            line.start()
+        self._listener.start()
+        if self._shipping is not None:
+            self._shipping.start()
+        self._thread.start()
+        if self._live is not None:
+            self._live.start()
+        self.api.start()
+
+    def stop(self) -> None:
+        """Ask the loop to end; returns at once."""
+        self.loop.put(Stop())
+
+    def join(self, timeout_s: float | None = None) -> bool:
+        """Wait for the end; whether it has come. Raises what ended the loop if that was no `stop`."""
+        self._thread.join(timeout_s)
+        if self._thread.is_alive():
+            return False
+        if self._failure is not None:
+            raise self._failure
+        return True
+
+    def explain(self) -> Explanation:
+        """The standing decision's reasons. For whoever steps the clock, while the loop has nothing to do."""
+        return self._engine.explain(self._clock.now())
+
+    def _run(self) -> None:
+        try:
+            self.loop.run()
+        except BaseException as failure:
+            log.critical("loop=failed %s: %s", type(failure).__name__, failure, exc_info=failure)
+            self._failure = failure
+        finally:
+            self._end()
+
+    def _end(self) -> None:
+        """Withhold first; the rest after."""
+        for line in self._lines:
+            line.close()
+        self._outputs.off()
+        self._listener.close(self._state.will)
+        if self._live is not None:
+            self._live.stop()
+        if self._shipping is not None:
+            self._shipping.stop()
+        self.api.stop()
+        self.keeper.close()
+
+    def _connect(self, broker: BrokerAddress) -> None:
+        """Make the connections; none is opened yet."""
+        home = self.home
+
+        def publish(topic: str, payload: bytes, qos: int, retain: bool = False) -> bool:
+            return self._listener.connection.publish(topic, payload, qos, retain=retain)
+
+        self._state = HouseState(home.home.name, publish)
+        self._outputs = Outputs(
+            [
+                Output(OutputRule(Order(output.follows), output.run_on_s), output.topic, output.on, output.off)
+                for output in home.outputs.values()
+            ],
+            publish,
+        )
+        self._listener = Listener(
+            broker, sources(home), self._put, self._clock, will=self._state.will, also_up=self._greet
+        )
+        self._lines = [
+            HeaterLine(
+                broker,
+                heater.name,
+                home.heaters[heater.name].topic,
+                _payloads(home, heater.name),
+                home.heaters[heater.name].order_expiry_s,
+                self._put,
+            )
+            for heater in self._plan.rules.heaters
+        ]
+        target = timeseries_target(home)
+        self._shipping = Shipping(open_writer(target), home.home.name, self._put) if target is not None else None
+
+    def _put(self, event: Event) -> None:
+        self.loop.put(event)
+        if self._tap is not None:
+            self._tap(event)
+
+    def _greet(self) -> None:
+        self._state.greet()
+        self._outputs.tell_again()
+
+    def _enqueue(self, job: str) -> None:
+        self.loop.put(Due(job))
+
+    def _missed(self, job: str, why: str) -> None:
+        log.warning("job=%s missed: %s", job, why)
+
+    def _publish(self, loop: Loop, now: Moment) -> None:
+        """Say on MQTT what the house does and why."""
+        explanation = loop.engine.explain(now)
+        level = loop.engine.snapshot.level
+        self._state.say(
+            "state",
+            {
+                "order": explanation.order.value,
+                "heater": explanation.heater,
+                "watts": explanation.watts,
+                "guard": explanation.primary.guard,
+                "reason": explanation.text,
+                "level_pct": None if level is None else level.value,
+                "alarms": [alarm.sentence for alarm in loop.alarms],
+            },
+        )
+        self._state.say("today", self.keeper.today(loop.engine, now))
+
+    def _ship(self, loop: Loop, now: Moment) -> None:
+        if self._shipping is not None:
+            self._shipping.send(self.keeper, now)
+
+    def _shipped(self, event: Shipped, now: Moment) -> None:
+        if self._shipping is not None:
+            self._shipping.done(self.keeper, event, now)
+
+    def _prune(self, loop: Loop, now: Moment) -> None:
+        self.keeper.prune_tape(now.utc_s - self.home.ledger.tape_days * 86_400)
+
+    def _reload(self, loop: Loop, now: Moment) -> None:
+        """Take a changed home file; a bad one changes nothing and is told once."""
+        stamp = _stamp(self.home.file)
+        if stamp == self._file_stamp:
+            return
+        self._file_stamp = stamp
+        try:
+            self._adopt(load(self.home.file), loop, now)
+        except BrimfulError as refused:
+            for line in str(refused).splitlines():
+                log.error("home file refused, the former settings stay: %s", line)
+            loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
+
+    def _adopt(self, home: Home, loop: Loop, now: Moment) -> None:
+        """Go on with another home file, as far as a running daemon can."""
+        waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
+        fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
+        if home.home != self.home.home:
+            waits.append("home")
+            fixed["home"] = self.home.home
+        kept = home.model_copy(update=fixed)
+        made = plan(kept)
+        self._engine.books.reprice(made.books)
+        self.home, self._plan = kept, made
+        loop.engine.adopt(made.rules)
+        loop.redecide(now)
+        loop.keeper.event("note", "home-file", "home file read again", now)
+        log.info("home=%s read again", home.file.name)
+        if waits:
+            log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
+
+    def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+        change = answers.change_rule(self.home, arguments)
+        self._file_stamp = _stamp(self.home.file)
+        self._adopt(change.home, loop, now)
+        loop.keeper.commit(loop.engine, now)
+        return answers.change_answer(change, applied=True)
+
+
+def facts(home: Home) -> Facts:
+    """What the home's ledger is about."""
+    about = home.home
+    return Facts(about.name, about.interval_minutes, about.currency, about.timezone, home.heater_names)
+
+
+def sources(home: Home) -> list[Source]:
+    """Where the home's signals are heard."""
+    return [
+        Source(
+            name,
+            told.topic,
+            told.pointer,
+            told.scale,
+            told.offset,
+            told.time_pointer,
+            told.minimum,
+            told.maximum,
+            told.words,
+        )
+        for name, told in home.signals.items()
+    ]
+
+
+def broker_address(home: Home) -> BrokerAddress | None:
+    """The broker the home file names, None if it names none. Raises BrimfulError for an unreadable secret."""
+    broker = home.broker
+    if broker is None:
+        return None
+    password = broker_password(home)
+    return BrokerAddress(
+        broker.host,
+        broker.tcp_port,
+        broker.username,
+        password.get_secret_value() if password is not None else None,
+        broker.tls,
+        str(home.path_of(broker.ca_file)) if broker.ca_file is not None else None,
+    )
+
+
+def timeseries_target(home: Home) -> Target | None:
+    """The time-series database the home file names, None if it names none. Raises BrimfulError."""
+    series = home.timeseries
+    if series is None:
+        return None
+    secret = timeseries_secret(home)
+    target = Target(series.kind, series.url, secret=secret.get_secret_value() if secret is not None else None)
+    if isinstance(series, InfluxDb2):
+        return replace(target, org=series.org, bucket=series.bucket)
+    if isinstance(series, InfluxDb1):
+        return replace(target, database=series.database, username=series.username or "")
+    return target
+
+
+def _payloads(home: Home, name: str) -> Mapping[Order, str] | None:
+    heater = home.heaters[name]
+    if not isinstance(heater, GateHeater):
+        return None
+    orders = {Order.WITHHOLD: heater.orders.withhold, Order.SURPLUS: heater.orders.surplus}
+    if heater.orders.heat is not None:
+        orders[Order.HEAT] = heater.orders.heat
+    return orders
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """What changes when a file is written."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size

@@ -1,0 +1,65 @@
+"""Carries settled intervals from the outbox to the time-series database, in a thread that control never waits for."""
+
+import logging
+import threading
+from collections.abc import Callable
+from queue import SimpleQueue
+
+from accounting.outbox import Failed, Shipment, Shipper, carry, load
+from accounting.timeseries import Writer
+from daemon.events import Shipped
+from daemon.keeper import Keeper
+from rules.reading import Moment
+
+log = logging.getLogger(__name__)
+
+
+class Shipping:
+    """`send` and `done` run on the loop's thread. put: hands the answer to the loop."""
+
+    def __init__(self, writer: Writer, home: str, put: Callable[[Shipped], None]) -> None:
+        self.fault = ""
+        self._writer = writer
+        self._home = home
+        self._put = put
+        self._shipper = Shipper()
+        self._shipments: SimpleQueue[Shipment | None] = SimpleQueue()
+        self._thread = threading.Thread(target=self._work, name="shipping", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let a shipment under way end, for a while; what it carried stays in the outbox."""
+        self._shipments.put(None)
+        self._thread.join(timeout=2.0)
+
+    def send(self, keeper: Keeper, now: Moment) -> None:
+        """Send a batch if there is one and the pace allows it."""
+        if not self._shipper.ready(now.mono_s):
+            return
+        items = keeper.outbox(self._shipper.batch)
+        if items:
+            self._shipper.left()
+            self._shipments.put(load(items, self._home))
+
+    def done(self, keeper: Keeper, event: Shipped, now: Moment) -> None:
+        """Strike off what arrived; queue again what is in doubt."""
+        answer = event.answer
+        keeper.again(self._shipper.done(answer, now.mono_s))
+        if isinstance(answer, Failed):
+            if not self.fault:
+                keeper.event("alarm", "timeseries", answer.sentence, now)
+                log.warning("timeseries=failing %s", answer.sentence)
+            self.fault = answer.sentence
+            return
+        keeper.delivered(answer.keys)
+        if self.fault:
+            keeper.event("recovered", "timeseries", "time-series database takes points again", now)
+            log.warning("timeseries=recovered")
+        self.fault = ""
+
+    def _work(self) -> None:
+        while (shipment := self._shipments.get()) is not None:
+            self._put(Shipped(carry(self._writer, shipment)))
+        self._writer.close()
