@@ -149,7 +149,7 @@ def test_by_the_hour_the_surplus_reads_low(household: tuple[list[float], list[fl
 
 
 def _surplus_w(load_w: list[float], heater_w: list[float], pv_w: list[float], step: int) -> list[float]:
-    """The surplus without the heater, from means over `step` minutes, without the minutes where something is missing."""
+    """The surplus without the heater, from means over `step` minutes; where something is missing, 0."""
     rest_w = [sun - (load - heater) for sun, load, heater in zip(pv_w, load_w, heater_w, strict=True)]
     rest_w = [0.0 if isnan(power_w) else power_w for power_w in rest_w]
     return [max(sum(rest_w[start : start + step]) / step, 0.0) for start in range(0, len(rest_w), step)]
