@@ -55,7 +55,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _timezone(home, report)
     _broker(home, report)
     _signals(home, names, report)
-    _heaters(home, report)
+    _heaters(home, names, report)
     _topics(home, report)
     _tank(home, report)
     _rules(home, names, report)
@@ -116,7 +116,9 @@ def _signals(home: Home, names: Names, report: Report) -> None:
             report.add("signals", wanted, "none of them", hint)
 
 
-def _heaters(home: Home, report: Report) -> None:
+def _heaters(home: Home, names: Names, report: Report) -> None:
+    if not names.heaters:
+        report.add("heaters", "at least one heater", "none")
     for name, heater in home.heaters.items():
         key = f"heaters.{name}"
         if heater.minimum_w > heater.rated_w:

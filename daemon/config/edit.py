@@ -2,8 +2,9 @@
 
 import contextlib
 import os
+import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -169,11 +170,20 @@ def _when(text: str) -> date:
 
 def _edited(path: Path, before: bytes, rule: str, wanted: Mapping[str, Any]) -> bytes:
     """The file with the rule changed. Raises ConfigError where its layout defeats a change that keeps all else."""
-    expected = _as_data(toml(before, path), rule, wanted)
-    for way in (_in_place, _at_the_end):
+    data = toml(before, path)
+    expected = _as_data(data, rule, wanted)
+    present = data.get("rules", {}).get(rule, {})
+    added = {key: value for key, value in wanted.items() if value is not None and key not in present}
+    others = {key: value for key, value in wanted.items() if key in present}
+    text = before.decode("utf-8")
+    ways: tuple[Callable[[], str], ...] = (
+        lambda: _with_lines(_in_place(text, rule, others), rule, added),
+        lambda: _in_place(text, rule, wanted),
+    )
+    for way in ways:
         # Not trusted but checked: what comes out must read as the same data with the one change in it.
         with contextlib.suppress(Exception):
-            content = way(before.decode("utf-8"), rule, wanted).encode("utf-8")
+            content = way().encode("utf-8")
             if toml(content, path) == expected:
                 return content
     raise _refused(
@@ -193,25 +203,45 @@ def _as_data(data: dict[str, Any], rule: str, wanted: Mapping[str, Any]) -> dict
 
 
 def _in_place(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
+    """Keys set, or taken out where None, by a parser that keeps layout; where it puts a new one is not always good."""
     import tomlkit
 
+    if not wanted:
+        return text
     document = tomlkit.parse(text)
-    table: Any = document["rules"]
-    if rule not in table:
-        table[rule] = tomlkit.table()
+    rules: Any = document.setdefault("rules", tomlkit.table(is_super_table=True))
+    table = rules.setdefault(rule, tomlkit.table())
     for key, value in wanted.items():
         if value is not None:
-            table[rule][key] = _item(value)
-        elif key in table[rule]:
-            del table[rule][key]
+            table[key] = _item(value)
+        elif key in table:
+            del table[key]
     return tomlkit.dumps(document)
 
 
-def _at_the_end(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
+def _with_lines(text: str, rule: str, added: Mapping[str, Any]) -> str:
+    """New keys at the end of the rule's table, above the comments that lead to what follows.
+
+    A new table stands below the last of the rules; where there is none, at the end of the file.
+    """
     import tomlkit
 
-    lines = [f"{key} = {tomlkit.item(_item(value)).as_string()}" for key, value in wanted.items() if value is not None]
-    return "\n".join([text.rstrip("\n"), "", f"[rules.{rule}]", *lines, ""])
+    if not added:
+        return text
+    carriage = "\r" if "\r\n" in text else ""
+    lines = text.split("\n")
+    keys = [f"{key} = {tomlkit.item(_item(value)).as_string()}" for key, value in added.items()]
+    headers = [number for number, line in enumerate(lines) if line.lstrip().startswith("[")]
+    own = [number for number in headers if re.match(rf"\s*\[\s*rules\s*\.\s*{rule}\s*\]", lines[number])]
+    rules = own or [number for number in headers if re.match(r"\s*\[\s*rules\s*[.\]]", lines[number])]
+    place = len(lines)
+    if rules:
+        place = next((number for number in headers if number > rules[-1]), place)
+        while not lines[place - 1].strip() or lines[place - 1].lstrip().startswith("#"):
+            place -= 1
+    new = keys if own else ["", f"[rules.{rule}]", *keys]
+    lines[place:place] = [line + carriage for line in new]
+    return "\n".join(lines) if lines[-1] == "" else "\n".join([*lines, ""])
 
 
 def _item(value: Any) -> Any:

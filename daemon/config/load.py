@@ -14,6 +14,11 @@ from daemon.config.wording import OP, problems
 from rules.errors import BrimfulError
 
 LARGEST_BYTES = 1_000_000
+_STAND_INS: Mapping[str, Any] = {
+    "home": {"name": "-", "timezone": "UTC", "currency": "XXX"},
+    "signals": {},
+    "heaters": {},
+}
 _ENTRIES = {
     "signals",
     "heaters",
@@ -71,7 +76,8 @@ def parse(content: bytes, path: Path) -> Home:
         found = list(problems(Home, invalid, raw, name))
         rest = _without(raw, invalid)
         if rest is not None:
-            found += check(rest, Names.of(raw), name)
+            said = {each.subject for each in found}
+            found += [each for each in check(rest, Names.of(raw), name) if each.subject not in said]
         raise ConfigError(name, found) from None
     home._file = path
     if found := check(home, Names.of(raw), name):
@@ -109,13 +115,15 @@ def _unreadable(path: Path, cause: str, hint: str = "") -> ConfigError:
 
 
 def _without(raw: Mapping[str, Any], invalid: ValidationError) -> Home | None:
-    """What is left of the home without the tables that are wrong, so that the rest is checked too; None: too little."""
-    rest = {key: dict(value) if isinstance(value, dict) else value for key, value in raw.items()}
+    """The home without the tables that are wrong, so that the rest is checked too; None: no sense can be made of it."""
+    rest = dict(_STAND_INS) | {key: dict(value) if isinstance(value, dict) else value for key, value in raw.items()}
     for error in invalid.errors(include_url=False, include_context=False, include_input=False):
         top, *inner = error["loc"]
         table = rest.get(str(top))
         if str(top) in _ENTRIES and inner and isinstance(table, dict):
             table.pop(str(inner[0]), None)
+        elif str(top) in _STAND_INS:
+            rest[str(top)] = _STAND_INS[str(top)]
         else:
             rest.pop(str(top), None)
     try:

@@ -111,7 +111,7 @@ class Home(Table):
     """The MQTT broker; without it brimful brings its own, on loopback."""
     signals: dict[Name, SignalSource]
     """Where each signal is heard."""
-    heaters: Annotated[dict[Name, Heater], Field(min_length=1)]
+    heaters: dict[Name, Heater] = Field(json_schema_extra={"minProperties": 1})
     """The heaters."""
     outputs: dict[Name, Output] = Field(default_factory=dict)
     """Switches that follow the orders."""

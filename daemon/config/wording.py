@@ -98,7 +98,7 @@ def plain(value: int | float | Decimal) -> str:
         return str(value) if abs(value) < 10**18 else f"a number of {value.bit_length() * 30103 // 100000 + 1} digits"
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e9:
         return str(int(value))
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else str(value).lower()
 
 
 def unit_of(key: str) -> str:
@@ -141,12 +141,14 @@ def _slip(context: Mapping[str, Any], field: str, value: object) -> str:
         return "write a number without quotes" if _is_number(value) else ""
     if not isinstance(value, int | float | Decimal) or isinstance(value, bool):
         return ""
+    if value != value:  # not a number, which nothing may be compared with; isnan() cannot take every integer
+        return ""
     unit = unit_of(field)
     if unit == "W" and value > 0:
         return "kW given where W is meant?"
     if unit == "%" and 0 < value < context["low"]:
         return "a share given where % is meant?"
-    if isinstance(value, Decimal) and not value.is_nan() and context["low"] <= value <= context["high"]:
+    if isinstance(value, Decimal) and context["low"] <= value <= context["high"]:
         return "without a decimal point" if context["whole"] else "at most nine decimal places"
     return ""
 
