@@ -14,7 +14,8 @@ from accounting.ledger.schema import APPLICATION_ID, MIGRATIONS
 Connect = Callable[[str], sqlite3.Connection]
 """Makes a connection from a `file:` address: a seam for tests that inject faults."""
 
-_BUSY_TIMEOUT_MS = 5000
+_NO_INDEX = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+_BUSY_TIMEOUT_MS = 1000  # the loop waits as long, and control with it
 _WRITING = "open the ledger for writing"
 _READING = "read the ledger"
 
@@ -86,7 +87,7 @@ def open_reading(path: Path, making: Connect = connect) -> sqlite3.Connection:
         except sqlite3.OperationalError as error:
             # A ledger at rest in a folder that may not be written: SQLite cannot make its index of the (absent) log.
             # With no log there is nothing that could change under us.
-            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or _log_of(path).exists():
+            if error.sqlite_errorcode & 0xFF not in _NO_INDEX or _log_of(path).exists():
                 raise
             return _checked_reader(path, making(f"{address}?immutable=1"))
 
