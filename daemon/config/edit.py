@@ -2,21 +2,20 @@
 
 import contextlib
 import os
-import re
 import tempfile
-from collections.abc import Callable, Mapping
-from copy import deepcopy
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal, DecimalException
 from pathlib import Path
-from typing import Any, get_origin
+from typing import Any
 
 from pydantic import BaseModel
 
-from daemon.config.load import ConfigError, parse, read_bytes, toml
+from daemon.config.load import ConfigError, parse, read_bytes
 from daemon.config.model import Home
 from daemon.config.places import field_of, keys_of
+from daemon.config.rewrite import rewritten
 from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
 from daemon.config.wording import close, problem
 from rules.errors import BrimfulError
@@ -121,7 +120,12 @@ def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) ->
     if found:
         raise ConfigError(path.name, found)
     wanted = {key: _parsed(path, rule, key, text.strip()) for key, text in values.items()}
-    content = _edited(path, before, rule, wanted)
+    try:
+        content = rewritten(before.decode("utf-8"), rule, wanted).encode("utf-8")
+    except ValueError:
+        raise _refused(
+            path, f"rules.{rule}", f"a table [rules.{rule}]", "a layout that cannot be changed here", "edit it by hand"
+        ) from None
     new = parse(content, path)
     was, now = _keys_shown(old, rule), _keys_shown(new, rule)
     keys = tuple(KeyChange(key, was[key].value, now[key].value) for key in now if was[key].value != now[key].value)
@@ -142,7 +146,7 @@ def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
         return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(
             text.lower(), text
         )
-    if info.annotation is str or get_origin(info.annotation) is str:
+    if info.annotation is str:
         return text
     try:
         number = Decimal(text) if text.isascii() and len(text) <= 40 else None
@@ -166,100 +170,6 @@ def _absence(path: Path, text: str) -> dict[str, Any]:
 
 def _when(text: str) -> date:
     return date.fromisoformat(text) if len(text) <= 10 else datetime.fromisoformat(text)
-
-
-def _edited(path: Path, before: bytes, rule: str, wanted: Mapping[str, Any]) -> bytes:
-    """The file with the rule changed. Raises ConfigError where its layout defeats a change that keeps all else."""
-    data = toml(before, path)
-    expected = _as_data(data, rule, wanted)
-    present = data.get("rules", {}).get(rule, {})
-    added = {key: value for key, value in wanted.items() if value is not None and key not in present}
-    others = {key: value for key, value in wanted.items() if key in present}
-    text = before.decode("utf-8")
-    ways: tuple[Callable[[], str], ...] = (
-        lambda: _with_lines(_in_place(text, rule, others), rule, added),
-        lambda: _in_place(text, rule, wanted),
-    )
-    for way in ways:
-        # Not trusted but checked: what comes out must read as the same data with the one change in it.
-        with contextlib.suppress(Exception):
-            content = way().encode("utf-8")
-            if toml(content, path) == expected:
-                return content
-    raise _refused(
-        path, f"rules.{rule}", f"a table [rules.{rule}]", "a layout that cannot be changed here", "edit it by hand"
-    )
-
-
-def _as_data(data: dict[str, Any], rule: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
-    changed = deepcopy(data)
-    table = changed.setdefault("rules", {}).setdefault(rule, {})
-    for key, value in wanted.items():
-        if value is None:
-            table.pop(key, None)
-        else:
-            table[key] = value
-    return changed
-
-
-def _in_place(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
-    """Keys set, or taken out where None, by a parser that keeps layout; where it puts a new one is not always good."""
-    import tomlkit
-
-    if not wanted:
-        return text
-    document = tomlkit.parse(text)
-    rules: Any = document.setdefault("rules", tomlkit.table(is_super_table=True))
-    table = rules.setdefault(rule, tomlkit.table())
-    for key, value in wanted.items():
-        if value is not None:
-            table[key] = _item(value)
-        elif key in table:
-            del table[key]
-    return tomlkit.dumps(document)
-
-
-def _with_lines(text: str, rule: str, added: Mapping[str, Any]) -> str:
-    """New keys at the end of the rule's table, above the comments that lead to what follows.
-
-    A new table stands below the last of the rules; where there is none, at the end of the file.
-    """
-    import tomlkit
-
-    if not added:
-        return text
-    carriage = "\r" if "\r\n" in text else ""
-    lines = text.split("\n")
-    keys = [f"{key} = {tomlkit.item(_item(value)).as_string()}" for key, value in added.items()]
-    headers = [number for number, line in enumerate(lines) if line.lstrip().startswith("[")]
-    own = [number for number in headers if re.match(rf"\s*\[\s*rules\s*\.\s*{rule}\s*\]", lines[number])]
-    rules = own or [number for number in headers if re.match(r"\s*\[\s*rules\s*[.\]]", lines[number])]
-    place = len(lines)
-    if rules:
-        place = next((number for number in headers if number > rules[-1]), place)
-        while not lines[place - 1].strip() or lines[place - 1].lstrip().startswith("#"):
-            place -= 1
-    new = keys if own else ["", f"[rules.{rule}]", *keys]
-    lines[place:place] = [line + carriage for line in new]
-    return "\n".join(lines) if lines[-1] == "" else "\n".join([*lines, ""])
-
-
-def _item(value: Any) -> Any:
-    """A value as tomlkit writes it: a decimal as it was written, tables in a list on one line."""
-    import tomlkit
-
-    match value:
-        case Decimal():
-            return tomlkit.value(f"{value:f}")
-        case [dict(), *_]:
-            items = tomlkit.array()
-            for each in value:
-                line = tomlkit.inline_table()
-                line.update(each)
-                items.append(line)
-            return items
-        case _:
-            return value
 
 
 def _write(path: Path, before: bytes, content: bytes) -> None:

@@ -96,11 +96,16 @@ def toml(content: bytes, path: Path) -> dict[str, Any]:
     if text.startswith("\ufeff"):
         raise _unreadable(path, "expected UTF-8 text, got a byte-order mark before it", "save the file without one")
     try:
-        return tomllib.loads(text, parse_float=_decimal)
+        return loads(text)
     except RecursionError:
         raise _unreadable(path, "expected TOML, got tables or lists nested too deeply") from None
     except ValueError as wrong:  # TOMLDecodeError, or a number of more digits than Python reads
         raise _unreadable(path, f"expected TOML, got a mistake: {wrong}") from None
+
+
+def loads(text: str) -> dict[str, Any]:
+    """TOML with exact decimals. Raises ValueError or RecursionError."""
+    return tomllib.loads(text, parse_float=_decimal)
 
 
 def _decimal(text: str) -> Decimal:

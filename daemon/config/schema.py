@@ -18,6 +18,7 @@ from pydantic_core import core_schema
 
 from daemon.config.model import Home
 
+_DAY = r"^\d{4}-\d\d-\d\d$"
 _LOCAL_TIME = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?$"
 
 
@@ -26,6 +27,9 @@ class _Generator(GenerateJsonSchema):
 
     def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
         return self.generate_inner(schema["schema"])
+
+    def date_schema(self, schema: core_schema.DateSchema) -> JsonSchemaValue:
+        return {"type": "string", "format": "date", "pattern": _DAY}
 
     def datetime_schema(self, schema: core_schema.DatetimeSchema) -> JsonSchemaValue:
         return {"type": "string", "pattern": _LOCAL_TIME}
@@ -47,7 +51,7 @@ def schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of a home file; titles and descriptions are the models' docstrings."""
     made = Home.model_json_schema(schema_generator=_Generator)
     _describe(made, Home)
-    for model in _models(Home):
+    for model in models(Home):
         if model is not Home:
             _describe(made["$defs"][model.__name__], model)
     return {
@@ -68,7 +72,7 @@ def _describe(node: dict[str, Any], model: type[BaseModel]) -> None:
             del field["default"]
 
 
-def _models(root: type[BaseModel]) -> list[type[BaseModel]]:
+def models(root: type[BaseModel]) -> list[type[BaseModel]]:
     """The root and every model its fields lead to."""
     found = [root]
     for model in found:

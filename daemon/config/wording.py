@@ -108,8 +108,8 @@ def unit_of(key: str) -> str:
 
 def close(word: str, known: Sequence[str]) -> str:
     """A hint at the known word that was probably meant, or the list of them."""
-    near = get_close_matches(word, known, 1, 0.6)
-    if near:
+    near = get_close_matches(word, known, 1, 0.6) or [each for each in known if word and each.startswith(word)]
+    if len(near) == 1:
         return f"{near[0]} is meant?"
     return f"known here: {', '.join(known)}" if known else ""
 

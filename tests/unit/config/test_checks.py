@@ -172,7 +172,8 @@ def test_what_disagrees_is_said(added: str, said: str) -> None:
 def test_what_disagrees_in_a_home_of_two_heaters_is_said(was: str, becomes: str, said: str | None) -> None:
     assert was in TWO_HEATERS
     wanted = said or (
-        "tank: expected a table [tank] with cold_c and hot_c, got none (home.toml); a level from temperatures needs them"
+        "tank: expected a table [tank] with cold_c and hot_c, got none (home.toml); "
+        "a level from temperatures needs them"
     )
     assert wanted in told(TWO_HEATERS.replace(was, becomes))
 
@@ -207,11 +208,13 @@ def test_factors_of_two_bases_are_not_added_up() -> None:
             ["periods[2026-01-01].to"],
         ),
         (
-            "from = 2026-06-01\nbands = [DAY]\n[[tariffs.sell.periods]]\nfrom = 2026-01-01\nto = 2026-06-02\nbands = [DAY]",
+            "from = 2026-06-01\nbands = [DAY]\n[[tariffs.sell.periods]]\n"
+            "from = 2026-01-01\nto = 2026-06-02\nbands = [DAY]",
             ["periods[2026-01-01].to"],
         ),
         (
-            "from = 2026-06-01\nbands = [DAY]\n[[tariffs.sell.periods]]\nfrom = 2026-01-01\nto = 2026-06-01\nbands = [DAY]",
+            "from = 2026-06-01\nbands = [DAY]\n[[tariffs.sell.periods]]\n"
+            "from = 2026-01-01\nto = 2026-06-01\nbands = [DAY]",
             [],
         ),
         (
@@ -270,7 +273,8 @@ def test_a_gap_in_the_day_is_told_by_day_and_time() -> None:
 def test_a_band_named_by_a_displaced_source_must_be_one_of_its_tariff() -> None:
     text = EXAMPLE.read_text()
     assert told(text.replace('when = "next night"', 'when = "next nigth"')) == [
-        'displaces[night electricity].when: expected a band of tariff buy, got "next nigth" (home.toml); night is meant?'
+        'displaces[night electricity].when: expected a band of tariff buy, got "next nigth" (home.toml); '
+        "night is meant?"
     ]
     assert keys(text.replace('tariff = "buy"', 'tariff = "sell"')) == [
         "displaces[night electricity].tariff",
