@@ -241,7 +241,7 @@ class CounterMeter:
                 why = f"{first_wh - good_wh} Wh in {(first_ms - good_ms) / 1000:.0f} s is more than the heater can take"
                 self._set_aside(good_ms, first_ms, first_wh - good_wh, why, sign)
                 return self._step((first_ms, first_wh, ()), at_ms, wh, sign)
-            if first_wh > good_wh or wh >= good_wh:
+            if wh >= good_wh:
                 self.counts.glitches += sign * len(doubt)
                 return self._step((good_ms, good_wh, ()), at_ms, wh, sign)
             if wh < doubt[-1][1]:

@@ -151,7 +151,7 @@ class Tariff:
         for piece in self._from(after_s):
             if piece.start_s > after_s + HORIZON_DAYS * DAY_S:
                 break
-            if piece.start_s > after_s and piece.name == name and last != name:
+            if piece.name == name and last != name:
                 found = piece.start_s
                 break
             last = piece.name

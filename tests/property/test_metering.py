@@ -52,7 +52,7 @@ def counters(draw: st.DrawFn, glitches: bool = True) -> Told:
         told.readings.append((at_s, register_wh))
         if glitches and not quiet and span_s > 1 and draw(st.booleans()):
             at_s += 1
-            false_wh = draw(st.one_of(st.integers(0, register_wh - 1), st.just(register_wh + 10**9)))
+            false_wh = draw(st.one_of(st.integers(0, max(0, register_wh - 1)), st.just(register_wh + 10**9)))
             told.readings.append((at_s, false_wh))
     for _ in range(4):
         at_s += 60

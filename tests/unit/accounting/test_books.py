@@ -1,6 +1,6 @@
 import json
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 from fractions import Fraction
 
 import pytest
@@ -11,9 +11,19 @@ from accounting.displaced import Displaced
 from accounting.entry import Entry
 from accounting.journal import balance
 from accounting.series import Series
-from accounting.tariffs import Tariff
+from accounting.tariffs import Band, Tariff
 from rules.errors import BrimfulError
-from tests.support.prices import COUNTED, GAS_HEAT, GRID_FACTOR, POWERED, flat, settings, utc
+from tests.support.prices import (
+    COUNTED,
+    GAS_HEAT,
+    GRID_FACTOR,
+    NIGHT_AND_DAY,
+    NIGHT_HEAT,
+    POWERED,
+    flat,
+    settings,
+    utc,
+)
 
 NOON = utc("2026-05-10T12:00+01:00")
 
@@ -55,6 +65,24 @@ def test_an_interval_waits_for_the_counters_reading_past_its_end() -> None:
     filled((1801, 1210), books=books)
     assert books.next_settle_s() == NOON + 1920
     assert [entry.diverted_wh for entry in books.settle(NOON + 7200)] == [1210 - 1000]
+
+
+def test_a_reading_at_the_very_end_completes_an_interval() -> None:
+    books = filled((0, 1000), (900, 1200), (1800, 1210))
+    assert books.next_settle_s() == NOON + 1920
+    assert [entry.start_s for entry in books.settle(NOON + 1920)] == [NOON]
+
+
+def test_every_interval_waits_for_late_readings() -> None:
+    books = filled(*((t, 1000) for t in range(0, 3601, 300)))
+    assert [entry.start_s - NOON for entry in books.settle(NOON + 3601)] == [0]
+    assert [entry.start_s - NOON for entry in books.settle(NOON + 3720)] == [1800]
+
+
+def test_a_clock_behind_the_readings_loses_no_interval() -> None:
+    books = filled(*((t, 1000 + t // 60) for t in range(0, 5401, 60)))
+    assert [entry.start_s - NOON for entry in books.settle(NOON + 1920)] == [0]
+    assert [entry.diverted_wh for entry in books.settle(NOON + 9000)] == [30, 30]
 
 
 def test_a_power_waits_for_time_alone() -> None:
@@ -192,6 +220,11 @@ def test_other_prices_take_effect_and_other_meters_are_refused() -> None:
     books.reprice(replace(settings(), export=Tariff("export", (flat("0.10"),), "Europe/Dublin"), used=Fraction("0.5")))
     (entry,) = books.open_entries(NOON + 900)
     assert (entry.given_up_micro, entry.avoided_micro) == (10_000, 5738)
+    books.reprice(
+        replace(settings(), displaces=(replace(NIGHT_HEAT, share=Fraction(1)), replace(GAS_HEAT, share=Fraction(0))))
+    )
+    (entry,) = books.open_entries(NOON + 900)
+    assert entry.avoided_micro == 9210
     with pytest.raises(ValueError, match="same heaters"):
         books.reprice(settings(POWERED))
 
@@ -232,6 +265,22 @@ def test_prices_for_the_rules_hold_until_the_next_change() -> None:
     assert books.prices_at(prices.until_s).import_price == 0.0921
     nothing = Books(BooksSettings((COUNTED,))).prices_at(NOON)
     assert (nothing.export_price, nothing.heat_value, nothing.until_s) == (None, None, float("inf"))
+
+
+def test_the_rules_see_the_price_that_the_books_will_use() -> None:
+    # 02:00 in Kathmandu is 20:15 UTC, within the interval from 20:00; from 13 May on the night costs more.
+    dearer = replace(NIGHT_AND_DAY, first=date(2026, 5, 13), bands=(Band("night", Fraction(1), time(2), time(5)),))
+    tariff = Tariff("import", (replace(NIGHT_AND_DAY, until=date(2026, 5, 13)), dearer), "Asia/Kathmandu")
+    source = replace(NIGHT_HEAT, share=Fraction(1), tariff=tariff)
+    books = Books(replace(settings(), displaces=(source,)))
+    start_s = utc("2026-05-11T20:00Z")
+    books.note("diverted_wh", start_s, 0)
+    books.note("diverted_wh", start_s + 1500, 1000)
+    (entry,) = books.open_entries(start_s + 1500)
+    assert entry.heat_value_micro == 92_100
+    assert books.prices_at(start_s + 1500).heat_value == 0.0921
+    assert books.prices_at(start_s + 1800).heat_value == 1.0
+    assert books.prices_at(start_s).until_s <= start_s + 1800
 
 
 @pytest.mark.parametrize(

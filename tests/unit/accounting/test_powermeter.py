@@ -42,6 +42,12 @@ def test_a_late_power_cuts_the_one_before_it_short() -> None:
     assert meter((1795, 1200), (1830, 0), (1790, 3000)).shares(1_830_000) == in_order.shares(1_830_000)
 
 
+def test_a_late_power_cuts_one_short_that_is_older_than_late() -> None:
+    late = meter((0, 3000), (130, 0), (24, 0))
+    assert late.shares(130_000) == meter((0, 3000), (24, 0), (130, 0)).shares(130_000)
+    assert late.shares(130_000)[0].wh == 20
+
+
 def test_duplicates_change_nothing_and_of_one_instant_the_higher_counts() -> None:
     once = meter((0, 1000), (30, 2000), (60, 0))
     again = meter((0, 1000), (30, 2000), (30, 2000), (60, 0), (0, 1000), (30, 1500))
