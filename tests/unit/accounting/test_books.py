@@ -68,7 +68,9 @@ def test_an_interval_waits_for_the_counters_reading_past_its_end() -> None:
 
 
 def test_a_reading_at_the_very_end_completes_an_interval() -> None:
-    books = filled((0, 1000), (900, 1200), (1800, 1210))
+    books = filled((0, 1000), (900, 1200))
+    assert books.next_settle_s() == float("inf")
+    filled((1800, 1210), books=books)
     assert books.next_settle_s() == NOON + 1920
     assert [entry.start_s for entry in books.settle(NOON + 1920)] == [NOON]
 
