@@ -33,6 +33,14 @@ class Wiring:
     cold_c: float
     hot_c: float
 
+    @property
+    def used(self) -> frozenset[str]:
+        """The signals that can matter to a decision, besides the one another load is told by."""
+        told = (*self.powers, *self.counters, self.house_power, self.house_counter)
+        return frozenset(
+            {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *_TEMPERATURES, *filter(None, told)}
+        )
+
 
 class Mean:
     """Mean of a power over a window, each reading standing for the time since the one before it."""

@@ -1,7 +1,7 @@
 """Board, rules and books in one step. Live, demo and replay all run through here; only clock and readings differ."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from accounting.books import Books
 from daemon.board import Board
@@ -42,7 +42,7 @@ class Engine:
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
         self._snapshot = Snapshot()
-        self._decided_s: float | None = None
+        self._stands_since_s = 0.0
 
     @property
     def decision(self) -> Decision | None:
@@ -50,7 +50,12 @@ class Engine:
         return self.memory.decision
 
     def adopt(self, settings: Settings) -> None:
-        """Take changed rules; what is known and remembered stays. The owner decides again at once."""
+        """Take changed rules; what is known and remembered stays. The owner decides again at once.
+
+        Where the levels of the full rule changed, whether the tank counts as full is judged anew by them.
+        """
+        if settings.full != self.settings.full:
+            self.memory = replace(self.memory, full_since_s=None)
         self.settings = settings
         self.board.adopt(settings)
         self.prices = Prices(until_s=float("-inf"))
@@ -69,15 +74,21 @@ class Engine:
         if now.utc_s >= self.prices.until_s:
             self.prices = self.books.prices_at(now.utc_s)
         standing = self.memory.decision
-        if standing is not None and self._decided_s is not None:
-            self.tally.stood(standing, now.mono_s - self._decided_s)
-        self._decided_s = now.mono_s
         snapshot = self._snapshot = self.board.snapshot(self.prices)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
         self.due_s = due(snapshot, self.settings, self.memory, now)
-        if standing is not None and decision is not standing and decision.lead.order is not standing.lead.order:
-            self.tally.changes += 1
+        if decision is not standing:
+            if standing is None:
+                self._stands_since_s = now.mono_s
+            else:
+                self.count_up_to(now, standing)
+                self.tally.changes += decision.lead.order is not standing.lead.order
         return decision
+
+    def count_up_to(self, now: Moment, standing: Decision) -> None:
+        """Count in the tally how long a decision has stood by now."""
+        self.tally.stood(standing, now.mono_s - self._stands_since_s)
+        self._stands_since_s = now.mono_s
 
     def explain(self, now: Moment, heater: str | None = None) -> Explanation:
         """Every guard's finding on what was known at the last decision; heater: None for the leading one."""

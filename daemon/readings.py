@@ -36,7 +36,7 @@ class ReadingsFile:
     """An open readings file.
 
     signals: the columns' names, in order; step_s: for each, the usual time between two readings (None: too few to
-    tell). Iterate `rows()` once.
+    tell). Iterate `rows()` once; refusals: what was no reading on the way, in the columns asked for.
     """
 
     def __init__(self, name: str, lines: Iterable[str], heaters: Sequence[str]) -> None:
@@ -48,17 +48,29 @@ class ReadingsFile:
             raise BrimfulError(OP, name, f"expected CSV text, got {broken}") from broken
         self.signals = self._checked(header, heaters)
         self.refusals = Refusals()
-        self._bounds = [
-            (signal.lowest, signal.highest)
-            for name in self.signals
-            if (found := find(name, heaters)) is not None and (signal := found[0])
-        ]
-        self._peeked = list(itertools.islice(self._parsed(), _PEEK_ROWS))
-        self.step_s = self._steps()
+        self._bounds = {name: _bounds(name, heaters) for name in self.signals}
+        self._peeked = list(itertools.islice(self._raw(), _PEEK_ROWS))
+        self.step_s = {name: self._step(column) for column, name in enumerate(self.signals, 1)}
 
-    def rows(self) -> Iterator[tuple[float, list[float | None]]]:
-        """(UTC seconds, one value or None for each signal), in the file's order."""
-        return itertools.chain(self._peeked, self._parsed())
+    def rows(self, signals: Sequence[str]) -> Iterator[tuple[float, list[float | None]]]:
+        """(UTC seconds, a value or None for each of `signals`), in the file's order. Raises BrimfulError."""
+        wanted = [(name, self.signals.index(name) + 1, *self._bounds[name]) for name in signals]
+        for line, instant_s, row in itertools.chain(self._peeked, self._raw()):
+            values: list[float | None] = []
+            for name, column, lowest, highest in wanted:
+                cell = row[column]
+                value = None
+                if cell:
+                    try:
+                        value = float(cell)
+                    except ValueError:
+                        value = math.nan
+                    if not lowest <= value <= highest:
+                        why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
+                        self.refusals.add(name, line, cell, why)
+                        value = None
+                values.append(value)
+            yield instant_s, values
 
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
         names = [cell.strip().removeprefix("\ufeff") for cell in header]
@@ -74,11 +86,11 @@ class ReadingsFile:
                 raise BrimfulError(OP, self._name, f"expected each column once, got {name!r} twice")
         return names[1:]
 
-    def _parsed(self) -> Iterator[tuple[float, list[float | None]]]:
+    def _raw(self) -> Iterator[tuple[int, float, list[str]]]:
+        """(line, UTC seconds, cells) of each row."""
         width = len(self.signals) + 1
         parse = datetime.fromisoformat
         reader = self._reader
-        bounds = self._bounds
         try:
             for row in reader:
                 if len(row) != width:
@@ -91,37 +103,23 @@ class ReadingsFile:
                     raise self._wrong(f"expected a time like 2026-06-01T12:00:00Z, got {row[0][:40]!r}") from None
                 if instant.tzinfo is None:
                     raise self._wrong(f"expected a time with Z or an offset, got {row[0][:40]!r}")
-                values: list[float | None] = []
-                for column in range(1, width):
-                    cell = row[column]
-                    if not cell:
-                        values.append(None)
-                        continue
-                    try:
-                        value = float(cell)
-                    except ValueError:
-                        value = math.nan
-                    lowest, highest = bounds[column - 1]
-                    if lowest <= value <= highest:
-                        values.append(value)
-                    else:
-                        values.append(None)
-                        why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
-                        self.refusals.add(self.signals[column - 1], reader.line_num, cell, why)
-                yield instant.timestamp(), values
+                yield reader.line_num, instant.timestamp(), row
         except (csv.Error, UnicodeDecodeError, EOFError, OSError) as broken:
             raise self._wrong(f"expected CSV text, got {broken}") from broken
 
     def _wrong(self, cause: str) -> BrimfulError:
         return BrimfulError(OP, f"{self._name} line {self._reader.line_num}", cause)
 
-    def _steps(self) -> dict[str, float | None]:
-        steps: dict[str, float | None] = {}
-        for column, name in enumerate(self.signals):
-            times = [time_s for time_s, values in self._peeked if values[column] is not None]
-            gaps = [later - earlier for earlier, later in itertools.pairwise(times) if later > earlier]
-            steps[name] = median(gaps) if gaps else None
-        return steps
+    def _step(self, column: int) -> float | None:
+        times = [instant_s for _, instant_s, row in self._peeked if row[column]]
+        gaps = [later - earlier for earlier, later in itertools.pairwise(times) if later > earlier]
+        return median(gaps) if gaps else None
+
+
+def _bounds(name: str, heaters: Sequence[str]) -> tuple[float, float]:
+    found = find(name, heaters)
+    assert found is not None
+    return found[0].lowest, found[0].highest
 
 
 @contextmanager

@@ -42,6 +42,8 @@ class Replay:
             for heater in plan.books.heaters
         )
         books = Books(replace(plan.books, heaters=heaters))
+        matter = plan.wiring.used | {rules.yields.signal if rules.yields is not None else ""}
+        self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
         self.rows = 0
         self.from_s = self.to_s = 0.0
@@ -50,10 +52,10 @@ class Replay:
     def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
         """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""
         engine, books = self.engine, self.engine.books
-        names = [None if name in self.ignored else name for name in self._readings.signals]
+        wanted = self._wanted
         waiting: list[Entry] = []
         now_s: float | None = None
-        for at_s, values in self._readings.rows():
+        for at_s, values in self._readings.rows(wanted):
             if now_s is None:
                 self.from_s = now_s = at_s
             elif at_s > now_s:
@@ -63,8 +65,8 @@ class Replay:
             engine.hear(
                 [
                     Reading(name, value, at_s, at_s)
-                    for name, value in zip(names, values, strict=True)
-                    if value is not None and name is not None
+                    for name, value in zip(wanted, values, strict=True)
+                    if value is not None
                 ],
                 Moment(now_s, now_s),
             )
@@ -77,6 +79,8 @@ class Replay:
                     progress(now_s)
         if now_s is not None:
             self.to_s = now_s
+            if engine.decision is not None:
+                engine.count_up_to(Moment(now_s, now_s), engine.decision)
             self._commit([*waiting, *books.settle(now_s)], now_s)
 
     def _commit(self, entries: list[Entry], now_s: float) -> None:

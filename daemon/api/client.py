@@ -17,6 +17,17 @@ class NotRunning(BrimfulError):
     """No daemon answers at the home's address."""
 
 
+class Refused(BrimfulError):
+    """The daemon's own error, in its own words."""
+
+    def __init__(self, error: dict[str, Any]) -> None:
+        super().__init__(*(str(error.get(part, "")) for part in ("op", "subject", "cause", "hint")))
+        self._text = str(error.get("text", "")) or super().__str__()
+
+    def __str__(self) -> str:
+        return self._text
+
+
 def address(home: Path) -> tuple[str, int]:
     """Where the home's daemon listens, read from its file without validating the rest.
 
@@ -37,7 +48,7 @@ def address(home: Path) -> tuple[str, int]:
 
 
 def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
-    """One question to the daemon of this home. Raises NotRunning, or the daemon's own BrimfulError."""
+    """One question to the daemon of this home. Raises NotRunning, or Refused, the daemon's own error."""
     bind, port = address(home)
     connection = HTTPConnection("127.0.0.1" if bind in ("0.0.0.0", "") else bind, port, timeout=WITHIN_S)
     try:
@@ -56,10 +67,5 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         connection.close()
     if response.status == 200 and isinstance(content, dict):
         return content
-    error = content.get("error", {}) if isinstance(content, dict) else {}
-    raise BrimfulError(
-        error.get("op", "ask the daemon"),
-        error.get("subject", path),
-        error.get("cause", f"expected an answer, got status {response.status}"),
-        error.get("hint", ""),
-    )
+    error = content.get("error") if isinstance(content, dict) else None
+    raise Refused(error if isinstance(error, dict) else {"subject": path, "cause": f"status {response.status}"})

@@ -6,8 +6,8 @@
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
 
-Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint"}} with status 400 (a person can mend
-it), 403, 404 or 503 (the loop did not answer in time).
+Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
+mend it), 403, 404 or 503 (the loop did not answer in time). "text" is all of it for people, one problem a line.
 """
 
 import json
@@ -109,7 +109,7 @@ class _Handler(BaseHTTPRequestHandler):
         try:
             self._send(200, answer.result(ANSWER_WITHIN_S))
         except BrimfulError as refused:
-            self._error(400, refused.subject, refused.cause, refused.hint, refused.op)
+            self._error(400, refused.subject, refused.cause, refused.hint, refused.op, str(refused))
         except TimeoutError:
             self._error(503, "loop", f"expected an answer within {ANSWER_WITHIN_S:g} s")
 
@@ -119,8 +119,11 @@ class _Handler(BaseHTTPRequestHandler):
         origin = self.headers.get("Origin")
         return host in own and (origin is None or urlsplit(origin).hostname in own)
 
-    def _error(self, status: int, subject: str, cause: str, hint: str = "", op: str = "answer") -> None:
-        self._send(status, {"error": {"op": op, "subject": subject, "cause": cause, "hint": hint}})
+    def _error(
+        self, status: int, subject: str, cause: str, hint: str = "", op: str = "answer", text: str | None = None
+    ) -> None:
+        told = {"op": op, "subject": subject, "cause": cause, "hint": hint, "text": text or f"{subject}: {cause}"}
+        self._send(status, {"error": told})
 
     def _send(self, status: int, content: Any) -> None:
         body = json.dumps(content, ensure_ascii=False).encode()

@@ -28,7 +28,7 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json(answer)
         return
-    click.echo(answer["sentence"] + (f"; {answer['change']}" if answer["change"] else "") + ".")
+    click.echo(answer["sentence"] + ".")
     click.echo()
     for finding in answer["findings"]:
         click.echo(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}")

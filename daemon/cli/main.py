@@ -62,8 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         wrong.show()
         sys.exit(2)
     except BrimfulError as told:
-        for line in getattr(told, "lines", None) or [str(told)]:
-            click.echo(line, err=True)
+        click.echo(str(told), err=True)
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)
