@@ -85,6 +85,18 @@ def parse(content: bytes, path: Path) -> Home:
     return home
 
 
+def load_broker(path: Path) -> Home:
+    """The home file's [broker] alone, whatever else it lacks: enough to listen. Raises ConfigError."""
+    raw = toml(read_bytes(path), path)
+    told = {"broker": raw["broker"]} if "broker" in raw else {}
+    try:
+        home = Home.model_validate(_STAND_INS | told)
+    except ValidationError as invalid:
+        raise ConfigError(path.name, list(problems(Home, invalid, told, path.name))) from None
+    home._file = path
+    return home
+
+
 def toml(content: bytes, path: Path) -> dict[str, Any]:
     """The file as TOML, numbers with a point as exact decimals. Raises ConfigError with line and column."""
     try:
