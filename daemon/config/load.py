@@ -90,7 +90,7 @@ def load_broker(path: Path) -> Home:
     raw = toml(read_bytes(path), path)
     told = {"broker": raw["broker"]} if "broker" in raw else {}
     try:
-        home = Home.model_validate(_STAND_INS | told)
+        home = Home.model_validate({**_STAND_INS, **told})
     except ValidationError as invalid:
         raise ConfigError(path.name, list(problems(Home, invalid, told, path.name))) from None
     home._file = path
