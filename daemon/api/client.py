@@ -60,7 +60,7 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         raise NotRunning(
             "ask the daemon",
             f"{bind}:{port}",
-            f"expected the running daemon, got {silent or type(silent).__name__}",
+            f"expected the running daemon, got {_words(silent)}",
             f"start it with: brimful run {home}",
         ) from silent
     finally:
@@ -69,3 +69,8 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         return content
     error = content.get("error") if isinstance(content, dict) else None
     raise Refused(error if isinstance(error, dict) else {"subject": path, "cause": f"status {response.status}"})
+
+
+def _words(silent: Exception) -> str:
+    told = silent.strerror if isinstance(silent, OSError) and silent.strerror else str(silent)
+    return told.lower() or type(silent).__name__

@@ -1,5 +1,7 @@
 """Questions to the running daemon: why, rule, override."""
 
+import shutil
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +30,13 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json(answer)
         return
-    click.echo(answer["sentence"] + ".")
+    click.echo(_set(f"{answer['sentence']}.", 0))
     click.echo()
     for finding in answer["findings"]:
-        click.echo(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}")
+        click.echo(_set(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
     for alarm in answer.get("alarms", []):
-        click.echo(f"\n  alarm: {alarm['sentence']}")
+        click.echo()
+        click.echo(_set(f"  alarm: {alarm['sentence']}", 9))
 
 
 @click.command()
@@ -62,7 +65,7 @@ def rule(name: str | None, settings: tuple[str, ...], home: Path, as_json: bool)
                     click.echo(f"  {key:<22} {_toml(entry['value'])}{note}")
         return
     wanted = dict(_pair(setting) for setting in settings)
-    changed = _set(home, str(name), wanted)
+    changed = _change(home, str(name), wanted)
     if as_json:
         echo_json(changed)
         return
@@ -97,6 +100,12 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
         click.echo(answer["sentence"])
 
 
+def _set(text: str, indent: int) -> str:
+    """Text in lines that fit the terminal, all but the first indented."""
+    width = max(shutil.get_terminal_size().columns, 40)
+    return textwrap.fill(text, width, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
+
+
 def _pair(setting: str) -> tuple[str, str]:
     key, equals, value = setting.partition("=")
     if not equals or not key:
@@ -121,7 +130,7 @@ def _rules(home: Path) -> dict[str, Any]:
         return rules_answer(load(home))
 
 
-def _set(home: Path, name: str, wanted: dict[str, str]) -> dict[str, Any]:
+def _change(home: Path, name: str, wanted: dict[str, str]) -> dict[str, Any]:
     try:
         return ask(home, "POST", "/api/rule", {"rule": name, "set": wanted, "file": str(home.resolve())})
     except NotRunning:

@@ -95,15 +95,19 @@ def show_value(report: ValueReport, home: Home) -> None:
 
     rest = ", ".join(f"{float(source.share):.0%} {source.source}" for source in home.displaces) or "nothing"
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
-    total = _cells(report.total, home.home.currency)
+    places = 4 if report.by == "interval" else 2
+    total = _cells(report.total, places)
     for name, foot, justify in zip(
         _heads(home.home.currency), ("total", *total), ("left", *["right"] * 7), strict=True
     ):
         table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
     for row in report.rows:
-        table.add_row(_period(row, report), *_cells(row, home.home.currency))
+        table.add_row(_period(row, report), *_cells(row, places))
     console = Console(highlight=False, width=None if Console().is_terminal else 100)
     console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
+    if not report.rows:
+        console.print("Nothing is booked yet.")
+        return
     console.print(table)
     console.print(f"Displaces {rest}; {float(home.books.used):.0%} of the heat counted as used.")
     marks = [
@@ -119,13 +123,13 @@ def _heads(currency: str) -> tuple[str, ...]:
     return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
 
 
-def _cells(row: ValueRow, currency: str) -> tuple[str, ...]:
+def _cells(row: ValueRow, places: int) -> tuple[str, ...]:
     mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
     return (
         f"{row.diverted_wh / 1000:.3f}",
-        f"{row.given_up_micro / 1e6:.2f}",
-        f"{row.avoided_micro / 1e6:.2f}",
-        f"{row.net_micro / 1e6:+.2f}",
+        f"{row.given_up_micro / 1e6:.{places}f}",
+        f"{row.avoided_micro / 1e6:.{places}f}",
+        f"{row.net_micro / 1e6:+.{places}f}",
         f"{row.net_mg / 1e6:+.2f}",
         f"{row.coverage:.0%}",
         mark,
