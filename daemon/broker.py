@@ -38,6 +38,7 @@ _LONGEST_WAIT_S = 30.0
 _STEADY_S = 60.0
 _PORT_TRIES = 3
 _SERVICE_USER = "mosquitto"
+_RUN = "/run"
 
 # Run in the child before it becomes the broker. The signal for the parent's death is lost when a process changes its
 # user, so the user comes first; the parent may have died before the signal was asked for, so it is looked for after.
@@ -172,6 +173,8 @@ class EmbeddedBroker:
             self._failure = self._first_start()
         except Exception as error:
             self._failure = f"could not be started: {error}"
+        if self._failure:
+            self._end()
         self._ready.set()
         failures = 0
         while self._process is not None and not self._stopping.is_set():
@@ -201,7 +204,7 @@ class EmbeddedBroker:
         while not self._stopping.wait(min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(failures, 10))):
             try:
                 failure = self._start()
-            except OSError as error:
+            except Exception as error:  # whatever it is, the house is without a broker until a later attempt works
                 failure = str(error)
             if not failure:
                 self.restarts += 1
@@ -211,7 +214,7 @@ class EmbeddedBroker:
 
     def _start(self) -> str:
         """Start the child and wait until it answers; "" or why it did not. Its files are gone when this returns."""
-        folder = Path(tempfile.mkdtemp(prefix="brimful-broker-"))
+        folder = Path(tempfile.mkdtemp(prefix="brimful-broker-", dir=_temporary_folder()))
         try:
             with open(folder / "log", "w+b") as output:
                 process = self._process = subprocess.Popen(
@@ -274,6 +277,11 @@ class EmbeddedBroker:
             process.kill()
             process.wait()
         self._process = None
+
+
+def _temporary_folder() -> str | None:
+    """Where root's files go: the service user may not be able to reach root's own temporary folder. None: the usual."""
+    return _RUN if os.geteuid() == 0 and os.access(_RUN, os.W_OK | os.X_OK) else None
 
 
 def _service_user() -> tuple[int, int]:

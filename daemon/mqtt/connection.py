@@ -60,9 +60,10 @@ class Connection:
     """A link to a broker, made again whenever it is lost, until `close`.
 
     role: a few letters of the client id, for the broker's log. will: what the broker publishes when the link breaks.
-    topics: subscribed to at every connect, QoS 1. The callbacks run on the network thread and must only enqueue:
-    on_message(topic, payload, retained); on_up(); on_down(reason), once per reason; on_fault(sentence) for what the
-    broker refuses on a link that is up; on_delivered() when it has acknowledged a publication.
+    topics: subscribed to at every connect, QoS 1; the link is up when the broker has answered for them. The callbacks
+    run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up(); on_down(reason),
+    once per reason; on_fault(sentence) for what the broker refuses on a standing link; on_delivered() when it has
+    acknowledged a publication.
     Raises BrimfulError if the CA file cannot be used or the host name is none.
     """
 
@@ -96,6 +97,7 @@ class Connection:
         self._on_delivered = on_delivered
         self._jitter = jitter
         self._client: Client | None = None
+        self._accepted = False
         self._up = threading.Event()
         self._closing = threading.Event()
         self._reason = ""
@@ -108,7 +110,7 @@ class Connection:
 
     @property
     def up(self) -> bool:
-        """Whether the broker has accepted the link. Says nothing of the life of whoever publishes."""
+        """Whether the broker has taken the link and the subscriptions. Says nothing of the life of who publishes."""
         return self._up.is_set()
 
     @property
@@ -188,6 +190,7 @@ class Connection:
         """One link from dialling to loss: how long it was up, s, and whether to try again without waiting."""
         mqtt5 = not self._refused_mqtt5 and self._silences % 2 == 0
         self._reason = ""
+        self._accepted = False
         self._asked.clear()
         self._refused.clear()
         up_since_s = None
@@ -207,17 +210,16 @@ class Connection:
             # A broker that sends nonsense must not end the thread that would reconnect.
             log.debug("broker=%s link ended by %r", self._broker, error)
             self._reason = self._reason or f"what it sent is not MQTT ({type(error).__name__})"
-        was_up = self._up.is_set()
         self._up.clear()
         self._client = None
-        if was_up:
+        if self._accepted:
             self._silences = 0
         elif self._reason == "" and not self._refused_mqtt5:
             # Some brokers hang up on a version they do not speak instead of saying so.
             self._silences += 1
-        again_at_once = mqtt5 and not was_up and (self._refused_mqtt5 or self._silences == 1)
+        again_at_once = mqtt5 and not self._accepted and (self._refused_mqtt5 or self._silences == 1)
         if not again_at_once and not self._closing.is_set():
-            self._tell_down(self._reason or (_LOST if was_up else _NO_ANSWER))
+            self._tell_down(self._reason or (_LOST if self._accepted else _NO_ANSWER))
         return (time.monotonic() - up_since_s if up_since_s is not None else 0.0), again_at_once
 
     def _new_client(self, mqtt5: bool) -> Client:
@@ -252,14 +254,15 @@ class Connection:
                 self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
                 self._reason = _refusal(reason)
                 return
-            self._up.set()
+            self._accepted = True
             self._told = None
             for first in range(0, len(self._topics), _TOPICS_PER_REQUEST):
                 asked = self._topics[first : first + _TOPICS_PER_REQUEST]
                 result, mid = client.subscribe([(topic, 1) for topic in asked])
                 if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
                     self._asked[mid] = asked
-            self._on_up()
+            if not self._topics:
+                self._begin()
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
 
@@ -277,6 +280,8 @@ class Connection:
         for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
             if reason.is_failure:
                 self._fault(f"the broker refuses the subscription to {topic}: {str(reason).lower()}")
+        if not self._asked and not self._up.is_set():
+            self._begin()
 
     def _published(
         self, client: Client, _: object, mid: int, reason: ReasonCode, properties: Properties | None
@@ -295,6 +300,13 @@ class Connection:
             self._on_message(message.topic, bytes(message.payload), message.retain)
         except UnicodeDecodeError:
             log.debug("broker=%s a topic is not UTF-8", self._broker)  # so it is none of ours
+        except Exception:
+            log.exception("broker=%s a callback failed", self._broker)
+
+    def _begin(self) -> None:
+        self._up.set()
+        try:
+            self._on_up()
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
 
@@ -346,6 +358,17 @@ def _acknowledged(info: MQTTMessageInfo | None, timeout_s: float) -> bool:
         return False
 
 
+class _TlsSocket(ssl.SSLSocket):
+    """Closes itself when the broker's certificate is refused; paho drops such a socket without closing it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
 def _check_host(broker: BrokerAddress) -> None:
     try:
         broker.host.encode("idna")
@@ -355,7 +378,9 @@ def _check_host(broker: BrokerAddress) -> None:
 
 def _tls_context(broker: BrokerAddress) -> ssl.SSLContext:
     try:
-        return ssl.create_default_context(cafile=broker.ca_file)
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        context.sslsocket_class = _TlsSocket
+        return context
     except ssl.SSLError:
         cause = f"expected certificates in PEM form, found none in {broker.ca_file}"
     except OSError as error:

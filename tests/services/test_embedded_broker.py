@@ -1,0 +1,153 @@
+"""The broker brimful brings along: guarded, supervised, gone when its parent is gone."""
+
+import os
+import select
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from daemon.broker import EmbeddedBroker, Kind, find_mosquitto
+from daemon.mqtt.survey import reach
+from rules.errors import BrimfulError
+from tests.support.broker import HOST, TIMEOUT_S, Client, free_port
+
+pytestmark = pytest.mark.services
+
+KINDS: list[Kind] = ["mosquitto", "iotcore"]
+both = pytest.mark.parametrize("kind", KINDS)
+
+
+def wait_gone(pid: int) -> None:
+    """Wait, without polling, until a process that is not our child has ended."""
+    try:
+        handle = os.pidfd_open(pid)
+    except ProcessLookupError:
+        return
+    try:
+        ready, _, _ = select.select([handle], [], [], TIMEOUT_S)
+        assert ready, f"process {pid} lives on"
+    finally:
+        os.close(handle)
+
+
+@both
+def test_it_takes_only_its_own_password_on_loopback(kind: Kind) -> None:
+    with EmbeddedBroker(kind=kind) as broker:
+        assert broker.kind == kind
+        assert broker.address.host == HOST
+        assert reach(broker.address)[0]
+        for wrong in (replace(broker.address, password="guess"), replace(broker.address, username=None, password=None)):
+            ok, sentence = reach(wrong)
+            assert not ok
+            assert "user name" in sentence
+        command = Path(f"/proc/{broker.pid}/cmdline").read_bytes()
+        assert str(broker.address.password).encode() not in command
+
+
+def test_mosquitto_is_chosen_where_it_is_installed() -> None:
+    assert find_mosquitto() is not None
+    with EmbeddedBroker() as broker:
+        assert broker.kind == "mosquitto"
+        assert reach(broker.address) == (True, f"broker {broker.address}: reached, MQTT 5")
+
+
+@both
+def test_it_is_started_again_on_the_same_port_with_the_same_password(kind: Kind) -> None:
+    with EmbeddedBroker(kind=kind) as broker:
+        address, first = broker.address, broker.pid
+        assert first is not None
+        os.kill(first, signal.SIGKILL)
+        wait_gone(first)
+        with Client(address, "t", mqtt5=address.mqtt5) as again:
+            again.publish("t", b"alive")
+            again.hears("t", b"alive")
+        assert broker.address == address
+        assert broker.pid not in (first, None)
+        assert broker.restarts == 1
+
+
+@both
+def test_it_ends_with_the_block_and_leaves_nothing(kind: Kind) -> None:
+    with EmbeddedBroker(kind=kind) as broker:
+        pid, port = broker.pid, broker.address.port
+        configuration = Path(Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")[-2].decode())
+        assert configuration.parent.name.startswith("brimful-broker-")
+        assert not configuration.parent.exists(), "its files are gone as soon as it has read them"
+    assert pid is not None
+    wait_gone(pid)
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection((HOST, port), timeout=1)
+
+
+@both
+@pytest.mark.parametrize("ending", [signal.SIGKILL, signal.SIGTERM], ids=["kill -9", "terminate"])
+def test_it_ends_when_its_parent_dies(kind: Kind, ending: signal.Signals) -> None:
+    parent = subprocess.Popen(
+        [sys.executable, "-m", "tests.support.broker_parent", kind],
+        stdout=subprocess.PIPE,
+        cwd=Path(__file__).parents[2],
+    )
+    assert parent.stdout is not None
+    with parent.stdout:
+        pid = int(parent.stdout.readline().split()[0])
+        os.kill(pid, 0)  # it is there
+        parent.send_signal(ending)
+        parent.wait(TIMEOUT_S)
+        wait_gone(pid)
+
+
+@both
+def test_a_given_port_is_used_and_a_taken_one_refused(kind: Kind) -> None:
+    port = free_port()
+    with EmbeddedBroker(port=port, kind=kind) as broker:
+        assert broker.address.port == port
+        with pytest.raises(BrimfulError, match=rf"{HOST}:{port}: the port is taken by another program"):
+            EmbeddedBroker(port=port, kind=kind).__enter__()
+
+
+def test_a_given_password_is_the_one() -> None:
+    with EmbeddedBroker(username="house", password="word") as broker:
+        assert (broker.address.username, broker.address.password) == ("house", "word")
+        assert reach(broker.address)[0]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+def test_as_root_mosquitto_runs_as_its_own_user() -> None:
+    with EmbeddedBroker(kind="mosquitto") as broker:
+        assert Path(f"/proc/{broker.pid}").stat().st_uid != 0
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+def test_it_runs_for_an_ordinary_user() -> None:
+    """As nobody, with the system's Python and a copy of what is imported: root's own may be closed to others."""
+    python = "/usr/bin/python3"
+    root = Path(__file__).parents[2]
+    script = (
+        "import os\n"
+        "from daemon.broker import EmbeddedBroker\n"
+        "with EmbeddedBroker(kind='mosquitto') as broker:\n"
+        "    print(os.stat(f'/proc/{broker.pid}').st_uid)\n"
+    )
+    with tempfile.TemporaryDirectory(dir="/tmp") as copy:
+        Path(copy).chmod(0o755)
+        for package in ("rules", "accounting", "daemon"):
+            shutil.copytree(root / package, Path(copy) / package)
+        done = subprocess.run(
+            [python, "-c", script],
+            cwd=copy,
+            env={"PATH": "/usr/bin:/bin"},
+            user=65534,
+            group=65534,
+            extra_groups=[],
+            capture_output=True,
+            text=True,
+            timeout=30,
+        )
+    assert done.stdout.strip() == "65534", done.stderr
