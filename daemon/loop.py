@@ -95,7 +95,10 @@ class Loop:
                 self._take(event)
         finally:
             self._withhold()
-        self.keeper.commit(self.engine, self._clock.now())
+        now = self._clock.now()
+        if self.engine.decision is not None:
+            self.engine.count_up_to(now, self.engine.decision)
+        self.keeper.commit(self.engine, now)
 
     def _take(self, event: Event | None) -> None:
         now = self._clock.now()
