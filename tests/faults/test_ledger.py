@@ -68,6 +68,9 @@ def test_killed_at_any_instant_the_books_agree(tmp_path: Path, rounds: int) -> N
         folder.mkdir(exist_ok=True)
         path, server = folder / "quay.sqlite", folder / "server"
         acknowledged = kill_at_random(path, server, dice)
+        if acknowledged:
+            with Ledger.open_reader(path) as ledger:  # before a writer has mended anything
+                assert len(ledger.entries(0, 1e11)) == ledger.state("next") >= acknowledged
         booked += assert_books_agree(path, server, acknowledged)
         lives += 1
     print(f"\n{lives} kills survived, {booked} intervals checked, 0 lost")
@@ -248,13 +251,17 @@ def test_a_damaged_ledger_is_refused_and_left_as_it_is(
     tmp_path: Path, spoil: Callable[[Path], object], words: str
 ) -> None:
     path = filled(tmp_path)
+    sound = path.read_bytes()
     spoil(path)
     before = path.read_bytes()
+    assert before != sound
     with pytest.raises(LedgerError, match=words) as caught:
         Ledger.open_writer(path, QUAY)
     assert "restore a backup" in caught.value.hint
     assert not caught.value.may_pass
     assert path.read_bytes() == before
+    path.write_bytes(sound)
+    Ledger.open_writer(path, QUAY).close()
 
 
 def test_damage_met_while_reading_is_said(tmp_path: Path) -> None:

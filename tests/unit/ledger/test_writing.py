@@ -260,6 +260,8 @@ def test_a_reader_sees_what_is_committed_while_the_writer_goes_on(ledger: Ledger
             assert reader.last_entry_start() == START_S
             ledger.commit(Batch(START_S, (entry(1),)))
             assert reader.last_entry_start() == START_S, "the picture holds still"
+            assert reader.entries(0, EVER) == [entry(0)], "also for a question that holds it still itself"
+            assert reader.last_entry_start() == START_S
         assert reader.last_entry_start() == START_S + HALF_HOUR_S
 
 
