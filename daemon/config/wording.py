@@ -88,7 +88,7 @@ def shown(value: object) -> str:
         case Mapping():
             return "a table"
         case _:
-            return "a list" if isinstance(value, Sequence) else "something else"
+            return "an empty list" if value == [] else "a list" if isinstance(value, Sequence) else "something else"
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.config.cautions import cautions
@@ -54,16 +54,19 @@ def refused_in_words(content: bytes) -> bool:
     return True
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300))
 def test_any_bytes(content: bytes) -> None:
     assert refused_in_words(content)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=300))
 def test_any_text(text: str) -> None:
     assert refused_in_words(text.encode("utf-8", "surrogatepass"))
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_whole_homes_with_bytes_changed(data: st.DataObject) -> None:
     content = bytearray(data.draw(st.sampled_from([EXAMPLE.read_bytes(), TWO_HEATERS.encode()])))
@@ -73,6 +76,7 @@ def test_whole_homes_with_bytes_changed(data: st.DataObject) -> None:
     refused_in_words(bytes(content))
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_whole_homes_with_keys_put_in_taken_out_and_given_other_values(data: st.DataObject) -> None:
     home: Any = tomllib.loads(data.draw(st.sampled_from([EXAMPLE.read_text(), TWO_HEATERS])))

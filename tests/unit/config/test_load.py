@@ -230,6 +230,16 @@ def test_a_reference_to_a_table_that_is_wrong_is_no_second_problem() -> None:
     assert [line.split(":")[0] for line in told(SMALL + wrong)] == ["tariffs.gas.direction"]
 
 
+def test_a_list_of_wrong_items_is_not_also_called_empty() -> None:
+    tariff = '[tariffs.sell]\ndirection = "export"\n[[tariffs.sell.periods]]\nfrom = 2026-01-01\n'
+    assert told(SMALL + tariff + "bands = [3]\n") == [
+        "tariffs.sell.periods[2026-01-01].bands[#1]: expected a table, got 3 (home.toml)"
+    ]
+    assert told(SMALL + tariff + "bands = []\n") == [
+        "tariffs.sell.periods[2026-01-01].bands: expected at least one, got an empty list (home.toml)"
+    ]
+
+
 def test_a_missing_file_says_where_it_was_looked_for(tmp_path: Path) -> None:
     said = problem(tmp_path / "home.toml")
     assert said.startswith(f"home.toml: expected a home file, found none at {tmp_path}/home.toml; ")
