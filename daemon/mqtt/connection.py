@@ -5,6 +5,7 @@ acknowledged, so an old order could follow a newer one; here whoever speaks says
 The network thread is this module's own, because an exception in a paho thread ends it while the client looks connected.
 """
 
+import contextlib
 import logging
 import random
 import secrets
@@ -37,6 +38,7 @@ _LONGEST_WAIT_S = 30.0
 _STEADY_S = 10.0  # a link that lasted this long was a good one: its loss is retried at once, not as one failure more
 _POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at then, messages wake it at once
 _TOPICS_PER_REQUEST = 50
+_QUICK_ACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux alone has it
 _UNSUPPORTED_VERSION = 0x84
 _LOST = "the link broke"
 _NO_ANSWER = "the broker closed the link without an answer; user name, password or TLS may be wrong"
@@ -286,6 +288,7 @@ class Connection:
     def _published(
         self, client: Client, _: object, mid: int, reason: ReasonCode, properties: Properties | None
     ) -> None:
+        _acknowledge_now(client)
         if reason.is_failure:
             self._refused.add(mid)
             self._fault(f"the broker refuses what is published: {str(reason).lower()}")
@@ -296,6 +299,7 @@ class Connection:
             log.exception("broker=%s a callback failed", self._broker)
 
     def _received(self, client: Client, _: object, message: MQTTMessage) -> None:
+        _acknowledge_now(client)
         try:
             self._on_message(message.topic, bytes(message.payload), message.retain)
         except UnicodeDecodeError:
@@ -337,6 +341,15 @@ def _no_delay(client: Client, _: object, sock: "SocketLike") -> None:
     # Without it the second packet of a QoS 1 exchange waits some 40 ms for the first one's acknowledgement.
     if isinstance(sock, socket.socket):
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+def _acknowledge_now(client: Client) -> None:
+    # A broker that does not set TCP_NODELAY on its own end holds a message back until this end has acknowledged the one
+    # before, which a kernel puts off by some 40 ms. The option lasts for one acknowledgement, so it is set every time.
+    sock = client.socket()
+    if _QUICK_ACK is not None and isinstance(sock, socket.socket):
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, _QUICK_ACK, 1)
 
 
 def _break_off(client: Client) -> None:
