@@ -209,9 +209,9 @@ class Connection:
         except OSError as error:
             self._reason = self._reason or _sentence(error)
         except Exception as error:
-            # A broker that sends nonsense must not end the thread that would reconnect.
-            log.debug("broker=%s link ended by %r", self._broker, error)
-            self._reason = self._reason or f"what it sent is not MQTT ({type(error).__name__})"
+            # Whatever a broker sends, and whatever the library makes of it, must not end the thread that reconnects.
+            log.exception("broker=%s the link was ended by an error", self._broker)
+            self._reason = self._reason or f"an unforeseen error ({type(error).__name__})"
         self._up.clear()
         self._client = None
         if self._accepted:

@@ -1,5 +1,6 @@
 """The broker brimful brings along: guarded, supervised, gone when its parent is gone."""
 
+import contextlib
 import os
 import select
 import shutil
@@ -97,10 +98,15 @@ def test_it_ends_when_its_parent_dies(kind: Kind, ending: signal.Signals) -> Non
     assert parent.stdout is not None
     with parent.stdout:
         pid = int(parent.stdout.readline().split()[0])
-        os.kill(pid, 0)  # it is there
-        parent.send_signal(ending)
-        parent.wait(TIMEOUT_S)
-        wait_gone(pid)
+        try:
+            os.kill(pid, 0)  # it is there
+            parent.send_signal(ending)
+            parent.wait(TIMEOUT_S)
+            wait_gone(pid)
+        finally:
+            parent.kill()
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
 
 
 @both

@@ -212,12 +212,14 @@ def test_kill_9_leaves_the_heater_withheld_and_the_house_offline(kind: str) -> N
                 cwd=Path(__file__).parents[2],
             )
             assert child.stdout is not None
-            with child.stdout:
+            try:
                 assert child.stdout.readline() == b"ready\n"
                 heater.hears("diverter/permit", b"1")
                 heater.hears("brimful/quay-cottage/availability", b"online")
+            finally:
                 child.kill()
                 child.wait(TIMEOUT_S)
+                child.stdout.close()
             withheld = heater.hears("diverter/permit", b"0")
             assert not withheld.retain
             heater.hears("brimful/quay-cottage/availability", b"offline")

@@ -5,6 +5,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import paho.mqtt.client as paho
 import pytest
 
 from daemon.mqtt.address import BrokerAddress
@@ -261,6 +262,33 @@ def test_a_server_that_is_not_mqtt_ends_no_thread() -> None:
             assert link.first_reason()
             thread.join(TIMEOUT_S)
             assert not thread.is_alive(), "it was tried again and again"
+
+
+class Stumbling(Connection):
+    """A connection whose first network loop fails by an error nobody foresaw."""
+
+    stumbles = 1
+
+    def _new_client(self, mqtt5: bool) -> paho.Client:
+        client = super()._new_client(mqtt5)
+        if self.stumbles:
+            self.stumbles -= 1
+            client.connect = self._stumble
+        return client
+
+    def _stumble(self, *_: object) -> None:
+        raise RuntimeError("unforeseen")
+
+
+def test_an_unforeseen_error_ends_the_attempt_and_not_the_thread(broker: Mosquitto) -> None:
+    down = Inbox()
+    connection = Stumbling(broker.address(), "test", on_down=down.put, jitter=lambda: 0.0)
+    connection.start()
+    try:
+        assert connection.wait_up(TIMEOUT_S)
+        assert down.items == ["an unforeseen error (RuntimeError)"]
+    finally:
+        connection.close()
 
 
 def test_the_wait_between_attempts_grows_to_a_bound_and_is_spread() -> None:

@@ -140,6 +140,7 @@ def test_bounds_of_the_source_narrow_those_of_the_signal_and_never_widen_them() 
     assert decode(b"9.9", narrow) == Refused("below the lowest value taken as real")
     assert decode(b"90.1", narrow) == Refused("above the highest value taken as real")
     assert decode(b"50", narrow) == Decoded(50)
+    assert decode(b"-1", wide) == Refused("below the lowest value taken as real")
     assert decode(b"111", wide) == Refused("above the highest value taken as real")
 
 
