@@ -103,10 +103,11 @@ def test_it_ends_when_its_parent_dies(kind: Kind, ending: signal.Signals) -> Non
             parent.send_signal(ending)
             parent.wait(TIMEOUT_S)
             wait_gone(pid)
-        finally:
+        except BaseException:  # only then are there processes left to end
             parent.kill()
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
+            raise
 
 
 @both
