@@ -10,7 +10,6 @@ import logging
 import random
 import secrets
 import socket
-import ssl
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -25,7 +24,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
-from rules.errors import BrimfulError
+from daemon.mqtt.dial import check_host, error_sentence, tls_context
 
 if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
@@ -83,9 +82,9 @@ class Connection:
         on_delivered: Callable[[], None] = _nothing,
         jitter: Callable[[], float] = random.random,
     ) -> None:
-        _check_host(broker)
+        check_host(broker)
         self._broker = broker
-        self._tls = _tls_context(broker) if broker.tls else None
+        self._tls = tls_context(broker) if broker.tls else None
         # MQTT 3.1.1 promises 23 letters and digits. The same id for all attempts: the broker then ends a half-open
         # predecessor, and publishes its will, before the new link is up and not twenty seconds after.
         letters = "".join(filter(str.isalnum, role.encode("ascii", "ignore").decode()))
@@ -207,7 +206,7 @@ class Connection:
                 if client.loop(_POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
                     break
         except OSError as error:
-            self._reason = self._reason or _sentence(error)
+            self._reason = self._reason or error_sentence(error)
         except Exception as error:
             # Whatever a broker sends, and whatever the library makes of it, must not end the thread that reconnects.
             log.exception("broker=%s the link was ended by an error", self._broker)
@@ -254,7 +253,7 @@ class Connection:
         try:
             if reason.is_failure:
                 self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
-                self._reason = _refusal(reason)
+                self._reason = refusalerror_sentence(reason)
                 return
             self._accepted = True
             self._told = None
@@ -369,56 +368,3 @@ def _acknowledged(info: MQTTMessageInfo | None, timeout_s: float) -> bool:
         return info.is_published()
     except (ValueError, RuntimeError):
         return False
-
-
-class _TlsSocket(ssl.SSLSocket):
-    """Closes itself when the broker's certificate is refused; paho drops such a socket without closing it."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except OSError:
-            self.close()
-            raise
-
-
-def _check_host(broker: BrokerAddress) -> None:
-    try:
-        broker.host.encode("idna")
-    except UnicodeError:
-        raise BrimfulError("connect", "broker.host", f"expected a host name or address, got {broker.host!r}") from None
-
-
-def _tls_context(broker: BrokerAddress) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
-        context.sslsocket_class = _TlsSocket
-        return context
-    except ssl.SSLError:
-        cause = f"expected certificates in PEM form, found none in {broker.ca_file}"
-    except OSError as error:
-        cause = f"cannot read {broker.ca_file}: {(error.strerror or str(error)).lower()}"
-    raise BrimfulError("connect", "broker.ca_file", cause)
-
-
-def _refusal(reason: ReasonCode) -> str:
-    name = str(reason)
-    if name in ("Not authorized", "Bad user name or password"):
-        return f"the broker refuses user name or password ({name.lower()})"
-    return f"the broker refuses the link: {name.lower()}"
-
-
-def _sentence(error: OSError) -> str:
-    match error:
-        case ssl.SSLCertVerificationError():
-            return f"the broker's certificate is not trusted: {error.verify_message}"
-        case ssl.SSLError():
-            return f"no TLS link: {(error.reason or str(error)).replace('_', ' ').lower()}"
-        case ConnectionRefusedError():
-            return "nothing listens there"
-        case socket.gaierror():
-            return "no such host"
-        case TimeoutError():
-            return "no answer in time"
-        case _:
-            return (error.strerror or str(error) or type(error).__name__).lower()
