@@ -24,7 +24,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.dial import check_host, error_sentence, tls_context
+from daemon.mqtt.dial import check_host, error_sentence, refusal_sentence, tls_context
 
 if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
@@ -253,7 +253,7 @@ class Connection:
         try:
             if reason.is_failure:
                 self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
-                self._reason = refusalerror_sentence(reason)
+                self._reason = refusal_sentence(reason)
                 return
             self._accepted = True
             self._told = None
