@@ -1,0 +1,349 @@
+"""What holds for the rules whatever the house does: random readings, ages, overrides and settings."""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+from hypothesis import event, given
+from hypothesis import settings as rounds
+from hypothesis import strategies as st
+
+from rules.decide import allot, decide
+from rules.due import due
+from rules.explain import explain
+from rules.guards import GUARDS
+from rules.guards.limit import hottest_c
+from rules.memory import Memory
+from rules.orders import Decision, Order, Verdict
+from rules.override import set_override
+from rules.reading import NEVER_LIVE_S, Moment
+from rules.settings import (
+    Away,
+    Battery,
+    Full,
+    Heater,
+    Limit,
+    Rest,
+    Settings,
+    Surplus,
+    Tracking,
+    Worth,
+    Yield,
+)
+from rules.snapshot import Prices, Snapshot
+from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
+
+HEATERS = [
+    (Heater("main", "gate", 3000.0, 100.0),),
+    (Heater("main", "gate", 3000.0, 400.0, can_heat=True),),
+    (Heater("main", "modulated", 3000.0, 100.0, can_heat=True),),
+    (Heater("main", "modulated", 2500.0, 300.0, steps_w=(500, 1000, 2000, 3000)),),
+    (Heater("upper", "gate", 3000.0, 600.0, can_heat=True), Heater("lower", "gate", 2000.0, 100.0)),
+    (Heater("upper", "modulated", 1000.0, 300.0, can_heat=True), Heater("lower", "gate", 2000.0, 100.0)),
+    (Heater("upper", "modulated", 3000.0, 600.0), Heater("lower", "modulated", 1500.0, 50.0, can_heat=True)),
+]
+
+
+HOUSES = st.builds(
+    Settings,
+    st.sampled_from(HEATERS),
+    st.just(STALE_AFTER_S),
+    limit=st.sampled_from([Limit(70.0, 67.0), Limit(60.0, 60.0)]),
+    full=st.builds(
+        Full,
+        st.just(95.0),
+        st.sampled_from([88.0, 95.0]),
+        st.just(30.0),
+        st.sampled_from([15.0, 40.0]),
+        st.sampled_from([0.0, 3.0]),
+        st.sampled_from([30.0, 200.0]),
+    ),
+    surplus=st.sampled_from([Surplus(150.0, 0.0), Surplus(150.0, 150.0), Surplus(800.0, -100.0)]),
+    battery=st.sampled_from([Battery(), Battery(50.0, None), Battery(None, 100.0), Battery(50.0, 0.0)]),
+    yields=st.sampled_from([None, Yield("car_w", 500.0), Yield("car_w", 500.0, 45.0)]),
+    worth=st.sampled_from([Worth(), Worth(True), Worth(True, 0.02, 200.0)]),
+    rest=st.builds(Rest, st.sampled_from([0.0, 33.0]), st.sampled_from([0.0, 27.0])),
+    tracking=st.builds(Tracking, st.sampled_from([50.0, 0.0, -100.0]), st.sampled_from([1, 3]), st.just(60.0)),
+    away=st.sampled_from([Away(), Away(((START_UTC_S + 60, START_UTC_S + 110),))]),
+    together=st.booleans(),
+    timezone=st.just("Europe/Dublin"),
+    currency=st.just("EUR"),
+)
+
+WELL: dict[str, Any] = {
+    "level": 50.0,
+    "surplus": 1200.0,
+    "mean": 1200.0,
+    "measured": (0.0, 0.0),
+    "top": 50.0,
+    "bottom": None,
+    "battery": 0.0,
+    "battery_level": 80.0,
+    "car": 0.0,
+    "prices": Prices(0.05, 0.3, 0.11, 0.25, 0.2),
+}
+"""A house in which diversion is possible: each step disturbs it a little, so that orders come and go."""
+
+POWERS = st.sampled_from([-5000.0, -200.0, 0.0, 100.0, 160.0, 900.0, 1500.0, 6000.0])
+
+
+def change(name: str, *values: Any) -> st.SearchStrategy[tuple[str, Any]]:
+    return st.tuples(st.just(name), st.sampled_from(values))
+
+
+DISTURBED = st.one_of(
+    change("level", None, 59.9, 60.0, 91.0, 95.0, 100.0, 110.0, 200.0, -3.0, math.nan),
+    change("surplus", None, math.nan, -5000.0, -200.0, 100.0, 1500.0),
+    st.tuples(st.just("mean"), POWERS),
+    change("measured", (None, None), (800.0, 0.0), (0.0, 800.0), (29.9, 30.0), (900.0, 900.0)),
+    change("top", None, 20.0, 59.9, 60.0, 66.0, 70.0, -127.0, math.nan),
+    change("bottom", 54.0, 60.0, 70.0, 200.0),
+    change("battery", None, -150.0, 500.0),
+    change("battery_level", None, 20.0),
+    change("car", None, 3000.0),
+    change(
+        "prices",
+        Prices(),
+        Prices(0.2, 0.3, 0.11),
+        Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
+        Prices(0.1, 0.3, None),
+    ),
+)
+SIGNALS = ("tank_level_pct", "surplus_w", "tank_top_c", "diverted_w", "battery_w", "battery_level_pct", "car_w")
+AGES = st.sampled_from([5.0, 19.999, 20.001, 61.0, 599.999, 600.001, 5000.0, math.inf])
+"""None at a limit itself, where the last digit of a sum decides: that is for the tests of due."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """after_s: time since the step before; known: for `snapshot`; ages: by signal; word: an override, or none."""
+
+    after_s: float
+    known: dict[str, Any]
+    ages: dict[str, float]
+    word: tuple[Order, float, str | None] | None
+
+
+STEPS = st.builds(
+    lambda after_s, disturbed, ages, word: Step(after_s, WELL | dict(disturbed), dict(ages), word),
+    st.sampled_from([1.0, 5.0, 7.3, 20.0, 60.0, 0.0, 700.0]),
+    st.lists(DISTURBED, max_size=2),
+    st.one_of(st.just([]), st.just([]), st.lists(st.tuples(st.sampled_from(SIGNALS), AGES), max_size=1)),
+    st.one_of(
+        st.none(),
+        st.none(),
+        st.none(),
+        st.none(),
+        st.tuples(st.sampled_from(Order), st.sampled_from([5.0, 90.0]), st.sampled_from([None, "main", "lower"])),
+    ),
+)
+
+
+def known_at(step: Step, at_s: float) -> Snapshot:
+    seen = {signal: NEVER_LIVE_S if math.isinf(age_s) else at_s - age_s for signal, age_s in step.ages.items()}
+    above_s = at_s - step.ages.get("car_w", 0.0) if step.known["car"] == 3000.0 else NEVER_LIVE_S
+    return snapshot(at_s, **step.known, seen=seen, car_above_s=above_s)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One decision of a run, with what it was made on. given: the memory before it, after: the one it left."""
+
+    settings: Settings
+    snapshot: Snapshot
+    now: Moment
+    given: Memory
+    decision: Decision
+    after: Memory
+
+
+def played(house: Settings, script: list[Step]) -> list[Seen]:
+    at_s, memory, seen = 0.0, Memory(), []
+    for step in script:
+        at_s += step.after_s
+        if step.word is not None:
+            order, for_s, heater = step.word
+            memory = set_override(memory, order, at_s + for_s, heater)
+        known, now = known_at(step, at_s), moment(at_s)
+        decision, after = decide(known, house, memory, now)
+        seen.append(Seen(house, known, now, memory, decision, after))
+        memory = after
+    return seen
+
+
+RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20))
+
+
+def fresh(it: Seen, what: str) -> bool:
+    """Written apart from the rules' own: the age is less than the limit."""
+    reading = getattr(it.snapshot, what)
+    return reading is not None and it.now.mono_s - reading.seen_s < STALE_AFTER_S[reading.signal]
+
+
+def on(decision: Decision) -> list[int]:
+    return [i for i, order in enumerate(decision.orders) if order.order is not Order.WITHHOLD]
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
+    for it in run:
+        for i in on(it.decision):
+            event("on")
+            level = it.snapshot.level
+            assert fresh(it, "level")
+            assert level is not None
+            assert level.value < it.settings.full.stop_at_pct
+            for what in ("top", "mid", "bottom"):
+                reading = getattr(it.snapshot, what)
+                if fresh(it, what) and -20 <= reading.value <= 130:
+                    assert reading.value < it.settings.limit.maximum_c
+            if it.snapshot.top is not None or it.snapshot.bottom is not None:
+                assert hottest_c(it.snapshot, it.settings, it.now) is not None
+            order = it.decision.orders[i]
+            if order.order is Order.SURPLUS:
+                assert fresh(it, "surplus")
+            else:
+                assert it.settings.heaters[i].can_heat
+                assert it.after.override is not None
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_a_full_tank_stays_off_until_it_is_below_the_resume_level(run: list[Seen]) -> None:
+    full = False
+    for it in run:
+        if fresh(it, "level") and it.snapshot.level is not None and 0 <= it.snapshot.level.value <= 110:
+            if it.snapshot.level.value >= it.settings.full.stop_at_pct:
+                full = True
+            elif it.snapshot.level.value < it.settings.full.resume_below_pct:
+                full = False
+        if full:
+            assert on(it.decision) == []
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_watts_are_within_the_heater_and_one_is_on_unless_more_are_allowed(run: list[Seen]) -> None:
+    for it in run:
+        assert it.settings.together or len(on(it.decision)) <= 1
+        assert [order.heater for order in it.decision.orders] == [heater.name for heater in it.settings.heaters]
+        for heater, order in zip(it.settings.heaters, it.decision.orders, strict=True):
+            if heater.kind == "gate" or order.order is Order.WITHHOLD:
+                assert order.watts is None
+                continue
+            assert order.watts is not None
+            if order.watts == 0:
+                assert order.guard == "override"
+                continue
+            assert heater.minimum_w <= order.watts <= heater.rated_w
+            if heater.steps_w and order.order is Order.SURPLUS:
+                assert order.watts in heater.steps_w
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_no_start_before_the_minimum_off_time_and_no_soft_stop_before_the_minimum_on_time(run: list[Seen]) -> None:
+    changed_s = [-math.inf] * 2
+    standing = [Order.WITHHOLD] * 2
+    for it in run:
+        for i, order in enumerate(it.decision.orders):
+            if order.order is standing[i]:
+                continue
+            held_s = it.now.mono_s - changed_s[i]
+            if standing[i] is Order.WITHHOLD and order.guard != "override":
+                event("started")
+                assert held_s >= it.settings.rest.minimum_off_s - 1e-9
+            if standing[i] is Order.SURPLUS and order.order is Order.WITHHOLD:
+                event(f"stopped by {order.guard}")
+                if order.guard not in ("limit", "fresh", "full", "override", "together"):
+                    assert held_s >= it.settings.rest.minimum_on_s - 1e-9
+            standing[i], changed_s[i] = order.order, it.now.mono_s
+            assert it.after.heaters[i].since_s == it.now.mono_s
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_the_same_inputs_give_equal_results_and_deciding_again_the_same_objects(run: list[Seen]) -> None:
+    for it in run:
+        assert decide(it.snapshot, it.settings, it.given, it.now) == (it.decision, it.after)
+        again, memory = decide(it.snapshot, it.settings, it.after, it.now)
+        assert again is it.decision
+        assert memory is it.after
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS, st.lists(st.floats(0, 1, exclude_max=True), min_size=3, max_size=3))
+def test_due_is_honest(run: list[Seen], shares: list[float]) -> None:
+    for it in run:
+        due_s = due(it.snapshot, it.settings, it.after, it.now)
+        assert due_s > it.now.mono_s
+        until_s = min(due_s, it.now.mono_s + 10_000)
+        for share in shares:
+            at_s = it.now.mono_s + (until_s - it.now.mono_s) * share
+            if at_s < until_s:
+                between, _ = decide(it.snapshot, it.settings, it.after, Moment(it.now.utc_of(at_s), at_s))
+                assert between is it.decision
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_waking_only_when_due_comes_to_rest(run: list[Seen]) -> None:
+    it = run[-1]
+    decision, memory, now = it.decision, it.after, it.now
+    for _ in range(60):
+        due_s = due(it.snapshot, it.settings, memory, now)
+        if due_s == math.inf:
+            break
+        assert due_s > now.mono_s
+        now = Moment(now.utc_of(due_s), due_s)
+        decision, memory = decide(it.snapshot, it.settings, memory, now)
+    assert due_s == math.inf
+    assert on(decision) == []
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS, st.sampled_from([0.0, 3.0, 50.0]))
+def test_explain_agrees_with_decide(run: list[Seen], later_s: float) -> None:
+    for it in run:
+        now = Moment(it.now.utc_s + later_s, it.now.mono_s + later_s)
+        decision, memory = decide(it.snapshot, it.settings, it.after, now)
+        rulings = allot(it.snapshot, it.settings, memory, now)
+        assert explain(it.snapshot, it.settings, it.after, now).heater == decision.lead.heater
+        for i, order in enumerate(decision.orders):
+            why = explain(it.snapshot, it.settings, it.after, now, order.heater)
+            assert (why.heater, why.order, why.watts) == (order.heater, order.order, order.watts)
+            assert why.primary.guard == order.guard
+            assert why.primary.sentence
+            assert why.change
+            if order.order is Order.WITHHOLD and order.guard != "override":
+                assert why.primary.verdict is Verdict.FORBID
+            for guard, finding in zip(GUARDS, why.findings, strict=True):
+                judged = guard.judge(it.snapshot, it.settings, memory, now, i, rulings[i].share)
+                assert (finding.guard, finding.verdict) == (guard.NAME, judged)
+                assert finding.sentence
+            first = next((f for f in why.findings if f.verdict is not Verdict.ALLOW), None)
+            if first is not None and order.guard != "rest":
+                assert first is why.primary
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS, st.sampled_from(Order), st.floats(0.1, 1e5))
+def test_an_override_always_ends(run: list[Seen], order: Order, for_s: float) -> None:
+    it = run[-1]
+    until_s = it.now.mono_s + for_s
+    memory = set_override(it.after, order, until_s)
+    decision, after = decide(it.snapshot, it.settings, memory, Moment(it.now.utc_of(until_s), until_s))
+    assert after.override is None
+    assert all(told.guard != "override" for told in decision.orders)
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_a_restart_begins_withheld_and_keeps_what_is_full(run: list[Seen]) -> None:
+    it = run[-1]
+    kept = replace(it.after, decision=None)
+    decision, after = decide(Snapshot(), it.settings, kept, it.now)
+    assert on(decision) == []
+    assert after.full_since_s == it.after.full_since_s
+    assert [past.satisfied_count for past in after.heaters] == [past.satisfied_count for past in it.after.heaters]
