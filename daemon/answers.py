@@ -56,6 +56,10 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
     override = loop.engine.memory.override
     return {
         **explanation_answer(home.home.name, loop.engine.explain(now), now.utc_s),
+        "heaters": [
+            {"heater": told.heater, "order": told.order.value, "watts": told.watts, "guard": told.guard}
+            for told in (loop.engine.decision.orders if loop.engine.decision is not None else ())
+        ],
         "inputs": inputs(loop, now),
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
         "override": None

@@ -111,9 +111,7 @@ class Keeper:
         except LedgerError as failed:
             if tape is not None:
                 self._tape.put_back(tape)
-            if not self.fault:
-                log.error("ledger=unwritten %s", failed)
-            self.fault = str(failed)
+            self._failed(failed)
             return
         if self.fault:
             log.warning("ledger=written again")
@@ -124,19 +122,29 @@ class Keeper:
         self._today = None
 
     def outbox(self, limit: int) -> list[OutboxItem]:
-        """Entries still to be sent, those struck off but not yet committed left out."""
+        """Entries still to be sent, those struck off but not yet committed left out; none while they cannot be read."""
         sent = set(self._delivered)
-        return [item for item in self._ledger.outbox_peek(limit + len(sent)) if item.key not in sent][:limit]
+        try:
+            return [item for item in self._ledger.outbox_peek(limit + len(sent)) if item.key not in sent][:limit]
+        except LedgerError as failed:
+            self._failed(failed)
+            return []
 
     def prune_tape(self, before_s: float) -> None:
         """Let old tape go."""
         try:
             self._ledger.prune_tape(before_s)
         except LedgerError as failed:
-            log.error("tape=unpruned %s", failed)
+            self._failed(failed)
+
+    def _failed(self, failed: LedgerError) -> None:
+        """The heaters are looked after all the same; said once, until a commit succeeds."""
+        if not self.fault:
+            log.error("ledger=failing %s", failed)
+        self.fault = str(failed)
 
     def today(self, engine: Engine, now: Moment) -> dict[str, Any]:
-        """What has been diverted since local midnight, settled or not, and what it was worth."""
+        """What has been diverted since local midnight, settled or not, and what it was worth. Raises LedgerError."""
         local = datetime.fromtimestamp(now.utc_s, ZoneInfo(engine.settings.timezone))
         midnight_s = local.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
         if self._today is None or self._today[0] != midnight_s:

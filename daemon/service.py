@@ -1,5 +1,6 @@
 """Puts a running daemon together and takes it apart again: on the machine's clock, or on one that is moved by hand."""
 
+import contextlib
 import logging
 import threading
 from collections.abc import Callable, Mapping
@@ -8,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from accounting.books import Books
-from accounting.ledger import Facts, Ledger
+from accounting.ledger import Facts, Ledger, LedgerError
 from accounting.timeseries import Target, open_writer
 from daemon import answers
 from daemon.api.server import ApiServer
@@ -219,10 +220,11 @@ class Service:
                 "guard": explanation.primary.guard,
                 "reason": explanation.text,
                 "level_pct": None if level is None else level.value,
-                "alarms": [alarm.sentence for alarm in loop.alarms],
+                "alarms": [*(alarm.sentence for alarm in loop.alarms), *filter(None, (self.keeper.fault,))],
             },
         )
-        self._state.say("today", self.keeper.today(loop.engine, now))
+        with contextlib.suppress(LedgerError):  # it stands in the alarms; the last figures stay
+            self._state.say("today", self.keeper.today(loop.engine, now))
 
     def _ship(self, loop: Loop, now: Moment) -> None:
         if self._shipping is not None:

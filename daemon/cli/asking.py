@@ -34,6 +34,9 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     click.echo()
     for finding in answer["findings"]:
         click.echo(_set(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
+    heaters = answer.get("heaters", [])
+    for told in heaters if len(heaters) > 1 else ():
+        click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
     for alarm in answer.get("alarms", []):
         click.echo()
         click.echo(_set(f"  alarm: {alarm['sentence']}", 9))
