@@ -103,4 +103,7 @@ def build() -> Path:
         ):
             text.writelines(rows())
         half.replace(path)
+        for other in CACHE.glob("recorded-year-*.csv.gz"):
+            if other != path:  # an earlier generator's
+                other.unlink(missing_ok=True)
     return path
