@@ -31,7 +31,8 @@ def _tracked() -> list[Path]:
         paths = [REPO / name for name in listed.stdout.decode().split("\0") if name]
     else:
         paths = [path for name in TOP_FILES | TOP_FOLDERS for path in (REPO / name, *(REPO / name).rglob("*"))]
-    return sorted(path for path in paths if path.is_file() and "__pycache__" not in path.parts)
+    made = {"__pycache__", ".cache"}
+    return sorted(path for path in paths if path.is_file() and not made & set(path.relative_to(REPO).parts))
 
 
 TRACKED = _tracked()
