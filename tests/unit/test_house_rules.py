@@ -1,6 +1,7 @@
 """What holds for the repository as a whole: its layout, what its files may name, how large a module may be."""
 
 import re
+import shutil
 import subprocess
 import tomllib
 from pathlib import Path
@@ -26,8 +27,10 @@ OUR_MACHINES = (
 
 def _tracked() -> list[Path]:
     """The files git keeps; outside a checkout, all that are not hidden and not made by running."""
-    listed = subprocess.run(["git", "ls-files", "-z"], cwd=REPO, capture_output=True, timeout=30, check=False)
-    if listed.returncode == 0:
+    listed = None
+    if shutil.which("git"):
+        listed = subprocess.run(["git", "ls-files", "-z"], cwd=REPO, capture_output=True, timeout=30, check=False)
+    if listed is not None and listed.returncode == 0:
         paths = [REPO / name for name in listed.stdout.decode().split("\0") if name]
     else:
         paths = [path for name in TOP_FILES | TOP_FOLDERS for path in (REPO / name, *(REPO / name).rglob("*"))]
