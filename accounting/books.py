@@ -195,7 +195,8 @@ class Books:
         Raises ValueError if the metering differs: that takes new books from the old ones' state.
         """
         old = self._settings
-        if (settings.heaters, settings.interval_s, settings.late_s) != (old.heaters, old.interval_s, old.late_s):
+        metering = (set(settings.heaters), settings.interval_s, settings.late_s)
+        if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
         self._settings = settings
         self._heat_price.cache_clear()

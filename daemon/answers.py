@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -145,15 +144,12 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
     else:
         order = _order(arguments.get("order"))
         for_s = arguments.get("for_s")
-        if isinstance(for_s, bool) or not isinstance(for_s, int | float) or not isfinite(for_s):
-            raise BrimfulError("set an override", "for_s", f"expected seconds, got {for_s!r}", "it always ends")
-        if not 1 <= for_s <= LONGEST_OVERRIDE_S:
-            raise BrimfulError(
-                "set an override", "for_s", f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {for_s:g} s"
-            )
+        if isinstance(for_s, bool) or not (isinstance(for_s, int | float) and 1 <= for_s <= LONGEST_OVERRIDE_S):
+            cause = f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {str(for_s)[:40]}"
+            raise BrimfulError("set an override", "for_s", cause, "an override always ends")
         heater = arguments.get("heater")
         names = {known.name: known for known in settings.heaters}
-        if heater is not None and heater not in names:
+        if heater is not None and not (isinstance(heater, str) and heater in names):
             raise BrimfulError("set an override", "heater", f"expected one of {', '.join(names)}, got {heater!r}")
         asked = names[heater] if heater is not None else settings.heaters[0]
         if order is Order.HEAT and not asked.can_heat:

@@ -4,12 +4,11 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from rules.level import level_pct
+from rules.level import TEMPERATURES, level_reading
 from rules.reading import NEVER_LIVE_S, Reading
 from rules.settings import Settings
 from rules.snapshot import Prices, Snapshot
 
-_TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
 RATE_OVER_S = 60.0
 """A heater's power is read off its counter over at least this long, so that coarse counters do not look like pulses."""
 
@@ -38,7 +37,7 @@ class Wiring:
         """The signals that can matter to a decision, besides the one another load is told by."""
         told = (*self.powers, *self.counters, self.house_power, self.house_counter)
         return frozenset(
-            {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *_TEMPERATURES, *filter(None, told)}
+            {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, told)}
         )
 
 
@@ -97,8 +96,6 @@ class Board:
 
     def __init__(self, settings: Settings, wiring: Wiring) -> None:
         self.latest: dict[str, Reading] = {}
-        self._wiring = wiring
-        self._surplus_signal, self._surplus_sign = wiring.surplus
         self._powers: dict[str, Reading] = {}
         self._rates = {name: Rate() for name in (*wiring.counters, wiring.house_counter) if name}
         self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
@@ -106,10 +103,12 @@ class Board:
         self._surplus_due = False
         self._mean_w: float | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
-        self.adopt(settings)
+        self.adopt(settings, wiring)
 
-    def adopt(self, settings: Settings) -> None:
-        """Take changed rules; the readings stay."""
+    def adopt(self, settings: Settings, wiring: Wiring) -> None:
+        """Take changed rules; the readings stay. wiring: of the same signals as before."""
+        self._wiring = wiring
+        self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
         self._mean = Mean(settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
@@ -140,8 +139,11 @@ class Board:
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
         yields = self._yields
+        top, mid, bottom = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
         return Snapshot(
-            latest.get("tank_level_pct") if wiring.level else self._derived_level(),
+            latest.get("tank_level_pct")
+            if wiring.level
+            else level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c),
             self._surplus,
             self._mean_w,
             self._measured,
@@ -149,9 +151,9 @@ class Board:
             latest.get("battery_level_pct"),
             latest.get(yields.signal) if yields is not None else None,
             self._yield_above_seen_s,
-            latest.get("tank_top_c"),
-            latest.get("tank_mid_c"),
-            latest.get("tank_bottom_c"),
+            top,
+            mid,
+            bottom,
             prices,
         )
 
@@ -176,21 +178,3 @@ class Board:
             if reading is not None and seen_s - reading.seen_s <= self._stale_after_s.get(reading.signal, 60.0):
                 total_w += max(reading.value, 0.0)
         return total_w
-
-    def _derived_level(self) -> Reading | None:
-        """A level from the tank's temperatures, as old as the oldest of them."""
-        top, mid, bottom = (self.latest.get(name) for name in _TEMPERATURES)
-        known = [reading for reading in (top, mid, bottom) if reading is not None]
-        if not known:
-            return None
-        level = level_pct(
-            top.value if top else None,
-            mid.value if mid else None,
-            bottom.value if bottom else None,
-            self._wiring.cold_c,
-            self._wiring.hot_c,
-        )
-        if level is None:
-            return None
-        oldest = min(known, key=lambda reading: reading.seen_s)
-        return Reading("tank_level_pct", level, oldest.at_s, oldest.seen_s)

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from accounting.books import Books
-from daemon.board import Board
+from daemon.board import Board, Wiring
 from rules.decide import decide
 from rules.due import due
 from rules.explain import Explanation, explain
@@ -41,6 +41,7 @@ class Engine:
         self.tally = Tally()
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
+        self._priced_at_s = float("inf")
         self._snapshot = Snapshot()
         self._stands_since_s = 0.0
 
@@ -49,15 +50,16 @@ class Engine:
         """The standing decision; None before the first event."""
         return self.memory.decision
 
-    def adopt(self, settings: Settings) -> None:
+    def adopt(self, settings: Settings, wiring: Wiring) -> None:
         """Take changed rules; what is known and remembered stays. The owner decides again at once.
 
+        wiring: made anew with them, for the tank's figures and the heaters' order; the signals are the same.
         Where the levels of the full rule changed, whether the tank counts as full is judged anew by them.
         """
         if settings.full != self.settings.full:
             self.memory = replace(self.memory, full_since_s=None)
         self.settings = settings
-        self.board.adopt(settings)
+        self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
 
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
@@ -71,8 +73,9 @@ class Engine:
 
     def decide(self, now: Moment) -> Decision:
         """Decide on what is known now; after it, `due_s` is when time alone may change the answer."""
-        if now.utc_s >= self.prices.until_s:
+        if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
+            self._priced_at_s = now.utc_s
         standing = self.memory.decision
         snapshot = self._snapshot = self.board.snapshot(self.prices)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)

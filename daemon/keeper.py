@@ -1,6 +1,7 @@
 """Everything that is written down: what the books settle, what was decided, what was heard. One commit for all of it.
 
-What could not be written stays here and goes with the next commit: control never waits for a disk.
+What could not be written stays here and goes with the next commit: a disk that fails stops no control. (One that hangs
+does: the commit is the loop's own. The orders are then no longer told again.)
 """
 
 import logging
@@ -11,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.entry import Entry, Quarantined
 from accounting.ledger import Batch, DecisionRow, EventRow, LedgerError, LedgerWriter, OutboxItem, OutboxKey
+from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
 from daemon.remember import written
@@ -145,14 +147,15 @@ class Keeper:
 
     def today(self, engine: Engine, now: Moment) -> dict[str, Any]:
         """What has been diverted since local midnight, settled or not, and what it was worth. Raises LedgerError."""
-        local = datetime.fromtimestamp(now.utc_s, ZoneInfo(engine.settings.timezone))
-        midnight_s = local.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
-        if self._today is None or self._today[0] != midnight_s:
-            self._today = midnight_s, self._ledger.entries(midnight_s, float("inf"))
+        zone = ZoneInfo(engine.settings.timezone)
+        day = datetime.fromtimestamp(now.utc_s, zone).date()
+        start_s = midnight_s(day, zone)
+        if self._today is None or self._today[0] != start_s:
+            self._today = start_s, self._ledger.entries(start_s, float("inf"))
         known = [*self._today[1], *self._entries, *engine.books.open_entries(now.utc_s)]
-        rows = {(entry.start_s, entry.heater): entry for entry in known if entry.start_s >= midnight_s}.values()
+        rows = {(entry.start_s, entry.heater): entry for entry in known if entry.start_s >= start_s}.values()
         return {
-            "since": local.date().isoformat(),
+            "since": day.isoformat(),
             "diverted_kwh": sum(row.diverted_wh for row in rows) / 1000,
             "given_up": sum(row.given_up_micro for row in rows) / 1e6,
             "avoided": sum(row.avoided_micro for row in rows) / 1e6,

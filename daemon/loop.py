@@ -2,6 +2,8 @@
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import replace
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol
 
@@ -42,7 +44,8 @@ class Outputs(Protocol):
 class Loop:
     """Owns everything that changes. Others call `put` and nothing else.
 
-    jobs: what to do at each scheduled job besides the loop's own; answers: what to say to each question.
+    lines: one for each heater, in the order of the engine's settings; jobs: what to do at each scheduled job besides
+    the loop's own; answers: what to say to each question.
     """
 
     def __init__(
@@ -66,10 +69,11 @@ class Loop:
         self.orders_sent = 0
         self._queue: SimpleQueue[Event] = SimpleQueue()
         self._clock = clock
-        self._lines = lines
+        # By name: the order of preference may change while the lines stand.
+        self._lines = {heater.name: line for heater, line in zip(engine.settings.heaters, lines, strict=True)}
         self._outputs = outputs
         self._publish = publish
-        own = {"settle": Loop._settle, "flush": Loop._flush, "refresh": Loop._refresh, "publish": publish}
+        own = {"settle": Loop._settle, "flush": Loop._flush, "refresh": Loop._refresh, "publish": Loop._tell}
         self._jobs = {**own, **jobs}
         self._answers = answers
         self._shipped = shipped
@@ -142,11 +146,12 @@ class Loop:
         assert decision is not None
         changed: list[HeaterOrder] = []
         if decision is not self._acted:
-            before = self._acted.orders if self._acted is not None else (None,) * len(decision.orders)
+            before = {told.heater: told for told in self._acted.orders} if self._acted is not None else {}
             self._acted = decision
-            for line, known, told in zip(self._lines, before, decision.orders, strict=True):
+            for told in decision.orders:
+                known = before.get(told.heater)
                 if known is None or (known.order, known.watts) != (told.order, told.watts):
-                    line.send(told.order, told.watts)
+                    self._lines[told.heater].send(told.order, told.watts)
                     self.orders_sent += 1
                 if known is None or (known.order, known.guard) != (told.order, told.guard):
                     changed.append(told)
@@ -185,7 +190,13 @@ class Loop:
 
     def redecide(self, now: Moment) -> None:
         """Decide again after the rules changed."""
+        self._watched = replace(self._watched, drawing_since_s=())  # it is kept in the order of the heaters
         self._decide(now)
+
+    def _tell(self, now: Moment) -> None:
+        """Say how the house is; an alarm that no event would bring, in a house that is all silent, comes with it."""
+        self._act(now)
+        self._publish(self, now)
 
     def _settle(self, now: Moment) -> None:
         self.keeper.settle(self.engine, now)
@@ -194,7 +205,7 @@ class Loop:
         self.keeper.commit(self.engine, now)
 
     def _refresh(self, now: Moment) -> None:
-        for line in self._lines:
+        for line in self._lines.values():
             line.refresh()
             self.orders_sent += 1
 
@@ -205,7 +216,11 @@ class Loop:
             answer.set_result(self._answers[name](self, now, arguments))
         except BrimfulError as refused:
             answer.set_exception(refused)
+        except Exception as unforeseen:  # a question must not end what looks after the heaters
+            log.exception("question=%s failed", name)
+            answer.set_exception(unforeseen)
 
     def _withhold(self) -> None:
-        for line in self._lines:
-            line.send(Order.WITHHOLD, None)
+        with ExitStack() as all_of_them:  # one that fails does not keep the next from being told
+            for line in self._lines.values():
+                all_of_them.callback(line.send, Order.WITHHOLD, None)

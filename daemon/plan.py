@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from accounting.books import BooksSettings
 from daemon.board import Wiring
-from daemon.config.build import books_settings, rule_settings
+from daemon.config.build import books_settings, heater_signal, rule_settings
 from daemon.config.model import Home
 from rules.settings import Settings
 
@@ -30,23 +30,19 @@ def wiring(home: Home, rules: Settings) -> Wiring:
     signals = home.signals
     names = [heater.name for heater in rules.heaters]
 
-    def told(base: str) -> tuple[tuple[str | None, ...], str | None]:
-        """Each heater's own signal, and the one they share. One heater's may go without its name."""
-        own = tuple(f"{base}_{name}" if f"{base}_{name}" in signals else None for name in names)
-        shared = base if base in signals else None
-        if len(names) == 1:
-            return (own[0] or shared,), None
-        return own, shared
+    def own(base: str) -> tuple[str | None, ...]:
+        return tuple(heater_signal(home, base, name) for name in names)
 
-    powers, house_power = told("diverted_w")
-    counters, house_counter = told("diverted_wh")
+    def shared(base: str) -> str | None:
+        return base if len(names) > 1 and base in signals else None
+
     return Wiring(
         surplus=("surplus_w", 1.0) if "surplus_w" in signals else ("grid_w", -1.0),
         level="tank_level_pct" in signals,
-        powers=powers,
-        counters=counters,
-        house_power=house_power,
-        house_counter=house_counter,
+        powers=own("diverted_w"),
+        counters=own("diverted_wh"),
+        house_power=shared("diverted_w"),
+        house_counter=shared("diverted_wh"),
         cold_c=home.tank.cold_c if home.tank is not None else 10.0,
         hot_c=home.tank.hot_c if home.tank is not None else 60.0,
     )

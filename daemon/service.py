@@ -39,7 +39,7 @@ from rules.orders import Order
 from rules.reading import Moment
 
 log = logging.getLogger(__name__)
-NOT_RELOADED = ("broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
+NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
 """Tables of the home file that a running daemon does not take anew."""
 
 
@@ -110,16 +110,16 @@ class Service:
         return None if self._shipping is None else self._shipping.fault
 
     def start(self) -> None:
-        """Begin: connect, decide, answer."""
+        """Begin: connect, answer, decide. The loop comes last, for its end ends all the others."""
         for line in self._lines:
             line.start()
         self._listener.start()
         if self._shipping is not None:
             self._shipping.start()
-        self._thread.start()
         if self._live is not None:
             self._live.start()
         self.api.start()
+        self._thread.start()
 
     def stop(self) -> None:
         """Ask the loop to end; returns at once."""
@@ -140,25 +140,26 @@ class Service:
 
     def _run(self) -> None:
         try:
-            self.loop.run()
+            try:
+                self.loop.run()
+            finally:
+                self._end()
         except BaseException as failure:
             log.critical("loop=failed %s: %s", type(failure).__name__, failure, exc_info=failure)
             self._failure = failure
-        finally:
-            self._end()
 
     def _end(self) -> None:
-        """Withhold first; the rest after."""
-        for line in self._lines:
-            line.close()
-        self._outputs.off()
-        self._listener.close(self._state.will)
+        """Withhold first; the rest after, each whether or not the one before it failed."""
+        ends: list[Callable[[], object]] = [line.close for line in self._lines]
+        ends += [self._outputs.off, lambda: self._listener.close(self._state.will)]
         if self._live is not None:
-            self._live.stop()
+            ends.append(self._live.stop)
         if self._shipping is not None:
-            self._shipping.stop()
-        self.api.stop()
-        self.keeper.close()
+            ends.append(self._shipping.stop)
+        ends += [self.api.stop, self.keeper.close]
+        with contextlib.ExitStack() as stack:
+            for end in reversed(ends):  # a stack: the last to come is the first to go
+                stack.callback(end)
 
     def _connect(self, broker: BrokerAddress) -> None:
         """Make the connections; none is opened yet."""
@@ -254,14 +255,14 @@ class Service:
         """Go on with another home file, as far as a running daemon can."""
         waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
         fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
-        if home.home != self.home.home:
-            waits.append("home")
-            fixed["home"] = self.home.home
+        if home.books.late_s != self.home.books.late_s:
+            waits.append("books.late_s")
+            fixed["books"] = home.books.model_copy(update={"late_s": self.home.books.late_s})
         kept = home.model_copy(update=fixed)
         made = plan(kept)
         self._engine.books.reprice(made.books)
         self.home, self._plan = kept, made
-        loop.engine.adopt(made.rules)
+        loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)
         loop.keeper.event("note", "home-file", "home file read again", now)
         log.info("home=%s read again", home.file.name)

@@ -11,6 +11,9 @@ from itertools import pairwise
 from rules.reading import Reading
 from rules.signals import SIGNALS
 
+TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
+"""The signals a level can be derived from, from the top down."""
+
 _TOP, _MID, _BOTTOM = 5 / 6, 1 / 2, 1 / 6
 _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
 

@@ -7,7 +7,8 @@
     POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
 
 Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
-mend it), 403, 404 or 503 (the loop did not answer in time). "text" is all of it for people, one problem a line.
+mend it), 403, 404, 500 (an error nobody foresaw) or 503 (the loop did not answer in time). "text" is all of it for
+people, one problem a line.
 """
 
 import json
@@ -107,11 +108,17 @@ class _Handler(BaseHTTPRequestHandler):
         answer: Future[Any] = Future()
         self.put(Ask(name, arguments, answer))
         try:
-            self._send(200, answer.result(ANSWER_WITHIN_S))
+            content = answer.result(ANSWER_WITHIN_S)
         except BrimfulError as refused:
-            self._error(400, refused.subject, refused.cause, refused.hint, refused.op, str(refused))
+            self._refuse(400, refused)
         except TimeoutError:
-            self._error(503, "loop", f"expected an answer within {ANSWER_WITHIN_S:g} s")
+            # What is still in the queue must not be done after its asker was told that it was not.
+            fate = "nothing was done" if answer.cancel() else "it may be done all the same"
+            self._error(503, "loop", f"expected an answer within {ANSWER_WITHIN_S:g} s", fate)
+        except Exception as unforeseen:
+            self._error(500, name, f"expected an answer, got {type(unforeseen).__name__}", "see the daemon's log")
+        else:
+            self._send(200, content)
 
     def _from_here(self) -> bool:
         host = urlsplit(f"//{self.headers.get('Host', '')}").hostname
@@ -119,11 +126,12 @@ class _Handler(BaseHTTPRequestHandler):
         origin = self.headers.get("Origin")
         return host in own and (origin is None or urlsplit(origin).hostname in own)
 
-    def _error(
-        self, status: int, subject: str, cause: str, hint: str = "", op: str = "answer", text: str | None = None
-    ) -> None:
-        told = {"op": op, "subject": subject, "cause": cause, "hint": hint, "text": text or f"{subject}: {cause}"}
-        self._send(status, {"error": told})
+    def _error(self, status: int, subject: str, cause: str, hint: str = "") -> None:
+        self._refuse(status, BrimfulError("answer", subject, cause, hint))
+
+    def _refuse(self, status: int, error: BrimfulError) -> None:
+        told = {"op": error.op, "subject": error.subject, "cause": error.cause, "hint": error.hint}
+        self._send(status, {"error": {**told, "text": str(error)}})
 
     def _send(self, status: int, content: Any) -> None:
         body = json.dumps(content, ensure_ascii=False).encode()

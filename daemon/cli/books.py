@@ -1,7 +1,7 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,6 +17,7 @@ from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
+from rules.orders import Order
 
 
 @click.command()
@@ -153,12 +154,12 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
         rows = books.decision_at(at_s)
     if not rows:
         raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
-    row = next((row for row in rows if row.order != "withhold"), rows[0])
+    row = next((row for row in rows if row.order is not Order.WITHHOLD), rows[0])
     return {
         "schema": "brimful.why/1",
         "home": loaded.home.name,
         "at": iso(at_s),
-        "decided_at": datetime.fromtimestamp(row.at_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "decided_at": iso(row.at_s),
         "heater": row.heater,
         "order": row.order.value,
         "watts": row.watts,

@@ -13,6 +13,7 @@ from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.model import Home
 from daemon.config.money import Carbon
 from daemon.config.money import Tariff as TariffTable
+from rules.level import TEMPERATURES
 from rules.settings import (
     Away,
     Battery,
@@ -26,9 +27,6 @@ from rules.settings import (
     Worth,
     Yield,
 )
-
-TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
-"""The signals that tell the tank's temperatures."""
 
 GRID = "grid"
 """The carbon factor of what is bought and sold."""
@@ -105,8 +103,8 @@ def _heater(home: Home, name: str) -> Heater:
 
 
 def _heater_books(home: Home, name: str) -> HeaterBooks:
-    counter = _told(home, "diverted_wh", name)
-    power = _told(home, "diverted_w", name)
+    counter = heater_signal(home, "diverted_wh", name)
+    power = heater_signal(home, "diverted_w", name)
     source = home.signals[counter] if counter is not None else SignalSource(topic="-")
     return HeaterBooks(
         name=name,
@@ -119,7 +117,7 @@ def _heater_books(home: Home, name: str) -> HeaterBooks:
     )
 
 
-def _told(home: Home, base: str, heater: str) -> str | None:
+def heater_signal(home: Home, base: str, heater: str) -> str | None:
     """The signal that tells a heater's own figure; one without a heater's name is the only heater's."""
     own = f"{base}_{heater}"
     if own in home.signals:

@@ -2,11 +2,11 @@
 
 from daemon.config.model import Home
 from daemon.config.wording import plain
+from rules.level import TEMPERATURES
 
 USUAL_LIMIT_C = 70.0
 USUAL_STOP_PCT = 95.0
 USUAL_HOT_C = 65.0  # thermostats are set to 60–65 °C: common practice, no source
-TEMPERATURES = {"tank_top_c", "tank_mid_c", "tank_bottom_c"}
 _DEAR = 3  # money per kWh
 _CURRENCIES_OF_CENTS = {"AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "USD"}
 _RANK = "This software ranks below the tank's thermostat and its manual-reset cut-out and replaces neither"
@@ -34,7 +34,7 @@ def _heat(home: Home) -> list[str]:
         )
     if home.tank is not None and home.tank.hot_c > USUAL_HOT_C:
         said.append(f"tank.hot_c is {plain(home.tank.hot_c)} °C, above the usual 60–65 °C. {_SCALD}. {_RANK}.")
-    if not TEMPERATURES & set(home.signals):
+    if not set(TEMPERATURES) & set(home.signals):
         said.append(
             f"No signal tells a temperature in the tank: the limit of {plain(limit.maximum_c)} °C cannot be watched "
             "here. The thermostat and the manual-reset cut-out alone hold it."

@@ -88,7 +88,10 @@ class DemoRun:
         """Let the daemon do all that is due, and its orders arrive."""
         tick = Tick()
         self.service.loop.put(tick)
-        tick.done.result(_PATIENCE_S)
+        try:
+            tick.done.result(_PATIENCE_S)
+        except TimeoutError:
+            raise _silent("the daemon has not done what was due") from None
         if not self._client.wait_for_orders(self.service.loop.orders_sent, _PATIENCE_S):
             raise _silent("the daemon's orders have not arrived")
 
