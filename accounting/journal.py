@@ -1,7 +1,6 @@
 """Double entry in Wh: whatever comes into an account has left another."""
 
 from accounting.entry import Entry, Posting
-from rules.errors import BrimfulError
 
 
 def postings(diverted_wh: int) -> tuple[Posting, ...]:
@@ -14,7 +13,7 @@ def postings(diverted_wh: int) -> tuple[Posting, ...]:
 def balance(entry: Entry) -> None:
     """Checks that an entry's postings sum to zero and that the sun gave what was diverted.
 
-    Raises BrimfulError, which names the entry and says how far it is out.
+    Raises ValueError, which names the entry and says how far it is out: nobody but a programmer can mend it.
     """
     _expect(entry, "postings", 0, sum(posting.wh for posting in entry.postings))
     given = -sum(posting.wh for posting in entry.postings if posting.account == "sun")
@@ -26,5 +25,6 @@ def _expect(entry: Entry, what: str, expected: int, accumulated: int) -> None:
         return
     off = accumulated - expected
     by = f"{off} too much" if off > 0 else f"{-off} too little"
-    subject = f"entry {entry.start_s} of {entry.heater}, {what}"
-    raise BrimfulError("balance", subject, f"expected {expected} Wh, accumulated {accumulated} Wh ({by})")
+    raise ValueError(
+        f"entry {entry.start_s} of {entry.heater}, {what}: expected {expected} Wh, accumulated {accumulated} Wh ({by})"
+    )

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from accounting.entry import Entry
+from accounting.journal import balance
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import CURRENT, KNOWN_UNTIL, VALUE_COLUMNS, Ledger
@@ -113,9 +114,7 @@ class LedgerWriter(Ledger):
     def _refuse_false(self, entry: Entry) -> None:
         if entry.interval_s != self._facts.interval_s:
             raise ValueError(f"expected an interval of {self._facts.interval_s} s, got {entry.interval_s}")
-        total_wh = sum(posting.wh for posting in entry.postings)
-        if total_wh != 0:
-            raise ValueError(f"postings of {entry.heater} at {entry.start_s}: expected 0 Wh, accumulated {total_wh}")
+        balance(entry)
 
     def _replace_open(self, entries: tuple[Entry, ...]) -> None:
         self._db.execute("DELETE FROM open_interval")
