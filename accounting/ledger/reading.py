@@ -132,11 +132,6 @@ class Ledger:
         known: float | None = self.state(KNOWN_UNTIL)
         return known
 
-    def first_entry_start(self) -> int | None:
-        """Start of the oldest settled interval, UTC seconds; None if there is none."""
-        first: int | None = self._ask("SELECT min(start_s) FROM entry")[0][0]
-        return first
-
     def last_entry_start(self) -> int | None:
         """Start of the newest settled interval, UTC seconds; None if there is none."""
         last: int | None = self._ask("SELECT max(start_s) FROM entry")[0][0]

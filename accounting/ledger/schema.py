@@ -89,5 +89,3 @@ _FIRST = (
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""
-
-VERSION = len(MIGRATIONS)

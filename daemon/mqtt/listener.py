@@ -28,8 +28,8 @@ class Tally:
     """What came for one source. Written by the network thread; others read it.
 
     received: messages; refused: how many for each reason; retained: how many were retained copies;
-    last_payload: the latest, trimmed; last_at: when it came (None: nothing yet); last_reason: why the latest was
-    refused, or ""; last_value: the latest accepted value; live: accepted messages that were heard live.
+    last_payload: the latest, trimmed; last_reason: why the latest was refused, or ""; last_value: the latest accepted
+    value; live: accepted messages that were heard live.
     """
 
     source: Source
@@ -38,7 +38,6 @@ class Tally:
     live: int = 0
     refused: dict[str, int] = field(default_factory=dict)
     raw: bytes = b""
-    last_at: Moment | None = None
     last_reason: str = ""
     last_value: float | None = None
 
@@ -134,7 +133,6 @@ class Listener:
             tally.received += 1
             tally.retained += retained
             tally.raw = payload
-            tally.last_at = now
             if isinstance(answer, Refused):
                 tally.last_reason = answer.reason
                 tally.refused[answer.reason] = tally.refused.get(answer.reason, 0) + 1
