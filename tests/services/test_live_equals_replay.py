@@ -71,7 +71,7 @@ def home_file(folder: Path, ledger: str) -> Path:
 
 
 def day() -> list[dict[str, float]]:
-    """A made-up day of minutes: sun with clouds, a tank that fills, is drawn from and fills again, an hour of silence."""
+    """A made-up day of minutes: sun with clouds, a tank that fills, is drawn from and fills again, an hour silent."""
     rows: list[dict[str, float]] = []
     level, counter = 55.0, 4000.0
     for minute in range(1440):
@@ -102,11 +102,13 @@ def test_a_day_live_is_the_day_replayed(tmp_path: Path) -> None:
     file.write_text("\n".join(lines))
 
     home = load(home_file(tmp_path, "replayed.sqlite"))
-    with open_readings(file, home.heater_names) as readings:
-        with Ledger.open_writer(tmp_path / "replayed.sqlite", facts(home)) as ledger:
-            replayed = Replay(plan(home), readings, ledger)
-            replayed.run()
-            entries = [astuple(entry) for entry in (*ledger.entries(0, 2**40), *ledger.open_entries())]
+    with (
+        open_readings(file, home.heater_names) as readings,
+        Ledger.open_writer(tmp_path / "replayed.sqlite", facts(home)) as ledger,
+    ):
+        replayed = Replay(plan(home), readings, ledger)
+        replayed.run()
+        entries = [astuple(entry) for entry in (*ledger.entries(0, 2**40), *ledger.open_entries())]
 
     live_home = load(home_file(tmp_path, "live.sqlite"))
     live_home = live_home.model_copy(update={"api": live_home.api.model_copy(update={"port": 0})})
