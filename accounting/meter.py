@@ -83,7 +83,7 @@ class CounterMeter:
         self._cells: dict[int, list[int]] = {}
         self._quarantine: dict[tuple[int, int, int, str], int] = {}
         self._cell = [0, 0, 0]
-        self._cell_start_ms = self._cell_end_ms = NOTHING_YET_MS
+        self._cell_end_ms = NOTHING_YET_MS
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, Wh of the register (finite). Rounded half-even to whole Wh, so that differences
@@ -226,9 +226,9 @@ class CounterMeter:
         if self._standing is None:
             return
         good_ms = self._standing[0]
-        self._cell_start_ms = good_ms - good_ms % self._interval_ms
-        self._cell_end_ms = self._cell_start_ms + self._interval_ms
-        self._cell = self._cells.setdefault(self._cell_start_ms, [0, 0, 0])
+        start_ms = good_ms - good_ms % self._interval_ms
+        self._cell_end_ms = start_ms + self._interval_ms
+        self._cell = self._cells.setdefault(start_ms, [0, 0, 0])
 
     def _step(self, standing: Standing | None, at_ms: int, wh: int, sign: int) -> Standing:
         """The standing after a reading. sign 1 does what the reading does, −1 undoes it."""

@@ -103,8 +103,7 @@ class _Day(NamedTuple):
 class Tariff:
     """Periods of bands, read by the clock and calendar of `timezone` (IANA). Implements `Priced`.
 
-    Between periods, and in hours no band covers, there is no price. Where bands overlap the earlier listed one holds;
-    `problems` says so before it comes to that.
+    Between periods, and in hours no band covers, there is no price. Where bands overlap the earlier listed one holds.
     """
 
     direction: Direction
@@ -267,52 +266,3 @@ def _by_the_wall(period: Period, weekday: int) -> list[tuple[int, int, Band | No
     for low, high in pairwise(edges):
         whole.append((low, high, next((b for a, z, b in held if a <= low and high <= z), rest)))
     return whole
-
-
-def problems(tariff: Tariff) -> list[str]:
-    """What is wrong with a tariff, a sentence each: periods or bands that overlap, hours that no band covers.
-
-    Time between two periods is no problem: it may be meant.
-    """
-    said = []
-    periods = sorted(tariff.periods, key=lambda period: period.first)
-    for one, other in pairwise(periods):
-        if one.until is None or one.until > other.first:
-            until = f"up to {one.until}" if one.until else "with no end"
-            said.append(f"the period from {one.first} {until} overlaps the one from {other.first}")
-    for period in periods:
-        said += [f"period from {period.first}: {problem}" for problem in _band_problems(period)]
-    return said
-
-
-def _band_problems(period: Period) -> Iterator[str]:
-    for band in period.bands:
-        if (band.start is None) != (band.end is None):
-            yield f'band "{band.name}" has a start without an end, or an end without a start'
-        for day in sorted(band.days - set(DAYS)):
-            yield f'band "{band.name}": "{day}" is no day; expected {", ".join(DAYS)}'
-    for weekday, day in enumerate(DAYS):
-        rest = [band.name for band in period.bands if band.start is None and band.end is None and day in band.days]
-        if len(rest) > 1:
-            yield f"on {day} {' and '.join(rest)} both claim the rest of the day"
-        spans = sorted(
-            (low, high, band.name)
-            for band in period.bands
-            if band.start is not None or band.end is not None
-            for low, high in _spans(band, weekday)
-        )
-        reached_s = 0
-        last = ""
-        for low, high, name in spans:
-            if low < reached_s:
-                yield f"on {day} {name} overlaps {last} from {_clock(low)} to {_clock(min(high, reached_s))}"
-            elif low > reached_s and not rest:
-                yield f"on {day} no band holds from {_clock(reached_s)} to {_clock(low)}"
-            if high > reached_s:
-                reached_s, last = high, name
-        if reached_s < DAY_S and not rest:
-            yield f"on {day} no band holds from {_clock(reached_s)} to 24:00"
-
-
-def _clock(second: int) -> str:
-    return f"{second // 3600:02}:{second // 60 % 60:02}"

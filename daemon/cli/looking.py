@@ -1,4 +1,7 @@
-"""check and listen: looks around before, and while, the daemon runs. Both write nothing."""
+"""check and listen: looks around before, and while, the daemon runs. Neither changes anything.
+
+(To see whether the time-series database takes points, `check` sends it the newest settled one again.)
+"""
 
 import socket
 import sys

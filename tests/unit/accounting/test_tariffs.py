@@ -1,7 +1,7 @@
 from datetime import date, time
 from fractions import Fraction
 
-from accounting.tariffs import DAY_S, HORIZON_DAYS, Band, Period, Piece, Tariff, problems
+from accounting.tariffs import DAY_S, HORIZON_DAYS, Band, Period, Piece, Tariff
 from tests.support.prices import EXPORT, IMPORT, NIGHT_AND_DAY, ZONE, flat, utc
 
 NIGHT, DAY = Fraction("0.0921"), Fraction("0.3170")
@@ -85,7 +85,6 @@ def test_where_nothing_is_in_force_there_is_no_price() -> None:
     assert gap.price_at(utc("2026-03-15T12:00Z")) is None
     assert gap.band_at(utc("2026-03-15T12:00Z")) is None
     assert gap.mean_price(utc("2026-02-28T23:45Z"), utc("2026-03-01T00:15Z")) is None
-    assert problems(gap) == []
 
 
 def test_a_night_starts_once_though_midnight_lies_within_it() -> None:
@@ -123,39 +122,6 @@ def test_midnight_may_be_missing() -> None:
     cairo = tariff(bands(friday, other, first=date(2023, 1, 1)), timezone="Africa/Cairo")
     assert cairo.next_start("friday", utc("2023-04-27T12:00Z")) == utc("2023-04-27T22:00Z")
     assert cairo.next_start("other", utc("2023-04-27T23:00Z")) == utc("2023-04-28T21:00Z")
-
-
-def test_a_sound_tariff_has_no_problems() -> None:
-    assert problems(IMPORT) == []
-    assert problems(EXPORT) == []
-    assert problems(tariff(bands(LATE, Band("day", Fraction(2), time(7), time(23))))) == []
-
-
-def test_overlapping_periods_are_named() -> None:
-    assert problems(tariff(flat("1", until=date(2026, 7, 2)), flat("2", first=date(2026, 7, 1)))) == [
-        "the period from 2026-01-01 up to 2026-07-02 overlaps the one from 2026-07-01"
-    ]
-    assert "with no end" in problems(tariff(flat("1"), flat("2", first=date(2026, 7, 1))))[0]
-
-
-def test_overlapping_bands_and_uncovered_hours_are_named() -> None:
-    mornings = Band("morning", Fraction(3), time(6), time(9), frozenset({"mon"}))
-    assert problems(tariff(bands(LATE, mornings, REST))) == [
-        "period from 2026-01-01: on mon morning overlaps late from 06:00 to 07:00"
-    ]
-    said = problems(tariff(bands(LATE)))
-    assert said[0] == "period from 2026-01-01: on mon no band holds from 07:00 to 23:00"
-    assert len(said) == 7
-    assert problems(tariff(bands(Band("am", Fraction(1), time(0), time(12)))))[0].endswith("from 12:00 to 24:00")
-
-
-def test_two_claims_on_the_rest_and_half_a_time_and_no_day_are_named() -> None:
-    assert (
-        "on mon rest and more both claim the rest of the day"
-        in problems(tariff(bands(REST, Band("more", Fraction(1), days=frozenset({"mon"})))))[0]
-    )
-    assert "start without an end" in problems(tariff(bands(Band("odd", Fraction(1), time(3)), REST)))[0]
-    assert '"noday" is no day' in problems(tariff(bands(Band("x", Fraction(1), days=frozenset({"noday"})), REST)))[0]
 
 
 def test_many_days_are_worked_out_and_memory_stays_flat() -> None:
