@@ -81,8 +81,7 @@ def due(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> 
 def _forward_s(utc_s: float, now: Moment) -> float:
     """Forward-clock second at which a UTC second to come will have been reached.
 
-    The two clocks' floats have different steps; where the rounded sum would fall short of the edge, a microsecond is
-    added, so that nobody wakes just before it.
+    Floats of UTC seconds lie further apart than those of the forward clock, or as far in a replay: the way back by
+    `Moment.utc_of` rounds to `utc_s` itself. Where the wall clock was slowed meanwhile, what is left is due next.
     """
-    at_s = now.mono_s + (utc_s - now.utc_s)
-    return at_s if now.utc_of(at_s) >= utc_s and at_s > now.mono_s else at_s + 1e-6
+    return now.mono_s + (utc_s - now.utc_s)

@@ -1,5 +1,7 @@
 """Minimum on and off times. They delay money and comfort only: stopping for safety or a full tank never waits."""
 
+from math import ceil, floor
+
 from rules.guards.surplus import is_on
 from rules.memory import Memory
 from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
@@ -37,11 +39,11 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     rest = settings.rest
     since_s = memory.heaters[i].since_s
     if verdict is FORBID:
-        left = duration(since_s + rest.minimum_off_s - now.mono_s)
-        sentence = f"off for {duration(now.mono_s - since_s)}, at least {duration(rest.minimum_off_s)} asked"
+        left = duration(ceil(since_s + rest.minimum_off_s - now.mono_s))
+        sentence = f"off for {duration(floor(now.mono_s - since_s))}, at least {duration(rest.minimum_off_s)} asked"
         return Finding(NAME, verdict, sentence, f"may start in {left}")
     if is_running(settings, memory, now, i):
-        left = duration(since_s + rest.minimum_on_s - now.mono_s)
-        sentence = f"on for {duration(now.mono_s - since_s)}, at least {duration(rest.minimum_on_s)} asked"
+        left = duration(ceil(since_s + rest.minimum_on_s - now.mono_s))
+        sentence = f"on for {duration(floor(now.mono_s - since_s))}, at least {duration(rest.minimum_on_s)} asked"
         return Finding(NAME, verdict, sentence, f"may stop in {left}")
     return Finding(NAME, verdict, "no minimum time to wait for")

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pytest
+
 from rules.alarms import Watched, watch
 from rules.orders import Order
 from rules.override import set_override
@@ -86,12 +88,11 @@ def test_an_input_never_heard_has_its_limit_of_time() -> None:
 
 def refusing(it: Watch, times: int, level: float) -> list[str]:
     """Permitted, surplus, nothing taken, until the heater was satisfied so often."""
-    at_s = 0.0
-    names: list[str] = []
-    while it.memory.heaters == () or it.memory.heaters[0].satisfied_count < times:
+    for at_s in range(0, 2000, 10):
         names = it.names(at_s, level=level, measured=(0.0,))
-        at_s += 10
-    return names
+        if it.memory.heaters[0].satisfied_count == times:
+            return names
+    pytest.fail("the heater was not tried often enough")
 
 
 def test_permitted_but_idle_only_when_it_repeats_with_room_in_the_tank() -> None:

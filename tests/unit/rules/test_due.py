@@ -150,7 +150,7 @@ def test_the_sum_is_the_one_the_guards_compare_with(offset_s: float, limit_s: fl
     assert told(it.again(due_s)) == (Order.WITHHOLD, "fresh")
 
 
-@pytest.mark.parametrize("mono_s", [0.0, 0.1, 77.7, 123456.789])
+@pytest.mark.parametrize("mono_s", [0.0, 0.1, 77.7, 123456.789, START_UTC_S])
 @pytest.mark.parametrize("edge_s", [0.3, 5.1, 10.000001, 3600.7])
 def test_an_edge_by_the_calendar_is_reached_when_it_is_due(mono_s: float, edge_s: float) -> None:
     rules = settings(

@@ -2,10 +2,13 @@
 
 import pytest
 
-from rules.orders import Order
+from rules.guards import full
+from rules.memory import HeaterMemory, Memory
+from rules.orders import Order, Verdict
 from rules.override import set_override
 from rules.settings import Full, Heater
-from tests.support.rules_case import House, settings, told
+from rules.share import WHOLE
+from tests.support.rules_case import House, moment, settings, snapshot, told
 
 FULL = Full(stop_at_pct=95, resume_below_pct=88, idle_w=30, idle_after_s=300, idle_fall_pct=3, retry_after_s=3600)
 
@@ -20,6 +23,12 @@ def test_stops_at_the_stop_level_and_resumes_below_the_resume_level() -> None:
     assert told(it.at(10, level=95.0)) == (Order.WITHHOLD, "full")
     assert told(it.at(20, level=88.0)) == (Order.WITHHOLD, "full")
     assert told(it.at(30, level=87.9)) == (Order.SURPLUS, "surplus")
+
+
+def test_the_guard_itself_holds_the_stop_level_on_a_memory_that_was_not_kept_up() -> None:
+    rules, memory = settings(full=FULL), Memory(heaters=(HeaterMemory(),))
+    assert full.judge(snapshot(0, level=94.9), rules, memory, moment(0), 0, WHOLE) is Verdict.ALLOW
+    assert full.judge(snapshot(0, level=95.0), rules, memory, moment(0), 0, WHOLE) is Verdict.FORBID
 
 
 def test_between_the_levels_a_tank_that_was_not_full_is_filled() -> None:

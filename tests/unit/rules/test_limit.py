@@ -4,10 +4,13 @@ import math
 
 import pytest
 
-from rules.orders import Order
+from rules.guards import limit
+from rules.memory import HeaterMemory, Memory
+from rules.orders import Order, Verdict
 from rules.override import set_override
 from rules.settings import Limit
-from tests.support.rules_case import House, settings, told
+from rules.share import WHOLE
+from tests.support.rules_case import House, moment, settings, snapshot, told
 
 LIMIT = Limit(maximum_c=65.0, resume_below_c=60.0)
 
@@ -25,6 +28,18 @@ def test_stops_exactly_at_the_limit() -> None:
 def test_the_hottest_sensor_decides(where: str) -> None:
     known = {"top": 50.0, "mid": 50.0, "bottom": 50.0, where: 66.0}
     assert told(house().at(0, **known)) == (Order.WITHHOLD, "limit")
+
+
+def test_the_guard_itself_holds_the_limit_on_a_memory_that_was_not_kept_up() -> None:
+    rules, memory = settings(limit=LIMIT), Memory(heaters=(HeaterMemory(),))
+    assert limit.judge(snapshot(0, top=64.9), rules, memory, moment(0), 0, WHOLE) is Verdict.ALLOW
+    assert limit.judge(snapshot(0, top=65.0), rules, memory, moment(0), 0, WHOLE) is Verdict.FORBID
+
+
+def test_a_tank_exactly_at_the_limit_has_reached_it() -> None:
+    it = house()
+    it.at(0, top=65.0)
+    assert told(it.at(10, top=62.0)) == (Order.WITHHOLD, "limit")
 
 
 def test_resumes_only_below_the_resume_temperature() -> None:

@@ -7,9 +7,9 @@ import pytest
 from rules.errors import BrimfulError
 from rules.memory import Memory
 from rules.orders import Order
-from rules.override import clear_override, set_override
+from rules.override import asked, clear_override, set_override
 from rules.settings import Away, Heater, Rest
-from tests.support.rules_case import MODULATED, START_UTC_S, House, settings, told
+from tests.support.rules_case import MODULATED, START_UTC_S, House, moment, settings, told
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 AWAY = Away(((START_UTC_S - 1000, START_UTC_S + 1e6),))
@@ -108,6 +108,22 @@ def test_by_name_it_is_for_that_heater_and_takes_the_place_of_the_preferred_one(
     decision = overridden(it, Order.SURPLUS, heater="lower").at(1)
     assert told(decision, 0) == (Order.WITHHOLD, "together")
     assert told(decision, 1) == (Order.SURPLUS, "override")
+
+
+def test_together_it_has_the_first_share_of_the_surplus() -> None:
+    heaters = (Heater("upper", "gate", 3000.0, 600.0), Heater("lower", "gate", 2000.0))
+    it = House(settings(heaters=heaters, together=True))
+    assert told(it.at(0, surplus=2500.0), 0) == (Order.SURPLUS, "surplus")
+    decision = overridden(it, Order.SURPLUS, heater="lower").at(1, surplus=2500.0)
+    assert told(decision, 1) == (Order.SURPLUS, "override")
+    decision = overridden(House(it.settings), Order.SURPLUS, heater="lower").at(1, surplus=2500.0)
+    assert told(decision, 0) == (Order.WITHHOLD, "surplus")
+
+
+def test_it_asks_nothing_from_the_second_it_ends() -> None:
+    memory = set_override(Memory(), Order.SURPLUS, 600.0)
+    assert asked(settings(), memory, moment(599.9), 0) is Order.SURPLUS
+    assert asked(settings(), memory, moment(600.0), 0) is None
 
 
 def test_a_name_that_is_no_heater_asks_nothing() -> None:

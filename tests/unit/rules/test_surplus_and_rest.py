@@ -60,7 +60,7 @@ def test_minimum_off_delays_a_start_to_the_second() -> None:
     assert told(it.at(0)) == ON  # off since ever before the first start
     it.at(100, surplus=-500.0)
     assert told(it.at(189.9)) == (Order.WITHHOLD, "rest")
-    assert it.why().text == "Withheld: off for 90 s, at least 90 s asked; may start in 0 s"
+    assert it.why().text == "Withheld: off for 89 s, at least 90 s asked; may start in 1 s"
     assert told(it.at(190)) == ON
 
 
@@ -77,7 +77,7 @@ def test_minimum_on_holds_against_money_and_comfort(blocked: dict[str, object]) 
     known = {"battery_level": 80.0, **blocked}
     assert told(it.at(59.9, **known)) == (Order.SURPLUS, "rest")
     assert it.why().text == (
-        "Taking surplus: on for 60 s, at least 60 s asked; may stop in 0 s, or when the tank reaches 95 %"
+        "Taking surplus: on for 59 s, at least 60 s asked; may stop in 1 s, or when the tank reaches 95 %"
     )
     assert len(it.why().blockers) == 1
     assert told(it.at(60, **known))[0] is Order.WITHHOLD

@@ -2,7 +2,7 @@
 
 from rules.memory import Memory
 from rules.orders import Order
-from rules.settings import Full, Heater, Rest, Settings
+from rules.settings import Full, Heater, Rest, Settings, Surplus
 from tests.support.rules_case import House, settings, told
 
 UPPER = Heater("upper", "gate", 3000.0, 500.0)
@@ -78,6 +78,24 @@ def test_memory_follows_the_heaters_by_name() -> None:
     decision = it.at(30)
     assert told(decision, 0) == (Order.SURPLUS, "surplus")
     assert len(it.memory.heaters) == 2
+
+
+def test_memory_follows_a_changed_preference() -> None:
+    it = House(two(rest=Rest(600, 0)))
+    it.at(0)
+    it.settings = settings(heaters=(LOWER, UPPER), rest=Rest(600, 0))
+    decision = it.at(10)
+    assert [order.heater for order in decision.orders] == ["lower", "upper"]
+    assert told(decision, 1) == (Order.SURPLUS, "surplus")  # it is still the one within its minimum on time
+
+
+def test_a_heater_left_nothing_by_the_other_is_not_satisfied() -> None:
+    it = House(two(together=True, full=Full(idle_after_s=60), surplus=Surplus(200, 0)))
+    it.at(0, surplus=3300.0, measured=(0.0, 0.0))
+    for at_s in range(10, 200, 10):  # the upper takes all there is, the lower, still permitted, nothing
+        decision = it.at(at_s, surplus=0.0, mean=3100.0, measured=(3000.0, 0.0))
+    assert told(decision, 1) == (Order.SURPLUS, "surplus")
+    assert it.memory.heaters[1].satisfied_at_s is None
 
 
 def test_a_memory_without_a_decision_keeps_its_heaters() -> None:
