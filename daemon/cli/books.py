@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,6 +19,8 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
 from rules.orders import Order
+
+_EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 
 
 @click.command()
@@ -86,6 +89,8 @@ def instant(text: str, zone: ZoneInfo) -> int:
         raise BrimfulError(
             "read a time", "time", f"expected a date like 2026-06-01 or a time like 2026-06-01T12:00Z, got {text!r}"
         ) from None
+    if not _EARLIEST_YEAR <= told.year <= _LATEST_YEAR:
+        raise BrimfulError("read a time", "time", f"expected a year {_EARLIEST_YEAR} to {_LATEST_YEAR}, got {text!r}")
     return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
 
 
@@ -94,23 +99,26 @@ def show_value(report: ValueReport, home: Home) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    rest = ", ".join(f"{float(source.share):.0%} {source.source}" for source in home.displaces) or "nothing"
+    rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
+    carbonless = _carbonless(home)
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
     places = 4 if report.by == "interval" else 2
-    total = _cells(report.total, places)
+    total = _cells(report.total, places, not carbonless)
     for name, foot, justify in zip(
         _heads(home.home.currency), ("total", *total), ("left", *["right"] * 7), strict=True
     ):
         table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
     for row in report.rows:
-        table.add_row(_period(row, report), *_cells(row, places))
+        table.add_row(_period(row, report), *_cells(row, places, not carbonless))
     console = Console(highlight=False, width=None if Console().is_terminal else 100)
     console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
     if not report.rows:
         console.print("Nothing is booked yet.")
         return
     console.print(table)
-    console.print(f"Displaces {rest}; {float(home.books.used):.0%} of the heat counted as used.")
+    console.print(f"Displaces {rest}; {_percent(home.books.used)} of the heat counted as used.")
+    if carbonless:
+        console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
     marks = [
         f"{wh / 1000:.3f} kWh {what}"
         for wh, what in ((report.total.open_wh, "not settled yet"), (report.total.estimated_wh, "estimated over gaps"))
@@ -124,15 +132,26 @@ def _heads(currency: str) -> tuple[str, ...]:
     return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
 
 
-def _cells(row: ValueRow, places: int) -> tuple[str, ...]:
+def _percent(share: Decimal) -> str:
+    return f"{float(share * 100):g}%"
+
+
+def _carbonless(home: Home) -> str:
+    """What lacks the factor without which no carbon is counted, one side alone being none; "" if nothing does."""
+    lacking = [] if "grid" in home.carbon else ["the grid"]
+    lacking += [source.source for source in home.displaces if source.carbon is None]
+    return " and ".join(lacking) or ("" if home.displaces else "what is displaced")
+
+
+def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
     mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
     return (
         f"{row.diverted_wh / 1000:.3f}",
         f"{row.given_up_micro / 1e6:.{places}f}",
         f"{row.avoided_micro / 1e6:.{places}f}",
         f"{row.net_micro / 1e6:+.{places}f}",
-        f"{row.net_mg / 1e6:+.2f}",
-        f"{row.coverage:.0%}",
+        f"{row.net_mg / 1e6:+.2f}" if carbon else "–",
+        f"{int(row.coverage * 100 + 1e-9)}%",  # rounded down: 100 % says that nothing is missing
         mark,
     )
 

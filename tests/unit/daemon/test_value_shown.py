@@ -1,0 +1,58 @@
+"""The value table as people read it: nothing in it is rounded to look complete, or counted though unknown."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from accounting.query import ValueReport, ValueRow
+from daemon.cli.books import instant, show_value
+from daemon.config.load import load
+from rules.errors import BrimfulError
+
+EXAMPLE = Path(__file__).parents[3] / "deploy" / "home.example.toml"
+START_S = int(datetime(2026, 6, 1, tzinfo=UTC).timestamp())
+
+
+def shown(tmp_path: Path, capsys: pytest.CaptureFixture[str], row: ValueRow, without: str = "") -> str:
+    """The table of one row. without: text taken out of the example's home file."""
+    file = tmp_path / "home.toml"
+    text = EXAMPLE.read_text()
+    assert without in text
+    file.write_text(text.replace(without, ""))
+    show_value(ValueReport("month", ZoneInfo("UTC"), (row,), row), load(file))
+    return capsys.readouterr().out
+
+
+def month(measured_s: int) -> ValueRow:
+    return ValueRow(START_S, START_S + 30 * 86_400, 1000, avoided_mg=2_000_000, measured_s=measured_s, due_s=1_000_000)
+
+
+@pytest.mark.parametrize(
+    ("measured_s", "covered"), [(1_000_000, "100%"), (999_999, " 99%"), (290_000, " 29%"), (9_999, "  0%")]
+)
+def test_coverage_is_rounded_down(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], measured_s: int, covered: str
+) -> None:
+    assert shown(tmp_path, capsys, month(measured_s)).count(covered) == 2
+
+
+def test_carbon_that_is_not_counted_is_no_figure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = shown(tmp_path, capsys, month(1_000_000))
+    assert "+2.00" in out
+    assert "Carbon is not counted" not in out
+    out = shown(tmp_path, capsys, month(1_000_000), without='carbon = "gas"\n')
+    assert "+2.00" not in out
+    assert "–" in out
+    assert "Carbon is not counted: no factor is given for gas boiler." in out
+
+
+def test_shares_are_told_as_the_home_file_has_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "70% night electricity, 30% gas boiler; 90% of the heat" in shown(tmp_path, capsys, month(1_000_000))
+
+
+@pytest.mark.parametrize("text", ["0001-01-01", "9999-12-31", "1970-12-31T23:59+14:00"])
+def test_a_year_no_ledger_can_hold_is_refused(text: str) -> None:
+    with pytest.raises(BrimfulError, match="expected a year 1971 to 2200"):
+        instant(text, ZoneInfo("Europe/London"))
