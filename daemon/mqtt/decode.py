@@ -32,7 +32,8 @@ class Source:
 
     pointer: RFC 6901, "" takes the payload itself; time_pointer: the payload's own time, None if it carries none;
     minimum, maximum: narrower bounds than the signal's own, in the signal's unit;
-    words: numbers that words stand for, besides on, off, true and false; scaled like any other number.
+    words: numbers that words stand for, besides on, off, true and false; scaled like any other number. A level or a
+    temperature is never on or off: of it only the words given here are known, lest "on" pass for 1 %.
     Raises ValueError for an unknown signal or a malformed pointer.
     """
 
@@ -59,7 +60,8 @@ class Source:
         put(self, "time_path", time_path)
         put(self, "lowest", about.lowest if self.minimum is None else max(about.lowest, self.minimum))
         put(self, "highest", about.highest if self.maximum is None else min(about.highest, self.maximum))
-        put(self, "known", {**_WORDS, **{word.strip().casefold(): number for word, number in self.words.items()}})
+        usual = {} if about.unit in ("%", "°C") else _WORDS
+        put(self, "known", {**usual, **{word.strip().casefold(): number for word, number in self.words.items()}})
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +199,7 @@ def _number(found: object, words: Mapping[str, float]) -> float:
     if isinstance(found, str):
         return _number_in_text(found.strip(), words)
     if isinstance(found, bool):
-        return words["true" if found else "false"]
+        return _number_in_text("true" if found else "false", words)
     if isinstance(found, int | float):
         try:
             return float(found)
