@@ -139,3 +139,6 @@ def _displaced(
     bands = sorted({band.name for period in tariff.periods for band in period.bands})
     if source.band is not None and source.band not in bands:
         add(f"{key}.when", f"a band of tariff {source.tariff}", shown(source.when), close(source.band, bands))
+    elif bands == [source.band]:
+        hint = "without `when` the price of the moment counts"
+        add(f"{key}.when", "a band that ends and starts again", f'"{source.band}", the only one, always in force', hint)

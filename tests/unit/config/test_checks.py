@@ -282,6 +282,14 @@ def test_a_band_named_by_a_displaced_source_must_be_one_of_its_tariff() -> None:
     ]
 
 
+def test_a_band_that_is_always_in_force_never_starts_next() -> None:
+    text = EXAMPLE.read_text()
+    assert told(text.replace('tariff = "gas"', 'tariff = "gas"\nwhen = "next all"')) == [
+        'displaces[gas boiler].when: expected a band that ends and starts again, got "all", the only one, always in '
+        "force (home.toml); without `when` the price of the moment counts"
+    ]
+
+
 def test_raising_a_limit_asks_for_caution_and_ranks_the_software_last() -> None:
     text = EXAMPLE.read_text()
     for raised in (
