@@ -10,7 +10,11 @@ from rules.settings import Settings
 from rules.snapshot import Prices, Snapshot
 
 RATE_OVER_S = 60.0
-"""A heater's power is read off its counter over at least this long, so that coarse counters do not look like pulses."""
+"""A heater's power is read off its counter over this long, so that coarse counters do not look like pulses."""
+_MOST = 1.1
+"""Of its rated power, what a heater can be seen to take."""
+_COARSEST_WH = 100.0
+"""The largest step of a counter that is read for power."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +75,20 @@ class Mean:
 
 
 class Rate:
-    """Power read off a counter: its step over at least RATE_OVER_S, W."""
+    """Power read off a counter, W: its step over the last RATE_OVER_S, or since its first reading.
 
-    def __init__(self) -> None:
+    rated_w: what the heaters it counts take together.
+    """
+
+    def __init__(self, rated_w: float) -> None:
+        self._most_w = _MOST * rated_w
         self._marks: deque[tuple[float, float]] = deque()  # (read at, Wh)
 
     def note(self, reading: Reading) -> Reading | None:
-        """Add a counter's reading; returns the mean power since the mark it is measured from, None on the first."""
+        """Add a counter's live reading; returns the power, None where it tells none.
+
+        After a step back, or one that the heaters cannot have taken, it begins anew: the books find out what it was.
+        """
         marks = self._marks
         if marks and reading.value < marks[-1][1]:
             marks.clear()
@@ -87,8 +98,13 @@ class Rate:
         from_s, from_wh = marks[0]
         if reading.seen_s <= from_s:
             return None
-        power_w = (reading.value - from_wh) * 3600.0 / (reading.seen_s - from_s)
-        return Reading(reading.signal, power_w, reading.at_s, reading.seen_s)
+        hours = (reading.seen_s - from_s) / 3600.0
+        step_wh = reading.value - from_wh
+        if step_wh > self._most_w * hours + _COARSEST_WH:
+            marks.clear()
+            marks.append((reading.seen_s, reading.value))
+            return None
+        return Reading(reading.signal, min(step_wh / hours, self._most_w), reading.at_s, reading.seen_s)
 
 
 class Board:
@@ -97,11 +113,14 @@ class Board:
     def __init__(self, settings: Settings, wiring: Wiring) -> None:
         self.latest: dict[str, Reading] = {}
         self._powers: dict[str, Reading] = {}
-        self._rates = {name: Rate() for name in (*wiring.counters, wiring.house_counter) if name}
+        rated_w = [heater.rated_w for heater in settings.heaters]
+        counters = (*zip(wiring.counters, rated_w, strict=True), (wiring.house_counter, sum(rated_w)))
+        self._rates = {name: Rate(most_w) for name, most_w in counters if name}
         self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
         self._surplus: Reading | None = None
         self._surplus_due = False
         self._mean_w: float | None = None
+        self._window: tuple[float, float] | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
         self.adopt(settings, wiring)
 
@@ -111,7 +130,9 @@ class Board:
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
-        self._mean = Mean(settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
+        window = (settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
+        if window != self._window:
+            self._window, self._mean = window, Mean(*window)
 
     def note(self, reading: Reading) -> None:
         """Put a reading on the board."""
@@ -122,7 +143,7 @@ class Board:
         self.latest[name] = reading
         if name == self._surplus_signal:
             self._surplus_due = True
-        elif name in self._rates:
+        elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
             power = self._rates[name].note(reading)
             if power is not None:
                 self._powers[name] = power
@@ -175,6 +196,6 @@ class Board:
         shared = self._power(wiring.house_power, wiring.house_counter)
         total_w = 0.0
         for reading in (shared,) if shared is not None else self._measured:
-            if reading is not None and seen_s - reading.seen_s <= self._stale_after_s.get(reading.signal, 60.0):
+            if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):
                 total_w += max(reading.value, 0.0)
         return total_w
