@@ -56,7 +56,8 @@ class Engine:
         wiring: made anew with them, for the tank's figures and the heaters' order; the signals are the same.
         Where the levels of the full rule changed, whether the tank counts as full is judged anew by them.
         """
-        if settings.full != self.settings.full:
+        full, was = settings.full, self.settings.full
+        if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
         self.settings = settings
         self.board.adopt(settings, wiring)
