@@ -4,6 +4,7 @@ import csv
 import gzip
 import itertools
 import math
+import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -18,6 +19,8 @@ from rules.signals import SIGNALS, find
 
 OP = "read the readings"
 _PEEK_ROWS = 240
+_BROKEN = (csv.Error, UnicodeDecodeError, EOFError, OSError, zlib.error)
+"""What a file that is no CSV text, or no gzip, makes Python raise."""
 
 
 @dataclass(slots=True)
@@ -35,16 +38,16 @@ class Refusals:
 class ReadingsFile:
     """An open readings file.
 
-    signals: the columns' names, in order; step_s: for each, the usual time between two readings (None: too few to
-    tell). Iterate `rows()` once; refusals: what was no reading on the way, in the columns asked for.
+    name: the file's; signals: the columns' names, in order; step_s: for each, the usual time between two readings
+    (None: too few to tell). Iterate `rows()` once; refusals: what was no reading on the way, in the columns asked for.
     """
 
     def __init__(self, name: str, lines: Iterable[str], heaters: Sequence[str]) -> None:
-        self._name = name
+        self.name = name
         self._reader = csv.reader(lines)
         try:
             header = next(self._reader, [])
-        except (csv.Error, UnicodeDecodeError, EOFError, OSError) as broken:
+        except _BROKEN as broken:
             raise BrimfulError(OP, name, f"expected CSV text, got {broken}") from broken
         self.signals = self._checked(header, heaters)
         self.refusals = Refusals()
@@ -73,17 +76,17 @@ class ReadingsFile:
             yield instant_s, values
 
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
-        names = [cell.strip().removeprefix("\ufeff") for cell in header]
+        names = [cell.strip() for cell in header]
         if not names or names[0] != "time":
             got = repr(names[0]) if names else "an empty file"
-            raise BrimfulError(OP, self._name, f"expected a first column named 'time', got {got}")
+            raise BrimfulError(OP, self.name, f"expected a first column named 'time', got {got}")
         for name in names[1:]:
             if find(name, heaters) is None:
                 close = get_close_matches(name, SIGNALS, 1)
                 hint = f"did you mean {close[0]}?" if close else "the design's signal names carry their unit"
-                raise BrimfulError(OP, self._name, f"expected signal names as columns, got {name!r}", hint)
+                raise BrimfulError(OP, self.name, f"expected signal names as columns, got {name!r}", hint)
             if names.count(name) > 1:
-                raise BrimfulError(OP, self._name, f"expected each column once, got {name!r} twice")
+                raise BrimfulError(OP, self.name, f"expected each column once, got {name!r} twice")
         return names[1:]
 
     def _raw(self) -> Iterator[tuple[int, float, list[str]]]:
@@ -104,11 +107,11 @@ class ReadingsFile:
                 if instant.tzinfo is None:
                     raise self._wrong(f"expected a time with Z or an offset, got {row[0][:40]!r}")
                 yield reader.line_num, instant.timestamp(), row
-        except (csv.Error, UnicodeDecodeError, EOFError, OSError) as broken:
+        except _BROKEN as broken:
             raise self._wrong(f"expected CSV text, got {broken}") from broken
 
     def _wrong(self, cause: str) -> BrimfulError:
-        return BrimfulError(OP, f"{self._name} line {self._reader.line_num}", cause)
+        return BrimfulError(OP, f"{self.name} line {self._reader.line_num}", cause)
 
     def _step(self, column: int) -> float | None:
         times = [instant_s for _, instant_s, row in self._peeked if row[column]]
@@ -131,5 +134,5 @@ def open_readings(path: Path, heaters: Sequence[str]) -> Iterator[ReadingsFile]:
         raise BrimfulError(OP, str(path), f"expected a readable file, got {missing.strerror}") from missing
     with plain:
         binary = gzip.GzipFile(fileobj=plain) if path.suffix == ".gz" else plain
-        with TextIOWrapper(binary, encoding="utf-8", newline="") as text:
+        with TextIOWrapper(binary, encoding="utf-8-sig", newline="") as text:
             yield ReadingsFile(path.name, text, heaters)

@@ -10,7 +10,8 @@ from daemon.board import Board
 from daemon.engine import Engine
 from daemon.keeper import quarantine_event
 from daemon.plan import Plan
-from daemon.readings import ReadingsFile
+from daemon.readings import OP, ReadingsFile
+from rules.errors import BrimfulError
 from rules.memory import Memory
 from rules.reading import Moment, Reading
 
@@ -77,11 +78,11 @@ class Replay:
                     self._commit(waiting, now_s)
                     waiting = []
                     progress(now_s)
-        if now_s is not None:
-            self.to_s = now_s
-            if engine.decision is not None:
-                engine.count_up_to(Moment(now_s, now_s), engine.decision)
-            self._commit([*waiting, *books.settle(now_s)], now_s)
+        if now_s is None or engine.decision is None:
+            raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
+        self.to_s = now_s
+        engine.count_up_to(Moment(now_s, now_s), engine.decision)
+        self._commit([*waiting, *books.settle(now_s)], now_s)
 
     def _commit(self, entries: list[Entry], now_s: float) -> None:
         books = self.engine.books

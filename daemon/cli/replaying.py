@@ -42,20 +42,35 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
         raise BrimfulError(
             "replay", str(ledger), "expected a name that is free, got an existing file", "books are not overwritten"
         )
-    with tempfile.TemporaryDirectory() as scratch, open_readings(readings, loaded.heater_names) as file:
-        with Ledger.open_writer(ledger or Path(scratch) / "replay.sqlite", facts(loaded)) as books:
+    with _scratch(ledger) as draft, open_readings(readings, loaded.heater_names) as file:
+        with Ledger.open_writer(draft, facts(loaded)) as books:
             run = Replay(made, file, books)
             _notes(run)
             with _progress(readings) as progress:
                 run.run(progress)
             report = value_report(books, by, timezone=loaded.home.timezone)
         refused = file.refusals
+        if ledger is not None:
+            draft.rename(ledger)
     for signal, count in refused.count.items():
         click.echo(f"{signal}: {count} cells refused, the first: {refused.first[signal]}", err=True)
     if as_json:
         echo_json(_answer(run, report, loaded, dict(refused.count), ledger))
     else:
         _show(run, report, loaded)
+
+
+@contextmanager
+def _scratch(ledger: Path | None) -> Iterator[Path]:
+    """A path for the books while they are being made: what ends half way leaves no ledger that looks whole."""
+    folder = None if ledger is None else ledger.absolute().parent
+    try:
+        scratch = tempfile.TemporaryDirectory(dir=folder, prefix=".replay-")
+    except OSError as refused:
+        cause = f"expected a folder to write in, got {refused.strerror}"
+        raise BrimfulError("replay", str(folder or tempfile.gettempdir()), cause) from refused
+    with scratch as made:
+        yield Path(made) / "replay.sqlite"
 
 
 def _notes(run: Replay) -> None:
