@@ -9,7 +9,7 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
-_EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 GRACE_S = 30
 
 
@@ -75,7 +75,7 @@ class SteppedSchedule:
         now = _datetime(utc_s)
         names = [name for name, fire in self._next.items() if fire <= now]
         for name in names:
-            after = self._triggers[name].get_next_fire_time(now, now + timedelta(microseconds=1))
+            after = self._triggers[name].get_next_fire_time(None, now + timedelta(microseconds=1))
             if after is None:
                 del self._next[name]
             else:
