@@ -13,10 +13,12 @@ people, one problem a line.
 
 import json
 import logging
+import socket
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -40,8 +42,10 @@ class ApiServer:
 
     def __init__(self, bind: str, port: int, put: Callable[[Ask], None]) -> None:
         handler = type("Handler", (_Handler,), {"put": staticmethod(put)})
+        family = socket.AF_INET6 if ":" in bind else socket.AF_INET
+        listening = type("Server", (ThreadingHTTPServer,), {"address_family": family})
         try:
-            self._server = ThreadingHTTPServer((bind, port), handler)
+            self._server = listening((bind, port), handler)
         except OSError as taken:
             raise BrimfulError(
                 "open the local API",
@@ -121,10 +125,8 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(200, content)
 
     def _from_here(self) -> bool:
-        host = urlsplit(f"//{self.headers.get('Host', '')}").hostname
-        own = {"localhost", "127.0.0.1", "::1"}
         origin = self.headers.get("Origin")
-        return host in own and (origin is None or urlsplit(origin).hostname in own)
+        return _is_here(f"//{self.headers.get('Host', '')}") and (origin is None or _is_here(origin))
 
     def _error(self, status: int, subject: str, cause: str, hint: str = "") -> None:
         self._refuse(status, BrimfulError("answer", subject, cause, hint))
@@ -145,3 +147,12 @@ class _Handler(BaseHTTPRequestHandler):
 
     def log_message(self, format: str, *args: Any) -> None:
         log.debug("api %s", format % args)
+
+
+def _is_here(address: str) -> bool:
+    """Whether an address is of this machine alone. Other names are not believed: a foreign page chooses its own."""
+    try:
+        host = urlsplit(address).hostname or ""
+        return host == "localhost" or ip_address(host).is_loopback
+    except ValueError:
+        return False
