@@ -1,9 +1,9 @@
 """What the daemon says to each question, and does at each wish, that comes through the API. Run by the loop alone."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, rules_shown, set_rule
@@ -15,6 +15,9 @@ from rules.orders import Finding, Order
 from rules.override import clear_override, set_override
 from rules.reading import NEVER_LIVE_S, Moment
 from rules.words import clock, duration
+
+if TYPE_CHECKING:
+    from daemon.mqtt.listener import Tally  # with it comes paho, which a question to the ledger has no use for
 
 LONGEST_OVERRIDE_S = 7 * 86_400.0
 
@@ -81,14 +84,25 @@ def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
     ]
 
 
-def health(loop: Loop, now: Moment, home: Home, timeseries_fault: str | None) -> dict[str, Any]:
-    """Connections, inputs, books, alarms."""
+def health(
+    loop: Loop, now: Moment, home: Home, timeseries_fault: str | None, tallies: "Sequence[Tally]"
+) -> dict[str, Any]:
+    """Connections, inputs, payloads since the start, books, alarms."""
     return {
         "schema": "brimful.health/1",
         "home": home.home.name,
         "at": iso(now.utc_s),
         "links": {name: {"up": link.up, "reason": link.reason} for name, link in sorted(loop.links.items())},
         "inputs": inputs(loop, now),
+        "payloads": [
+            {
+                "signal": tally.source.signal,
+                "received": tally.received,
+                "refused": dict(tally.refused),
+                "last_refused": tally.last_refused,
+            }
+            for tally in tallies
+        ],
         "books": loop.keeper.health(),
         "timeseries": None if timeseries_fault is None else {"fault": timeseries_fault},
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],

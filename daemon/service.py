@@ -89,7 +89,9 @@ class Service:
                 jobs={"ship": self._ship, "reload": self._reload, "prune": self._prune},
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
-                    "health": lambda loop, now, _: answers.health(loop, now, self.home, self.shipping_fault),
+                    "health": lambda loop, now, _: answers.health(
+                        loop, now, self.home, self.shipping_fault, self._listener.tallies
+                    ),
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
                     "override": lambda loop, now, arguments: answers.override(loop, now, arguments),

@@ -157,6 +157,12 @@ def _daemon(home: Home) -> Iterator[Line]:
     for name, link in health["links"].items():
         if not link["up"]:
             yield "daemon", False, f"link {name}: {link['reason']}"
+    for tally in health["payloads"]:
+        refused = tally["refused"]
+        if refused:
+            why = ", ".join(f"{reason} ({count})" for reason, count in sorted(refused.items(), key=lambda one: -one[1]))
+            told = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
+            yield "payloads", True, f"{tally['signal']}: {told}: {why}; the last was {tally['last_refused']!r}"
     if health["books"]["fault"]:
         yield "daemon", False, f"books: {health['books']['fault']}"
     for alarm in health["alarms"]:

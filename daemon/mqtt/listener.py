@@ -29,7 +29,7 @@ class Tally:
 
     received: messages; refused: how many for each reason; retained: how many were retained copies;
     last_payload: the latest, trimmed; last_reason: why the latest was refused, or ""; last_value: the latest accepted
-    value; live: accepted messages that were heard live.
+    value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed.
     """
 
     source: Source
@@ -40,12 +40,17 @@ class Tally:
     raw: bytes = b""
     last_reason: str = ""
     last_value: float | None = None
+    last_refused: str = ""
 
     @property
     def last_payload(self) -> str:
-        shown = self.raw[:_SHOWN_BYTES].decode("utf-8", "replace")
-        printable = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in shown)
-        return printable + ("…" if len(self.raw) > _SHOWN_BYTES else "")
+        return _trimmed(self.raw)
+
+
+def _trimmed(payload: bytes) -> str:
+    shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")
+    printable = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in shown)
+    return printable + ("…" if len(payload) > _SHOWN_BYTES else "")
 
 
 def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment) -> Reading:
@@ -135,6 +140,7 @@ class Listener:
             tally.raw = payload
             if isinstance(answer, Refused):
                 tally.last_reason = answer.reason
+                tally.last_refused = _trimmed(payload)
                 tally.refused[answer.reason] = tally.refused.get(answer.reason, 0) + 1
                 continue
             tally.last_reason = ""

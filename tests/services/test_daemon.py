@@ -186,6 +186,10 @@ def test_a_retained_level_of_unknown_age_permits_nothing(house: House, broker: M
         assert (why["order"], why["guard"]) == ("withhold", "fresh")
         wire.publish("wren/level", "40")
         wire.hears("wren/permit", b"yes")
+        told = house.asks("check", str(house.file), "--seconds", "0.2", code=1).stdout
+        assert "tank_level_pct: 7 of 9 payloads since the start refused: " in told
+        assert "longer than 256 kB (1)" in told
+        assert "grid_w: " not in told.split("payloads", 1)[1]
 
 
 def test_what_stands_in_the_way_is_said_in_a_line(house: House, broker: Mosquitto) -> None:
