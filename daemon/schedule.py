@@ -63,24 +63,22 @@ class SteppedSchedule:
 
     def __init__(self, triggers: Mapping[str, BaseTrigger], start_utc_s: float) -> None:
         self._triggers = triggers
-        start = _datetime(start_utc_s)
-        self._next = {
-            name: fire
-            for name, trigger in triggers.items()
-            if (fire := trigger.get_next_fire_time(None, start)) is not None
-        }
+        self._next = {name: _at_or_after(trigger, _datetime(start_utc_s)) for name, trigger in triggers.items()}
 
     def due(self, utc_s: float) -> list[str]:
         """Names of the jobs whose time has come by `utc_s`, each once, however often it was passed."""
         now = _datetime(utc_s)
         names = [name for name, fire in self._next.items() if fire <= now]
         for name in names:
-            after = self._triggers[name].get_next_fire_time(None, now + timedelta(microseconds=1))
-            if after is None:
-                del self._next[name]
-            else:
-                self._next[name] = after
+            self._next[name] = _at_or_after(self._triggers[name], now + timedelta(microseconds=1))
         return names
+
+
+def _at_or_after(trigger: BaseTrigger, instant: datetime) -> datetime:
+    """A trigger's next time on its own grid; those of the timetable never end."""
+    fire: datetime | None = trigger.get_next_fire_time(None, instant)
+    assert fire is not None
+    return fire
 
 
 def _datetime(utc_s: float) -> datetime:

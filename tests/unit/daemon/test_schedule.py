@@ -1,0 +1,89 @@
+"""The timetable, on a clock that is moved by hand and on the machine's."""
+
+import threading
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from apscheduler.events import EVENT_JOB_MISSED, JobExecutionEvent
+
+from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
+
+START_S = datetime(2026, 6, 1, 12, tzinfo=UTC).timestamp()
+
+
+def test_jobs_come_due_on_their_grid() -> None:
+    stepped = SteppedSchedule({"minute": every(60)}, START_S + 10)
+    assert stepped.due(START_S + 59) == []
+    assert stepped.due(START_S + 60) == ["minute"]
+    assert stepped.due(START_S + 61) == []
+    assert stepped.due(START_S + 120) == ["minute"]
+
+
+def test_a_job_comes_once_however_far_the_step_and_stays_on_its_grid() -> None:
+    stepped = SteppedSchedule({"minute": every(60), "quarter": every(900)}, START_S + 1)
+    assert stepped.due(START_S + 3600 + 37) == ["minute", "quarter"]
+    assert stepped.due(START_S + 3600 + 59) == []
+    assert stepped.due(START_S + 3600 + 60) == ["minute"]
+    assert stepped.due(START_S + 4500) == ["minute", "quarter"]
+
+
+def test_the_grid_reaches_back_to_old_recordings() -> None:
+    long_ago_s = datetime(1998, 3, 1, tzinfo=UTC).timestamp()
+    assert SteppedSchedule({"minute": every(60)}, long_ago_s + 1).due(long_ago_s + 60) == ["minute"]
+
+
+def test_the_daemons_timetable() -> None:
+    """Within a day from noon: pruning once, at 03:17; orders told again, and state written, as often as asked."""
+    stepped = SteppedSchedule(timetable(flush_s=300, refresh_s=20), START_S + 0.5)
+    count: dict[str, int] = {}
+    pruned_at = []
+    for second in range(1, 86_401):
+        for job in stepped.due(START_S + second):
+            count[job] = count.get(job, 0) + 1
+            if job == "prune":
+                pruned_at.append(datetime.fromtimestamp(START_S + second, UTC).strftime("%H:%M:%S"))
+    assert pruned_at == ["03:17:00"]
+    assert (count["refresh"], count["flush"], count["settle"], count["reload"]) == (4320, 288, 1440, 17_280)
+
+
+def test_the_machines_clock_runs_jobs() -> None:
+    came = threading.Event()
+    live = LiveSchedule({"soon": every(0.05)}, lambda job: came.set(), lambda *_: None)
+    live.start()
+    try:
+        assert came.wait(10)
+    finally:
+        live.stop()
+
+
+def test_a_job_that_fails_is_reported_with_its_reason() -> None:
+    told: list[tuple[str, str]] = []
+    came = threading.Event()
+
+    def fails(job: str) -> None:
+        raise ValueError("no room")
+
+    def missed(job: str, why: str) -> None:
+        told.append((job, why))
+        came.set()
+
+    live = LiveSchedule({"soon": every(0.05)}, fails, missed)
+    live.start()
+    try:
+        assert came.wait(10)
+    finally:
+        live.stop()
+    assert told[0] == ("soon", "no room")
+
+
+@pytest.fixture
+def told() -> list[tuple[str, str]]:
+    return []
+
+
+def test_a_missed_job_is_reported(told: list[tuple[str, str]]) -> None:
+    live = LiveSchedule({"soon": every(3600)}, lambda job: None, lambda job, why: told.append((job, why)))
+    scheduler: Any = live._scheduler
+    scheduler._dispatch_event(JobExecutionEvent(EVENT_JOB_MISSED, "soon", "default", datetime.now(UTC)))
+    assert told == [("soon", "its time was missed")]
