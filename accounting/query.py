@@ -16,7 +16,8 @@ class ValueRow:
 
     start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. Energy in Wh, money in millionths
     of the currency unit, carbon in mg CO2e. estimated_wh: of diverted_wh, what fell into gaps; open_wh: of diverted_wh,
-    what is not settled yet. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
+    what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and counts as
+    nothing there. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
     """
 
     start_s: int
@@ -30,6 +31,7 @@ class ValueRow:
     avoided_mg: int = 0
     measured_s: int = 0
     due_s: int = 0
+    unpriced_wh: int = 0
 
     @property
     def net_micro(self) -> int:
@@ -125,6 +127,7 @@ def _row(
         avoided_mg=sums.avoided_mg,
         measured_s=sums.measured_s,
         due_s=due_s,
+        unpriced_wh=sums.unpriced_wh,
     )
 
 
@@ -134,6 +137,7 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
     for entry in ledger.open_entries(cuts[0], cuts[-1]):
         place = bisect_right(cuts, entry.start_s) - 1
         row = rows[place]
+        priced = entry.export_price_micro is not None and entry.heat_value_micro is not None
         rows[place] = replace(
             row,
             diverted_wh=row.diverted_wh + entry.diverted_wh,
@@ -144,6 +148,7 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
             given_up_mg=row.given_up_mg + entry.given_up_mg,
             avoided_mg=row.avoided_mg + entry.avoided_mg,
             measured_s=row.measured_s + entry.measured_s,
+            unpriced_wh=row.unpriced_wh + (0 if priced else entry.diverted_wh),
         )
 
 

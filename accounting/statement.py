@@ -32,6 +32,7 @@ def as_json(
 
     Energy in kWh, money in the currency unit, carbon in kg CO2e; times in ISO 8601 with the local offset.
     used: the share (0 to 1) of the diverted heat that displaces something; displaces: what it displaces, as told.
+    unpriced_kwh is of the whole: what counts as nothing on a side where no price is known.
     """
     return {
         "schema": SCHEMA,
@@ -41,6 +42,7 @@ def as_json(
         "timezone": report.zone.key,
         "used": used,
         "displaces": [dict(source) for source in displaces],
+        "unpriced_kwh": report.total.unpriced_wh / 1000,
         "rows": [_row(row, report.zone) for row in report.rows],
         "total": _row(report.total, report.zone),
     }

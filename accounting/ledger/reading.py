@@ -37,7 +37,7 @@ _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
 
 
 class Sums(NamedTuple):
-    """Totals of the ledger's integers over a span."""
+    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side."""
 
     diverted_wh: int = 0
     estimated_wh: int = 0
@@ -46,10 +46,13 @@ class Sums(NamedTuple):
     avoided_micro: int = 0
     given_up_mg: int = 0
     avoided_mg: int = 0
+    unpriced_wh: int = 0
 
 
-_SUMS_SQL = ", ".join(f"sum({name})" for name in Sums._fields)
-_SUMS_OF_E_SQL = ", ".join(f"sum(e.{name})" for name in Sums._fields)
+_UNPRICED_SQL = "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, {0}diverted_wh, 0))"
+_SUMS_SQL, _SUMS_OF_E_SQL = (
+    ", ".join([*(f"sum({of}{name})" for name in Sums._fields[:-1]), _UNPRICED_SQL.format(of)]) for of in ("", "e.")
+)
 
 
 class HeaterSpan(NamedTuple):

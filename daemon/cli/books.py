@@ -121,7 +121,11 @@ def show_value(report: ValueReport, home: Home) -> None:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
     marks = [
         f"{wh / 1000:.3f} kWh {what}"
-        for wh, what in ((report.total.open_wh, "not settled yet"), (report.total.estimated_wh, "estimated over gaps"))
+        for wh, what in (
+            (report.total.open_wh, "not settled yet"),
+            (report.total.estimated_wh, "estimated over gaps"),
+            (report.total.unpriced_wh, "without a known price, counted as nothing there"),
+        )
         if wh
     ]
     if marks:

@@ -44,6 +44,20 @@ def test_an_empty_ledger_gives_an_empty_report(ledger: LedgerWriter) -> None:
     assert (report.total.diverted_wh, report.total.coverage) == (0, 0.0)
 
 
+def test_energy_without_a_price_on_either_side_is_summed_apart(ledger: LedgerWriter) -> None:
+    entries = (
+        entry(0, 100),
+        replace(entry(1, 20), export_price_micro=None),
+        replace(entry(2, 3), heat_value_micro=None),
+        replace(entry(3, 400), export_price_micro=None, heat_value_micro=None),
+    )
+    open_entries = (replace(entry(4, 5000), heat_value_micro=None), entry(5, 60000))
+    ledger.commit(Batch(entries[-1].end_s, entries, open_entries))
+    assert value_report(ledger, "day").total.unpriced_wh == 5423
+    ledger.commit(Batch(entries[-1].end_s, (replace(entry(3, 400), reason="priced since"),), open_entries))
+    assert value_report(ledger, "day").total.unpriced_wh == 5023
+
+
 def test_totals_are_the_sums_of_the_entries(ledger: LedgerWriter) -> None:
     entries = tuple(entry(place, 100 + place, estimated_wh=place, measured_s=1800 - place) for place in range(100))
     ledger.commit(Batch(entries[-1].end_s, entries))
@@ -207,7 +221,7 @@ def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWrite
     report = json.loads(text)
     figures = {"diverted_kwh", "given_up", "avoided", "net", "avoided_kg", "given_up_kg", "net_kg"}
     row_keys = {"start", "end", "coverage", "estimated_kwh", "open_kwh"} | figures
-    told_keys = {"schema", "home", "currency", "by", "timezone", "used", "displaces", "rows", "total"}
+    told_keys = {"schema", "home", "currency", "by", "timezone", "used", "displaces", "unpriced_kwh", "rows", "total"}
     assert report.keys() == told_keys
     assert report["schema"] == "brimful.value/1"
     assert all(row.keys() == row_keys for row in (*report["rows"], report["total"]))
