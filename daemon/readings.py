@@ -19,6 +19,7 @@ from rules.signals import SIGNALS, find
 
 OP = "read the readings"
 _PEEK_ROWS = 240
+_EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 _BROKEN = (csv.Error, UnicodeDecodeError, EOFError, OSError, zlib.error)
 """What a file that is no CSV text, or no gzip, makes Python raise."""
 
@@ -106,6 +107,8 @@ class ReadingsFile:
                     raise self._wrong(f"expected a time like 2026-06-01T12:00:00Z, got {row[0][:40]!r}") from None
                 if instant.tzinfo is None:
                     raise self._wrong(f"expected a time with Z or an offset, got {row[0][:40]!r}")
+                if not _EARLIEST_YEAR <= instant.year <= _LATEST_YEAR:
+                    raise self._wrong(f"expected a year {_EARLIEST_YEAR} to {_LATEST_YEAR}, got {row[0][:40]!r}")
                 yield reader.line_num, instant.timestamp(), row
         except _BROKEN as broken:
             raise self._wrong(f"expected CSV text, got {broken}") from broken

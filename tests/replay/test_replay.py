@@ -106,6 +106,16 @@ def test_an_hour_by_pencil(home: Path) -> None:
     assert answer["decisions"]["changes"] == 2
 
 
+def test_energy_without_a_price_is_told(home: Path) -> None:
+    # The tariffs begin with 2026, in London: the half hour before has none.
+    rows = ("2025-12-31T23:30:00Z,-1500,50,1000", "2026-01-01T00:30:00Z,-1500,50,1500")
+    value = told(home, *rows)["value"]
+    assert [(row["diverted_kwh"], row["given_up"]) for row in value["rows"]] == [(0.25, 0.0), (0.25, 0.01375)]
+    assert value["unpriced_kwh"] == 0.25
+    shown = " ".join(run(home, readings(home, *rows)).stdout.split())
+    assert "0.250 kWh without a known price, counted as nothing there" in shown
+
+
 def test_duplicates_disorder_and_glitches_change_no_total(home: Path) -> None:
     plain = [f"2026-06-01T12:{minute:02}:00Z,-1500,50,{1000 + 20 * minute}" for minute in range(31)]
     tidy = told(home, *plain)["value"]
@@ -169,6 +179,8 @@ def test_a_ledger_is_kept_read_again_and_never_overwritten(home: Path) -> None:
     [
         ("2026-06-01 12:00,1,2,3", "expected a time with Z or an offset"),
         ("noon,1,2,3", "expected a time like"),
+        ("0001-01-01T00:00:00+14:00,1,2,3", "expected a year 1971 to 2200"),
+        ("9999-12-31T23:59:59-14:00,1,2,3", "expected a year 1971 to 2200"),
         ("2026-06-01T12:00:00Z,1,2", "expected 4 cells, got 3"),
     ],
 )
