@@ -1,0 +1,295 @@
+"""The keeper and a real ledger: all of it is written together, or kept for the next time."""
+
+from collections.abc import Iterator
+from dataclasses import astuple
+from datetime import date, datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from accounting.books import Books, BooksSettings, HeaterBooks
+from accounting.entry import Entry
+from accounting.ledger import Batch, Facts, Ledger, LedgerError, LedgerWriter, OutboxKey
+from accounting.tape import unpack
+from accounting.tariffs import Band, Period, Tariff
+from daemon.board import Board, Wiring
+from daemon.engine import Engine
+from daemon.keeper import MEMORY, METER, Keeper
+from daemon.remember import read
+from rules.orders import Order
+from rules.override import set_override
+from rules.reading import NEVER_LIVE_S, Moment, Reading
+from tests.support.rules_case import settings
+
+START_S = 1_780_315_200.0  # 2026-06-01T12:00:00Z, 13:00 in Dublin
+WIRING = Wiring(("grid_w", -1.0), True, (None,), ("diverted_wh",), None, None, 10.0, 60.0)
+RULES = settings(stale_after_s={"grid_w": 600.0, "tank_level_pct": 600.0, "diverted_wh": 600.0})
+EXPORT = Tariff("export", (Period(date(2020, 1, 1), None, (Band("all", Fraction(1, 10)),)),), "UTC")
+BOOKS = BooksSettings((HeaterBooks("main", 3000.0, counter="diverted_wh"),), late_s=120.0, export=EXPORT)
+
+
+class Flaky:
+    """A ledger whose disk is full for a while."""
+
+    def __init__(self, ledger: LedgerWriter) -> None:
+        self.full = False
+        self._ledger = ledger
+
+    def commit(self, batch: Batch) -> None:
+        if self.full:
+            raise LedgerError("write to the ledger", str(self._ledger.path), "the disk is full", may_pass=True)
+        self._ledger.commit(batch)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._ledger, name)
+
+
+class House:
+    """An engine and a keeper on a ledger, living by one clock."""
+
+    def __init__(self, folder: Path, timezone: str = "Europe/Dublin", start_s: float = START_S) -> None:
+        self.path = folder / "house.sqlite"
+        facts = Facts("Wren Hut", 30, "EUR", timezone, ("main",))
+        self.disk = Flaky(Ledger.open_writer(self.path, facts))
+        self.keeper = Keeper(self.disk)  # type: ignore[arg-type]
+        rules = settings(stale_after_s=RULES.stale_after_s, timezone=timezone)
+        books = Books(BOOKS, self.disk.state(METER))
+        self.start_s = start_s
+        self.engine = Engine(rules, Board(rules, WIRING), books, read(self.disk.state(MEMORY), rules, self.at(0)))
+        self.engine.decide(self.at(0))
+
+    def at(self, after_s: float) -> Moment:
+        return Moment(self.start_s + after_s, after_s)
+
+    def hear(self, after_s: float, **values: float) -> None:
+        readings = [Reading(name, value, self.start_s + after_s, after_s) for name, value in values.items()]
+        self.engine.hear(readings, self.at(after_s))
+        self.keeper.record(readings)
+
+    def commit(self, after_s: float) -> None:
+        self.keeper.commit(self.engine, self.at(after_s))
+
+    def seen(self) -> "Seen":
+        with Ledger.open_reader(self.path) as ledger:
+            return Seen(ledger)
+
+
+class Seen:
+    """What another program finds in the ledger."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.entries = ledger.entries(0, 2**40)
+        self.open = ledger.open_entries()
+        self.decisions = ledger.decisions(0, 2**40)
+        self.events = [(event.kind, event.name) for event in ledger.events(0, 2**40)]
+        self.tape = unpack(ledger.tape(0, 2**40))
+        self.outbox = [item.key for item in ledger.outbox_peek(100)]
+        self.state = {key: ledger.state(key) for key in (METER, MEMORY)}
+        self.known_until_s = ledger.known_until_s()
+
+    def parts(self) -> list[Any]:
+        return [[astuple(e) for e in self.entries], [astuple(e) for e in self.open], self.decisions, self.events,
+                self.tape, self.outbox, self.state, self.known_until_s]  # fmt: skip
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    made = House(tmp_path)
+    yield made
+    made.keeper.close()
+
+
+def full_half_hour(house: House) -> None:
+    """A half hour with 600 Wh, two minutes into the next with 20 Wh more; a decision and an event."""
+    for minute in range(33):
+        house.hear(60.0 * minute, grid_w=-500.0, tank_level_pct=50.0, diverted_wh=1000.0 + 20 * minute)
+    house.keeper.decided(house.engine.explain(house.at(1920.0)), house.at(1920.0))
+    house.keeper.event("alarm", "level silent", "no level heard", house.at(1920.0))
+
+
+def test_all_that_waits_is_written_together(house: House) -> None:
+    full_half_hour(house)
+    house.commit(1980.0)
+    seen = house.seen()
+    assert [(entry.start_s, entry.diverted_wh) for entry in seen.entries] == [(START_S, 600)]
+    assert [(entry.start_s, entry.diverted_wh) for entry in seen.open] == [(START_S + 1800, 40)]
+    assert [(row.order, row.guard) for row in seen.decisions] == [(Order.SURPLUS, "surplus")]
+    assert seen.events == [("alarm", "level silent")]
+    assert seen.outbox == [OutboxKey(int(START_S), "main", 1)]
+    assert seen.known_until_s == START_S + 1980
+    assert house.keeper.written_at_s == START_S + 1980
+    # Each minute of the tape ends with its reading; the first row is the reading at the start itself.
+    assert [(end_s - START_S, values["diverted_wh"]) for end_s, values in seen.tape] == [
+        (60.0 * minute, 1000.0 + 20 * minute) for minute in range(33)
+    ]
+
+
+def test_what_is_written_once_is_not_written_again(house: House) -> None:
+    full_half_hour(house)
+    house.commit(1980.0)
+    before = house.seen()
+    house.commit(1981.0)
+    after = house.seen()
+    assert after.parts()[:6] == before.parts()[:6]
+
+
+def test_what_could_not_be_written_goes_with_the_next_commit(tmp_path: Path) -> None:
+    (tmp_path / "well").mkdir()
+    (tmp_path / "ill").mkdir()
+    well, ill = House(tmp_path / "well"), House(tmp_path / "ill")
+    try:
+        for house in (well, ill):
+            house.disk.full = house is ill
+            full_half_hour(house)
+            house.keeper.settle(house.engine, house.at(1980.0))  # the half hour is complete: written at once
+            house.disk.full = False
+            house.hear(2000.0, diverted_wh=1645.0)
+            house.commit(2100.0)
+        assert ill.seen().parts() == well.seen().parts()
+        assert len(well.seen().entries) == 1
+    finally:
+        well.keeper.close()
+        ill.keeper.close()
+
+
+def test_a_failed_commit_writes_nothing_and_is_told_once(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    full_half_hour(house)
+    house.disk.full = True
+    house.commit(1980.0)
+    house.commit(1990.0)
+    assert house.seen().entries == []
+    assert house.keeper.written_at_s is None
+    assert "the disk is full" in house.keeper.fault
+    assert "the disk is full" in house.keeper.health()["fault"]
+    assert [record.levelname for record in caplog.records] == ["ERROR"]
+    house.disk.full = False
+    house.commit(2000.0)
+    assert house.keeper.fault == ""
+    assert [record.levelname for record in caplog.records] == ["ERROR", "WARNING"]
+
+
+def test_settling_waits_until_there_is_something_to_settle(house: House) -> None:
+    full_half_hour(house)
+    house.keeper.settle(house.engine, house.at(1919.0))
+    assert house.keeper.written_at_s is None
+    house.keeper.settle(house.engine, house.at(1920.0))
+    assert [entry.diverted_wh for entry in house.seen().entries] == [600]
+
+
+def test_after_a_restart_the_books_and_the_override_go_on(tmp_path: Path) -> None:
+    first = House(tmp_path)
+    for minute in range(10):
+        first.hear(60.0 * minute, diverted_wh=1000.0 + 20 * minute)
+    first.engine.memory = set_override(first.engine.memory, Order.WITHHOLD, 3600.0)
+    first.commit(560.0)
+    first.keeper.close()
+    second = House(tmp_path, start_s=START_S + 900)  # its forward clock begins at 0 again
+    try:
+        assert second.engine.memory.override is not None
+        assert second.engine.memory.override.until_s == 3600.0 - 900
+        second.hear(1200.0, diverted_wh=1700.0)
+        second.commit(1320.0)
+        seen = second.seen()
+        assert sum(entry.diverted_wh for entry in (*seen.entries, *seen.open)) == 700
+    finally:
+        second.keeper.close()
+
+
+def test_energy_set_aside_becomes_an_event(house: House) -> None:
+    for after_s, wh in ((0.0, 1000.0), (60.0, 91_000.0), (120.0, 91_020.0)):
+        house.hear(after_s, diverted_wh=wh)
+    house.commit(130.0)
+    with Ledger.open_reader(house.path) as ledger:
+        (event,) = ledger.events(0, 2**40)
+    assert (event.kind, event.name) == ("quarantine", "quarantine.main")
+    assert event.figures == {"heater": "main", "from_s": START_S, "to_s": START_S + 60, "wh": 90_000}
+
+
+def test_retained_copies_are_not_recorded(house: House) -> None:
+    house.keeper.record([Reading("grid_w", 5.0, START_S, NEVER_LIVE_S)])
+    house.commit(60.0)
+    assert house.seen().tape == []
+
+
+# The outbox
+
+
+def test_what_was_delivered_is_not_offered_again_before_it_is_struck_off(house: House) -> None:
+    full_half_hour(house)
+    house.commit(1980.0)
+    (item,) = house.keeper.outbox(10)
+    house.keeper.delivered([item.key])
+    assert house.keeper.outbox(10) == []
+    assert house.seen().outbox == [item.key]
+    house.disk.full = True
+    house.commit(1990.0)
+    assert house.keeper.outbox(10) == []
+    house.disk.full = False
+    house.commit(2000.0)
+    assert house.seen().outbox == []
+    house.keeper.again([item.key])
+    house.commit(2010.0)
+    assert [again.key for again in house.keeper.outbox(10)] == [item.key]
+
+
+# Today
+
+
+def test_today_is_the_ledger_with_what_is_not_settled(house: House) -> None:
+    full_half_hour(house)
+    before = house.keeper.today(house.engine, house.at(1980.0))
+    house.commit(1980.0)
+    after = house.keeper.today(house.engine, house.at(1980.0))
+    assert before == after
+    assert after == {
+        "since": "2026-06-01",
+        "diverted_kwh": 0.64,
+        "given_up": 0.064,
+        "avoided": 0.0,
+        "net": -0.064,
+        "currency": "EUR",
+    }
+    house.hear(2000.0, diverted_wh=1645.0)
+    assert house.keeper.today(house.engine, house.at(2000.0))["diverted_kwh"] == 0.645
+
+
+def test_today_counts_what_the_disk_does_not_take(house: House) -> None:
+    full_half_hour(house)
+    house.disk.full = True
+    house.commit(1980.0)
+    assert house.keeper.today(house.engine, house.at(1980.0))["diverted_kwh"] == 0.64
+
+
+@pytest.mark.parametrize(
+    ("timezone", "day"),
+    [
+        ("Europe/Dublin", "2026-06-02"),
+        # The 25-hour day whose midnight comes twice: it begins with the first. Source: the IANA data's Atlantic/Azores.
+        ("Atlantic/Azores", "2026-10-25"),
+    ],
+)
+def test_today_begins_at_local_midnight(tmp_path: Path, timezone: str, day: str) -> None:
+    midnight_s = datetime.fromisoformat(f"{day}T00:00").replace(tzinfo=ZoneInfo(timezone)).timestamp()
+    house = House(tmp_path, timezone, midnight_s - 3600)
+    try:
+        for minute in range(0, 60 * 5, 5):
+            house.hear(60.0 * minute, diverted_wh=10.0 * minute)
+        house.commit(60.0 * 300)
+        for after_s in (3600.0 + 1, 3600.0 * 1.5 + 1, 3600.0 * 2.5, 3600.0 * 5 - 1):
+            today = house.keeper.today(house.engine, house.at(after_s))
+            assert (today["since"], today["diverted_kwh"]) == (day, 2.35), after_s
+        assert house.keeper.today(house.engine, house.at(3599.0))["diverted_kwh"] == 2.95
+    finally:
+        house.keeper.close()
+
+
+def test_an_entry_revised_but_not_written_yet_counts_once(house: House) -> None:
+    full_half_hour(house)
+    house.commit(1980.0)
+    house.disk.full = True
+    (booked,) = house.seen().entries
+    house.keeper._entries.append(Entry(booked.start_s, 1800, "main", diverted_wh=590))
+    assert house.keeper.today(house.engine, house.at(1980.0))["diverted_kwh"] == 0.63
