@@ -155,7 +155,7 @@ def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
         f"{row.avoided_micro / 1e6:.{places}f}",
         f"{row.net_micro / 1e6:+.{places}f}",
         f"{row.net_mg / 1e6:+.2f}" if carbon else "–",
-        f"{int(row.coverage * 100 + 1e-9)}%",  # rounded down: 100 % says that nothing is missing
+        f"{int(row.coverage * 1000 + 1e-9) / 10:g}%",  # rounded down: 100 % says that nothing is missing
         mark,
     )
 
