@@ -220,10 +220,8 @@ def test_on_the_machines_clock_the_loop_wakes_by_itself() -> None:
     told: queue.SimpleQueue[Order] = queue.SimpleQueue()
     running.diary.note = lambda what, of=None: told.put(of) if what == "send" else None  # type: ignore[method-assign]
     now = running.clock.now()
-    readings = [
-        Reading(name, value, now.utc_s, now.mono_s) for name, value in (("grid_w", -900.0), ("tank_level_pct", 50.0))
-    ]
-    running.loop.put(Heard(tuple(readings)))
+    known = {"grid_w": -900.0, "tank_level_pct": 50.0}
+    running.loop.put(Heard(tuple(Reading(name, value, now.utc_s, now.mono_s) for name, value in known.items())))
     try:
         while told.get(timeout=WITHIN_S) is not Order.SURPLUS:
             pass
@@ -262,9 +260,9 @@ def test_an_alarm_is_told_once_and_so_is_its_end(running: Running) -> None:
 
 def test_a_heater_that_draws_though_withheld_is_told(running: Running) -> None:
     for after_s in range(0, 180, 30):
-        running.hear(after_s, grid_w=900.0, tank_level_pct=50.0, diverted_w=2000.0)
+        running.hear(after_s, grid_w=900.0, tank_level_pct=99.0, diverted_w=2000.0)
     assert running.diary.of("alarm") == ["withheld but drawing"]
-    running.hear(180.0, grid_w=900.0, tank_level_pct=50.0, diverted_w=0.0)
+    running.hear(180.0, grid_w=900.0, tank_level_pct=99.0, diverted_w=0.0)
     assert running.diary.of("recovered") == ["withheld but drawing"]
 
 
@@ -386,13 +384,11 @@ def test_a_minimum_off_time_ends_without_a_message() -> None:
     running = Running(rules)
     try:
         sunny(running)
-        running.hear(10.0, grid_w=900.0)
-        running.hear(15.0, grid_w=900.0)
+        running.hear(10.0, tank_level_pct=99.0)
         sunny(running, 20.0)
-        for after_s in (30.0, 45.0):
-            sunny(running, after_s)
-        stopped = [of for what, of in running.diary.lines if what == "send"]
-        assert stopped[-1] is Order.WITHHOLD
+        assert running.diary.of("send")[-1] is Order.WITHHOLD
+        assert running.diary.of("decided")[-1] == (Order.WITHHOLD, "rest")
+        assert running.engine.due_s == START_S + 50.0
         running.clock.move_to(running.engine.due_s)
         running.settle()
         assert running.diary.of("send")[-1] is Order.SURPLUS
