@@ -124,6 +124,7 @@ class Books:
             signal = book.heater.counter or book.heater.power
             if signal:
                 self._notes[signal] = book.meter.note
+        self.signals = frozenset(self._notes)
         if state is not None:
             self._restore(state)
 

@@ -77,7 +77,7 @@ class Priced(Protocol):
         """When the band next starts, strictly after; None if it does not within `HORIZON_DAYS`."""
 
     def next_change(self, utc_s: float) -> float:
-        """The first instant after utc_s at which another piece starts; if there is none, the end of the search."""
+        """The first instant after utc_s at which another piece starts; if none is found, the end of a search."""
 
 
 def mean_of(pieces: Iterable[Piece]) -> Fraction | None:
@@ -111,6 +111,7 @@ class Tariff:
     timezone: str
     _days: dict[int, _Day] = field(default_factory=dict, init=False, repr=False, compare=False)
     _starts: dict[str, tuple[float, int | None]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _change: tuple[float, float] = field(default=(0.0, 0.0), init=False, repr=False, compare=False)
 
     @cached_property
     def _zone(self) -> ZoneInfo:
@@ -158,7 +159,14 @@ class Tariff:
         return found
 
     def next_change(self, utc_s: float) -> float:
-        """The first instant after utc_s at which another band starts; if there is none, the end of the search."""
+        """The first instant after utc_s at which another band starts; if none is found, the end of a search."""
+        asked_s, found_s = self._change
+        if not asked_s <= utc_s < found_s:
+            found_s = self._find_change(utc_s)
+            object.__setattr__(self, "_change", (utc_s, found_s))
+        return found_s
+
+    def _find_change(self, utc_s: float) -> float:
         now = self._piece_at(utc_s)
         end_s = utc_s + HORIZON_DAYS * DAY_S
         for piece in self._from(utc_s):

@@ -116,6 +116,8 @@ class Board:
         rated_w = [heater.rated_w for heater in settings.heaters]
         counters = (*zip(wiring.counters, rated_w, strict=True), (wiring.house_counter, sum(rated_w)))
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
+        powers = zip((*wiring.powers, wiring.house_power), (*wiring.counters, wiring.house_counter), strict=True)
+        self._counter_of = {power: counter for power, counter in powers if power and counter}
         self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
         self._surplus: Reading | None = None
         self._surplus_due = False
@@ -127,6 +129,9 @@ class Board:
     def adopt(self, settings: Settings, wiring: Wiring) -> None:
         """Take changed rules; the readings stay. wiring: of the same signals as before."""
         self._wiring = wiring
+        self._meters = tuple(
+            (power or "", counter or "") for power, counter in zip(wiring.powers, wiring.counters, strict=True)
+        )
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
@@ -143,6 +148,9 @@ class Board:
         self.latest[name] = reading
         if name == self._surplus_signal:
             self._surplus_due = True
+        elif name in self._counter_of:
+            # Where the power is told, none is read off the counter any more.
+            self._rates.pop(self._counter_of.pop(name), None)
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
             power = self._rates[name].note(reading)
             if power is not None:
@@ -154,9 +162,7 @@ class Board:
         """What the rules may look at now."""
         latest = self.latest
         wiring = self._wiring
-        self._measured = tuple(
-            self._power(power, counter) for power, counter in zip(wiring.powers, wiring.counters, strict=True)
-        )
+        self._measured = tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters])
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
         yields = self._yields
@@ -185,15 +191,10 @@ class Board:
         if reading.seen_s != NEVER_LIVE_S:
             self._mean_w = self._mean.note(reading.seen_s, surplus_w + self._diverted_w(reading.seen_s))
 
-    def _power(self, power: str | None, counter: str | None) -> Reading | None:
-        if power is not None and power in self.latest:
-            return self.latest[power]
-        return self._powers.get(counter) if counter is not None else None
-
     def _diverted_w(self, seen_s: float) -> float:
         """W all heaters take, as far as fresh meters tell."""
         wiring = self._wiring
-        shared = self._power(wiring.house_power, wiring.house_counter)
+        shared = self.latest.get(wiring.house_power or "") or self._powers.get(wiring.house_counter or "")
         total_w = 0.0
         for reading in (shared,) if shared is not None else self._measured:
             if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):

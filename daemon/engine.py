@@ -65,11 +65,12 @@ class Engine:
 
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
         """Take what one message told, and decide."""
-        note, book = self.board.note, self.books.note
+        note, books = self.board.note, self.books
+        booked = books.signals
         for reading in readings:
             note(reading)
-            if reading.seen_s != NEVER_LIVE_S:
-                book(reading.signal, reading.at_s, reading.value)
+            if reading.signal in booked and reading.seen_s != NEVER_LIVE_S:
+                books.note(reading.signal, reading.at_s, reading.value)
         return self.decide(now)
 
     def decide(self, now: Moment) -> Decision:

@@ -15,6 +15,7 @@ from pathlib import Path
 from statistics import median
 
 from rules.errors import BrimfulError
+from rules.reading import Reading
 from rules.signals import SIGNALS, find
 
 OP = "read the readings"
@@ -56,25 +57,28 @@ class ReadingsFile:
         self._peeked = list(itertools.islice(self._raw(), _PEEK_ROWS))
         self.step_s = {name: self._step(column) for column, name in enumerate(self.signals, 1)}
 
-    def rows(self, signals: Sequence[str]) -> Iterator[tuple[float, list[float | None]]]:
-        """(UTC seconds, a value or None for each of `signals`), in the file's order. Raises BrimfulError."""
+    def rows(self, signals: Sequence[str]) -> Iterator[tuple[float, list[Reading]]]:
+        """(UTC seconds, the readings of `signals` dated by them), in the file's order. Raises BrimfulError.
+
+        The readings are live ones: a recording's forward clock shows UTC seconds.
+        """
         wanted = [(name, self.signals.index(name) + 1, *self._bounds[name]) for name in signals]
         for line, instant_s, row in itertools.chain(self._peeked, self._raw()):
-            values: list[float | None] = []
+            readings = []
             for name, column, lowest, highest in wanted:
                 cell = row[column]
-                value = None
-                if cell:
-                    try:
-                        value = float(cell)
-                    except ValueError:
-                        value = math.nan
-                    if not lowest <= value <= highest:
-                        why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
-                        self.refusals.add(name, line, cell, why)
-                        value = None
-                values.append(value)
-            yield instant_s, values
+                if not cell:
+                    continue
+                try:
+                    value = float(cell)
+                except ValueError:
+                    value = math.nan
+                if lowest <= value <= highest:
+                    readings.append(Reading(name, value, instant_s, instant_s))
+                else:
+                    why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
+                    self.refusals.add(name, line, cell, why)
+            yield instant_s, readings
 
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
         names = [cell.strip() for cell in header]

@@ -13,7 +13,7 @@ from daemon.plan import Plan
 from daemon.readings import OP, ReadingsFile
 from rules.errors import BrimfulError
 from rules.memory import Memory
-from rules.reading import Moment, Reading
+from rules.reading import Moment
 
 COMMIT_EVERY = 1500
 """Entries to a transaction: about a month of half hours."""
@@ -53,24 +53,16 @@ class Replay:
     def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
         """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""
         engine, books = self.engine, self.engine.books
-        wanted = self._wanted
         waiting: list[Entry] = []
         now_s: float | None = None
-        for at_s, values in self._readings.rows(wanted):
+        for at_s, readings in self._readings.rows(self._wanted):
             if now_s is None:
                 self.from_s = now_s = at_s
             elif at_s > now_s:
                 now_s = at_s
                 while engine.due_s < now_s:
                     engine.decide(Moment(engine.due_s, engine.due_s))
-            engine.hear(
-                [
-                    Reading(name, value, at_s, at_s)
-                    for name, value in zip(wanted, values, strict=True)
-                    if value is not None
-                ],
-                Moment(now_s, now_s),
-            )
+            engine.hear(readings, Moment(now_s, now_s))
             self.rows += 1
             if now_s >= books.next_settle_s():
                 waiting += books.settle(now_s)

@@ -1,12 +1,12 @@
 """One value of a signal, and the two clocks it is dated by."""
 
-from dataclasses import dataclass
+from rules.record import record
 
 NEVER_LIVE_S = float("-inf")
 """`seen_s` of a value that was never heard live: however young, it is not fresh."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Moment:
     """An instant by both clocks.
 
@@ -22,7 +22,7 @@ class Moment:
         return self.utc_s + (mono_s - self.mono_s)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Reading:
     """One value of a signal.
 

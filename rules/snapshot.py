@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from rules.reading import Reading
+from rules.record import record
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,7 @@ class Prices:
     until_s: float = float("inf")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Snapshot:
     """Latest readings (None: never heard) and what is derived from them.
 

@@ -17,9 +17,19 @@ def opened(text: str, heaters: Sequence[str] = ("main",)) -> ReadingsFile:
     return ReadingsFile("day.csv", text.splitlines(keepends=True), heaters)
 
 
+def values(file: ReadingsFile, signals: Sequence[str]) -> Rows:
+    """Each row's instant, and what it tells of each signal; None for no reading."""
+    rows: Rows = []
+    for at_s, readings in file.rows(signals):
+        assert all((reading.at_s, reading.seen_s) == (at_s, at_s) for reading in readings)
+        told = {reading.signal: reading.value for reading in readings}
+        rows.append((at_s, [told.get(signal) for signal in signals]))
+    return rows
+
+
 def rows(path: Path, *signals: str) -> Rows:
     with open_readings(path, ("main",)) as file:
-        return list(file.rows(signals or file.signals))
+        return values(file, signals or file.signals)
 
 
 def refused(path: Path) -> str:
@@ -50,13 +60,13 @@ def test_the_ways_to_write_the_same(tmp_path: Path, content: bytes) -> None:
 def test_only_the_columns_asked_for_are_looked_at() -> None:
     file = opened("time,grid_w,pv_w,diverted_wh_main\n2026-06-01T12:00:00Z,1,rubbish,7\n")
     assert file.signals == ["grid_w", "pv_w", "diverted_wh_main"]
-    assert list(file.rows(["diverted_wh_main", "grid_w"])) == [(NOON_S, [7.0, 1.0])]
+    assert values(file, ["diverted_wh_main", "grid_w"]) == [(NOON_S, [7.0, 1.0])]
     assert file.refusals.count == {}
 
 
 def test_rows_come_in_the_files_order_whatever_their_times() -> None:
     file = opened("time,grid_w\n" + "".join(f"2026-06-01T12:0{minute}:00Z,{minute}\n" for minute in (3, 1, 1, 2)))
-    assert [(at_s - NOON_S, values) for at_s, values in file.rows(["grid_w"])] == [
+    assert [(at_s - NOON_S, told) for at_s, told in values(file, ["grid_w"])] == [
         (180.0, [3.0]),
         (60.0, [1.0]),
         (60.0, [1.0]),
@@ -67,7 +77,7 @@ def test_rows_come_in_the_files_order_whatever_their_times() -> None:
 def test_no_row_is_lost_where_the_look_ahead_ends() -> None:
     count = 1000
     file = opened("time,grid_w\n" + "".join(f"2026-06-01T12:00:{i % 60:02}.{i:06}Z,{i}\n" for i in range(count)))
-    assert [values for _, values in file.rows(["grid_w"])] == [[float(i)] for i in range(count)]
+    assert [told for _, told in values(file, ["grid_w"])] == [[float(i)] for i in range(count)]
 
 
 def test_the_usual_step_of_each_signal_is_found() -> None:
@@ -84,7 +94,7 @@ def test_refused_cells_are_counted_and_the_first_is_named() -> None:
         "2026-06-01T12:02:00Z,nan,-1\n"
         "2026-06-01T12:03:00Z,inf,\n"
     )
-    assert [values for _, values in file.rows(file.signals)] == [[5.0, 50.0], *[[None, None]] * 3]
+    assert [told for _, told in values(file, file.signals)] == [[5.0, 50.0], *[[None, None]] * 3]
     assert file.refusals.count == {"grid_w": 3, "tank_level_pct": 2}
     assert file.refusals.first == {
         "grid_w": "line 3: 'unavailable' is no number",
