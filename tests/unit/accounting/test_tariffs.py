@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import date, time
 from fractions import Fraction
 
@@ -113,6 +114,12 @@ def test_the_next_change_is_the_next_band_or_the_end_of_the_search() -> None:
     assert EXPORT.next_change(utc("2026-02-03T02:00Z")) == utc("2026-06-30T23:00Z")
     now_s = utc("2026-08-01T00:00Z")
     assert EXPORT.next_change(now_s) == now_s + HORIZON_DAYS * DAY_S
+
+
+def test_the_next_change_does_not_depend_on_what_was_asked_before() -> None:
+    times = [utc(f"2026-06-{day}T{hour:02}:30Z") for day in (30, 29) for hour in (2, 0, 12, 4, 23)]
+    for told in (IMPORT, EXPORT):
+        assert [told.next_change(at_s) for at_s in times] == [replace(told).next_change(at_s) for at_s in times]
 
 
 def test_midnight_may_be_missing() -> None:
