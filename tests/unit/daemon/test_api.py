@@ -1,0 +1,277 @@
+"""The local API: who may ask, what is refused before the loop sees it, what the command line makes of the answers."""
+
+import json
+import socket
+import threading
+from collections.abc import Iterator
+from http.client import HTTPConnection
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.api import client
+from daemon.api.client import NotRunning, Refused
+from daemon.api.server import LONGEST_BODY, ApiServer
+from daemon.cli.main import main
+from daemon.events import Ask
+from rules.errors import BrimfulError
+from tests.support.broker import free_port
+
+WITHIN_S = 10.0
+JSON = {"Content-Type": "application/json"}
+
+
+class Daemon:
+    """An API whose loop says back what it was asked. asked: all that came through to it; error: raised instead."""
+
+    def __init__(self, bind: str = "127.0.0.1") -> None:
+        self.asked: list[tuple[str, dict[str, Any]]] = []
+        self.error: BrimfulError | None = None
+        self.api = ApiServer(bind, 0, self._answer)
+        self.api.start()
+
+    def _answer(self, question: Ask) -> None:
+        self.asked.append((question.name, question.arguments))
+        if self.error is not None:
+            question.answer.set_exception(self.error)
+        else:
+            question.answer.set_result({"asked": question.name, "with": question.arguments})
+
+    def http(
+        self, method: str, path: str, body: bytes | str | None = None, **headers: str
+    ) -> tuple[int, dict[str, Any]]:
+        connection = HTTPConnection(self.api.bind, self.api.port, timeout=WITHIN_S)
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        try:
+            connection.request(method, path, body, named if body is None else {**JSON, **named})
+            response = connection.getresponse()
+            assert response.headers["Content-Type"] == "application/json"
+            return response.status, json.loads(response.read())
+        finally:
+            connection.close()
+
+
+@pytest.fixture(scope="module")
+def listening() -> Iterator[Daemon]:
+    made = Daemon()
+    yield made
+    made.api.stop()
+
+
+@pytest.fixture
+def daemon(listening: Daemon) -> Daemon:
+    listening.asked.clear()
+    listening.error = None
+    return listening
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "name"),
+    [
+        ("GET", "/api/why", None, "why"),
+        ("GET", "/api/why?at=now", None, "why"),
+        ("GET", "/api/health", None, "health"),
+        ("GET", "/api/rule", None, "rules"),
+        ("POST", "/api/rule", '{"rule": "full"}', "rule"),
+        ("POST", "/api/override", '{"clear": true}', "override"),
+    ],
+)
+def test_each_path_asks_its_question(daemon: Daemon, method: str, path: str, body: str | None, name: str) -> None:
+    status, content = daemon.http(method, path, body)
+    assert status == 200
+    assert content == {"asked": name, "with": json.loads(body or "{}")}
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Host": "evil.example"},
+        {"Host": "evil.example:8731"},
+        {"Host": "127.0.0.1.evil.example"},
+        {"Host": "192.168.1.5:8731"},
+        {"Host": "0.0.0.0:8731"},
+        {"Host": "[::"},
+        {"Host": ""},
+        {"Origin": "http://evil.example"},
+        {"Origin": "http://evil.example:8731"},
+        {"Origin": "null"},
+        {"Origin": "http://[::"},
+    ],
+    ids=repr,
+)
+def test_what_a_foreign_page_could_send_is_refused(daemon: Daemon, headers: dict[str, str]) -> None:
+    for method, path, body in (("GET", "/api/why", None), ("POST", "/api/override", '{"clear": true}')):
+        status, content = daemon.http(method, path, body, **headers)
+        assert status == 403
+        assert "this machine's own address" in content["error"]["text"]
+    assert daemon.asked == []
+
+
+@pytest.mark.parametrize("host", ["localhost", "LOCALHOST:8731", "127.0.0.1", "127.0.0.53:1", "[::1]:8731"])
+def test_this_machine_has_several_names(daemon: Daemon, host: str) -> None:
+    assert daemon.http("GET", "/api/why", Host=host, Origin=f"http://{host}")[0] == 200
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", ""])
+def test_a_form_is_no_request(daemon: Daemon, kind: str) -> None:
+    """Browsers send these across sites without asking first; JSON they do not."""
+    status, content = daemon.http("POST", "/api/override", '{"clear": true}', Content_Type=kind)
+    assert status == 400
+    assert content["error"]["subject"] == "Content-Type"
+    assert daemon.asked == []
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"{", b"null", b"[1]", b"7", b'"clear"', b"\xff\xfe", b"[" * 60_000, b'{"clear": true} {}']
+)
+def test_a_body_that_is_no_object_is_refused(daemon: Daemon, body: bytes) -> None:
+    status, content = daemon.http("POST", "/api/override", body)
+    assert status == 400
+    assert content["error"]["text"] == "request: expected a JSON object"
+    assert daemon.asked == []
+
+
+@pytest.mark.parametrize("length", [str(LONGEST_BODY + 1), "-1", "many", "9" * 30])
+def test_a_body_too_long_or_of_no_length_is_not_read(daemon: Daemon, length: str) -> None:
+    status, content = daemon.http("POST", "/api/override", b"", Content_Length=length)
+    assert status == 400
+    assert content["error"]["cause"].startswith(f"expected a body of at most {LONGEST_BODY} bytes")
+    assert daemon.asked == []
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [("GET", "/"), ("GET", "/api/override"), ("GET", "/api/why/"), ("GET", "/../../etc/passwd"), ("POST", "/api/why")],
+)
+def test_other_paths_are_unknown(daemon: Daemon, method: str, path: str) -> None:
+    status, content = daemon.http(method, path, "{}" if method == "POST" else None)
+    assert status == 404
+    assert content["error"]["subject"] == path
+
+
+def test_other_methods_are_not_served(daemon: Daemon) -> None:
+    connection = HTTPConnection(daemon.api.bind, daemon.api.port, timeout=WITHIN_S)
+    connection.request("DELETE", "/api/rule")
+    assert connection.getresponse().status == 501
+    connection.close()
+
+
+def test_the_daemons_refusal_keeps_its_words(daemon: Daemon) -> None:
+    daemon.error = BrimfulError("set an override", "for_s", "expected an end, got none", "it always ends")
+    status, content = daemon.http("POST", "/api/override", "{}")
+    assert status == 400
+    assert content["error"] == {
+        "op": "set an override",
+        "subject": "for_s",
+        "cause": "expected an end, got none",
+        "hint": "it always ends",
+        "text": "for_s: expected an end, got none; it always ends",
+    }
+
+
+@pytest.mark.parametrize("bind", ["127.0.0.1", "127.0.0.9", "localhost", "::1"])
+def test_any_loopback_address_will_do(tmp_path: Path, bind: str) -> None:
+    if bind == "::1" and not _has_ipv6():
+        pytest.skip("this machine has no IPv6 on loopback")
+    daemon = Daemon(bind)
+    try:
+        assert client.ask(home(tmp_path, daemon.api.port, bind), "GET", "/api/why")["asked"] == "why"
+    finally:
+        daemon.api.stop()
+
+
+def _has_ipv6() -> bool:
+    try:
+        socket.create_server(("::1", 0), family=socket.AF_INET6).close()
+    except OSError:
+        return False
+    return True
+
+
+def test_a_port_that_is_taken_is_said() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        with pytest.raises(BrimfulError, match=rf"127\.0\.0\.1:{port}: expected a free address.*set \[api\] port"):
+            ApiServer("127.0.0.1", port, lambda question: None)
+
+
+# The command line's side
+
+
+def home(folder: Path, port: int, bind: str = "127.0.0.1") -> Path:
+    path = folder / "home.toml"
+    path.write_text(f'[api]\nbind = "{bind}"\nport = {port}\n')
+    return path
+
+
+def test_a_wish_reaches_the_daemon_of_the_home_file(tmp_path: Path, daemon: Daemon) -> None:
+    answer = client.ask(home(tmp_path, daemon.api.port), "POST", "/api/override", {"order": "heat", "for_s": 60.0})
+    assert answer["with"] == {"order": "heat", "for_s": 60.0}
+
+
+def test_the_daemons_words_are_the_ones_people_see(tmp_path: Path, daemon: Daemon) -> None:
+    daemon.error = BrimfulError("change a rule", "rules.full", "expected a known rule", "look it up")
+    with pytest.raises(Refused) as refused:
+        client.ask(home(tmp_path, daemon.api.port), "GET", "/api/rule")
+    assert str(refused.value) == "rules.full: expected a known rule; look it up"
+    assert refused.value.op == "change a rule"
+
+
+def test_without_a_daemon_a_question_ends_with_2_and_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = home(tmp_path, free_port())
+    for command in (["why"], ["override", "surplus", "--for", "1h"], ["override", "clear"]):
+        with pytest.raises(SystemExit) as ended:
+            main([*command, "--home", str(path)])
+        assert ended.value.code == 2
+        told = capsys.readouterr()
+        assert told.out == ""
+        assert told.err.count("\n") == 1
+        assert "expected the running daemon, got connection refused; start it with: brimful run" in told.err
+
+
+@pytest.mark.parametrize(
+    "said",
+    [b"", b"SSH-2.0-elsewhere\r\n", b"HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\nhello"],
+    ids=["nothing", "another protocol", "no JSON"],
+)
+def test_somebody_else_at_the_port_is_no_daemon(tmp_path: Path, said: bytes) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+
+        def answer() -> None:
+            link, _ = other.accept()
+            with link:
+                link.recv(4096)
+                link.sendall(said)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        with pytest.raises(NotRunning, match="expected the running daemon"):
+            client.ask(home(tmp_path, other.getsockname()[1]), "GET", "/api/why")
+        thread.join(WITHIN_S)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (None, "expected a readable file, got No such file or directory; name it with --home"),
+        ("[api\n", "expected TOML, got"),
+        ("api = 5\n", "expected TOML, got"),
+        ('[api]\nport = "x"\n', "expected TOML, got"),
+    ],
+)
+def test_a_home_file_that_tells_no_address(tmp_path: Path, text: str | None, told: str) -> None:
+    path = tmp_path / "home.toml"
+    if text is not None:
+        path.write_text(text)
+    with pytest.raises(BrimfulError) as refused:
+        client.ask(path, "GET", "/api/why")
+    assert told in str(refused.value)
+
+
+def test_the_address_is_the_usual_one_unless_given(tmp_path: Path) -> None:
+    path = tmp_path / "home.toml"
+    path.write_text("")
+    assert client.address(path) == ("127.0.0.1", 8731)
