@@ -50,7 +50,7 @@ class SignalSource(Table):
     """Highest value taken as real, in the signal's unit."""
     gap_s: Annotated[float, Within(60, 604800)] = 3600.0
     """Counters: silence in s from which the energy of the gap is kept but called estimated."""
-    resolution: Annotated[float, Within(0, 100000)] = 10.0
+    resolution: Annotated[float, Within(0, 100000)] = 100.0
     """Counters: the counter's step, in the signal's unit."""
     words: dict[Text, Annotated[float, Within(-1e12, 1e12)]] = Field(default_factory=dict)
     """Words the payload may be, and the number each stands for; on, off, true and false are known."""
