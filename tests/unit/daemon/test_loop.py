@@ -247,14 +247,15 @@ def test_the_end_of_a_run_on_is_looked_after(running: Running) -> None:
 
 def test_an_alarm_is_told_once_and_so_is_its_end(running: Running) -> None:
     running.settle()
-    running.clock.move_to(START_S + 600.0)
-    for _ in range(3):
+    for after_s in (59.0, 60.0, 599.0, 600.0, 660.0):
+        running.clock.move_to(START_S + after_s)
         running.put(Due("publish"))
-    assert running.diary.of("alarm") == ["level silent", "surplus silent"]
-    sunny(running, 610.0)
-    sunny(running, 620.0)
+    assert running.diary.of("alarm") == ["surplus silent", "level silent"]
+    assert running.diary.of("publish")[-1] == ["level silent", "surplus silent"]
+    sunny(running, 670.0)
+    sunny(running, 680.0)
     assert running.diary.of("recovered") == ["level silent", "surplus silent"]
-    assert running.diary.of("alarm") == ["level silent", "surplus silent"]
+    assert running.diary.of("alarm") == ["surplus silent", "level silent"]
     assert running.diary.of("publish")[-1] == []
 
 
