@@ -1,9 +1,12 @@
 """A day through the real loop and a real broker gives the decisions and the ledger that its replay gives."""
 
+import csv
+import gzip
 import json
-from dataclasses import astuple
+from dataclasses import astuple, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,7 +14,9 @@ from accounting.ledger import Ledger
 from daemon.broker import EmbeddedBroker
 from daemon.clock import SteppedClock
 from daemon.config.load import load
+from daemon.config.model import Home
 from daemon.demo.runner import Arrivals
+from daemon.engine import Tally
 from daemon.events import Tick
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import LINK
@@ -19,6 +24,9 @@ from daemon.plan import plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
 from daemon.service import Service, facts
+from rules.orders import Decision
+from rules.reading import Moment
+from tests.support import recorded_year
 
 pytestmark = pytest.mark.services
 
@@ -44,7 +52,7 @@ minimum_off_s = 300
 [tariffs.sold]
 direction = "export"
 [[tariffs.sold.periods]]
-from = 2026-01-01
+from = {year}-01-01
 bands = [{{ name = "peak", from = "17:00", to = "19:00", price = 0.30 }}, {{ name = "other", price = 0.05 }}]
 [rules.worth]
 enabled = true
@@ -63,10 +71,10 @@ stale_after_s = 200
 """
 
 
-def home_file(folder: Path, ledger: str) -> Path:
+def home_file(folder: Path, ledger: str, from_year: int = 2026) -> Path:
     path = folder / f"{ledger}.toml"
     signals = "".join(SIGNAL.format(name=name) for name in SIGNALS)
-    path.write_text(HOME.format(signals=signals, ledger=ledger))
+    path.write_text(HOME.format(signals=signals, ledger=ledger, year=from_year))
     return path
 
 
@@ -92,29 +100,52 @@ def day() -> list[dict[str, float]]:
     return rows
 
 
-def test_a_day_live_is_the_day_replayed(tmp_path: Path) -> None:
-    rows = day()
-    file = tmp_path / "day.csv"
-    lines = [",".join(("time", *SIGNALS))]
-    for row in rows:
-        stamp = datetime.fromtimestamp(row["t"], UTC).isoformat()
-        lines.append(",".join((stamp, *(str(row[name]) for name in SIGNALS))))
-    file.write_text("\n".join(lines))
+@dataclass
+class Told:
+    """What came of a day: each change of order or guard with its instant, the ledger's entries, the tally."""
 
-    home = load(home_file(tmp_path, "replayed.sqlite"))
+    changes: list[tuple[float, str, str]] = field(default_factory=list)
+    entries: list[tuple[Any, ...]] = field(default_factory=list)
+    tally: Tally = field(default_factory=Tally)
+
+    def take(self, ledger: Ledger) -> None:
+        """The entries, all but when they were booked."""
+        self.entries = [astuple(entry) for entry in (*ledger.entries(0, 2**40), *ledger.open_entries())]
+
+
+def replayed(home: Home, file: Path) -> Told:
+    """The day as `brimful replay` takes it."""
+    told = Told()
     with (
         open_readings(file, home.heater_names) as readings,
-        Ledger.open_writer(tmp_path / "replayed.sqlite", facts(home)) as ledger,
+        Ledger.open_writer(home.path_of("replayed.sqlite"), facts(home)) as ledger,
     ):
-        replayed = Replay(plan(home), readings, ledger)
-        replayed.run()
-        entries = [astuple(entry) for entry in (*ledger.entries(0, 2**40), *ledger.open_entries())]
+        run = Replay(plan(home), readings, ledger)
+        decide = run.engine.decide
 
-    live_home = load(home_file(tmp_path, "live.sqlite"))
-    live_home = live_home.model_copy(update={"api": live_home.api.model_copy(update={"port": 0})})
-    clock, arrivals = SteppedClock(START_S), Arrivals()
+        def noted(now: Moment) -> Decision:
+            decision = decide(now)
+            found = (decision.lead.order.value, decision.lead.guard)
+            if not told.changes or told.changes[-1][1:] != found:
+                told.changes.append((now.utc_s, *found))
+            return decision
+
+        run.engine.decide = noted  # type: ignore[method-assign]
+        run.run()
+        told.take(ledger)
+        assert run.raised == {}
+    told.tally = run.engine.tally
+    return told
+
+
+def lived(home: Home, rows: list[dict[str, float]]) -> Told:
+    """The day as the daemon hears it: a message for each row, over a broker, on a clock that is moved along."""
+    told = Told()
+    home = home.model_copy(update={"api": home.api.model_copy(update={"port": 0})})
+    start_s = rows[0]["t"]
+    clock, arrivals = SteppedClock(start_s), Arrivals()
     with EmbeddedBroker(kind="mosquitto") as broker:
-        service = Service(plan(live_home), broker.address, clock, stepped_from_s=START_S, tap=arrivals.note)
+        service = Service(plan(home), broker.address, clock, stepped_from_s=start_s, tap=arrivals.note)
         meter = Connection(broker.address, "meter")
         meter.start()
         service.start()
@@ -135,22 +166,77 @@ def test_a_day_live_is_the_day_replayed(tmp_path: Path) -> None:
             service.stop()
             assert service.join(20)
             meter.close()
-    with Ledger.open_reader(tmp_path / "live.sqlite") as ledger:
-        live_entries = [astuple(entry) for entry in (*ledger.entries(0, 2**40), *ledger.open_entries())]
-        decisions = [(row.order.value, row.guard) for row in ledger.decisions(0, 2**40)]
-
-    assert live_entries == entries
-    assert sum(row[3] for row in entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"]
-    # Before the first message the daemon has decided once, on nothing; a replay begins with its first row.
-    live, told = service.loop.engine.tally, replayed.engine.tally
-    assert live.changes == told.changes > 2
-    assert live.by_order == told.by_order
-    assert live.by_guard == told.by_guard
-    assert {order for order, _ in decisions} == {"withhold", "surplus"}
-    assert {"full", "fresh", "worth", "surplus"} <= {guard for _, guard in decisions}
+    with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+        told.take(ledger)
+        told.changes = [(row.at_s, row.order.value, row.guard) for row in ledger.decisions(0, 2**40)]
+    told.tally = service.loop.engine.tally
+    return told
 
 
 def tick(service: Service) -> None:
     done = Tick()
     service.loop.put(done)
     done.done.result(10)
+
+
+def readings_file(folder: Path, rows: list[dict[str, float]]) -> Path:
+    file = folder / "day.csv"
+    lines = [",".join(("time", *SIGNALS))]
+    for row in rows:
+        stamp = datetime.fromtimestamp(row["t"], UTC).isoformat()
+        lines.append(",".join((stamp, *(str(row.get(name, "")) for name in SIGNALS))))
+    file.write_text("\n".join(lines))
+    return file
+
+
+def assert_one_story(live: Told, replay: Told) -> None:
+    assert live.entries == replay.entries
+    # Before the first message the daemon has decided once, on nothing; a replay begins with its first row.
+    assert live.changes[0][1:] == ("withhold", "fresh")
+    assert live.changes[1:] == replay.changes
+    assert live.tally.changes == replay.tally.changes > 2
+    assert live.tally.by_order == replay.tally.by_order
+    assert {guard: s for guard, s in live.tally.by_guard.items() if s} == replay.tally.by_guard
+
+
+def test_a_day_live_is_the_day_replayed(tmp_path: Path) -> None:
+    rows = day()
+    home = load(home_file(tmp_path, "live.sqlite"))
+    live, replay = lived(home, rows), replayed(home, readings_file(tmp_path, rows))
+    assert_one_story(live, replay)
+    assert sum(entry[3] for entry in live.entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"]
+    assert {order for _, order, _ in live.changes} == {"withhold", "surplus"}
+    assert {"full", "fresh", "worth", "surplus"} <= {guard for _, _, guard in live.changes}
+
+
+def test_late_doubled_and_false_readings_live_are_those_replayed(tmp_path: Path) -> None:
+    """An hour in which messages overtake each other, come twice, and a counter shows nonsense."""
+    rows = [row for row in day() if 12 * 3600 <= row["t"] - START_S <= 13 * 3600]
+    rows[11], rows[12] = rows[12], rows[11]
+    rows[30], rows[31] = rows[31], rows[30]  # the end of a settlement interval among them
+    rows.insert(20, rows[19])
+    rows.insert(40, {**rows[39], "t": rows[39]["t"] + 20, "diverted_wh": 3})
+    rows.insert(50, {**rows[49], "t": rows[49]["t"] + 20, "diverted_wh": 10**9})
+    home = load(home_file(tmp_path, "live.sqlite"))
+    live, replay = lived(home, rows), replayed(home, readings_file(tmp_path, rows))
+    assert live.entries == replay.entries
+    assert live.changes[1:] == replay.changes
+    assert live.tally.by_order == replay.tally.by_order
+    assert sum(entry[3] for entry in live.entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"]
+
+
+@pytest.mark.recorded
+def test_a_recorded_day_live_is_the_day_replayed(tmp_path: Path) -> None:
+    """20 June 2008 of the recorded year (tests/recorded): sunny, with a tank that fills."""
+    rows: list[dict[str, float]] = []
+    with gzip.open(recorded_year.build(), "rt", encoding="ascii", newline="") as file:
+        for row in csv.DictReader(file):
+            if row["time"].startswith("2008-06-20"):
+                told = {name: float(row[name]) for name in SIGNALS if row[name]}
+                rows.append({"t": datetime.fromisoformat(row["time"]).timestamp(), **told})
+    assert len(rows) == 1440
+    home = load(home_file(tmp_path, "live.sqlite", from_year=2008))
+    live, replay = lived(home, rows), replayed(home, readings_file(tmp_path, rows))
+    assert_one_story(live, replay)
+    assert sum(entry[3] for entry in live.entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"] > 10_000
+    assert {"full", "surplus"} <= {guard for _, _, guard in live.changes}
