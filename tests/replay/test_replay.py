@@ -1,6 +1,10 @@
 """replay, from the command line, on files small enough to check with a pencil."""
 
+import csv
+import gzip
 import json
+import subprocess
+import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +15,7 @@ from click.testing import CliRunner, Result
 from daemon.cli.main import commands
 from rules.errors import BrimfulError
 
+REPO = Path(__file__).parents[2]
 HOME = """
 [home]
 name = "Rook House"
@@ -194,3 +199,127 @@ def test_a_bad_row_is_named(home: Path, row: str, words: str) -> None:
 def test_cells_that_are_no_readings_are_counted(home: Path) -> None:
     answer = told(home, "2026-06-01T12:00:00Z,unavailable,nan,0", "2026-06-01T12:01:00Z,-9,400,1")
     assert answer["refused"] == {"grid_w": 1, "tank_level_pct": 2}
+
+
+def test_the_json_has_the_keys_others_rely_on(home: Path) -> None:
+    answer = told(home, "2026-06-01T12:00:00Z,-1500,50,1000", "2026-06-01T12:30:00Z,-1500,60,1600", by="day")
+    assert answer["schema"] == "brimful.replay/1"
+    assert set(answer["decisions"]) == {"changes", "seconds_by_order", "seconds_by_guard"}
+    value = answer["value"]
+    assert {"schema", "currency", "by", "timezone", "used", "displaces", "rows", "total"} <= set(value)
+    assert (value["currency"], value["by"], value["timezone"], value["used"]) == ("GBP", "day", "Europe/London", 1.0)
+    assert [source["source"] for source in value["displaces"]] == ["night electricity"]
+    assert set(value["rows"][0]) == set(value["total"]) == ROW
+    assert (answer["from"], answer["to"], answer["rows"]) == ("2026-06-01T12:00:00Z", "2026-06-01T12:30:00Z", 2)
+
+
+def test_the_same_readings_give_the_same_answer_to_the_letter(home: Path) -> None:
+    file = readings(home, *(f"2026-06-01T12:{minute:02}:00Z,-900,{40 + minute},{35 * minute}" for minute in range(60)))
+    packed = home.parent / "readings.csv.gz"
+    packed.write_bytes(gzip.compress(file.read_bytes()))
+    once, again, unpacked = (run(home, each, "--json").stdout for each in (file, file, packed))
+    assert once == again == unpacked
+    assert json.loads(once)["value"]["total"]["diverted_kwh"] == 35 * 59 / 1000
+
+
+def test_the_interval_in_progress_is_counted_and_marked(home: Path) -> None:
+    answer = told(home, "2026-06-01T12:00:00Z,,,1000", "2026-06-01T12:45:00Z,,,1900")
+    first, second = answer["value"]["rows"]
+    assert (first["diverted_kwh"], first["open_kwh"]) == (0.6, 0.0)
+    assert (second["diverted_kwh"], second["open_kwh"]) == (0.3, 0.3)
+    assert answer["value"]["total"]["open_kwh"] == 0.3
+
+
+def test_a_reading_that_comes_late_is_put_in_its_interval(home: Path) -> None:
+    """The row of 12:30 after the one of 12:32: without it, 20 of the 40 Wh between would count for each half hour."""
+    rows = [
+        "2026-06-01T12:00:00Z,,,1000",
+        "2026-06-01T12:28:00Z,,,1100",
+        "2026-06-01T12:32:00Z,,,1140",
+        "2026-06-01T12:30:00Z,,,1138",
+        "2026-06-01T13:30:00Z,,,1140",
+    ]
+    first, second, _ = told(home, *rows)["value"]["rows"]
+    assert (first["diverted_kwh"], second["diverted_kwh"]) == (0.138, 0.002)
+
+
+def test_columns_and_steps_the_home_does_not_expect_are_said(home: Path) -> None:
+    path = home.parent / "wide.csv"
+    path.write_text("time,grid_w,pv_w\n" + "".join(f"2026-06-01T12:{m:02}:00Z,-5,7\n" for m in range(0, 60, 5)))
+    done = run(home, path, "--json")
+    assert json.loads(done.stdout)["ignored"] == ["pv_w"]
+    assert json.loads(done.stdout)["stale_after_s_raised"] == {"grid_w": 450.0}
+    assert "not in the home file, ignored: pv_w" in done.stderr
+    assert "grid_w: recorded too coarsely for its stale_after_s; stale after 450 s here" in done.stderr
+
+
+def test_a_replay_that_ends_half_way_leaves_no_ledger(home: Path) -> None:
+    ledger = home.parent / "kept.sqlite"
+    before = {path.name for path in home.parent.iterdir()}
+    bad = readings(home, *["2026-06-01T12:00:00Z,-1500,50,0"] * 400, "noon,1,2,3")
+    assert run(home, bad, "--ledger", str(ledger)).exit_code == 1
+    assert {path.name for path in home.parent.iterdir()} == {*before, "readings.csv"}
+    good = readings(home, "2026-06-01T12:00:00Z,-1500,50,0", "2026-06-01T13:00:00Z,-1500,60,900")
+    assert run(home, good, "--ledger", str(ledger)).exit_code == 0
+    assert {path.name for path in home.parent.iterdir()} == {*before, "readings.csv", "kept.sqlite"}
+
+
+# From the shell
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["replay", "HOME", "FOLDER/none.csv"], "none.csv: expected a readable file"),
+        (["replay", "HOME", "FOLDER/empty.csv"], "empty.csv: expected at least one row, got none"),
+        (["replay", "HOME", "FOLDER/day.csv", "--ledger", "FOLDER/no/such/books.sqlite"], "expected a folder to write"),
+        (["replay", "HOME", "FOLDER/day.csv", "--ledger", "HOME"], "expected a name that is free"),
+        (["replay", "HOME", "FOLDER/day.csv", "--by", "hour"], "'hour' is not one of"),
+        (["replay", "FOLDER/none.toml", "FOLDER/day.csv"], "none.toml"),
+        (["value", "--home", "HOME", "--ledger", "FOLDER/none.sqlite"], "there is no such file"),
+        (["value", "--home", "HOME", "--from", "June"], "expected a date like"),
+        (["value", "--home", "HOME", "--from", "2026-06-02", "--to", "2026-06-01"], "--to: expected a time after"),
+    ],
+)
+def test_what_is_wrong_ends_with_2_and_a_sentence(home: Path, arguments: list[str], words: str) -> None:
+    (home.parent / "empty.csv").write_text("time,grid_w\n")
+    (home.parent / "day.csv").write_text("time,grid_w\n2026-06-01T12:00:00Z,5\n2026-06-01T12:01:00Z,5\n")
+    named = [part.replace("HOME", str(home)).replace("FOLDER", str(home.parent)) for part in arguments]
+    done = subprocess.run(
+        [sys.executable, "-c", "from daemon.cli import main; main()", *named],
+        cwd=REPO, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_span_of_the_books_is_asked_for(home: Path) -> None:
+    """Three days of 24 kWh each; a date is the day's first local instant, an hour before UTC's in June."""
+    rows = [
+        f"{(datetime.fromisoformat('2026-06-01T00:00+01:00') + timedelta(hours=hours)).isoformat()},,,{1000 * hours}"
+        for hours in range(24 * 3 + 1)
+    ]
+    ledger = home.parent / "kept.sqlite"
+    assert run(home, readings(home, *rows), "--ledger", str(ledger)).exit_code == 0
+
+    def asked(*options: str) -> Any:
+        done = CliRunner().invoke(commands, ["value", "--home", str(home), "--ledger", str(ledger), *options])
+        assert done.exit_code == 0, done.exception
+        return done.stdout
+
+    day = json.loads(asked("--from", "2026-06-02", "--to", "2026-06-03", "--json"))
+    assert [row["start"] for row in day["rows"]] == ["2026-06-02T00:00:00+01:00"]
+    assert day["total"]["diverted_kwh"] == 24.0
+    hours = json.loads(asked("--from", "2026-06-02T10:00Z", "--to", "2026-06-02T11:30Z", "--by", "interval", "--json"))
+    assert [row["diverted_kwh"] for row in hours["rows"]] == [0.5, 0.5, 0.5]
+    table = list(csv.DictReader(asked("--csv").splitlines()))
+    assert [row["diverted_kwh"] for row in table] == ["24.000"] * 3
+    whole = json.loads(asked("--json"))
+    assert [row["start"] for row in table] == [row["start"] for row in whole["rows"]]
+    for name in ("given_up", "avoided", "net", "net_kg"):
+        assert [float(row[name]) for row in table] == [row[name] for row in whole["rows"]]
+    week = json.loads(asked("--by", "week", "--json"))
+    assert [row["start"] for row in week["rows"]] == ["2026-06-01T00:00:00+01:00"]
+    assert week["total"] == whole["total"]
