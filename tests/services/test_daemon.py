@@ -2,14 +2,19 @@
 
 import json
 import os
+import re
 import signal
+import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
+from daemon.mqtt.address import BrokerAddress
 from tests.support.broker import Client, Mosquitto, free_port
 
 pytestmark = pytest.mark.services
@@ -48,26 +53,40 @@ class House:
 
     def __init__(self, folder: Path, broker: Mosquitto) -> None:
         self.file = folder / "home.toml"
-        self.file.write_text(HOME.format(broker=broker.address().port, api=free_port()))
+        self.api_port = free_port()
+        self.said: list[str] = []
+        self.file.write_text(HOME.format(broker=broker.address().port, api=self.api_port))
         self._process: subprocess.Popen[str] | None = None
 
-    def start(self) -> None:
+    def start(self, until: str = "link=readings up=True") -> None:
+        """Start it, and wait for a line of its log; said: what came until then."""
+        self.said = []
         self._process = subprocess.Popen(
             [sys.executable, "-c", "from daemon.cli import main; main()", "run", str(self.file)],
             stderr=subprocess.PIPE,
             text=True,
             cwd=Path(__file__).parents[2],
         )
-        self.says("link=readings up=True")
+        self.says(until)
 
     def says(self, words: str) -> str:
         """Wait for a line of its log."""
         assert self._process is not None
         assert self._process.stderr is not None
         for line in self._process.stderr:
+            self.said.append(line)
             if words in line:
                 return line
         raise AssertionError(f"the daemon ended without saying {words!r}")
+
+    def knows(self, signal: str, value: float) -> None:
+        """Wait until the daemon has heard this."""
+        give_up_s = time.monotonic() + 20
+        while time.monotonic() < give_up_s:
+            inputs = json.loads(self.asks("why", "--json").stdout)["inputs"]
+            if any((told["signal"], told["value"]) == (signal, value) for told in inputs):
+                return
+        raise AssertionError(f"not heard: {signal} {value}")
 
     def end(self, number: signal.Signals) -> int:
         assert self._process is not None
@@ -198,3 +217,57 @@ def test_what_stands_in_the_way_is_said_in_a_line(house: House, broker: Mosquitt
     assert len(told.splitlines()) == 1
     house.start()
     assert "another brimful is writing to it" in house.asks("run", str(house.file), code=2).stderr.splitlines()[-1]
+
+
+def test_an_override_ends_at_its_time_though_the_daemon_was_killed(house: House, broker: Mosquitto) -> None:
+    with Client(broker.address(), "wren/permit") as wire:
+        house.start()
+        until = json.loads(house.asks("override", "withhold", "--for", "4s", "--json").stdout)["until"]
+        house.end(signal.SIGKILL)
+        mark = len(wire.inbox.items)
+        house.start()
+        wire.publish("wren/level", "70")
+        wire.publish("wren/meter", "-1500")
+        wire.hears("wren/permit", b"yes", skip=mark)
+        assert time.time() >= datetime.fromisoformat(until).timestamp()
+        assert json.loads(house.asks("why", "--json").stdout)["override"] is None
+
+
+def test_an_orderly_end_keeps_the_energy_of_the_interval_in_progress(house: House, broker: Mosquitto) -> None:
+    with Client(broker.address()) as wire:
+        for counts in ("5000", "5400"), ("5700",):
+            house.start()
+            for count in counts:
+                wire.publish("wren/energy", count)
+            house.knows("diverted_wh", float(counts[-1]))
+            assert house.end(signal.SIGTERM) == 0
+            total = json.loads(house.asks("value", "--json").stdout)["total"]
+            assert total["diverted_kwh"] == (float(counts[-1]) - 5000) / 1000
+
+
+def test_a_taken_api_port_is_said_and_nothing_is_ordered(house: House, broker: Mosquitto) -> None:
+    with Client(broker.address(), "#") as wire, socket.create_server(("127.0.0.1", house.api_port)):
+        told = house.asks("run", str(house.file), code=2).stderr
+        assert f"127.0.0.1:{house.api_port}: expected a free address" in told.splitlines()[-1]
+        wire.publish("wren/last", "")
+        wire.hears("wren/last")
+        assert [message.topic for message in wire.inbox.items] == ["wren/last"]
+
+
+def test_without_a_broker_it_brings_its_own(house: House) -> None:
+    text = house.file.read_text()
+    start, end = text.index("[broker]"), text.index("[signals.grid_w]")
+    house.file.write_text(text[:start] + text[end:])
+    house.start("broker on ")
+    where = re.search(r"broker on (\S+):(\d+), user brimful, password in (\S+)", "".join(house.said))
+    assert where is not None
+    password = Path(where[3]).read_text().strip()
+    assert Path(where[3]).stat().st_mode & 0o777 == 0o600
+    with Client(BrokerAddress(where[1], int(where[2]), "brimful", password), "wren/permit") as wire:
+        house.says("link=readings up=True")
+        wire.publish("wren/level", "70")
+        wire.publish("wren/meter", "-1500")
+        wire.hears("wren/permit", b"yes")
+        mark = len(wire.inbox.items)
+        assert house.end(signal.SIGTERM) == 0
+        wire.hears("wren/permit", b"no", skip=mark)
