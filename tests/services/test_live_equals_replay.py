@@ -211,9 +211,14 @@ def test_a_day_live_is_the_day_replayed(tmp_path: Path) -> None:
 
 def test_late_doubled_and_false_readings_live_are_those_replayed(tmp_path: Path) -> None:
     """An hour in which messages overtake each other, come twice, and a counter shows nonsense."""
-    rows = [row for row in day() if 12 * 3600 <= row["t"] - START_S <= 13 * 3600]
+    hour = range(START_S + 9 * 3600, START_S + 10 * 3600)
+    rows = [{**row, "tank_level_pct": 60.0} for row in day() if row["t"] in hour]
     rows[11], rows[12] = rows[12], rows[11]
     rows[30], rows[31] = rows[31], rows[30]  # the end of a settlement interval among them
+    full = {**rows[43], "tank_level_pct": 95.0}
+    for row in rows[42:45]:
+        del row["tank_level_pct"]
+    rows.insert(45, full)  # late, and yet the newest level: it counts from now on, not from its own minute
     rows.insert(20, rows[19])
     rows.insert(40, {**rows[39], "t": rows[39]["t"] + 20, "diverted_wh": 3})
     rows.insert(50, {**rows[49], "t": rows[49]["t"] + 20, "diverted_wh": 10**9})
@@ -223,6 +228,7 @@ def test_late_doubled_and_false_readings_live_are_those_replayed(tmp_path: Path)
     assert live.changes[1:] == replay.changes
     assert live.tally.by_order == replay.tally.by_order
     assert sum(entry[3] for entry in live.entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"]
+    assert (START_S + 9 * 3600 + 44 * 60, "withhold", "full") in live.changes
 
 
 @pytest.mark.recorded
