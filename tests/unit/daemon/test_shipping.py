@@ -1,0 +1,137 @@
+"""Settled intervals on their way to the time-series database, and what the loop makes of the answers."""
+
+import queue
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from accounting.ledger import Batch, Ledger
+from accounting.timeseries.failure import SendFailed
+from accounting.timeseries.points import Point
+from daemon.events import Shipped
+from daemon.keeper import Keeper
+from daemon.shipping import Shipping
+from rules.reading import Moment
+from tests.support.ledgers import START_S, entry, new_ledger
+
+WITHIN_S = 10.0
+
+
+class Server:
+    """A database that takes points, or fails while it is down."""
+
+    def __init__(self) -> None:
+        self.down = False
+        self.taken: list[Point] = []
+        self.closed = threading.Event()
+
+    def send(self, points: Sequence[Point]) -> None:
+        if self.down:
+            raise SendFailed("nothing listens there", lasting=False)
+        self.taken += points
+
+    def close(self) -> None:
+        self.closed.set()
+
+
+class House:
+    def __init__(self, folder: Path) -> None:
+        self.ledger = new_ledger(folder)
+        self.ledger.commit(Batch(START_S + 3600, entries=(entry(0), entry(1))))
+        self.path = self.ledger.path
+        self.keeper = Keeper(self.ledger)
+        self.server = Server()
+        self._answers: queue.SimpleQueue[Shipped] = queue.SimpleQueue()
+        self.shipping = Shipping(self.server, "Quay Cottage", self._answers.put)  # type: ignore[arg-type]
+        self.shipping.start()
+
+    def send(self, at_s: float) -> None:
+        self.shipping.send(self.keeper, self.at(at_s))
+
+    def done(self, at_s: float) -> None:
+        self.shipping.done(self.keeper, self._answers.get(timeout=WITHIN_S), self.at(at_s))
+
+    def commit(self) -> None:
+        """What the keeper's commit does with the outbox."""
+        self.ledger.commit(
+            Batch(START_S + 3600, delivered=tuple(self.keeper._delivered), again=tuple(self.keeper._again))
+        )
+        self.keeper._delivered.clear()
+        self.keeper._again.clear()
+
+    @staticmethod
+    def at(at_s: float) -> Moment:
+        return Moment(START_S + 3600 + at_s, at_s)
+
+    def waiting(self) -> int:
+        with Ledger.open_reader(self.path) as seen:
+            return seen.outbox_depth()
+
+    def events(self) -> list[tuple[str, str]]:
+        return [(event.kind, event.name) for event in self.keeper._events]
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    made = House(tmp_path)
+    yield made
+    made.shipping.stop()
+    assert made.server.closed.is_set()
+    made.keeper.close()
+
+
+def test_what_is_settled_is_sent_once_and_struck_off(house: House) -> None:
+    house.send(0.0)
+    house.send(5.0)  # one is under way
+    house.done(6.0)
+    house.send(6.5)  # too soon, and nothing waits
+    house.commit()
+    house.send(30.0)
+    assert len(house.server.taken) == 2
+    assert house.waiting() == 0
+    assert house.events() == []
+
+
+def test_a_server_that_fails_is_told_once_and_so_is_its_return(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    house.server.down = True
+    house.send(0.0)
+    house.done(1.0)
+    assert "nothing listens there" in house.shipping.fault
+    house.send(1000.0)
+    house.done(1001.0)
+    assert house.events() == [("alarm", "timeseries")]
+    assert house.waiting() == 2
+    house.server.down = False
+    house.send(3000.0)
+    house.done(3001.0)
+    assert house.shipping.fault == ""
+    assert house.events() == [("alarm", "timeseries"), ("recovered", "timeseries")]
+    assert [record.levelname for record in caplog.records] == ["WARNING", "WARNING"]
+    house.commit()
+    assert house.waiting() == 0
+
+
+def test_what_was_taken_just_before_a_failure_is_sent_again(house: House) -> None:
+    house.send(0.0)
+    house.done(1.0)
+    house.commit()
+    house.ledger.commit(Batch(START_S + 5400, entries=(entry(2),)))
+    house.server.down = True
+    house.send(10.0)
+    house.done(11.0)
+    house.commit()
+    assert house.waiting() == 3
+
+
+def test_a_failed_shipment_is_not_tried_at_once(house: House) -> None:
+    house.server.down = True
+    house.send(0.0)
+    house.done(0.0)
+    house.server.down = False
+    house.send(4.9)
+    assert house.server.taken == []
+    house.send(5.0)
+    house.done(5.0)
+    assert len(house.server.taken) == 2
