@@ -82,7 +82,6 @@ def main() -> None:
         text = house.file.read_text().replace('topic = "wren/energy"', 'topic = "wren/energy"\npointer = "/wh"')
         house.file.write_text(text)
         house.start()
-        threading.Thread(target=lambda: house._process.stderr.read(), daemon=True).start()
         port = broker.address().port
         echo = child(ECHO, port)
         with Client(broker.address(), "wren/permit", "echo/back") as wire:
