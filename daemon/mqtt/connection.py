@@ -100,6 +100,7 @@ class Connection:
         self._client: Client | None = None
         self._accepted = False
         self._up = threading.Event()
+        self._written = threading.Event()
         self._closing = threading.Event()
         self._reason = ""
         self._told: str | None = None
@@ -135,8 +136,16 @@ class Connection:
 
         expiry_s: age at which the broker drops it undelivered (MQTT 5 only; 3.1.1 cannot say it).
         """
+        self._written.clear()
         info = self._hand_over(topic, payload, qos, retain, expiry_s)
         return info is not None and info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def wait_written(self, timeout_s: float) -> bool:
+        """Wait until the network thread has written what was published before, at most `timeout_s`.
+
+        Whoever goes on computing would keep the interpreter from that thread, and the message waiting.
+        """
+        return self._written.wait(timeout_s)
 
     def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
         """Publish `final`, wait for its acknowledgement, and leave. Returns whether it was acknowledged in time.
@@ -199,6 +208,8 @@ class Connection:
             client = self._client = self._new_client(mqtt5)
             client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
             while not self._closing.is_set() and client.loop(_POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                if not client.want_write():
+                    self._written.set()
                 if up_since_s is None and self._up.is_set():
                     up_since_s = time.monotonic()
             leave_by_s = time.monotonic() + _POLL_S

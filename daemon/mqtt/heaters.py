@@ -22,6 +22,8 @@ from rules.orders import Order
 log = logging.getLogger(__name__)
 
 _QOS = 1
+_ON_ITS_WAY_S = 0.002
+"""How long an order is given to get out before its sender goes on: many times what it takes on a link that is well."""
 
 
 def order_payload(order: Order, watts: int | None, payloads: Mapping[Order, str] | None) -> bytes:
@@ -36,7 +38,7 @@ def order_payload(order: Order, watts: int | None, payloads: Mapping[Order, str]
 
 
 class HeaterLine:
-    """One heater's order connection. `send` and `refresh` never block.
+    """One heater's order connection. `send` waits `_ON_ITS_WAY_S` at most, `refresh` not at all.
 
     topic: where its orders go; payloads: a gate heater's, None for a modulated one; expiry_s: age at which the broker
     drops an undelivered order; emit: told `Linked` when the line to the heater is lost or the broker refuses an order.
@@ -81,7 +83,9 @@ class HeaterLine:
         payload = order_payload(order, watts, self._payloads)
         with self._lock:
             self._wanted = payload
-            self._tell(payload)
+            told = self._tell(payload)
+        if told:
+            self.connection.wait_written(_ON_ITS_WAY_S)
 
     def refresh(self) -> None:
         """Tell the standing order again."""

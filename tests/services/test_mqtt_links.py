@@ -133,6 +133,29 @@ def test_a_failing_callback_does_not_end_the_link(broker: Mosquitto, caplog: pyt
         connection.close()
 
 
+def test_who_waits_for_the_writing_waits_for_this_message(broker: Mosquitto) -> None:
+    entered, release = threading.Event(), threading.Event()
+
+    def on_message(topic: str, payload: bytes, retained: bool) -> None:
+        entered.set()
+        assert release.wait(TIMEOUT_S)
+
+    connection = Connection(broker.address(), "test", topics=("t",), on_message=on_message)
+    connection.start()
+    try:
+        assert connection.wait_up(TIMEOUT_S)
+        assert connection.publish("t", b"first", 1)
+        assert connection.wait_written(TIMEOUT_S)
+        assert entered.wait(TIMEOUT_S)
+        assert connection.publish("u", b"second", 1)
+        assert not connection.wait_written(0.05)  # the network thread is held up, and has written nothing
+        release.set()
+        assert connection.wait_written(TIMEOUT_S)
+    finally:
+        release.set()
+        connection.close()
+
+
 def test_a_wrong_password_is_said_so_and_tried_again_quietly(tmp_path: Path) -> None:
     with Mosquitto(tmp_path, users={"brimful": "right"}) as broker:
         with Link(broker.address("brimful", "wrong")) as link:
