@@ -25,6 +25,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.dial import check_host, error_sentence, refusal_sentence, tls_context
+from daemon.mqtt.turns import Turns
 
 if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
@@ -99,8 +100,8 @@ class Connection:
         self._jitter = jitter
         self._client: Client | None = None
         self._accepted = False
+        self._turns = Turns()
         self._up = threading.Event()
-        self._written = threading.Event()
         self._closing = threading.Event()
         self._reason = ""
         self._told: str | None = None
@@ -136,7 +137,6 @@ class Connection:
 
         expiry_s: age at which the broker drops it undelivered (MQTT 5 only; 3.1.1 cannot say it).
         """
-        self._written.clear()
         info = self._hand_over(topic, payload, qos, retain, expiry_s)
         return info is not None and info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
 
@@ -145,7 +145,7 @@ class Connection:
 
         Whoever goes on computing would keep the interpreter from that thread, and the message waiting.
         """
-        return self._written.wait(timeout_s)
+        return self._turns.wait_written(timeout_s)
 
     def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
         """Publish `final`, wait for its acknowledgement, and leave. Returns whether it was acknowledged in time.
@@ -160,6 +160,7 @@ class Connection:
         client = self._client
         if client is not None and self.up and (acknowledged or final is None):
             client.disconnect()
+            self._turns.wake()
         elif client is not None:
             _break_off(client)
         if self._thread.is_alive():
@@ -176,7 +177,9 @@ class Connection:
         if expiry_s is not None and client.protocol == MQTTProtocolVersion.MQTTv5:
             properties = _expiring_after(max(1, round(expiry_s)))
         try:
-            return client.publish(topic, payload, qos, retain, properties)
+            info = client.publish(topic, payload, qos, retain, properties)
+            self._turns.wake()
+            return info
         except (ValueError, OSError):
             log.exception("broker=%s topic=%s could not be published to", self._broker, topic)
             return None
@@ -185,12 +188,13 @@ class Connection:
 
     def _run(self) -> None:
         failures = 0
-        while not self._closing.is_set():
-            lasted_s, again_at_once = self._attempt()
-            if again_at_once or self._closing.is_set():
-                continue
-            failures = 1 if lasted_s >= _STEADY_S else failures + 1
-            self._closing.wait(self._wait_s(failures))
+        with self._turns:
+            while not self._closing.is_set():
+                lasted_s, again_at_once = self._attempt()
+                if again_at_once or self._closing.is_set():
+                    continue
+                failures = 1 if lasted_s >= _STEADY_S else failures + 1
+                self._closing.wait(self._wait_s(failures))
 
     def _wait_s(self, failures: int) -> float:
         longest_s = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(failures - 1, 10))
@@ -207,14 +211,13 @@ class Connection:
         try:
             client = self._client = self._new_client(mqtt5)
             client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
-            while not self._closing.is_set() and client.loop(_POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                if not client.want_write():
-                    self._written.set()
+            turn = self._turns.turn
+            while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if up_since_s is None and self._up.is_set():
                     up_since_s = time.monotonic()
             leave_by_s = time.monotonic() + _POLL_S
             while self._up.is_set() and time.monotonic() < leave_by_s:
-                if client.loop(_POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
+                if turn(client, _POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
                     break
         except OSError as error:
             self._reason = self._reason or error_sentence(error)
@@ -248,8 +251,7 @@ class Connection:
         if self._will is not None:
             client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
         client.on_socket_open = _no_delay
-        # With this set, and a loop of our own, publish() only wakes the network thread and never writes itself:
-        # two threads writing to one socket could mix their packets.
+        # With this set publish() never writes itself: two threads writing to one socket could mix their packets.
         client.on_socket_register_write = _nothing
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
