@@ -1,0 +1,95 @@
+"""Memory of the running daemon, and how long short commands take to start."""
+
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from functools import partial
+from pathlib import Path
+
+from house import BRIMFUL, LEVEL, METER, QUIET_BROKER, House
+from measure import REPOSITORY, Row, in_turn, seconds, show
+
+from tests.support.broker import Client, Mosquitto
+from tests.support.servers import victoria_metrics
+
+SECONDS = 80
+"""The books settle every minute and send within a quarter of one: time enough for both to have happened."""
+ROUNDS = 10
+KB_A_MB = 1024
+REPLACED = ("signals.diverted_wh",)
+DATED = '[signals.diverted_wh]\ntopic = "house/diverter"\npointer = "/wh"\ntime_pointer = "/at"\nresolution = 1\n'
+
+
+def memory_mb(pid: int) -> tuple[float, float]:
+    """Resident, and proportional (shared pages divided among those that share them), MB of 1024² bytes."""
+    text = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii")
+    found = dict(line.split(":", 1) for line in text.splitlines()[1:])
+    return int(found["Rss"].split()[0]) / KB_A_MB, int(found["Pss"].split()[0]) / KB_A_MB
+
+
+def live(wire: Client) -> None:
+    """Readings of every signal once a second, after two old ones of the counter that give intervals to settle."""
+    for ago_s, wh in ((7200, 0), (3600, 1500)):
+        wire.publish("house/diverter", json.dumps({"w": 0, "wh": wh, "at": time.time() - ago_s}))
+    for second in range(SECONDS):
+        time.sleep(1)
+        wire.publish(METER, json.dumps({"power": {"w": -2500 + second}}))
+        wire.publish("house/roof", json.dumps({"w": 3000 + second}))
+        wire.publish("house/load", json.dumps({"w": 500 + second}))
+        wire.publish(LEVEL, json.dumps({"level": 97.0 if second % 20 == 10 else 70.0}))
+        wire.publish("house/diverter", json.dumps({"w": 2400, "wh": 1500 + second, "at": time.time()}))
+
+
+def run(command: tuple[str, ...]) -> None:
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, cwd=REPOSITORY)
+
+
+def main() -> None:
+    with (
+        tempfile.TemporaryDirectory(prefix="brimful-bench-") as name,
+        Mosquitto(Path(name), extra=QUIET_BROKER) as broker,
+        victoria_metrics(Path(name)) as server,
+        Client(broker.address()) as wire,
+    ):
+        folder = Path(name)
+        series = f'[timeseries]\nkind = "victoriametrics"\nurl = "{server.url}"\n'
+        homes = (
+            House(folder / "plain", broker, DATED, REPLACED),
+            House(folder / "series", broker, DATED + series, REPLACED),
+        )
+        with homes[0] as plain, homes[1] as shipping:
+            plain.wait_up()
+            shipping.wait_up()
+            live(wire)
+            assert shipping.health()["timeseries"] == {"fault": ""}
+            assert json.loads(server.get("/api/v1/series/count").data)["data"][0] > 0
+            plain_mb, plain_own_mb = memory_mb(plain.pid)
+            series_mb, series_own_mb = memory_mb(shipping.pid)
+            why = (*BRIMFUL, "why", "--home", str(plain.file))
+            starts = ((*BRIMFUL, "--help"), why, (sys.executable, "-c", "pass"))
+            help_s, why_s, python_s = in_turn(ROUNDS, [partial(seconds, partial(run, start)) for start in starts])
+            plain.stop()
+            shipping.stop()
+    show(
+        f"the running daemon after {SECONDS} s of readings",
+        [
+            Row("resident", plain_mb, "MB", aim=60),
+            Row("  proportional share", plain_own_mb, "MB"),
+            Row("resident, with [timeseries]", series_mb, "MB", aim=60),
+            Row("  proportional share", series_own_mb, "MB"),
+        ],
+    )
+    show(
+        "from the command to its end; floor: python -c pass",
+        [
+            Row("brimful --help", help_s, "s", python_s),
+            Row("brimful why", why_s, "s", python_s),
+            Row("the slower of them", max(help_s, why_s), "s", aim=0.4),
+        ],
+    )
+
+
+if __name__ == "__main__":
+    main()
