@@ -15,6 +15,8 @@ _MOST = 1.1
 """Of its rated power, what a heater can be seen to take."""
 _COARSEST_WH = 100.0
 """The largest step of a counter that is read for power."""
+_SAME_RUN_S = 3600.0
+"""Two steps of a counter that lie further apart tell of two runs of the heater, and nothing of its power."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +79,18 @@ class Mean:
 class Rate:
     """Power read off a counter, W: its step over the last RATE_OVER_S, or since its first reading.
 
+    A counter that stands still at readings between its steps shows nothing, then too much. For it `steady` is the power
+    from one step to the next, held until the next is overdue, and less from then on; for others it is the power.
     rated_w: what the heaters it counts take together.
     """
 
     def __init__(self, rated_w: float) -> None:
+        self.steady: Reading | None = None
         self._most_w = _MOST * rated_w
         self._marks: deque[tuple[float, float]] = deque()  # (read at, Wh)
+        self._stepped: tuple[float, float] | None = None  # the last step: (read at, its Wh)
+        self._stood_still = False
+        self._held_w = 0.0
 
     def note(self, reading: Reading) -> Reading | None:
         """Add a counter's live reading; returns the power, None where it tells none.
@@ -90,8 +98,11 @@ class Rate:
         After a step back, or one that the heaters cannot have taken, it begins anew: the books find out what it was.
         """
         marks = self._marks
+        self.steady = None
         if marks and reading.value < marks[-1][1]:
-            marks.clear()
+            self._begin_anew()
+        if marks:
+            self._look_for_step(reading.seen_s, reading.value - marks[-1][1])
         marks.append((reading.seen_s, reading.value))
         while len(marks) > 2 and marks[1][0] <= reading.seen_s - RATE_OVER_S:
             marks.popleft()
@@ -101,10 +112,34 @@ class Rate:
         hours = (reading.seen_s - from_s) / 3600.0
         step_wh = reading.value - from_wh
         if step_wh > self._most_w * hours + _COARSEST_WH:
-            marks.clear()
+            self._begin_anew()
             marks.append((reading.seen_s, reading.value))
             return None
-        return Reading(reading.signal, min(step_wh / hours, self._most_w), reading.at_s, reading.seen_s)
+        power = Reading(reading.signal, min(step_wh / hours, self._most_w), reading.at_s, reading.seen_s)
+        self.steady = power
+        if self._held_w and self._stepped is not None:
+            stepped_s, step_wh = self._stepped
+            overdue_w = step_wh * 3600.0 / (reading.seen_s - stepped_s) if reading.seen_s > stepped_s else self._held_w
+            self.steady = Reading(reading.signal, min(self._held_w, overdue_w), reading.at_s, reading.seen_s)
+        return power
+
+    def _begin_anew(self) -> None:
+        self._marks.clear()
+        self._stepped = None
+        self._stood_still = False
+        self._held_w = 0.0
+
+    def _look_for_step(self, seen_s: float, step_wh: float) -> None:
+        if step_wh == 0:
+            self._stood_still = True
+            return
+        self._held_w = 0.0
+        if self._stepped is not None and self._stood_still:
+            apart_s = seen_s - self._stepped[0]
+            if RATE_OVER_S < apart_s <= _SAME_RUN_S:
+                self._held_w = min(step_wh * 3600.0 / apart_s, self._most_w)
+        self._stepped = (seen_s, step_wh)
+        self._stood_still = False
 
 
 class Board:
@@ -113,6 +148,7 @@ class Board:
     def __init__(self, settings: Settings, wiring: Wiring) -> None:
         self.latest: dict[str, Reading] = {}
         self._powers: dict[str, Reading] = {}
+        self._steady: dict[str, Reading] = {}
         rated_w = [heater.rated_w for heater in settings.heaters]
         counters = (*zip(wiring.counters, rated_w, strict=True), (wiring.house_counter, sum(rated_w)))
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
@@ -152,9 +188,11 @@ class Board:
             # Where the power is told, none is read off the counter any more.
             self._rates.pop(self._counter_of.pop(name), None)
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
-            power = self._rates[name].note(reading)
-            if power is not None:
+            rate = self._rates[name]
+            power = rate.note(reading)
+            if power is not None and rate.steady is not None:
                 self._powers[name] = power
+                self._steady[name] = rate.steady
         if self._yields is not None and name == self._yields.signal and reading.value > self._yields.above_w:
             self._yield_above_seen_s = reading.seen_s
 
@@ -194,9 +232,13 @@ class Board:
     def _diverted_w(self, seen_s: float) -> float:
         """W all heaters take, as far as fresh meters tell."""
         wiring = self._wiring
-        shared = self.latest.get(wiring.house_power or "") or self._powers.get(wiring.house_counter or "")
+        shared = self._told(wiring.house_power or "", wiring.house_counter or "")
         total_w = 0.0
-        for reading in (shared,) if shared is not None else self._measured:
+        for reading in (shared,) if shared is not None else [self._told(*meter) for meter in self._meters]:
             if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):
                 total_w += max(reading.value, 0.0)
         return total_w
+
+    def _told(self, power: str, counter: str) -> Reading | None:
+        """What a heater takes, for the mean: as its power tells it, else steadily off its counter."""
+        return self.latest.get(power) or self._steady.get(counter)

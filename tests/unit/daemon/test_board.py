@@ -247,3 +247,39 @@ def test_the_board_remembers_when_another_load_last_drew() -> None:
 def test_the_signals_that_matter_are_named() -> None:
     assert COUNTER.used >= {"grid_w", "diverted_wh", "tank_level_pct", "tank_mid_c", "battery_w"}
     assert "pv_w" not in COUNTER.used
+
+
+def steady_w(readings: list[tuple[float, float]], rated_w: float = 3000.0) -> list[float | None]:
+    """What a counter's readings, (second, Wh), tell steadily, W."""
+    rate = Rate(rated_w)
+    told: list[float | None] = []
+    for at_s, wh in readings:
+        rate.note(Reading("diverted_wh", wh, at_s, at_s))
+        told.append(None if rate.steady is None else rate.steady.value)
+    return told
+
+
+def test_between_the_steps_of_a_coarse_counter_the_power_is_held() -> None:
+    # 200 W on a counter of 10 Wh: a step every 180 s, read every 20 s.
+    told = steady_w([(20.0 * count, 10.0 * (20 * count // 180)) for count in range(60)])
+    assert told[18:] == [200.0] * 42
+
+
+def test_once_the_next_step_is_overdue_a_coarse_counter_tells_less_and_less() -> None:
+    steps = [(20.0 * count, 10.0 * min(20 * count // 180, 4)) for count in range(120)]  # the last step: at 720 s
+    told = dict(zip((at_s for at_s, _ in steps), steady_w(steps), strict=True))
+    assert told[900.0] == 200.0
+    assert told[1080.0] == 100.0
+    assert told[1440.0] == 50.0
+
+
+def test_a_counter_that_steps_at_every_reading_is_not_held() -> None:
+    # Read every five minutes: one reading without a step is five minutes without power.
+    assert steady_w([(0, 0), (300, 50), (600, 100), (900, 150), (1200, 150)])[1:] == [600.0, 600.0, 600.0, 0.0]
+
+
+def test_two_runs_of_a_heater_are_not_taken_for_one() -> None:
+    # The same two steps, twenty minutes apart and two hours apart: the first pair tells 30 W, the second nothing.
+    for apart_s, told_w in ((1200.0, 30.0), (7200.0, 0.0)):
+        told = steady_w([(0, 0), (20, 10), (40, 10), (apart_s, 10), (apart_s + 20, 20), (apart_s + 100, 20)])
+        assert told[-1] == told_w
