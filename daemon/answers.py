@@ -62,6 +62,7 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
             {"heater": told.heater, "order": told.order.value, "watts": told.watts, "guard": told.guard}
             for told in (loop.engine.decision.orders if loop.engine.decision is not None else ())
         ],
+        "links_down": {name: link.reason for name, link in sorted(loop.links.items()) if not link.up},
         "inputs": inputs(loop, now),
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
         "override": None

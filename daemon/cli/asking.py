@@ -37,6 +37,9 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     heaters = answer.get("heaters", [])
     for told in heaters if len(heaters) > 1 else ():
         click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
+    for name, reason in answer.get("links_down", {}).items():
+        click.echo()
+        click.echo(_set(f"  no link to the broker for {name}: {reason}", 4))
     for alarm in answer.get("alarms", []):
         click.echo()
         click.echo(_set(f"  alarm: {alarm['sentence']}", 9))

@@ -191,6 +191,14 @@ def test_why_has_the_figures_and_their_ages(running: Running) -> None:
     assert {finding["verdict"] for finding in why["findings"]} == {"allow"}
 
 
+def test_why_names_the_links_that_are_down(running: Running) -> None:
+    running.service.loop.put(Linked("upper", False, "nothing listens there"))
+    running.service.loop.put(Linked("lower", True))
+    down = running.ask("why")["links_down"]
+    assert down["upper"] == "nothing listens there"
+    assert "lower" not in down
+
+
 def test_health_tells_links_books_and_alarms(running: Running) -> None:
     running.service.loop.put(Linked("upper", False, "connection refused"))
     health = running.ask("health")
