@@ -37,6 +37,7 @@ _FIRST_WAIT_S = 0.2
 _LONGEST_WAIT_S = 30.0
 _STEADY_S = 60.0
 _PORT_TRIES = 3
+_TAKEN = "the port is taken by another program"
 _SERVICE_USER = "mosquitto"
 _RUN = "/run"
 
@@ -153,7 +154,11 @@ class EmbeddedBroker:
         self._ready.wait()
         if self._failure:
             self._thread.join()
-            raise BrimfulError("start the broker", f"{_HOST}:{self._port or self._wanted_port}", self._failure)
+            hint = ""
+            if self._failure == _TAKEN:
+                table = f'[broker] with host = "{_HOST}" and port = {self._port}'
+                hint = f"if that is your broker, name it in the home file: {table}; else free the port"
+            raise BrimfulError("start the broker", f"{_HOST}:{self._port or self._wanted_port}", self._failure, hint)
         return self
 
     def __exit__(
@@ -191,7 +196,7 @@ class EmbeddedBroker:
         for _ in range(_PORT_TRIES):
             self._port = self._wanted_port if self._wanted_port is not None else _free_port()
             if not _is_free(self._port):
-                failure = "the port is taken by another program"
+                failure = _TAKEN
             else:
                 failure = self._start()
                 if not failure:

@@ -80,11 +80,14 @@ def _broker(home: Home, seconds: float) -> Iterator[Line]:
     if broker is None:
         yield "broker", True, "none named: `brimful run` brings its own, on this machine only"
         return
-    reached, sentence = reach(broker)
-    yield "broker", reached, sentence
-    if reached:
-        for answer in probe(broker, sources(home), seconds, SystemClock()):
-            yield "signal", answer.ok, answer.sentence
+    try:
+        reached, sentence = reach(broker)
+        yield "broker", reached, sentence
+        if reached:
+            for answer in probe(broker, sources(home), seconds, SystemClock()):
+                yield "signal", answer.ok, answer.sentence
+    except BrimfulError as refused:  # a CA file that is none, say, or a broker gone between two looks
+        yield "broker", False, str(refused)
 
 
 def _timeseries(home: Home) -> Iterator[Line]:

@@ -175,7 +175,7 @@ def _broker(home: Home) -> Iterator[BrokerAddress]:
         return
     ledger = home.path_of(home.ledger.path)
     file = ledger.with_name("broker-password")
-    with EmbeddedBroker(_port(BROKER_PORT), password=_password(file)) as own:
+    with EmbeddedBroker(BROKER_PORT, password=_password(file)) as own:  # the port that devices were told
         click.echo(f"broker on {own.address}, user brimful, password in {file}", err=True)
         yield own.address
 

@@ -20,4 +20,4 @@ class BrokerAddress:
     mqtt5: bool = True
 
     def __str__(self) -> str:
-        return f"{self.host}:{self.port}"
+        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"

@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -24,7 +24,14 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.dial import check_host, error_sentence, refusal_sentence, tls_context
+from daemon.mqtt.dial import (
+    check_host,
+    error_sentence,
+    hung_up_sentence,
+    refusal_sentence,
+    taken_over_sentence,
+    tls_context,
+)
 from daemon.mqtt.turns import Turns
 
 if TYPE_CHECKING:
@@ -40,8 +47,8 @@ _POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at th
 _TOPICS_PER_REQUEST = 50
 _QUICK_ACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux alone has it
 _UNSUPPORTED_VERSION = 0x84
+_TAKEN_OVER = 0x8E
 _LOST = "the link broke"
-_NO_ANSWER = "the broker closed the link without an answer; user name, password or TLS may be wrong"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +61,20 @@ class Publication:
     retain: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """What the broker refuses on a standing link. topic: of the subscription or publication, "" if it is not known."""
+
+    what: Literal["subscription", "publication"]
+    topic: str
+    why: str
+
+    def __str__(self) -> str:
+        if self.what == "subscription":
+            return f"the broker refuses the subscription to {self.topic} ({self.why})"
+        return f"the broker refuses what is published{self.topic and ' on ' + self.topic} ({self.why})"
+
+
 def _nothing(*_: object) -> None:
     return
 
@@ -64,8 +85,9 @@ class Connection:
     role: a few letters of the client id, for the broker's log. will: what the broker publishes when the link breaks.
     topics: subscribed to at every connect, QoS 1; the link is up when the broker has answered for them. The callbacks
     run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up(); on_down(reason),
-    once per reason; on_fault(sentence) for what the broker refuses on a standing link; on_delivered() when it has
-    acknowledged a publication.
+    once per reason; on_fault(refusal) for what the broker refuses on a standing link, subscriptions before `on_up`;
+    on_delivered() when it has acknowledged a publication. jitter: 0 to 1; rest: how to wait between attempts, s (a seam
+    for tests).
     Raises BrimfulError if the CA file cannot be used or the host name is none.
     """
 
@@ -79,9 +101,11 @@ class Connection:
         on_message: Callable[[str, bytes, bool], None] = _nothing,
         on_up: Callable[[], None] = _nothing,
         on_down: Callable[[str], None] = _nothing,
-        on_fault: Callable[[str], None] = _nothing,
+        on_fault: Callable[[Refusal], None] = _nothing,
         on_delivered: Callable[[], None] = _nothing,
         jitter: Callable[[], float] = random.random,
+        keepalive_s: int = KEEPALIVE_S,
+        rest: Callable[[float], object] | None = None,
     ) -> None:
         check_host(broker)
         self._broker = broker
@@ -98,17 +122,21 @@ class Connection:
         self._on_fault = on_fault
         self._on_delivered = on_delivered
         self._jitter = jitter
+        self._keepalive_s = keepalive_s
         self._client: Client | None = None
         self._accepted = False
         self._turns = Turns()
         self._up = threading.Event()
         self._closing = threading.Event()
+        self._rest = rest or self._closing.wait
         self._reason = ""
+        self._taken_over = False
         self._told: str | None = None
         self._refused_mqtt5 = not broker.mqtt5
         self._silences = 0
         self._asked: dict[int, Sequence[str]] = {}
         self._refused: set[int] = set()
+        self._topic_of: dict[int, str] = {}
         self._thread = threading.Thread(target=self._run, name=f"mqtt-{role}", daemon=True)
 
     @property
@@ -178,6 +206,8 @@ class Connection:
             properties = _expiring_after(max(1, round(expiry_s)))
         try:
             info = client.publish(topic, payload, qos, retain, properties)
+            if qos:
+                self._topic_of[info.mid] = topic  # where the answer was faster its topic is not told
             self._turns.wake()
             return info
         except (ValueError, OSError):
@@ -193,8 +223,9 @@ class Connection:
                 lasted_s, again_at_once = self._attempt()
                 if again_at_once or self._closing.is_set():
                     continue
-                failures = 1 if lasted_s >= _STEADY_S else failures + 1
-                self._closing.wait(self._wait_s(failures))
+                # Two that take one id from each other would otherwise be at it again whenever it had been calm.
+                failures = 1 if lasted_s >= _STEADY_S and not self._taken_over else failures + 1
+                self._rest(self._wait_s(failures))
 
     def _wait_s(self, failures: int) -> float:
         longest_s = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(failures - 1, 10))
@@ -204,13 +235,14 @@ class Connection:
         """One link from dialling to loss: how long it was up, s, and whether to try again without waiting."""
         mqtt5 = not self._refused_mqtt5 and self._silences % 2 == 0
         self._reason = ""
-        self._accepted = False
+        self._accepted = self._taken_over = False
         self._asked.clear()
         self._refused.clear()
+        self._topic_of.clear()
         up_since_s = None
         try:
             client = self._client = self._new_client(mqtt5)
-            client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
+            client.connect(self._broker.host, self._broker.port, self._keepalive_s)
             turn = self._turns.turn
             while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if up_since_s is None and self._up.is_set():
@@ -220,7 +252,7 @@ class Connection:
                 if turn(client, _POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
                     break
         except OSError as error:
-            self._reason = self._reason or error_sentence(error)
+            self._reason = self._reason or error_sentence(error, self._broker)
         except Exception as error:
             # Whatever a broker sends, and whatever the library makes of it, must not end the thread that reconnects.
             log.exception("broker=%s the link was ended by an error", self._broker)
@@ -234,7 +266,7 @@ class Connection:
             self._silences += 1
         again_at_once = mqtt5 and not self._accepted and (self._refused_mqtt5 or self._silences == 1)
         if not again_at_once and not self._closing.is_set():
-            self._tell_down(self._reason or (_LOST if self._accepted else _NO_ANSWER))
+            self._tell_down(self._reason or (_LOST if self._accepted else hung_up_sentence(self._broker)))
         return (time.monotonic() - up_since_s if up_since_s is not None else 0.0), again_at_once
 
     def _new_client(self, mqtt5: bool) -> Client:
@@ -266,7 +298,7 @@ class Connection:
         try:
             if reason.is_failure:
                 self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
-                self._reason = refusal_sentence(reason)
+                self._reason = refusal_sentence(reason, self._broker)
                 return
             self._accepted = True
             self._told = None
@@ -283,7 +315,10 @@ class Connection:
     def _disconnected(
         self, client: Client, _: object, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
     ) -> None:
-        if flags.is_disconnect_packet_from_server:
+        if flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER:
+            self._taken_over = True
+            self._reason = taken_over_sentence()
+        elif flags.is_disconnect_packet_from_server:
             self._reason = f"the broker ended the link: {str(reason).lower()}"
         elif reason.is_failure and "keep alive" in str(reason).lower():
             self._reason = "the broker no longer answers"
@@ -293,7 +328,7 @@ class Connection:
     ) -> None:
         for topic, reason in zip(self._asked.pop(mid, ()), reasons, strict=False):
             if reason.is_failure:
-                self._fault(f"the broker refuses the subscription to {topic}: {str(reason).lower()}")
+                self._fault(Refusal("subscription", topic, str(reason).lower()))
         if not self._asked and not self._up.is_set():
             self._begin()
 
@@ -301,9 +336,10 @@ class Connection:
         self, client: Client, _: object, mid: int, reason: ReasonCode, properties: Properties | None
     ) -> None:
         _acknowledge_now(client)
+        topic = self._topic_of.pop(mid, "")
         if reason.is_failure:
             self._refused.add(mid)
-            self._fault(f"the broker refuses what is published: {str(reason).lower()}")
+            self._fault(Refusal("publication", topic, str(reason).lower()))
             return
         try:
             self._on_delivered()
@@ -326,9 +362,9 @@ class Connection:
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
 
-    def _fault(self, sentence: str) -> None:
+    def _fault(self, refusal: Refusal) -> None:
         try:
-            self._on_fault(sentence)
+            self._on_fault(refusal)
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
 

@@ -22,10 +22,15 @@ class _TlsSocket(ssl.SSLSocket):
 
 def check_host(broker: BrokerAddress) -> None:
     """Raises BrimfulError where the host name is none; resolving it would fail by an error that is no OSError."""
+    hint = ""
     try:
-        broker.host.encode("idna")
+        if not broker.host.startswith("["):
+            broker.host.encode("idna")
+            return
+        hint = "an IPv6 address stands without brackets here"
     except UnicodeError:
-        raise BrimfulError("connect", "broker.host", f"expected a host name or address, got {broker.host!r}") from None
+        pass
+    raise BrimfulError("connect", "broker.host", f"expected a host name or address, got {broker.host!r}", hint)
 
 
 def tls_context(broker: BrokerAddress) -> ssl.SSLContext:
@@ -41,26 +46,70 @@ def tls_context(broker: BrokerAddress) -> ssl.SSLContext:
     raise BrimfulError("connect", "broker.ca_file", cause)
 
 
-def refusal_sentence(reason: ReasonCode) -> str:
-    """Why the broker does not take the link, in words."""
+def refusal_sentence(reason: ReasonCode, broker: BrokerAddress) -> str:
+    """Why the broker does not take the link, in words, with the home file's keys to look at."""
     name = str(reason)
     if name in ("Not authorized", "Bad user name or password"):
-        return f"the broker refuses user name or password ({name.lower()})"
+        if broker.username is None:
+            return f"the broker wants a user name ({name.lower()}); set broker.username and broker.password_file"
+        return (
+            f"the broker refuses user name or password ({name.lower()}); see broker.username and broker.password_file"
+        )
     return f"the broker refuses the link: {name.lower()}"
 
 
-def error_sentence(error: OSError) -> str:
-    """Why a link was not made, in words."""
+def hung_up_sentence(broker: BrokerAddress) -> str:
+    """For a broker that took the connection and ended it before it had said anything."""
+    if broker.tls:
+        return "no TLS link: the other end hung up; does that port speak TLS? see broker.port and broker.tls"
+    return (
+        "the broker closed the link without an answer; does that port want TLS, or another user name or password? "
+        "see broker.port, broker.tls, broker.username and broker.password_file"
+    )
+
+
+def taken_over_sentence() -> str:
+    """For a link that the broker gave to another client which came with the same client id."""
+    return (
+        "another client took the link by coming with the same client id; "
+        "see that the broker does not make client ids of user names"
+    )
+
+
+def error_sentence(error: OSError, broker: BrokerAddress) -> str:
+    """Why a link was not made, in words, with the home file's keys to look at."""
     match error:
         case ssl.SSLCertVerificationError():
-            return f"the broker's certificate is not trusted: {error.verify_message}"
+            return _certificate_sentence(error, broker)
+        case ssl.SSLEOFError() | ConnectionResetError() | ConnectionAbortedError() | BrokenPipeError():
+            return hung_up_sentence(broker)
         case ssl.SSLError():
-            return f"no TLS link: {(error.reason or str(error)).replace('_', ' ').lower()}"
+            why = (error.reason or str(error)).replace("_", " ").lower()
+            return f"no TLS link: {why}; does that port speak TLS? see broker.port and broker.tls"
         case ConnectionRefusedError():
-            return "nothing listens there"
+            return "nothing listens there; is the broker running? see broker.host and broker.port"
+        case socket.gaierror(errno=socket.EAI_AGAIN):
+            return "no name server answers for that host; see broker.host, or give its address"
         case socket.gaierror():
-            return "no such host"
+            return "no such host; see broker.host"
         case TimeoutError():
-            return "no answer in time"
+            return "no answer in time; see broker.host and broker.port, and what lies between"
         case _:
-            return (error.strerror or str(error) or type(error).__name__).lower()
+            return f"{(error.strerror or str(error) or type(error).__name__).lower()}; see broker.host"
+
+
+def _certificate_sentence(error: ssl.SSLCertVerificationError, broker: BrokerAddress) -> str:
+    # OpenSSL's codes: x509_vfy.h. The message of a mismatch says what was asked for.
+    match error.verify_code:
+        case 9 | 10:
+            late = "is not valid yet" if error.verify_code == 9 else "has expired"
+            return f"the broker's certificate {late}; renew it on the broker, or set this machine's clock (broker.tls)"
+        case 62 | 64:
+            why = error.verify_message.rstrip(".")
+            return f"the broker's certificate is another host's: {why}; see broker.host"
+        case _:
+            signer = "the authority in broker.ca_file" if broker.ca_file else "an authority this machine trusts"
+            return (
+                f"the broker's certificate is not signed by {signer} ({error.verify_message}); "
+                "name the certificate of the broker's authority in broker.ca_file"
+            )

@@ -16,7 +16,7 @@ from random import random
 
 from daemon.events import Linked
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication
+from daemon.mqtt.connection import Connection, Publication, Refusal
 from rules.orders import Order
 
 log = logging.getLogger(__name__)
@@ -112,10 +112,12 @@ class HeaterLine:
 
     # The two below run while paho holds its lock on outgoing messages, which `send` takes inside ours: they must not
     # take ours.
-    def _fault(self, sentence: str) -> None:
+    def _fault(self, refusal: Refusal) -> None:
         if self._refused:
             return
         self._refused = True
+        keys = f"see heaters.{self.name}.topic and the broker's access rules"
+        sentence = f"the broker refuses orders on {self._topic} ({refusal.why}); {keys}"
         self._emit(Linked(self.name, False, sentence))
 
     def _delivered(self) -> None:

@@ -8,7 +8,7 @@ from random import random
 from daemon.clock import Clock
 from daemon.events import Heard, Linked
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication
+from daemon.mqtt.connection import Connection, Publication, Refusal
 from daemon.mqtt.decode import Decoded, Refused, Source, decode_all
 from rules.reading import NEVER_LIVE_S, Moment, Reading
 
@@ -73,7 +73,8 @@ class Listener:
     """Subscribes to the sources' topics and emits `Heard` and `Linked`, from the network thread.
 
     will: of the listening connection (the house state's). also_up: called at every connect, on the network thread,
-    to say again what holds. tallies: what came, one for each source. faults: what the broker refused on this link.
+    to say again what holds. tallies: what came, one for each source. unheard: topics whose subscription the broker
+    refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be.
     """
 
     def __init__(
@@ -91,7 +92,8 @@ class Listener:
         self._clock = clock
         self._also_up = also_up
         self.tallies = tuple(Tally(source) for source in sources)
-        self.faults: list[str] = []
+        self.unheard: dict[str, str] = {}
+        self._unpublished: set[Refusal] = set()
         self._by_topic: dict[str, tuple[tuple[Source, ...], tuple[Tally, ...]]] = {}
         for topic in dict.fromkeys(source.topic for source in sources):
             tallies = tuple(tally for tally in self.tallies if tally.source.topic == topic)
@@ -103,7 +105,7 @@ class Listener:
             topics=tuple(self._by_topic),
             on_message=self._hear,
             on_up=self._up,
-            on_down=lambda reason: emit(Linked(LINK, False, reason)),
+            on_down=self._down,
             on_fault=self._fault,
             jitter=jitter,
         )
@@ -117,15 +119,26 @@ class Listener:
         return self.connection.close(final, timeout_s)
 
     def _up(self) -> None:
-        self.faults.clear()
         if self._also_up is not None:
             self._also_up()
-        self._emit(Linked(LINK, True))
+        if self.unheard:
+            first, *more = self.unheard.values()
+            self._emit(Linked(LINK, False, first + (f" (and {len(more)} more topics)" if more else "")))
+        else:
+            self._emit(Linked(LINK, True))
 
-    def _fault(self, sentence: str) -> None:
-        if sentence not in self.faults:
-            log.warning("link=%s %s", LINK, sentence)
-            self.faults.append(sentence)
+    def _down(self, reason: str) -> None:
+        self.unheard.clear()
+        self._emit(Linked(LINK, False, reason))
+
+    def _fault(self, refusal: Refusal) -> None:
+        rules = "the broker's access rules"
+        if refusal.what == "subscription":
+            keys = ", ".join(f"signals.{source.signal}.topic" for source in self._by_topic[refusal.topic][0])
+            self.unheard[refusal.topic] = f"{refusal}; see {keys} and {rules}"
+        elif refusal not in self._unpublished:  # told again at every change, so said once only
+            self._unpublished.add(refusal)
+            log.warning("link=%s %s; see outputs and %s", LINK, refusal, rules)
 
     def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
         fed = self._by_topic.get(topic)

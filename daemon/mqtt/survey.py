@@ -2,7 +2,7 @@
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from daemon.clock import Clock
@@ -79,7 +79,7 @@ def survey(
         topics=(pattern,),
         on_message=found.hear,
         on_down=reasons.append,
-        on_fault=found.faults.append,
+        on_fault=lambda refusal: found.faults.append(str(refusal)),
     )
     connection.start()
     try:
@@ -132,12 +132,13 @@ def probe(broker: BrokerAddress, sources: Sequence[Source], seconds: float, cloc
             raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
         with heard:
             heard.wait_for(lambda: all(tally.live for tally in listener.tallies), seconds)
+        unheard = dict(listener.unheard)
     finally:
         listener.close()
-    return [_judge(tally, listener.faults, seconds) for tally in listener.tallies]
+    return [_judge(tally, unheard, seconds) for tally in listener.tallies]
 
 
-def _judge(tally: Tally, faults: Sequence[str], seconds: float) -> Probe:
+def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
     source = tally.source
     name, topic = source.signal, source.topic
     if tally.live and tally.last_value is not None:
@@ -148,5 +149,6 @@ def _judge(tally: Tally, faults: Sequence[str], seconds: float) -> Probe:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
         return Probe(name, False, f"{name}: only a retained value from {topic}, of unknown age; nothing live came")
-    forbidden = next((fault for fault in faults if f" {topic}:" in fault), None)
-    return Probe(name, False, f"{name}: {forbidden or f'nothing heard on {topic} in {seconds:g} s'}")
+    # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
+    silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
+    return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

@@ -1,13 +1,9 @@
 """`brimful run` as people run it: a process of its own, a real broker, the command line beside it."""
 
 import json
-import os
 import re
 import signal
 import socket
-import subprocess
-import sys
-import threading
 import time
 from collections.abc import Iterator
 from datetime import datetime
@@ -16,115 +12,10 @@ from pathlib import Path
 import pytest
 
 from daemon.mqtt.address import BrokerAddress
-from tests.support.broker import Client, Inbox, Mosquitto, free_port
+from tests.support.broker import Client, Mosquitto, free_port
+from tests.support.daemon_house import House
 
 pytestmark = pytest.mark.services
-
-HOME = """
-[home]
-name = "Wren House"
-timezone = "Europe/Dublin"
-currency = "EUR"
-[broker]
-host = "127.0.0.1"
-port = {broker}
-[signals.grid_w]
-topic = "wren/meter"
-stale_after_s = 600
-[signals.tank_level_pct]
-topic = "wren/level"   # the cylinder's own figure
-[signals.diverted_wh]
-topic = "wren/energy"
-resolution = 1000
-[heaters.main]
-kind = "gate"
-rated_w = 3000
-topic = "wren/permit"
-orders = {{ withhold = "no", surplus = "yes" }}
-[rules.full]
-stop_at_pct = 95    # by level, below the thermostat
-resume_below_pct = 88
-[api]
-port = {api}
-"""
-
-
-class House:
-    """A home file in a folder, its daemon, and its command line."""
-
-    def __init__(self, folder: Path, broker: Mosquitto) -> None:
-        self.file = folder / "home.toml"
-        self.api_port = free_port()
-        self.said: list[str] = []
-        self.file.write_text(HOME.format(broker=broker.address().port, api=self.api_port))
-        self._process: subprocess.Popen[str] | None = None
-
-    def start(self, until: str = "link=readings up=True") -> None:
-        """Start it, and wait for a line of its log; said: what came until then."""
-        self.said = []
-        self._log = Inbox()
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", "from daemon.cli import main; main()", "run", str(self.file)],
-            stderr=subprocess.PIPE,
-            text=True,
-            cwd=Path(__file__).parents[2],
-        )
-        self._reader = threading.Thread(target=self._read, args=(self._process, self._log), daemon=True)
-        self._reader.start()
-        self.says(until)
-
-    @staticmethod
-    def _read(process: "subprocess.Popen[str]", log: Inbox) -> None:
-        assert process.stderr is not None
-        with process.stderr:
-            for line in process.stderr:
-                log.put(line)
-
-    def says(self, words: str) -> str:
-        """Wait for a line of its log after those waited for before."""
-        line = self._log.wait(lambda said: words in str(said), timeout_s=20, skip=len(self.said))
-        self.said = [str(said) for said in self._log.items[: self._log.items.index(line, len(self.said)) + 1]]
-        return str(line)
-
-    def knows(self, signal: str, value: float) -> None:
-        """Wait until the daemon has heard this."""
-        give_up_s = time.monotonic() + 20
-        while time.monotonic() < give_up_s:
-            inputs = json.loads(self.asks("why", "--json").stdout)["inputs"]
-            if any((told["signal"], told["value"]) == (signal, value) for told in inputs):
-                return
-        raise AssertionError(f"not heard: {signal} {value}")
-
-    def end(self, number: signal.Signals) -> int:
-        assert self._process is not None
-        process, self._process = self._process, None
-        process.send_signal(number)
-        try:
-            return process.wait(20)
-        finally:
-            process.kill()
-            self._reader.join(20)
-
-    def hup(self) -> None:
-        assert self._process is not None
-        self._process.send_signal(signal.SIGHUP)
-
-    def close(self) -> None:
-        if self._process is not None:
-            self.end(signal.SIGKILL)
-
-    def asks(self, *arguments: str, code: int = 0) -> subprocess.CompletedProcess[str]:
-        done = subprocess.run(
-            [sys.executable, "-c", "from daemon.cli import main; main()", *arguments],
-            capture_output=True,
-            text=True,
-            timeout=30,
-            cwd=Path(__file__).parents[2],
-            env={**os.environ, "BRIMFUL_HOME": str(self.file), "NO_COLOR": "1"},
-        )
-        assert done.returncode == code, done
-        assert "Traceback" not in done.stderr
-        return done
 
 
 @pytest.fixture
@@ -262,15 +153,14 @@ def test_a_taken_api_port_is_said_and_nothing_is_ordered(house: House, broker: M
 
 
 def test_without_a_broker_it_brings_its_own(house: House) -> None:
-    text = house.file.read_text()
-    start, end = text.index("[broker]"), text.index("[signals.grid_w]")
-    house.file.write_text(text[:start] + text[end:])
+    house.name_no_broker(port := free_port())
     house.start("broker on ")
     where = re.search(r"broker on (\S+):(\d+), user brimful, password in (\S+)", "".join(house.said))
     assert where is not None
+    assert int(where[2]) == port
     password = Path(where[3]).read_text().strip()
     assert Path(where[3]).stat().st_mode & 0o777 == 0o600
-    with Client(BrokerAddress(where[1], int(where[2]), "brimful", password), "wren/permit") as wire:
+    with Client(BrokerAddress(where[1], port, "brimful", password), "wren/permit") as wire:
         house.says("link=readings up=True")
         wire.publish("wren/level", "70")
         wire.publish("wren/meter", "-1500")
@@ -278,3 +168,14 @@ def test_without_a_broker_it_brings_its_own(house: House) -> None:
         mark = len(wire.inbox.items)
         assert house.end(signal.SIGTERM) == 0
         wire.hears("wren/permit", b"no", skip=mark)
+
+
+def test_where_its_own_brokers_port_is_taken_it_refuses_to_start(house: House, broker: Mosquitto) -> None:
+    """The house's devices speak to a port they were told: a broker on another one would hear none of them."""
+    house.name_no_broker(broker.port)
+    told = house.asks("run", str(house.file), code=2).stderr.splitlines()[-1]
+    assert told.endswith(
+        f"127.0.0.1:{broker.port}: the port is taken by another program; if that is your broker, name it in the home "
+        f'file: [broker] with host = "127.0.0.1" and port = {broker.port}; else free the port'
+    )
+    assert not house.file.with_name("brimful.sqlite").exists()

@@ -189,7 +189,8 @@ def test_a_forbidden_order_is_reported_once_and_its_recovery_too(tmp_path: Path)
     with Mosquitto(tmp_path, users=users, acl="user brimful\ntopic read #\n") as broker:
         told = Told(broker.address("brimful", "x"))
         with told:
-            refused = Linked("main", False, "the broker refuses what is published: not authorized")
+            keys = "see heaters.main.topic and the broker's access rules"
+            refused = Linked("main", False, f"the broker refuses orders on diverter/permit (not authorized); {keys}")
             told.line.send(Order.SURPLUS, None)
             told.news.wait(lambda event: event == refused)
             told.line.refresh()
@@ -254,7 +255,8 @@ def test_probe_says_for_each_signal_what_was_heard(broker: Mosquitto) -> None:
     assert answers["grid_w"].sentence == "grid_w: 1000 W from meter/now"
     assert "only a retained value" in answers["import_wh"].sentence
     assert "only a retained value" in answers["pv_w"].sentence
-    assert answers["tank_level_pct"].sentence == "tank_level_pct: nothing heard on cylinder/charge in 0.3 s"
+    silent = "tank_level_pct: nothing heard on cylinder/charge in 0.3 s; see signals.tank_level_pct.topic"
+    assert answers["tank_level_pct"].sentence == f"{silent}, and whether brimful may read it"
     assert "says it has no value (got 'unavailable')" in answers["battery_level_pct"].sentence
 
 
@@ -279,8 +281,9 @@ def test_reach_in_one_sentence(tmp_path: Path) -> None:
         assert reach(broker.address("brimful", "right")) == (True, f"broker {HOST}:{broker.port}: reached, MQTT 5")
         ok, sentence = reach(broker.address("brimful", "wrong"))
         assert not ok
-        assert sentence.endswith("refuses user name or password (not authorized)")
+        assert sentence.endswith("(not authorized); see broker.username and broker.password_file")
     nobody = BrokerAddress(HOST, free_port())
-    assert reach(nobody) == (False, f"broker {nobody}: nothing listens there")
+    why = "nothing listens there; is the broker running? see broker.host and broker.port"
+    assert reach(nobody) == (False, f"broker {nobody}: {why}")
     with pytest.raises(BrimfulError, match="nothing listens there"):
         probe(nobody, SOURCES, 0.5, SteppedClock(NOW_S))

@@ -26,12 +26,15 @@ class Authority:
         self.file = folder / f"{name}.pem"
         self.file.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
 
-    def server(self, days: int = 30, address: str = "127.0.0.1") -> tuple[Path, Path, Path]:
-        """(CA, certificate, key) files of a server at `address`; days < 0: it expired that long ago."""
+    def server(self, days: int = 30, address: str = "127.0.0.1", from_days: int = -10) -> tuple[Path, Path, Path]:
+        """(CA, certificate, key) files of a server at `address`.
+
+        days: until when it is valid, < 0: it expired that long ago; from_days: since when, if that is before the end.
+        """
         key = ec.generate_private_key(ec.SECP256R1())
         name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "broker")])
         certificate = (
-            self._builder(name, key, days)
+            self._builder(name, key, days, from_days)
             .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(address))]), critical=False)
             .sign(self._key, hashes.SHA256())
         )
@@ -44,14 +47,16 @@ class Authority:
         )
         return files
 
-    def _builder(self, name: x509.Name, key: ec.EllipticCurvePrivateKey, days: int) -> x509.CertificateBuilder:
-        end = datetime.datetime.now(datetime.UTC) + datetime.timedelta(days=days)
+    def _builder(
+        self, name: x509.Name, key: ec.EllipticCurvePrivateKey, days: int, from_days: int = -10
+    ) -> x509.CertificateBuilder:
+        now = datetime.datetime.now(datetime.UTC)
         return (
             x509.CertificateBuilder()
             .subject_name(name)
             .issuer_name(self._name)
             .public_key(key.public_key())
             .serial_number(x509.random_serial_number())
-            .not_valid_before(end - datetime.timedelta(days=abs(days) + 10))
-            .not_valid_after(end)
+            .not_valid_before(now + datetime.timedelta(days=min(from_days, days - 1)))
+            .not_valid_after(now + datetime.timedelta(days=days))
         )

@@ -1,0 +1,138 @@
+"""`brimful run` as people run it: a process of its own on a small home file, its log, and its command line."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+from daemon.mqtt.address import BrokerAddress
+from tests.support.broker import Inbox, Mosquitto, free_port
+
+HOME = """
+[home]
+name = "Wren House"
+timezone = "Europe/Dublin"
+currency = "EUR"
+{broker}
+[signals.grid_w]
+topic = "wren/meter"
+stale_after_s = 600
+[signals.tank_level_pct]
+topic = "wren/level"   # the cylinder's own figure
+[signals.diverted_wh]
+topic = "wren/energy"
+resolution = 1000
+[heaters.main]
+kind = "gate"
+rated_w = 3000
+topic = "wren/permit"
+orders = {{ withhold = "no", surplus = "yes" }}
+[rules.full]
+stop_at_pct = 95    # by level, below the thermostat
+resume_below_pct = 88
+[api]
+port = {api}
+"""
+
+
+class House:
+    """A home file in a folder, its daemon, and its command line."""
+
+    def __init__(self, folder: Path, broker: Mosquitto | BrokerAddress) -> None:
+        self.file = folder / "home.toml"
+        self.api_port = free_port()
+        self.said: list[str] = []
+        self._first = ""
+        self.name(broker.address() if isinstance(broker, Mosquitto) else broker)
+        self._process: subprocess.Popen[str] | None = None
+
+    def name(self, address: BrokerAddress) -> None:
+        """Write the home file anew, with this broker in it, and the password in a file of its own."""
+        lines = ["[broker]", f'host = "{address.host}"', f"port = {address.port}"]
+        if address.username is not None:
+            secret = self.file.with_name("broker-password")
+            secret.touch(0o600)
+            secret.write_text(f"{address.password}\n")
+            lines += [f'username = "{address.username}"', 'password_file = "broker-password"']
+        if address.tls:
+            lines += ["tls = true", f'ca_file = "{address.ca_file}"']
+        self.file.write_text(HOME.format(broker="\n".join(lines), api=self.api_port))
+
+    def name_no_broker(self, port: int) -> None:
+        """Leave the broker to the daemon, on a port other than the usual one: that may be taken here."""
+        self.file.write_text(HOME.format(broker="", api=self.api_port))
+        self._first = f"import daemon.cli.running; daemon.cli.running.BROKER_PORT = {port}; "
+
+    def _command(self, *arguments: str) -> list[str]:
+        return [sys.executable, "-c", f"{self._first}from daemon.cli import main; main()", *arguments]
+
+    def start(self, until: str = "link=readings up=True") -> None:
+        """Start it, and wait for a line of its log; said: what came until then."""
+        self.said = []
+        self._log = Inbox()
+        self._process = subprocess.Popen(
+            self._command("run", str(self.file)),
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=Path(__file__).parents[2],
+        )
+        self._reader = threading.Thread(target=self._read, args=(self._process, self._log), daemon=True)
+        self._reader.start()
+        self.says(until)
+
+    @staticmethod
+    def _read(process: "subprocess.Popen[str]", log: Inbox) -> None:
+        assert process.stderr is not None
+        with process.stderr:
+            for line in process.stderr:
+                log.put(line)
+
+    def says(self, words: str) -> str:
+        """Wait for a line of its log after those waited for before."""
+        line = self._log.wait(lambda said: words in str(said), timeout_s=20, skip=len(self.said))
+        self.said = [str(said) for said in self._log.items[: self._log.items.index(line, len(self.said)) + 1]]
+        return str(line)
+
+    def knows(self, signal: str, value: float) -> None:
+        """Wait until the daemon has heard this."""
+        give_up_s = time.monotonic() + 20
+        while time.monotonic() < give_up_s:
+            inputs = json.loads(self.asks("why", "--json").stdout)["inputs"]
+            if any((told["signal"], told["value"]) == (signal, value) for told in inputs):
+                return
+        raise AssertionError(f"not heard: {signal} {value}")
+
+    def end(self, number: signal.Signals) -> int:
+        assert self._process is not None
+        process, self._process = self._process, None
+        process.send_signal(number)
+        try:
+            return process.wait(20)
+        finally:
+            process.kill()
+            self._reader.join(20)
+
+    def hup(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
+
+    def close(self) -> None:
+        if self._process is not None:
+            self.end(signal.SIGKILL)
+
+    def asks(self, *arguments: str, code: int = 0) -> subprocess.CompletedProcess[str]:
+        done = subprocess.run(
+            self._command(*arguments),
+            capture_output=True,
+            text=True,
+            timeout=30,
+            cwd=Path(__file__).parents[2],
+            env={**os.environ, "BRIMFUL_HOME": str(self.file), "NO_COLOR": "1"},
+        )
+        assert done.returncode == code, done
+        assert "Traceback" not in done.stderr
+        return done
