@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from accounting.ledger.records import OutboxItem, OutboxKey
+from accounting.ledger.records import OutboxItem, OutboxKey, Refused
 from accounting.timeseries.failure import SendFailed
 from accounting.timeseries.points import Point, point
 from accounting.timeseries.writers import Writer
@@ -27,9 +27,10 @@ class Shipment:
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """The server said yes: these rows may leave the outbox."""
+    """The server said yes to `keys`: they may leave the outbox. refused: what it will never take, to be set aside."""
 
     keys: tuple[OutboxKey, ...]
+    refused: tuple[Refused, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +64,60 @@ def load(items: Sequence[OutboxItem], home: str) -> Shipment:
     return Shipment(tuple(item.key for item in items), tuple(point(item.entry, home) for item in items))
 
 
+MOST_REQUESTS = 64
+"""Requests to a shipment at most: one point that is refused among 500 takes 19, so that three or more can be found."""
+
+
 def carry(writer: Writer, shipment: Shipment) -> Delivered | Failed:
-    """Send it and say what came of it. Never raises: it runs at the end of a thread, where nobody would hear."""
+    """Send it and say what came of it. Never raises: it runs at the end of a thread, where nobody would hear.
+
+    A shipment to whose content the server objects is halved until the points it will not take stand alone: one of them
+    must not hold the others. What the most requests do not reach is in neither answer, and stays in the outbox.
+    """
     try:
-        writer.send(shipment.points)
+        return _sift(writer, shipment)
     except SendFailed as failure:
         return Failed(failure.sentence, failure.lasting, failure.retry_after_s)
     except Exception as error:
         # The type alone: a foreign error's text may hold the address with its secrets.
         return Failed(f"time-series database: sending fails with {type(error).__name__}", lasting=True)
-    return Delivered(shipment.keys)
+
+
+def _sift(writer: Writer, shipment: Shipment) -> Delivered:
+    """From the oldest on: what the server takes, and what it refuses. Raises SendFailed: nothing is known of any."""
+    taken: list[OutboxKey] = []
+    refused: list[Refused] = []
+    parts = [(0, len(shipment.points))]
+    objection: SendFailed | None = None
+    by_count = False
+    for _ in range(MOST_REQUESTS):
+        if not parts:
+            break
+        start, end = parts.pop()
+        keys = shipment.keys[start:end]
+        try:
+            writer.send(shipment.points[start:end])
+        except SendFailed as failure:
+            if not failure.of_content:
+                raise
+            objection = objection or failure
+            all_dropped = failure.dropped == len(keys)
+            by_count = by_count or all_dropped
+            if all_dropped or len(keys) == 1:
+                refused += (Refused(key, failure.sentence) for key in keys)
+            else:
+                middle = (start + end) // 2
+                parts += [(middle, end), (start, middle)]
+        else:
+            taken += keys
+    if objection is not None and not taken and not by_count:
+        if not parts:
+            # Nothing is welcome and the server counts no points: rather the server, or what stands before it, is not
+            # as it should be. All of it waits.
+            raise objection
+        writer.send(shipment.points[-1:])  # raises as well, unless only the oldest are bad
+        taken.append(shipment.keys[-1])
+    return Delivered(tuple(taken), tuple(refused))
 
 
 class Shipper:

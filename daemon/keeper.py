@@ -11,7 +11,17 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from accounting.entry import Entry, Quarantined
-from accounting.ledger import Batch, DecisionRow, EventRow, LedgerError, LedgerWriter, OutboxItem, OutboxKey
+from accounting.ledger import (
+    Batch,
+    DecisionRow,
+    EventRow,
+    LedgerError,
+    LedgerWriter,
+    OutboxItem,
+    OutboxKey,
+    Refused,
+)
+from accounting.ledger.reading import BEFORE_ALL
 from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
@@ -43,6 +53,7 @@ class Keeper:
         self._decisions: list[DecisionRow] = []
         self._events: list[EventRow] = []
         self._delivered: list[OutboxKey] = []
+        self._refused: list[Refused] = []
         self._again: list[OutboxKey] = []
         self._today: tuple[float, list[Entry]] | None = None
 
@@ -82,8 +93,12 @@ class Keeper:
         """The time-series server has these: strike them off at the next commit."""
         self._delivered += keys
 
+    def refused(self, refused: Iterable[Refused]) -> None:
+        """The time-series server will not take these: set them aside at the next commit."""
+        self._refused += refused
+
     def again(self, keys: Iterable[OutboxKey]) -> None:
-        """The time-series server may have lost these: send them again."""
+        """The time-series server may have lost these, or a person wishes it: send them again."""
         self._again += keys
 
     def settle(self, engine: Engine, now: Moment) -> None:
@@ -106,6 +121,7 @@ class Keeper:
             state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
             tape=tape,
             delivered=tuple(self._delivered),
+            refused=tuple(self._refused),
             again=tuple(self._again),
         )
         try:
@@ -119,15 +135,20 @@ class Keeper:
             log.warning("ledger=written again")
         self.fault = ""
         self.written_at_s = now.utc_s
-        for waiting in (self._entries, self._decisions, self._events, self._delivered, self._again):
+        for waiting in (self._entries, self._decisions, self._events, self._delivered, self._refused, self._again):
             waiting.clear()
         self._today = None
 
     def outbox(self, limit: int) -> list[OutboxItem]:
-        """Entries still to be sent, those struck off but not yet committed left out; none while they cannot be read."""
-        sent = set(self._delivered)
+        """Entries still to be sent, those dealt with but not yet committed left out; none while they cannot be read.
+
+        What was dealt with since the last commit is passed over as a stretch, not one by one: it can be thousands. What
+        lies in that stretch and was not dealt with has its turn after the commit.
+        """
+        dealt_with = [*self._delivered, *(refused.key for refused in self._refused)]
+        after = max((key[:2] for key in dealt_with), default=BEFORE_ALL)
         try:
-            return [item for item in self._ledger.outbox_peek(limit + len(sent)) if item.key not in sent][:limit]
+            return self._ledger.outbox_peek(limit, after)
         except LedgerError as failed:
             self._failed(failed)
             return []
@@ -170,7 +191,13 @@ class Keeper:
             "written_at_s": self.written_at_s,
             "fault": self.fault,
             "outbox": self._ledger.outbox_depth(),
+            "refused": self._refusals(),
         }
+
+    def _refusals(self) -> dict[str, Any]:
+        """How many intervals the time-series server will not take, and why the oldest."""
+        oldest = self._ledger.refused(limit=1)
+        return {"count": self._ledger.refused_count(), "why": oldest[0].why if oldest else ""}
 
     def close(self) -> None:
         """Let the ledger go."""

@@ -2,9 +2,11 @@
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from queue import SimpleQueue
 
+from accounting.ledger import Refused
 from accounting.outbox import Failed, Shipment, Shipper, carry, load
 from accounting.timeseries import Writer
 from daemon.events import Shipped
@@ -12,6 +14,21 @@ from daemon.keeper import Keeper
 from rules.reading import Moment
 
 log = logging.getLogger(__name__)
+
+
+NAMED = 5
+"""Refused intervals that an event names; it counts them all."""
+
+
+def refusal(refused: Sequence[Refused]) -> str:
+    """What was set aside, by name, and the server's word on the first of it."""
+    names = [f"{one.key.heater} {_iso(one.key.start_s)}" for one in refused[:NAMED]]
+    more = f" and {len(refused) - NAMED} more" if len(refused) > NAMED else ""
+    return f"set aside, for the database refuses them: {', '.join(names)}{more}; {refused[0].why}"
+
+
+def _iso(start_s: int) -> str:
+    return datetime.fromtimestamp(start_s, UTC).strftime("%Y-%m-%dT%H:%MZ")
 
 
 class Shipping:
@@ -54,6 +71,11 @@ class Shipping:
             self.fault = answer.sentence
             return
         keeper.delivered(answer.keys)
+        if answer.refused:
+            keeper.refused(answer.refused)
+            sentence = refusal(answer.refused)
+            keeper.event("note", "timeseries.refused", sentence, now, {"count": len(answer.refused)})
+            log.warning("timeseries=refused %s", sentence)
         if self.fault:
             keeper.event("recovered", "timeseries", "time-series database takes points again", now)
             log.warning("timeseries=recovered")

@@ -2,7 +2,7 @@
 
 from accounting.ledger.errors import LedgerError
 from accounting.ledger.reading import Ledger
-from accounting.ledger.records import Batch, DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, TapeChunk
+from accounting.ledger.records import Batch, DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
 from accounting.ledger.writing import LedgerWriter
 
 __all__ = [
@@ -15,5 +15,6 @@ __all__ = [
     "LedgerWriter",
     "OutboxItem",
     "OutboxKey",
+    "Refused",
     "TapeChunk",
 ]

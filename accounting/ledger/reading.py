@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self
 from accounting.entry import Entry, Posting
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
-from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, TapeChunk
+from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
 from rules.orders import Finding, Order, Verdict
 
 if TYPE_CHECKING:
@@ -26,6 +26,9 @@ VALUE_COLUMNS = (
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
+
+BEFORE_ALL = (-(2**62), "")
+"""A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
 CURRENT = (
@@ -198,11 +201,12 @@ class Ledger:
         rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
         return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
 
-    def outbox_peek(self, limit: int) -> list[OutboxItem]:
-        """The oldest entries still to be sent, at most `limit`."""
+    def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
+        """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""
         rows = self._ask(
             f"SELECT o.version, {_E_COLUMNS} FROM outbox o JOIN entry e USING (start_s, heater, version) "
-            "ORDER BY o.start_s, o.heater LIMIT ?",
+            "WHERE (o.start_s, o.heater) > (?, ?) ORDER BY o.start_s, o.heater LIMIT ?",
+            *after,
             limit,
         )
         return [OutboxItem(OutboxKey(row[0], row[2], version), Entry(*row)) for version, *row in rows]
@@ -211,6 +215,31 @@ class Ledger:
         """How many entries are still to be sent."""
         depth: int = self._ask("SELECT count(*) FROM outbox")[0][0]
         return depth
+
+    def outbox_keys(self, from_s: float, to_s: float) -> list[OutboxKey]:
+        """What is still to be sent of the intervals that start in [from_s, to_s)."""
+        rows = self._ask(
+            "SELECT start_s, heater, version FROM outbox WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
+            from_s,
+            to_s,
+        )
+        return [OutboxKey(*row) for row in rows]
+
+    def refused(self, from_s: float = float("-inf"), to_s: float = float("inf"), limit: int = -1) -> list[Refused]:
+        """What the time-series server will not take of the intervals that start in [from_s, to_s), oldest first."""
+        rows = self._ask(
+            "SELECT start_s, heater, version, why FROM refused WHERE start_s >= ? AND start_s < ? "
+            "ORDER BY start_s, heater LIMIT ?",
+            from_s,
+            to_s,
+            limit,
+        )
+        return [Refused(OutboxKey(*key), why) for *key, why in rows]
+
+    def refused_count(self) -> int:
+        """How many intervals the time-series server will not take."""
+        count: int = self._ask("SELECT count(*) FROM refused")[0][0]
+        return count
 
     def decision_at(self, at_s: float) -> list[DecisionRow]:
         """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""

@@ -41,6 +41,13 @@ class OutboxItem(NamedTuple):
     entry: Entry
 
 
+class Refused(NamedTuple):
+    """A version of an entry that the time-series server will not take, set aside; why: in its own words."""
+
+    key: OutboxKey
+    why: str
+
+
 @dataclass(frozen=True, slots=True)
 class DecisionRow:
     """A heater's order changed at at_s (UTC seconds): what it became, what decided it, and all that was found."""
@@ -86,7 +93,8 @@ class Batch:
     at_s: UTC seconds, the instant up to which the house is known; entries are booked at it.
     entries: settled intervals, new or revised; one equal to its current version is not written again.
     open_entries: the whole picture of unsettled intervals, in place of the last one (None: leave it).
-    state: JSON values by key. delivered: struck off the outbox. again: put back into it.
+    state: JSON values by key. delivered: struck off the outbox. refused: struck off it too, and set
+    aside. again: put back into the outbox.
     """
 
     at_s: float
@@ -97,4 +105,5 @@ class Batch:
     state: Mapping[str, Any] = field(default_factory=dict)
     tape: TapeChunk | None = None
     delivered: tuple[OutboxKey, ...] = ()
+    refused: tuple[Refused, ...] = ()
     again: tuple[OutboxKey, ...] = ()

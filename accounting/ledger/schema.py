@@ -87,5 +87,14 @@ _FIRST = (
     "CREATE INDEX tape_by_end ON tape (to_s)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_SET_ASIDE = (
+    # What the time-series server will not take: one row per interval and heater, in the outbox or here, never in both.
+    """CREATE TABLE refused (
+    start_s INTEGER NOT NULL, heater TEXT NOT NULL, version INTEGER NOT NULL, at_s REAL NOT NULL, why TEXT NOT NULL,
+    PRIMARY KEY (start_s, heater),
+    FOREIGN KEY (start_s, heater, version) REFERENCES entry (start_s, heater, version)
+    ) STRICT, WITHOUT ROWID""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""

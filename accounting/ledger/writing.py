@@ -22,6 +22,13 @@ _QUEUE = (
     "INSERT INTO outbox (start_s, heater, version) VALUES (?, ?, ?) "
     "ON CONFLICT DO UPDATE SET version = excluded.version WHERE excluded.version > version"
 )
+_STRIKE = "DELETE FROM outbox WHERE start_s = ? AND heater = ? AND version = ?"
+# Not where a newer version has been queued meanwhile: that one has its own trial before it.
+_SET_ASIDE = (
+    "INSERT OR REPLACE INTO refused (start_s, heater, version, at_s, why) SELECT ?1, ?2, ?3, ?4, ?5 "
+    "WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE start_s = ?1 AND heater = ?2)"
+)
+_TAKE_BACK = "DELETE FROM refused WHERE start_s = ? AND heater = ?"
 _STRETCH = (
     "INSERT INTO heater (name, in_use, first_s, end_s) VALUES (?, 0, ?, ?) ON CONFLICT DO UPDATE SET "
     "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
@@ -75,7 +82,9 @@ class LedgerWriter(Ledger):
                 self._replace_open(batch.open_entries)
             for entry in batch.entries:
                 self._book(entry, batch.at_s)
-            db.executemany("DELETE FROM outbox WHERE start_s = ? AND heater = ? AND version = ?", batch.delivered)
+            db.executemany(_STRIKE, batch.delivered)
+            db.executemany(_STRIKE, (refused.key for refused in batch.refused))
+            db.executemany(_SET_ASIDE, ((*refused.key, batch.at_s, refused.why) for refused in batch.refused))
             for key in batch.again:
                 self._queue_again(key)
             db.executemany(
@@ -104,6 +113,7 @@ class LedgerWriter(Ledger):
                 f"SELECT start_s, heater, version FROM entry e WHERE start_s >= ? AND {CURRENT}",
                 (from_s,),
             )
+            self._db.execute("DELETE FROM refused WHERE start_s >= ?", (from_s,))
         return self.outbox_depth()
 
     def prune_tape(self, before_s: float) -> int:
@@ -146,6 +156,7 @@ class LedgerWriter(Ledger):
             ((*key, line, posting.account, posting.wh) for line, posting in enumerate(entry.postings)),
         )
         db.execute(_QUEUE, key)
+        db.execute(_TAKE_BACK, key[:2])
         db.execute(_STRETCH, (entry.heater, entry.start_s, entry.end_s))
         db.execute("DELETE FROM open_interval WHERE start_s = ? AND heater = ?", (entry.start_s, entry.heater))
 
@@ -163,6 +174,7 @@ class LedgerWriter(Ledger):
             "WHERE start_s = ? AND heater = ? GROUP BY start_s, heater",
             (key.start_s, key.heater),
         )
+        self._db.execute(_TAKE_BACK, key[:2])
 
     def _settle_facts(self) -> None:
         """Write the facts into a new ledger; refuse another home's; follow a new name, zone or heater."""

@@ -1,16 +1,20 @@
 """Why points did not arrive, in a sentence without secrets, and whether waiting may help."""
 
+import re
 from collections.abc import Iterable, Mapping
 from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
 _TOLD = 200  # characters of the server's own words that are passed on
+_OF_CONTENT = (400, 413, 422)  # RFC 9110: bad content, too much of it, content that makes no sense to the server
+_DROPPED = re.compile(r"\bdropped=(\d+)")
 _MEANING = {
     400: "it refuses the points",
     401: "it refuses the token or password",
     403: "the token or password does not allow writing",
     404: "it has no such database, bucket or path",
     413: "the batch is too large for it",
+    422: "it refuses the points",
     429: "it asks for fewer requests",
 }
 
@@ -20,13 +24,25 @@ class SendFailed(Exception):
 
     lasting: it will not mend by itself (a wrong token, say), so it is tried again, but rarely.
     retry_after_s: how long the server asks to be left alone; None: it does not say.
+    of_content: it objects to what it was sent; a part of that may be welcome.
+    dropped: how many points it says it has left out, the others being taken; None: it gives no such count.
     """
 
-    def __init__(self, sentence: str, *, lasting: bool, retry_after_s: float | None = None) -> None:
+    def __init__(
+        self,
+        sentence: str,
+        *,
+        lasting: bool,
+        retry_after_s: float | None = None,
+        of_content: bool = False,
+        dropped: int | None = None,
+    ) -> None:
         super().__init__(sentence)
         self.sentence = sentence
         self.lasting = lasting
         self.retry_after_s = retry_after_s
+        self.of_content = of_content
+        self.dropped = dropped
 
 
 def place(url: str) -> str:
@@ -46,14 +62,27 @@ def unreachable(url: str, why: str) -> SendFailed:
 
 def refused(url: str, status: int, headers: Mapping[str, str], body: str, secrets: Iterable[str | None]) -> SendFailed:
     """The server answered, and not with a yes. secrets: never passed on, even where the server repeats them."""
+    told = repeated(body, secrets)
+    sentence = f"time-series database at {place(url)}: {_MEANING.get(status, 'it does not take the points')} ({status})"
+    if told:
+        sentence += f": {told}"
+    passing = status == 429 or status >= 500
+    counted = _DROPPED.search(body)
+    return SendFailed(
+        sentence,
+        lasting=not passing,
+        retry_after_s=_retry_after_s(headers) if passing else None,
+        of_content=status in _OF_CONTENT,
+        dropped=int(counted[1]) if counted else None,
+    )
+
+
+def repeated(body: str, secrets: Iterable[str | None]) -> str:
+    """The server's own words on one line, cut short, without the secrets."""
     told = " ".join(body.split())
     for secret in filter(None, secrets):
         told = told.replace(secret, "***")
-    sentence = f"time-series database at {place(url)}: {_MEANING.get(status, 'it does not take the points')} ({status})"
-    if told:
-        sentence += f": {told[:_TOLD]}"
-    passing = status == 429 or status >= 500
-    return SendFailed(sentence, lasting=not passing, retry_after_s=_retry_after_s(headers) if passing else None)
+    return told[:_TOLD]
 
 
 def _retry_after_s(headers: Mapping[str, str]) -> float | None:

@@ -67,7 +67,7 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
         yield "caution", True, caution
     yield from _broker(home, seconds)
     yield from _timeseries(home)
-    yield _ledger(home)
+    yield from _ledger(home)
     yield from _daemon(home)
 
 
@@ -129,19 +129,26 @@ def _newest_entry(home: Home) -> Entry | None:
         return None
 
 
-def _ledger(home: Home) -> Line:
+def _ledger(home: Home) -> Iterator[Line]:
     path = home.path_of(home.ledger.path)
     if not path.exists():
-        return "ledger", True, f"{path.name}: not there yet, the daemon makes it"
+        yield "ledger", True, f"{path.name}: not there yet, the daemon makes it"
+        return
     try:
         with Ledger.open_reader(path) as ledger:
             faults = ledger.integrity()
             waiting = ledger.outbox_depth()
+            refused, oldest = ledger.refused_count(), ledger.refused(limit=1)
     except BrimfulError as damaged:
-        return "ledger", False, str(damaged)
+        yield "ledger", False, str(damaged)
+        return
     if faults:
-        return "ledger", False, f"{path.name}: {faults[0]}"
-    return "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if waiting else "")
+        yield "ledger", False, f"{path.name}: {faults[0]}"
+        return
+    yield "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if waiting else "")
+    if refused:
+        told = f"{refused} intervals set aside, for the database refuses them: {oldest[0].why}"
+        yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"
 
 
 def _daemon(home: Home) -> Iterator[Line]:

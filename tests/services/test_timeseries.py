@@ -4,9 +4,11 @@ import signal
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import pytest
+import urllib3
 
 from accounting.ledger import Batch, LedgerWriter
 from accounting.outbox import Delivered, Failed, carry, load
@@ -167,18 +169,49 @@ def test_what_will_not_mend_by_itself_is_said_once_and_tried_rarely(
     assert "wrong-one" not in answer.sentence
 
 
-def test_a_field_of_another_type_is_refused_in_the_servers_words(influx: Server, ledger: LedgerWriter) -> None:
-    shipment = load(ledger.outbox_peek(2), ledger.facts().name)
-    spoilt = tuple(
-        replace(one, measurement="other", fields={"n": place or 0.5}) for place, one in enumerate(shipment.points)
-    )
+def test_influxdb1_old_fields_of_another_type_hold_only_their_own_intervals(
+    influx: Server, ledger: LedgerWriter
+) -> None:
+    """The usual case: another program once wrote the same measurement, with floats. Types hold for a week's shard."""
+    shard = "2019-03-05T00:00:00Z"
+    influx_write(influx, f"diverted,home=Elsewhere,heater=main diverted_wh=1.5 {at_s(shard)}")
+    old = tuple(replace(entry(place), start_s=at_s(shard) + 1800 * place) for place in range(3))
+    ledger.commit(Batch(START_S, old))
     writer = open_writer(influx_target(influx))
-    answer = carry(writer, replace(shipment, points=spoilt))
+    answer = carry(writer, load(ledger.outbox_peek(500), ledger.facts().name))
     writer.close()
-    assert isinstance(answer, Failed)
-    assert answer.lasting
-    assert "(400)" in answer.sentence
-    assert "field type conflict" in answer.sentence
+    assert isinstance(answer, Delivered)
+    assert [refused.key for refused in answer.refused] == [(one.start_s, "main", 1) for one in old]
+    assert all("field type conflict" in refused.why and "(400)" in refused.why for refused in answer.refused)
+    ledger.commit(Batch(START_S, delivered=answer.keys, refused=answer.refused))
+    assert ledger.outbox_depth() == 0
+    held = read_influx(influx, ledger)
+    assert held.keys() == {(one.start_s, one.heater) for one in ledger.entries(START_S, 1e11)}
+
+
+def test_influxdb1_intervals_older_than_its_retention_are_set_aside_at_once(
+    influx: Server, ledger: LedgerWriter
+) -> None:
+    login = {"u": USER, "p": PASSWORD}
+    assert influx.post("/query", q='CREATE DATABASE "short" WITH DURATION 1h', **login).status == 200
+    writer = open_writer(influx_target(influx, database="short"))
+    answer = carry(writer, load(ledger.outbox_peek(500), ledger.facts().name))
+    writer.close()
+    assert isinstance(answer, Delivered)
+    assert answer.keys == ()
+    assert len(answer.refused) == 2 * HOURS
+    assert "points beyond retention policy" in answer.refused[0].why
+
+
+def influx_write(server: Server, line: str) -> None:
+    with urllib3.PoolManager(retries=False) as pool:
+        headers = urllib3.make_headers(basic_auth=f"{USER}:{PASSWORD}")
+        address = f"{server.url}/write?db=brimful&precision=s"
+        assert pool.request("POST", address, body=line.encode(), headers=headers).status == 204
+
+
+def at_s(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp())
 
 
 @pytest.mark.parametrize("kind", ["influxdb1", "influxdb2", "victoriametrics"])

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, Ledger, OutboxItem, OutboxKey, Refused
 from accounting.timeseries.failure import SendFailed
 from accounting.timeseries.points import Point
 from daemon.events import Shipped
 from daemon.keeper import Keeper
-from daemon.shipping import Shipping
+from daemon.shipping import Shipping, refusal
 from rules.reading import Moment
 from tests.support.ledgers import START_S, entry, new_ledger
 
@@ -24,13 +24,17 @@ class Server:
 
     def __init__(self) -> None:
         self.down = False
+        self.refuses: set[int] = set()
         self.taken: list[Point] = []
         self.closed = threading.Event()
 
     def send(self, points: Sequence[Point]) -> None:
         if self.down:
             raise SendFailed("nothing listens there", lasting=False)
-        self.taken += points
+        bad = {point.at_s for point in points} & self.refuses
+        self.taken += [point for point in points if point.at_s not in bad]
+        if bad:
+            raise SendFailed("field type conflict", lasting=True, of_content=True, dropped=len(bad))
 
     def close(self) -> None:
         self.closed.set()
@@ -55,11 +59,17 @@ class House:
 
     def commit(self) -> None:
         """What the keeper's commit does with the outbox."""
+        kept = self.keeper
         self.ledger.commit(
-            Batch(START_S + 3600, delivered=tuple(self.keeper._delivered), again=tuple(self.keeper._again))
+            Batch(
+                START_S + 3600,
+                delivered=tuple(kept._delivered),
+                refused=tuple(kept._refused),
+                again=tuple(kept._again),
+            )
         )
-        self.keeper._delivered.clear()
-        self.keeper._again.clear()
+        for waiting in (kept._delivered, kept._refused, kept._again):
+            waiting.clear()
 
     @staticmethod
     def at(at_s: float) -> Moment:
@@ -135,3 +145,48 @@ def test_a_failed_shipment_is_not_tried_at_once(house: House) -> None:
     house.send(5.0)
     house.done(5.0)
     assert len(house.server.taken) == 2
+
+
+def test_what_the_server_refuses_is_set_aside_by_name_and_told_in_the_books_health(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    house.server.refuses = {START_S}
+    house.send(0.0)
+    house.done(1.0)
+    assert house.shipping.fault == "", "the server as such is well"
+    (event,) = house.keeper._events
+    assert (event.kind, event.name, event.figures) == ("note", "timeseries.refused", {"count": 1})
+    told = "set aside, for the database refuses them: main 2026-06-01T00:00Z; field type conflict"
+    assert event.sentence == told
+    assert told in caplog.text
+    house.send(20.0)
+    assert len(house.server.taken) == 2, "the good one twice while the bad one was looked for; neither again"
+    house.commit()
+    assert house.keeper.health()["outbox"] == 0
+    assert house.keeper.health()["refused"] == {"count": 1, "why": "field type conflict"}
+
+
+def test_many_refused_ones_are_counted_and_some_are_named() -> None:
+    rows = [Refused(OutboxKey(START_S + 1800 * place, "main", 1), "no") for place in range(8)]
+    assert refusal(rows).endswith("main 2026-06-01T02:00Z and 3 more; no")
+
+
+def test_a_long_outbox_is_read_in_chunks_that_do_not_grow(house: House) -> None:
+    """Between two commits many shipments leave; each asks the ledger for no more than its own."""
+    house.ledger.commit(Batch(START_S, entries=tuple(entry(place) for place in range(2, 4000))))
+    asked: list[int] = []
+    peek = house.ledger.outbox_peek
+
+    def counting(limit: int, *after: tuple[int, str]) -> list[OutboxItem]:
+        items = peek(limit, *after)
+        asked.append(len(items))
+        return items
+
+    house.ledger.outbox_peek = counting  # type: ignore[method-assign]
+    for step in range(8):
+        house.send(15.0 * step)
+        house.done(15.0 * step + 1)
+    assert asked == [500] * 8
+    assert len({point.at_s for point in house.server.taken}) == 4000
+    house.commit()
+    assert house.waiting() == 0
