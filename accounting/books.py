@@ -180,6 +180,11 @@ class Books:
         """By heater, how often its readings were not what they should be."""
         return {book.heater.name: book.meter.counts for book in self._books}
 
+    def marks(self) -> tuple[tuple[object, ...], ...]:
+        """For each heater, what changes when its energy does and stays while readings tell only that time has passed;
+        empty before its first reading ever."""
+        return tuple([book.meter.mark for book in self._books])
+
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
         return {

@@ -121,6 +121,11 @@ class CounterMeter:
         return self._standing[0] if self._standing else NOTHING_YET_MS
 
     @property
+    def mark(self) -> tuple[object, ...]:
+        """Where the register stands; it changes when energy, or doubt, comes. Empty before the first reading ever."""
+        return self._standing[1:] if self._standing else ()
+
+    @property
     def floor_ms(self) -> int:
         """UTC ms before which no reading can change anything any more."""
         if not self._history:

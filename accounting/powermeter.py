@@ -81,6 +81,11 @@ class PowerMeter:
         return now_ms
 
     @property
+    def mark(self) -> tuple[object, ...]:
+        """Whole Wh of the kept intervals; it changes when energy comes. Empty before the first reading ever."""
+        return (sum(cell[0] for cell in self._cells.values()) // MWMS_PER_WH,) if self._history else ()
+
+    @property
     def floor_ms(self) -> int:
         """UTC ms before which no reading can change anything any more."""
         return self._history[0][0] if self._history else NOTHING_YET_MS

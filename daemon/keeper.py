@@ -7,6 +7,7 @@ does: the commit is the loop's own. The orders are then no longer told again.)
 import logging
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from math import inf
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -25,20 +26,36 @@ from accounting.ledger.reading import BEFORE_ALL
 from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
-from daemon.remember import written
+from daemon.remember import kept, written
 from rules.explain import Explanation
+from rules.orders import Order
 from rules.reading import NEVER_LIVE_S, Moment, Reading
 
 log = logging.getLogger(__name__)
 
 METER = "meter"
 MEMORY = "memory"
+QUIET_S = 1800.0
+"""Longest time between two writes while nothing but time has passed: a card wears with every one of them."""
+
+FEW = 100
+"""Keys struck off in memory alone that a restart may send again."""
 
 
 def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
     """Energy set aside, as an event."""
     figures = {"heater": item.heater, "from_s": item.from_s, "to_s": item.to_s, "wh": item.wh}
     return EventRow(at_s, f"quarantine.{item.heater}", "quarantine", f"{item.heater}: {item.why}", figures)
+
+
+def _standing(engine: Engine) -> object:
+    """All that a restart needs but the time: where the counters stand, and what the rules remember."""
+    return engine.books.marks(), kept(engine.memory)
+
+
+def _unheard(engine: Engine) -> int:
+    """How many heaters' meters have never had a reading."""
+    return sum(not mark for mark in engine.books.marks())
 
 
 class Keeper:
@@ -56,6 +73,10 @@ class Keeper:
         self._refused: list[Refused] = []
         self._again: list[OutboxKey] = []
         self._today: tuple[float, list[Entry]] | None = None
+        self._told: dict[str, Order] = {}
+        self._turned = False
+        self._unheard = inf
+        self._stood: object = None
 
     def record(self, readings: Iterable[Reading]) -> None:
         """Put what was heard live on the tape."""
@@ -65,6 +86,8 @@ class Keeper:
 
     def decided(self, explanation: Explanation, now: Moment) -> None:
         """Note a heater's changed order with all that was found."""
+        self._turned |= self._told.get(explanation.heater) is not explanation.order
+        self._told[explanation.heater] = explanation.order
         self._decisions.append(
             DecisionRow(
                 now.utc_s,
@@ -101,9 +124,26 @@ class Keeper:
         """The time-series server may have lost these, or a person wishes it: send them again."""
         self._again += keys
 
+    def begin(self, engine: Engine, now: Moment) -> None:
+        """Write at once after a start, and when a heater's first reading ever has come: its energy counts from it."""
+        if self._unheard and _unheard(engine) < self._unheard:
+            self.commit(engine, now)
+
     def settle(self, engine: Engine, now: Moment) -> None:
-        """Book the intervals that are complete, and write at once if there are any."""
-        if engine.books.next_settle_s() <= now.utc_s:
+        """Book the intervals that are complete; write if there are any, or if an order has changed since the last
+        write: what a run of the heater took is safe soon after its end."""
+        if self._turned or engine.books.next_settle_s() <= now.utc_s:
+            self.commit(engine, now)
+
+    def flush(self, engine: Engine, now: Moment) -> None:
+        """Write if anything has changed that a restart could not find out again, or after QUIET_S.
+
+        A few keys that were delivered can wait: what is sent twice changes nothing.
+        """
+        quiet_s = now.utc_s - self.written_at_s if self.written_at_s is not None else QUIET_S
+        waiting = self._entries or self._decisions or self._events or self._refused or self._again
+        many = len(self._delivered) > FEW
+        if waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
             self.commit(engine, now)
 
     def commit(self, engine: Engine, now: Moment) -> None:
@@ -112,6 +152,9 @@ class Keeper:
         self._entries += books.settle(now.utc_s)
         self._events += [quarantine_event(item, now.utc_s) for item in books.quarantined()]
         tape = self._tape.take(now.utc_s)
+        self._turned = False
+        self._unheard = _unheard(engine)
+        self._stood = _standing(engine)
         batch = Batch(
             now.utc_s,
             entries=tuple(self._entries),
@@ -190,7 +233,7 @@ class Keeper:
             "ledger": str(self._ledger.path),
             "written_at_s": self.written_at_s,
             "fault": self.fault,
-            "outbox": self._ledger.outbox_depth(),
+            "outbox": self._ledger.outbox_depth() - len({*self._delivered, *(one.key for one in self._refused)}),
             "refused": self._refusals(),
         }
 

@@ -112,6 +112,7 @@ class Loop:
                 self.engine.hear(readings, now)
                 self._act(now)
                 self.keeper.record(readings)
+                self.keeper.begin(self.engine, now)
             case None:
                 self._decide(now)
             case Tick(done):
@@ -202,7 +203,7 @@ class Loop:
         self.keeper.settle(self.engine, now)
 
     def _flush(self, now: Moment) -> None:
-        self.keeper.commit(self.engine, now)
+        self.keeper.flush(self.engine, now)
 
     def _refresh(self, now: Moment) -> None:
         for line in self._lines.values():

@@ -38,6 +38,12 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
     }
 
 
+def kept(memory: Memory) -> tuple[object, ...]:
+    """What of the memory is written, for comparing: equal as long as nothing of it changes."""
+    heaters = [(past.satisfied_at_s, past.satisfied_level_pct, past.satisfied_count) for past in memory.heaters]
+    return memory.full_since_s, memory.hot_since_s, memory.override, *heaters
+
+
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
     """The memory again. An override's time goes on while the daemon is down, and never grows by a clock set back."""
     if not data:

@@ -21,7 +21,7 @@ def every(seconds: float) -> BaseTrigger:
 def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
     """The jobs and their triggers.
 
-    flush_s: how often the working state is written; refresh_s: how often orders are told again.
+    flush_s: how often the working state is written while it changes; refresh_s: how often orders are told again.
     """
     return {
         "settle": every(60),

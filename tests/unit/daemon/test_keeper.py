@@ -173,10 +173,87 @@ def test_a_failed_commit_writes_nothing_and_is_told_once(house: House, caplog: p
 
 def test_settling_waits_until_there_is_something_to_settle(house: House) -> None:
     full_half_hour(house)
+    house.commit(100.0)  # with it, the decision
     house.keeper.settle(house.engine, house.at(1919.0))
-    assert house.keeper.written_at_s is None
+    assert house.keeper.written_at_s == START_S + 100
     house.keeper.settle(house.engine, house.at(1920.0))
     assert [entry.diverted_wh for entry in house.seen().entries] == [600]
+
+
+def test_the_first_reading_ever_is_written_at_once(house: House) -> None:
+    """All the heater's energy counts from it: a kill −9 in the first minutes loses none."""
+    house.hear(0.0, grid_w=-500.0)
+    house.keeper.begin(house.engine, house.at(0.0))
+    house.hear(0.5, grid_w=-500.0)
+    house.keeper.begin(house.engine, house.at(0.5))
+    assert house.keeper.written_at_s == START_S, "once after a start"
+    house.hear(1.0, diverted_wh=1000.0)
+    house.keeper.begin(house.engine, house.at(1.0))
+    assert house.seen().state[METER]["main"]["meter"]["standing"][1] == 1000
+    house.hear(2.0, diverted_wh=1001.0)
+    house.keeper.begin(house.engine, house.at(2.0))
+    assert house.keeper.written_at_s == START_S + 1
+
+
+def test_a_disk_that_fails_at_the_first_reading_is_not_asked_with_every_one(house: House) -> None:
+    house.disk.full = True
+    house.hear(1.0, diverted_wh=1000.0)
+    house.keeper.begin(house.engine, house.at(1.0))
+    house.disk.full = False
+    house.hear(2.0, diverted_wh=1001.0)
+    house.keeper.begin(house.engine, house.at(2.0))
+    assert house.keeper.written_at_s is None
+    house.keeper.flush(house.engine, house.at(3.0))
+    assert house.keeper.written_at_s == START_S + 3
+
+
+def test_where_only_time_has_passed_nothing_is_written_for_half_an_hour(house: House) -> None:
+    house.hear(0.0, diverted_wh=1000.0)
+    house.keeper.flush(house.engine, house.at(0.0))
+    house.hear(300.0, diverted_wh=1000.0, grid_w=250.0)
+    house.keeper.flush(house.engine, house.at(300.0))
+    assert house.keeper.written_at_s == START_S
+    house.keeper.flush(house.engine, house.at(1800.0))
+    assert house.keeper.written_at_s == START_S + 1800
+    house.keeper.flush(house.engine, house.at(1799.0))  # a clock that was set back
+    assert house.keeper.written_at_s == START_S + 1799
+    assert house.seen().tape, "what was heard meanwhile came with it"
+
+
+@pytest.mark.parametrize("what", ["energy", "doubt", "full", "override", "decision", "event", "again"])
+def test_what_a_restart_could_not_find_out_again_is_written_by_the_flush(house: House, what: str) -> None:
+    house.hear(0.0, diverted_wh=1000.0, tank_level_pct=50.0)
+    house.keeper.flush(house.engine, house.at(0.0))
+    match what:
+        case "energy":
+            house.hear(300.0, diverted_wh=1001.0)
+        case "doubt":
+            house.hear(300.0, diverted_wh=3.0)
+        case "full":
+            house.hear(300.0, tank_level_pct=99.0)
+        case "override":
+            house.engine.memory = set_override(house.engine.memory, Order.WITHHOLD, 3600.0)
+        case "decision":
+            house.keeper.decided(house.engine.explain(house.at(300.0)), house.at(300.0))
+        case "event":
+            house.keeper.event("note", "home-file", "read again", house.at(300.0))
+        case "again":
+            house.keeper.again([OutboxKey(int(START_S), "main", 1)])
+    house.keeper.flush(house.engine, house.at(300.0))
+    assert house.keeper.written_at_s == START_S + 300
+
+
+def test_what_a_run_took_is_written_within_a_minute_of_its_end(house: House) -> None:
+    house.hear(0.0, grid_w=-500.0, tank_level_pct=50.0, diverted_wh=1000.0)
+    house.keeper.decided(house.engine.explain(house.at(0.0)), house.at(0.0))
+    house.commit(0.0)
+    house.hear(60.0, diverted_wh=1020.0)
+    house.keeper.settle(house.engine, house.at(60.0))
+    assert house.keeper.written_at_s == START_S, "the order stands"
+    house.hear(70.0, tank_level_pct=99.0, diverted_wh=1022.0)
+    house.keeper.decided(house.engine.explain(house.at(70.0)), house.at(70.0))
+    house.keeper.settle(house.engine, house.at(120.0))
+    assert sum(entry.diverted_wh for entry in house.seen().open) == 22
 
 
 def test_after_a_restart_the_books_and_the_override_go_on(tmp_path: Path) -> None:
@@ -224,6 +301,9 @@ def test_what_was_delivered_is_not_offered_again_before_it_is_struck_off(house: 
     house.keeper.delivered([item.key])
     assert house.keeper.outbox(10) == []
     assert house.seen().outbox == [item.key]
+    assert house.keeper.health()["outbox"] == 0
+    house.keeper.flush(house.engine, house.at(1985.0))
+    assert house.seen().outbox == [item.key], "no write for this alone"
     house.disk.full = True
     house.commit(1990.0)
     assert house.keeper.outbox(10) == []

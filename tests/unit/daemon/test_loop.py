@@ -85,8 +85,15 @@ class Keeper:
     def event(self, kind: str, name: str, sentence: str, now: Moment) -> None:
         self.diary.note(kind, name)
 
+    def begin(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("begin")
+
     def settle(self, engine: Engine, now: Moment) -> None:
         self.diary.note("settle")
+
+    def flush(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("commit")
+        self.on_commit()
 
     def commit(self, engine: Engine, now: Moment) -> None:
         self.diary.note("commit")
@@ -181,7 +188,7 @@ def test_the_order_is_told_before_anything_is_written_or_published(running: Runn
     running.settle()
     running.diary.lines.clear()
     sunny(running)
-    assert [what for what, _ in running.diary.lines] == ["send", "follow", "decided", "publish", "record"]
+    assert [what for what, _ in running.diary.lines] == ["send", "follow", "decided", "publish", "record", "begin"]
     assert running.diary.of("send") == [Order.SURPLUS]
     assert running.diary.of("record") == [["grid_w", "tank_level_pct"]]
 
