@@ -1,0 +1,212 @@
+"""Calendar files: public holidays and absences. Source: RFC 5545 (iCalendar), of which this reads VEVENTs.
+
+Read are SUMMARY, DTSTART, DTEND, DURATION, RRULE, EXDATE, RECURRENCE-ID and STATUS. Time zones are taken by their IANA
+names; a time without one is the home's.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rules.errors import BrimfulError
+
+OP = "read a calendar"
+LAST_YEAR = 2100
+"""Events that repeat for ever are followed to the end of this year."""
+LARGEST_BYTES = 4_000_000
+_MOST_REPEATS = 50_000
+_PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;[A-Za-z0-9-]+=(?:"[^"]*"|[^";:])*)*):(.*)', re.DOTALL)
+_DURATION = re.compile(r"\+?P(?:(\d{1,4})W)?(?:(\d{1,5})D)?(?:T(?:(\d{1,5})H)?(?:(\d{1,6})M)?(?:(\d{1,7})S)?)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """When something is: from start until end, end not included. Whole days are dates, times are aware."""
+
+    name: str
+    start: date
+    end: date
+
+
+@dataclass(slots=True)
+class _Raw:
+    """A VEVENT as written: by property, its parameters and its values."""
+
+    line: int
+    told: dict[str, list[tuple[dict[str, str], str]]] = field(default_factory=dict)
+
+    def text(self, name: str) -> str:
+        return self.told[name][0][1].strip() if name in self.told else ""
+
+
+def read_calendar(path: Path, zone: ZoneInfo) -> tuple[Event, ...]:
+    """The events of a calendar file, repeated ones each, by their start.
+
+    zone: what times without a zone of their own are told by. Raises BrimfulError, naming the line.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST_BYTES + 1)
+        text = content.decode("utf-8-sig")
+    except OSError as error:
+        raise BrimfulError(OP, str(path), f"cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise BrimfulError(OP, path.name, "expected UTF-8 text") from error
+    if len(content) > LARGEST_BYTES:
+        raise BrimfulError(OP, path.name, f"expected at most {LARGEST_BYTES // 1_000_000} MB, got more")
+    return parse_calendar(text, path.name, zone)
+
+
+def parse_calendar(text: str, subject: str, zone: ZoneInfo) -> tuple[Event, ...]:
+    """The events of a calendar's text; subject: the file's name, for messages. Otherwise as `read_calendar`."""
+    raws = list(_raw_events(text, subject))
+    replaced: dict[str, set[date]] = {}
+    for raw in raws:
+        if "RECURRENCE-ID" in raw.told:
+            replaced.setdefault(raw.text("UID"), set()).update(_instants(raw, "RECURRENCE-ID", subject, zone))
+    found: list[Event] = []
+    for raw in raws:
+        if raw.text("STATUS").upper() != "CANCELLED":
+            without = set() if "RECURRENCE-ID" in raw.told else replaced.get(raw.text("UID"), set())
+            found += _events(raw, subject, zone, without)
+    return tuple(sorted(found, key=lambda event: (_utc_s(event.start, zone), _utc_s(event.end, zone))))
+
+
+def holidays(events: Sequence[Event]) -> frozenset[date]:
+    """The days that whole-day events cover; an event of some hours makes no holiday."""
+    days: set[date] = set()
+    for event in events:
+        if not isinstance(event.start, datetime):
+            days.update(event.start + timedelta(days=n) for n in range((event.end - event.start).days))
+    return frozenset(days)
+
+
+def absences(events: Sequence[Event], zone: ZoneInfo) -> list[tuple[float, float]]:
+    """Each event from its start to its end, UTC seconds; whole days from local midnight to local midnight."""
+    return [(_utc_s(event.start, zone), _utc_s(event.end, zone)) for event in events]
+
+
+def _raw_events(text: str, subject: str) -> Iterator[_Raw]:
+    lines = text.replace("\r\n", "\n").split("\n")
+    if not lines or lines[0].strip().upper() != "BEGIN:VCALENDAR":
+        raise BrimfulError(OP, subject, "expected an iCalendar file, which begins with BEGIN:VCALENDAR")
+    unfolded: list[tuple[int, str]] = []
+    for number, line in enumerate(lines, 1):
+        if line[:1] in (" ", "\t") and unfolded:
+            unfolded[-1] = (unfolded[-1][0], unfolded[-1][1] + line[1:])
+        elif line:
+            unfolded.append((number, line))
+    inside: list[str] = []
+    raw: _Raw | None = None
+    for number, line in unfolded:
+        match = _PROPERTY.fullmatch(line)
+        if match is None:
+            raise BrimfulError(OP, f"{subject}, line {number}", f'expected NAME:VALUE, got "{line[:40]}"')
+        name, value = match[1].upper(), match[3]
+        if name == "BEGIN":
+            inside.append(value.strip().upper())
+            if inside[-1] == "VEVENT":
+                raw = _Raw(number)
+        elif name == "END":
+            if not inside or inside.pop() != value.strip().upper():
+                raise BrimfulError(
+                    OP, f"{subject}, line {number}", f'expected an END that fits its BEGIN, got "{line}"'
+                )
+            if value.strip().upper() == "VEVENT" and raw is not None:
+                yield raw
+                raw = None
+        elif raw is not None and inside[-1] == "VEVENT":  # an alarm inside an event is none of its own
+            raw.told.setdefault(name, []).append((_parameters(match[2]), value))
+    if inside:
+        raise BrimfulError(OP, subject, f"expected END:{inside[-1]}, got the end of the file", "the file is cut off?")
+
+
+def _parameters(text: str) -> dict[str, str]:
+    found = re.findall(r';([A-Za-z0-9-]+)=("[^"]*"|[^";:]*)', text)
+    return {name.upper(): value.strip('"') for name, value in found}
+
+
+def _events(raw: _Raw, subject: str, zone: ZoneInfo, without: set[date]) -> Iterator[Event]:
+    where = f"{subject}, line {raw.line}"
+    starts = _instants(raw, "DTSTART", subject, zone)
+    if not starts:
+        raise BrimfulError(OP, where, "expected an event with DTSTART, got none")
+    (start, *_), ends = starts, _instants(raw, "DTEND", subject, zone)
+    length = timedelta(0) if isinstance(start, datetime) else timedelta(days=1)
+    if ends:
+        if isinstance(ends[0], datetime) != isinstance(start, datetime):
+            raise BrimfulError(OP, where, "expected DTSTART and DTEND both as dates or both as times")
+        length = ends[0] - start
+    elif raw.text("DURATION"):
+        match = _DURATION.fullmatch(raw.text("DURATION").upper())
+        if match is None:
+            raise BrimfulError(OP, where, f'expected a DURATION such as P1D or PT8H, got "{raw.text("DURATION")[:40]}"')
+        weeks, days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+        length = timedelta(days=7 * weeks + days, hours=hours, minutes=minutes, seconds=seconds)
+    if length < timedelta(0):
+        raise BrimfulError(OP, where, "expected an event that ends after it starts")
+    name = re.sub(r"\\(.)", lambda escaped: " " if escaped[1] in "nN" else escaped[1], raw.text("SUMMARY"))
+    left_out = without | set(_instants(raw, "EXDATE", subject, zone))
+    for at in _repeats(raw.text("RRULE"), start, where) if raw.text("RRULE") else [start]:
+        if at not in left_out:
+            yield Event(name, at, at + length)
+
+
+def _repeats(rule: str, start: date, where: str) -> Iterator[date]:
+    """An event's starts, on the clock of its own zone."""
+    from dateutil.rrule import rrulestr  # rarely needed
+
+    zone = start.tzinfo if isinstance(start, datetime) else None
+    wall = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
+    # UNTIL may be in UTC, but the rule is followed on the wall clock, without zones: no Z may be left in it.
+    until = re.search(r"UNTIL=(\d{8}T\d{6})Z", rule, re.IGNORECASE)
+    if until is not None and zone is not None:
+        instant = datetime.strptime(until[1], "%Y%m%dT%H%M%S").replace(tzinfo=UTC).astimezone(zone)
+        rule = rule.replace(until[0], f"UNTIL={instant:%Y%m%dT%H%M%S}")
+    try:
+        found = rrulestr(rule.replace("Z", ""), dtstart=wall)
+        for count, at in enumerate(found):
+            if at.year > LAST_YEAR:
+                return
+            if count >= _MOST_REPEATS:
+                raise BrimfulError(OP, where, f"expected at most {_MOST_REPEATS} repeats, got more")
+            yield at.replace(tzinfo=zone) if isinstance(start, datetime) else at.date()
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as wrong:
+        raise BrimfulError(OP, where, f'expected an RRULE as RFC 5545 has it, got "{rule[:60]}": {wrong}') from wrong
+
+
+def _instants(raw: _Raw, name: str, subject: str, zone: ZoneInfo) -> list[date]:
+    """The dates and times of a property."""
+    return [
+        _instant(value.strip(), parameters, f"{subject}, line {raw.line}, {name}", zone)
+        for parameters, values in raw.told.get(name, [])
+        for value in values.split(",")
+    ]
+
+
+def _instant(value: str, parameters: dict[str, str], where: str, zone: ZoneInfo) -> date:
+    """A DATE or DATE-TIME. In a missing hour the offset before it counts, in a repeated one the first is meant."""
+    try:
+        if re.fullmatch(r"\d{8}", value):
+            return datetime.strptime(value, "%Y%m%d").date()
+        if value.upper().endswith("Z"):
+            return datetime.strptime(value.upper(), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+        told = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
+    except ValueError:
+        cause = f'expected a date such as 20261225 or a time such as 20261224T180000, got "{value[:40]}"'
+        raise BrimfulError(OP, where, cause) from None
+    named = parameters.get("TZID")
+    if named is None:
+        return told.replace(tzinfo=zone)
+    try:
+        return told.replace(tzinfo=ZoneInfo(named))
+    except (KeyError, ValueError, OSError):
+        hint = "export the calendar with zones named as Europe/Dublin is"
+        raise BrimfulError(OP, where, f'expected a time zone by its IANA name, got "{named[:40]}"', hint) from None
+
+
+def _utc_s(at: date, zone: ZoneInfo) -> float:
+    return (at if isinstance(at, datetime) else datetime.combine(at, time(), zone)).timestamp()
