@@ -7,8 +7,11 @@ from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 
-from accounting.tariffs import DAY_S, HORIZON_DAYS, Piece, mean_of
+from accounting.bands import DAY_S
+from accounting.tariffs import HORIZON_DAYS, Piece, mean_of
 from rules.errors import BrimfulError
+
+_ONE = Fraction(1)
 
 
 class Series:
@@ -60,10 +63,10 @@ class Series:
         return self._starts[index] if index < len(self._starts) else utc_s + HORIZON_DAYS * DAY_S
 
 
-def parse_series(lines: Iterable[str], subject: str) -> Series:
+def parse_series(lines: Iterable[str], subject: str, times: Fraction = _ONE) -> Series:
     """A series from CSV text: a heading, then rows of ISO 8601 time (with offset or Z) and value.
 
-    An empty value is a gap. subject: the file's name, for messages.
+    An empty value is a gap. subject: the file's name, for messages; times: what every value is multiplied by.
     Raises BrimfulError for a row that cannot be read or is out of order.
     """
     rows: list[tuple[int, Fraction | None]] = []
@@ -78,7 +81,7 @@ def parse_series(lines: Iterable[str], subject: str) -> Series:
         at = _time(cells[0].strip(), where)
         text = cells[1].strip()
         try:
-            value = Fraction(text) if text else None
+            value = Fraction(text) * times if text else None
         except (ValueError, ZeroDivisionError):
             raise BrimfulError("read a series", where, f'expected a number, got "{text}"') from None
         if rows and at <= rows[-1][0]:
@@ -89,15 +92,15 @@ def parse_series(lines: Iterable[str], subject: str) -> Series:
     return Series(rows)
 
 
-def read_series(path: Path) -> Series:
-    """The series in a file. Raises BrimfulError where it cannot be read."""
+def read_series(path: Path, times: Fraction = _ONE) -> Series:
+    """The series in a file, its values multiplied by `times`. Raises BrimfulError where it cannot be read."""
     try:
         text = path.read_text("utf-8-sig")
     except OSError as error:
         raise BrimfulError("read a series", str(path), f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise BrimfulError("read a series", str(path), "expected UTF-8 text") from error
-    return parse_series(text.splitlines(), path.name)
+    return parse_series(text.splitlines(), path.name, times)
 
 
 def _time(text: str, where: str) -> int:

@@ -8,48 +8,23 @@ holds in both.
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from functools import cached_property
-from itertools import pairwise
 from typing import Literal, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-DAY_S = 86_400
+from accounting.bands import DAY_S, Period, day_of, in_force
+
 HORIZON_DAYS = 400
 """How far ahead a change or a band's start is looked for: a year, so that every season is seen."""
 
 _KEPT_DAYS = 1_000
 """Days whose bands are kept worked out; more than are looked at in one search."""
 
+_NOTHING = Fraction(0)
+
 Direction = Literal["import", "export", "fuel"]
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A named price, per kWh. start, end: by the period's clock, to the second; end at or before start: past midnight,
-    and 00:00 as end means midnight. Without both, the rest of the day. days: those on which the band starts."""
-
-    name: str
-    price: Fraction
-    start: time | None = None
-    end: time | None = None
-    days: frozenset[str] = frozenset(DAYS)
-
-
-@dataclass(frozen=True, slots=True)
-class Period:
-    """Bands in force from a day (first of it, by the home's calendar) until another (first day no longer in force).
-
-    clock: what the bands' times are told by, the home's clock or UTC all year. standing_per_day: money.
-    """
-
-    first: date
-    until: date | None
-    bands: tuple[Band, ...]
-    clock: Literal["local", "utc"] = "local"
-    standing_per_day: Fraction = Fraction(0)
 
 
 class Piece(NamedTuple):
@@ -104,11 +79,14 @@ class Tariff:
     """Periods of bands, read by the clock and calendar of `timezone` (IANA). Implements `Priced`.
 
     Between periods, and in hours no band covers, there is no price. Where bands overlap the earlier listed one holds.
+    holidays: days on which bands for a holiday hold, and bands for the weekday do not. The price is that of one more
+    kWh: in a period of deemed export a kWh more or less is paid nothing, so there it is 0.
     """
 
     direction: Direction
     periods: tuple[Period, ...]
     timezone: str
+    holidays: frozenset[date] = frozenset()
     _days: dict[int, _Day] = field(default_factory=dict, init=False, repr=False, compare=False)
     _starts: dict[str, tuple[float, int | None]] = field(default_factory=dict, init=False, repr=False, compare=False)
     _change: tuple[float, float] = field(default=(0.0, 0.0), init=False, repr=False, compare=False)
@@ -201,20 +179,44 @@ class Tariff:
             day = self._days[number] = _Day([piece.start_s for piece in pieces], pieces)
         return day
 
+    def period_at(self, utc_s: float) -> Period | None:
+        """The period in force at an instant."""
+        return self._period(datetime.fromtimestamp(utc_s, self._zone).date())
+
+    def standing(self, first: date, until: date) -> Fraction:
+        """The standing charges of the days from first until until (not included), by the home's calendar.
+
+        They are the same whatever is diverted, so no interval is charged with them: they count only where a fuel is
+        given up for good (`Displaced.gives_up_standing`).
+        """
+        total = Fraction(0)
+        for period in self.periods:
+            days = (min(until, period.until or until) - max(first, period.first)).days
+            total += max(0, days) * period.standing_per_day
+        return total
+
+    def _period(self, day: date) -> Period | None:
+        return next((p for p in self.periods if p.first <= day and (p.until is None or day < p.until)), None)
+
     def _work_out(self, midnight_s: int) -> Iterator[Piece]:
-        utc_weekday = datetime.fromtimestamp(midnight_s, UTC).weekday()
-        for start_s, end_s, today, wall_s in _runs(midnight_s, midnight_s + DAY_S, self._zone):
-            period = next((p for p in self.periods if p.first <= today and (not p.until or today < p.until)), None)
+        utc_day = datetime.fromtimestamp(midnight_s, UTC).date()
+        for start_s, end_s, local_day, wall_s in _runs(midnight_s, midnight_s + DAY_S, self._zone):
+            period = next(
+                (p for p in self.periods if p.first <= local_day and (not p.until or local_day < p.until)), None
+            )
             if period is None:
                 yield Piece(start_s, end_s, None, None)
                 continue
-            weekday = today.weekday()
+            on = local_day
             if period.clock == "utc":
-                weekday, wall_s = utc_weekday, start_s - midnight_s
-            for low_s, high_s, band in _by_the_wall(period, weekday):
+                on, wall_s = utc_day, start_s - midnight_s
+            today, yesterday = (day_of(day, self.holidays) for day in (on, on - timedelta(days=1)))
+            for low_s, high_s, band in in_force(period.bands, today, yesterday):
                 low_s, high_s = max(low_s, wall_s), min(high_s, wall_s + end_s - start_s)
                 if low_s < high_s:
                     name, price = (band.name, band.price) if band else (None, None)
+                    if price is not None and period.deemed_share is not None:
+                        price = _NOTHING
                     yield Piece(start_s + low_s - wall_s, start_s + high_s - wall_s, name, price)
 
 
@@ -242,35 +244,3 @@ def _runs(start_s: int, end_s: int, zone: ZoneInfo) -> Iterator[tuple[int, int, 
                     until_s = middle_s
         yield start_s, until_s, local.date(), wall_s
         start_s = until_s
-
-
-def _spans(band: Band, weekday: int) -> list[tuple[int, int]]:
-    """When on this weekday a band with times is in force, seconds since midnight."""
-    start_s, end_s = seconds(band.start), seconds(band.end)
-    if start_s < end_s:
-        return [(start_s, end_s)] if DAYS[weekday] in band.days else []
-    spans = []
-    if end_s and DAYS[weekday - 1] in band.days:
-        spans.append((0, end_s))
-    if DAYS[weekday] in band.days:
-        spans.append((start_s, DAY_S))
-    return spans
-
-
-def seconds(clock: time | None) -> int:
-    """A time of day in seconds since midnight; 0 for none."""
-    return clock.hour * 3600 + clock.minute * 60 + clock.second if clock else 0
-
-
-def _by_the_wall(period: Period, weekday: int) -> list[tuple[int, int, Band | None]]:
-    """The whole of a weekday by its clock: what holds from when to when, in order."""
-    rest = next((b for b in period.bands if b.start is None and b.end is None and DAYS[weekday] in b.days), None)
-    held: list[tuple[int, int, Band | None]] = []
-    for band in period.bands:
-        if band.start is not None or band.end is not None:
-            held += [(low, high, band) for low, high in _spans(band, weekday)]
-    edges = sorted({0, DAY_S, *(edge for low, high, _ in held for edge in (low, high))})
-    whole: list[tuple[int, int, Band | None]] = []
-    for low, high in pairwise(edges):
-        whole.append((low, high, next((b for a, z, b in held if a <= low and high <= z), rest)))
-    return whole

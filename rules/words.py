@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def _figure(value: float, digits: int) -> str:
@@ -78,5 +78,5 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
         return f"{time} yesterday"
     if day == today + timedelta(days=1):
         return f"{time} tomorrow"
-    dated = f"{time} on {_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+    dated = f"{time} on {_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
     return dated if day.year == today.year else f"{dated} {day.year}"

@@ -1,18 +1,14 @@
-"""From the home file to what rules and books are set up with. Files of series are read here."""
+"""From the home file to what rules and books are set up with."""
 
 from datetime import date, datetime, time
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.books import BooksSettings, HeaterBooks
-from accounting.carbon import Factor
-from accounting.displaced import Displaced
-from accounting.series import read_series
-from accounting.tariffs import DAYS, Band, Period, Priced, Tariff
+from daemon.config.build_money import GRID, displaced, factors, of_direction, tariffs
+from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.model import Home
-from daemon.config.money import Carbon
-from daemon.config.money import Tariff as TariffTable
 from rules.level import TEMPERATURES
 from rules.settings import (
     Away,
@@ -28,12 +24,12 @@ from rules.settings import (
     Yield,
 )
 
-GRID = "grid"
-"""The carbon factor of what is bought and sold."""
-
 
 def rule_settings(home: Home) -> Settings:
-    """What the rules are asked with. A part of the battery rule whose signal the file does not have is not asked."""
+    """What the rules are asked with. A part of the battery rule whose signal the file does not have is not asked.
+
+    Raises BrimfulError where the calendar of absences cannot be read.
+    """
     rules = home.rules
     signals = {*home.signals, "tank_level_pct"}  # the level may be derived, and grows old like a told one
     return Settings(
@@ -66,28 +62,16 @@ def rule_settings(home: Home) -> Settings:
 
 
 def books_settings(home: Home) -> BooksSettings:
-    """What the books are kept by. Raises BrimfulError where a series file cannot be read."""
-    priced = {name: _tariff(home, tariff) for name, tariff in home.tariffs.items()}
-    factors = {name: _factor(home, name, carbon) for name, carbon in home.carbon.items()}
+    """What the books are kept by. Raises BrimfulError where a file it names cannot be read."""
+    priced, carbon = tariffs(home), factors(home)
     return BooksSettings(
         heaters=tuple(_heater_books(home, name) for name in home.heater_names),
         interval_s=home.home.interval_minutes * 60,
         late_s=home.books.late_s,
-        export=_of_direction(home, priced, "export"),
-        imports=_of_direction(home, priced, "import"),
-        displaces=tuple(
-            Displaced(
-                source=table.source,
-                share=Fraction(table.share),
-                efficiency=Fraction(table.efficiency),
-                tariff=priced[table.tariff] if table.tariff is not None else None,
-                price=Fraction(table.price) if table.price is not None else None,
-                carbon=factors[table.carbon] if table.carbon is not None else None,
-                band=table.band,
-            )
-            for table in home.displaces
-        ),
-        grid=factors.get(GRID),
+        export=of_direction(home, priced, "export"),
+        imports=of_direction(home, priced, "import"),
+        displaces=displaced(home, priced, carbon),
+        grid=carbon.get(GRID),
         used=Fraction(home.books.used),
     )
 
@@ -127,9 +111,11 @@ def heater_signal(home: Home, base: str, heater: str) -> str | None:
 
 def _away(home: Home) -> Away:
     zone = ZoneInfo(home.home.timezone)
-    periods = sorted((_instant(p.from_, zone), _instant(p.to, zone)) for p in home.rules.away.periods)
+    periods = [(_instant(p.from_, zone), _instant(p.to, zone)) for p in home.rules.away.periods]
+    if home.rules.away.calendar_file is not None:
+        periods += absences(read_calendar(home.path_of(home.rules.away.calendar_file), zone), zone)
     merged: list[tuple[float, float]] = []
-    for start_s, end_s in periods:
+    for start_s, end_s in sorted(period for period in periods if period[0] < period[1]):
         if merged and start_s <= merged[-1][1]:
             merged[-1] = (merged[-1][0], max(end_s, merged[-1][1]))
         else:
@@ -141,39 +127,3 @@ def _instant(local: date, zone: ZoneInfo) -> float:
     """UTC second of a local date-time, or of a local day's start. In a repeated hour the first is meant (fold 0)."""
     moment = local if isinstance(local, datetime) else datetime.combine(local, time())
     return moment.replace(tzinfo=zone).timestamp()
-
-
-def _of_direction(home: Home, priced: dict[str, Priced], direction: str) -> Priced | None:
-    return next((priced[name] for name, table in home.tariffs.items() if table.direction == direction), None)
-
-
-def _tariff(home: Home, table: TariffTable) -> Priced:
-    if table.series is not None:
-        return read_series(home.path_of(table.series))
-    periods = tuple(
-        Period(
-            first=period.from_,
-            until=period.to,
-            bands=tuple(
-                Band(
-                    name=band.name,
-                    price=Fraction(band.price),
-                    start=time.fromisoformat(band.from_) if band.from_ is not None else None,
-                    end=time.fromisoformat(band.to) if band.to is not None else None,
-                    days=frozenset(band.days or DAYS),
-                )
-                for band in period.bands
-            ),
-            clock=period.clock,
-            standing_per_day=Fraction(period.standing_per_day),
-        )
-        for period in table.periods
-    )
-    return Tariff(table.direction, periods, home.home.timezone)
-
-
-def _factor(home: Home, name: str, table: Carbon) -> Factor:
-    value = (
-        Fraction(table.kg_per_kwh) if table.kg_per_kwh is not None else read_series(home.path_of(table.series or ""))
-    )
-    return Factor(name, value, table.basis, table.source, table.year)

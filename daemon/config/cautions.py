@@ -1,6 +1,7 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
 from daemon.config.model import Home
+from daemon.config.money import Tariff
 from daemon.config.wording import plain
 from rules.level import TEMPERATURES
 
@@ -75,13 +76,34 @@ def _money(home: Home) -> list[str]:
     said = []
     if home.home.currency in _CURRENCIES_OF_CENTS:
         for name, tariff in home.tariffs.items():
-            dear = [band for period in tariff.periods for band in period.bands if abs(band.price) > _DEAR]
+            prices = [(f"band {band.name}", band.price) for period in tariff.periods for band in period.bands]
+            prices += [("block", block.price) for period in tariff.periods for block in period.blocks]
+            dear = [(what, price) for what, price in prices if abs(price) > _DEAR]
             if dear:
-                price = f"{plain(dear[0].price)} {home.home.currency} per kWh"
-                said.append(f"tariffs.{name} has a band {dear[0].name} at {price}: a hundredth of it is meant?")
+                price = f"{plain(dear[0][1])} {home.home.currency} per kWh"
+                said.append(f"tariffs.{name} has a {dear[0][0]} at {price}: a hundredth of it is meant?")
     if home.carbon and "grid" not in home.carbon:
         said.append(
             "No factor [carbon.grid] is given: the carbon that exported energy would displace counts as nothing."
+        )
+    return said + [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
+
+
+def _estimates(name: str, tariff: Tariff) -> list[str]:
+    """What a tariff rests on that no meter tells."""
+    said = []
+    deemed = [period.deemed_share for period in tariff.periods if period.deemed_share is not None]
+    if deemed:
+        share = f"{plain(float(deemed[-1] * 100))} % of the generation deemed exported"
+        said.append(
+            f"tariffs.{name} is paid by an estimate ({share}): what is diverted gives up no income there. "
+            "Its carbon is given up all the same."
+        )
+    assumed = [period.assume_kwh_per_month for period in tariff.periods if period.assume_kwh_per_month is not None]
+    if assumed:
+        said.append(
+            f"tariffs.{name} is in blocks: a kWh not bought is priced by the block in which a month of "
+            f"{plain(assumed[-1])} kWh ends, as the file assumes; no meter reading is used for it."
         )
     return said
 

@@ -32,6 +32,8 @@ class About(Table):
     """ISO 4217 code of the currency of all prices."""
     interval_minutes: Literal[15, 30, 60] = 30
     """Length of a settlement interval, minutes."""
+    calendar_file: FilePath | None = None
+    """iCalendar file (.ics) of the public holidays, for bands of the day "holiday"."""
 
 
 class LedgerFile(Table):

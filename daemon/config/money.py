@@ -7,7 +7,11 @@ from pydantic import Field
 
 from daemon.config.values import Clock, Day, FilePath, Name, Price, Table, Text, Within, Words
 
-Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DayName = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday"]
+Month = Annotated[int, Within(1, 12)]
+
+
+TaxPct = Annotated[Decimal, Within(0, 100)]
 
 
 class Band(Table):
@@ -19,10 +23,21 @@ class Band(Table):
     """Start, HH:MM."""
     to: Clock | None = None
     """End, HH:MM, not included; at or before the start it is on the day after."""
-    days: Annotated[tuple[Weekday, ...], Field(strict=False)] = ()
-    """Days on which it starts; every day unless given."""
+    days: Annotated[tuple[DayName, ...], Field(strict=False)] = ()
+    """Days on which it starts; every day unless given. On a public holiday only "holiday" counts, not its weekday."""
+    months: Annotated[tuple[Month, ...], Field(strict=False)] = ()
+    """Months, 1 to 12, in which it starts; every month unless given."""
     price: Price
-    """Money per kWh, tax included where it is paid."""
+    """Money per kWh; with tax, unless tax_included says otherwise."""
+
+
+class Block(Table):
+    """A price for part of what a month takes."""
+
+    up_to_kwh: Annotated[Decimal, Within(0, 1000000, above=True)] | None = None
+    """The month's consumption up to which it holds, kWh; the last block goes on without end."""
+    price: Price
+    """Money per kWh; with tax, unless tax_included says otherwise."""
 
 
 class Period(Table):
@@ -34,10 +49,22 @@ class Period(Table):
     """First day no longer in force; open-ended unless given."""
     clock: Literal["local", "utc"] = "local"
     """Whether the bands' times are the home's local ones or UTC."""
-    bands: Annotated[tuple[Band, ...], Field(strict=False, min_length=1)]
-    """Prices over the day; together they cover it once."""
+    bands: Annotated[tuple[Band, ...], Field(strict=False, min_length=1)] = ()
+    """Prices over the day; together they cover it once. Or give blocks."""
+    blocks: Annotated[tuple[Block, ...], Field(strict=False, min_length=1)] = ()
+    """Prices by the month's consumption, in ascending order. Or give bands."""
+    assume_kwh_per_month: Annotated[Decimal, Within(0, 1000000, above=True)] | None = None
+    """With blocks: what a month takes in all, kWh. A kWh that need not be bought saves the last one's price."""
     standing_per_day: Annotated[Decimal, Within(-10000, 10000)] = Decimal(0)
     """Standing charge, money per day."""
+    supplier: Text | None = None
+    """Who sells or buys, for people."""
+    deemed_share: Annotated[Decimal, Within(0, 1)] | None = None
+    """For export that is not metered: the share of the generation that is paid as exported, whatever really is."""
+    tax_included: bool | None = None
+    """Whether its prices have the tax in them; as the tariff says unless given."""
+    tax_pct: TaxPct | None = None
+    """Tax on its prices, %; as the tariff says unless given."""
 
 
 class Tariff(Table):
@@ -49,6 +76,20 @@ class Tariff(Table):
     """Prices by date; or give series."""
     series: FilePath | None = None
     """CSV file of time,price rows, each in force until the next; or give periods."""
+    tax_included: bool = True
+    """Whether the prices, and the standing charge, have the tax in them."""
+    tax_pct: TaxPct | None = None
+    """Tax on them, %; added exactly where they are without it."""
+
+    def untaxed(self, period: Period | None = None) -> bool:
+        """Whether tax is still to be added to a period's prices, or to the series'."""
+        told = period.tax_included if period is not None else None
+        return not (self.tax_included if told is None else told)
+
+    def tax_of(self, period: Period | None = None) -> Decimal | None:
+        """The tax on a period's prices, or on the series', %."""
+        told = period.tax_pct if period is not None else None
+        return self.tax_pct if told is None else told
 
 
 class Carbon(Table):

@@ -1,17 +1,18 @@
 """Prices that cover each moment once, shares that add up, references that exist."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
-from typing import get_args
+from decimal import Decimal
 
+from accounting.bands import HOLIDAY, Day, days_that_differ, rests, stretches
+from daemon.config.build_money import band
 from daemon.config.model import Home
-from daemon.config.money import Band, Displaces, Period, Tariff, Weekday
+from daemon.config.money import Band, Displaces, Period, Tariff
 from daemon.config.places import item_label
 from daemon.config.wording import close, plain, shown
+from rules import words
 
 Add = Callable[..., None]
-_DAYS: tuple[str, ...] = get_args(Weekday)
-_MINUTES = 1440
 
 
 def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: Add) -> None:
@@ -19,7 +20,7 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
     add: takes a problem's key, expectation, finding and hint.
     """
     for name, tariff in home.tariffs.items():
-        _tariff(f"tariffs.{name}", tariff, add)
+        _tariff(f"tariffs.{name}", tariff, home.home.calendar_file is not None, add)
     for direction in ("import", "export"):
         names = [name for name, tariff in home.tariffs.items() if tariff.direction == direction]
         if len(names) > 1:
@@ -47,9 +48,11 @@ def _one_basis(home: Home, add: Add) -> None:
             add(f"carbon.{name}.basis", expected, home.carbon[name].basis, hint)
 
 
-def _tariff(key: str, tariff: Tariff, add: Add) -> None:
+def _tariff(key: str, tariff: Tariff, holidays: bool, add: Add) -> None:
     if bool(tariff.periods) == (tariff.series is not None):
         add(key, "either periods or series", "neither" if tariff.series is None else "both")
+    if tariff.series is not None and tariff.untaxed() and tariff.tax_pct is None:
+        add(f"{key}.tax_pct", "the tax that is still to be added, %", "nothing")
     labels = [{"from": period.from_} for period in tariff.periods]
     ordered = sorted(enumerate(tariff.periods), key=lambda item: item[1].from_)
     for place, (index, period) in enumerate(ordered):
@@ -63,7 +66,7 @@ def _tariff(key: str, tariff: Tariff, add: Add) -> None:
             )
         elif place + 1 < len(ordered):
             _overlap(here, period, ordered[place + 1][1].from_, add)
-        _bands(here, period.bands, add)
+        _period(here, tariff, period, holidays, add)
 
 
 def _overlap(key: str, period: Period, following: date, add: Add) -> None:
@@ -72,49 +75,81 @@ def _overlap(key: str, period: Period, following: date, add: Add) -> None:
         add(f"{key}.to", f"at most {following}, when the next period starts", got, f"write to = {following}")
 
 
-def _bands(key: str, bands: Sequence[Band], add: Add) -> None:
-    """Paint a week of minutes: bands with times first, those without fill what is left of their days."""
-    week: list[Band | None] = [None] * (len(_DAYS) * _MINUTES)
-    labels = [{"name": band.name} for band in bands]
-    for index, band in sorted(enumerate(bands), key=lambda item: item[1].from_ is None):
-        here = f"{key}.bands{item_label(labels, index)}"
-        if (band.from_ is None) != (band.to is None):
-            missing = "from" if band.from_ is None else "to"
-            add(f"{here}.{missing}", "both from and to, or neither", "one of them")
+def _period(key: str, tariff: Tariff, period: Period, holidays: bool, add: Add) -> None:
+    if tariff.untaxed(period) and tariff.tax_of(period) is None:
+        add(f"{key}.tax_pct", "the tax that is still to be added, %", "nothing")
+    if period.deemed_share is not None and tariff.direction != "export":
+        add(f"{key}.deemed_share", "a tariff of direction export beside it", f"direction {tariff.direction}")
+    if bool(period.bands) == bool(period.blocks):
+        add(key, "either bands or blocks", "both" if period.bands else "neither")
+    elif period.bands:
+        if period.assume_kwh_per_month is not None:
+            add(f"{key}.assume_kwh_per_month", "blocks beside it", "none")
+        _bands(key, period.bands, holidays, add)
+    else:
+        _blocks(key, tariff, period, add)
+
+
+def _blocks(key: str, tariff: Tariff, period: Period, add: Add) -> None:
+    if tariff.direction == "export":
+        add(f"{key}.blocks", "bands, in a tariff of direction export", "blocks")
+    if period.assume_kwh_per_month is None:
+        hint = "the block that a month ends in prices a kWh that need not be bought"
+        add(f"{key}.assume_kwh_per_month", "what a month takes in all, kWh", "nothing", hint)
+    *inner, last = period.blocks
+    if last.up_to_kwh is not None:
+        got = f"one up to {plain(last.up_to_kwh)} kWh"
+        add(f"{key}.blocks", "a last block without up_to_kwh", got, "what a month takes beyond it needs a price")
+    before = Decimal(0)
+    for number, block in enumerate(inner, 1):
+        if block.up_to_kwh is None or block.up_to_kwh <= before:
+            got = "nothing" if block.up_to_kwh is None else plain(block.up_to_kwh)
+            add(f"{key}.blocks[#{number}].up_to_kwh", f"more than {plain(before)} kWh", got)
+            return
+        before = block.up_to_kwh
+
+
+def _bands(key: str, bands: Sequence[Band], holidays: bool, add: Add) -> None:
+    """Every kind of day there is: bands with times first, those without fill what is left of their days."""
+    labels = [{"name": each.name} for each in bands]
+    for index, each in enumerate(bands):
+        if (each.from_ is None) != (each.to is None):
+            missing = "from" if each.from_ is None else "to"
+            add(f"{key}.bands{item_label(labels, index)}.{missing}", "both from and to, or neither", "one of them")
             return  # what this band covers is unknown: nothing more can be said of the day
-        for minute in _minutes(band, week):
-            other = week[minute]
-            if other is not None:
-                add(here, "bands that do not overlap", f"both {other.name} and {band.name} on {_moment(minute)}")
-                return
-            week[minute] = band
-    if None in week:
-        hint = "a band without times is the rest of the day"
-        add(f"{key}.bands", "bands that cover every day", f"none on {_moment(week.index(None))}", hint)
+        if HOLIDAY in each.days and not holidays:
+            hint = "it is an .ics file of the public holidays"
+            add(f"{key}.bands{item_label(labels, index)}.days", "home.calendar_file beside it", "none", hint)
+            return
+    made = [band(each) for each in bands]
+    for today, yesterday in days_that_differ(made, holidays):
+        for start_s, _, claimed in stretches(made, today, yesterday):
+            held = claimed or rests(made, today)
+            if len(held) == 1:
+                continue
+            moment = _moment(today, start_s, any(each.months for each in bands))
+            if not held:
+                hint = "a band without times is the rest of the day"
+                if today.kind == HOLIDAY:
+                    hint = 'on a public holiday only bands whose days hold "holiday", or bands without days, count'
+                add(f"{key}.bands", "bands that cover every day", f"none on {moment}", hint)
+            else:
+                here = f"{key}.bands{item_label(labels, _place(made, held[1]))}"
+                add(here, "bands that do not overlap", f"both {held[0].name} and {held[1].name} on {moment}")
+            return
 
 
-def _minutes(band: Band, week: Sequence[Band | None]) -> Iterator[int]:
-    """The minutes of the week a band holds in; a band across midnight belongs to the day it starts on."""
-    for day in band.days or _DAYS:
-        start = _DAYS.index(day) * _MINUTES
-        if band.from_ is None or band.to is None:
-            for minute in range(start, start + _MINUTES):
-                painted = week[minute]
-                if painted is None or painted.from_ is None:
-                    yield minute
-        else:
-            first, last = _clock(band.from_), _clock(band.to)
-            for minute in range(start + first, start + last + (_MINUTES if last <= first else 0)):
-                yield minute % len(week)
+def _place(bands: Sequence[object], wanted: object) -> int:
+    return next(index for index, each in reversed([*enumerate(bands)]) if each == wanted)
 
 
-def _clock(text: str) -> int:
-    return int(text[:2]) * 60 + int(text[3:])
+def _moment(day: Day, at_s: int, monthly: bool) -> str:
+    return f"{day.kind} {at_s // 3600:02}:{at_s // 60 % 60:02}" + (f" in {month_name(day.month)}" if monthly else "")
 
 
-def _moment(minute: int) -> str:
-    day, rest = divmod(minute, _MINUTES)
-    return f"{_DAYS[day]} {rest // 60:02}:{rest % 60:02}"
+def month_name(month: int) -> str:
+    """A month, 1 to 12, for people."""
+    return words.MONTHS[month - 1]
 
 
 def _displaced(
@@ -136,7 +171,7 @@ def _displaced(
     if tariff.direction == "export":
         hint = "what is displaced would have been bought"
         add(f"{key}.tariff", "a tariff of direction import or fuel", f"{source.tariff} of direction export", hint)
-    bands = sorted({band.name for period in tariff.periods for band in period.bands})
+    bands = sorted({each.name for period in tariff.periods for each in period.bands})
     if source.band is not None and source.band not in bands:
         add(f"{key}.when", f"a band of tariff {source.tariff}", shown(source.when), close(source.band, bands))
     elif bands == [source.band]:

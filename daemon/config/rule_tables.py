@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from daemon.config.values import LocalTime, Name, Table, Within
+from daemon.config.values import FilePath, LocalTime, Name, Table, Within
 
 
 class Limit(Table):
@@ -120,6 +120,8 @@ class Away(Table):
 
     periods: Annotated[tuple[Absence, ...], Field(strict=False)] = ()
     """Each from … to …, `to` not included."""
+    calendar_file: FilePath | None = None
+    """iCalendar file (.ics) whose every event is a time away, besides those periods."""
 
 
 class Heaters(Table):

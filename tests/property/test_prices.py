@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.tariffs import DAYS, Band, Period, Tariff
+from accounting.bands import DAYS, MONTHS, WEEKDAYS, Band, Period
+from accounting.tariffs import Tariff
 from accounting.value import Rates, half_even, value
 
 FIRST = date(2024, 1, 1)
@@ -24,6 +25,7 @@ CHANGE_S = [int(datetime.fromisoformat(at).timestamp()) for at in CHANGES]
 clocks = st.integers(0, 1439).map(lambda minute: time(minute // 60, minute % 60))
 prices = st.integers(-500, 5000).map(lambda tenths: Fraction(tenths, 10_000))
 days = st.one_of(st.just(frozenset(DAYS)), st.frozensets(st.sampled_from(DAYS), min_size=1))
+months = st.one_of(st.just(frozenset(MONTHS)), st.frozensets(st.sampled_from(MONTHS), min_size=1))
 minutes = st.one_of(
     st.integers(1_735_689_600 // 60, 1_767_225_600 // 60),
     st.builds(lambda at, off: at // 60 + off, st.sampled_from(CHANGE_S), st.integers(-2880, 2880)),
@@ -34,11 +36,14 @@ minutes = st.one_of(
 def tariffs(draw: st.DrawFn) -> Tariff:
     """One timed band, or two that may overlap (the earlier listed holds), and the rest of the day."""
     timed = [
-        Band(name, draw(prices), draw(clocks), draw(clocks), draw(days)) for name in draw(st.sampled_from(("a", "ab")))
+        Band(name, draw(prices), draw(clocks), draw(clocks), draw(days), draw(months))
+        for name in draw(st.sampled_from(("a", "ab")))
     ]
     clock = draw(st.sampled_from(("local", "utc")))
     period = Period(FIRST, None, (*timed, Band("rest", draw(prices))), "utc" if clock == "utc" else "local")
-    return Tariff("import", (period,), draw(st.sampled_from(ZONES)))
+    near = st.sampled_from(CHANGE_S).flatmap(lambda at: st.integers(-3, 3).map(lambda day: at + day * 86_400))
+    holidays = draw(st.frozensets(near.map(lambda at: datetime.fromtimestamp(at, UTC).date()), max_size=6))
+    return Tariff("import", (period,), draw(st.sampled_from(ZONES)), holidays)
 
 
 def by_the_wall(tariff: Tariff, utc_s: int) -> Band:
@@ -52,7 +57,8 @@ def by_the_wall(tariff: Tariff, utc_s: int) -> Band:
         for started in (wall.date(), wall.date() - timedelta(days=1)):
             start = datetime.combine(started, band.start)
             end = datetime.combine(started + timedelta(days=band.end <= band.start), band.end)
-            if start <= wall < end and DAYS[started.weekday()] in band.days:
+            kind = "holiday" if started in tariff.holidays else WEEKDAYS[started.weekday()]
+            if start <= wall < end and kind in band.days and started.month in band.months:
                 return band
     return period.bands[-1]
 
@@ -108,6 +114,32 @@ def test_splitting_a_period_at_any_day_changes_no_price(tariff: Tariff, after: i
         assert split.mean_price(utc_s, utc_s + 86_400) == tariff.mean_price(utc_s, utc_s + 86_400)
         assert split.next_start("a", utc_s) == tariff.next_start("a", utc_s)
         assert split.next_change(utc_s) == tariff.next_change(utc_s)
+
+
+@given(tariffs(), st.integers(0, 800), minutes, st.lists(st.integers(0, 2000), min_size=1, max_size=50))
+def test_a_change_of_supplier_at_the_same_prices_changes_no_total(
+    tariff: Tariff, after: int, start_s: int, energies: list[int]
+) -> None:
+    (period,) = tariff.periods
+    day = FIRST + timedelta(days=after)
+    split = replace(
+        tariff,
+        periods=(
+            replace(period, until=day, supplier="Alder Light"),
+            replace(period, first=day, supplier="Birch Light"),
+        ),
+    )
+
+    def total(by: Tariff) -> int:
+        starts = range(start_s - start_s % 1800, start_s + 1800 * len(energies), 1800)
+        return sum(
+            value(wh, Rates(export_price=by.mean_price(at_s, at_s + 1800))).given_up_micro
+            for at_s, wh in zip(starts, energies, strict=False)
+        )
+
+    assert total(split) == total(tariff)
+    until = FIRST + timedelta(days=1000)
+    assert split.standing(FIRST, until) == tariff.standing(FIRST, until)
 
 
 @given(st.integers(-(10**15), 10**15), st.integers(1, 10**9))

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from accounting.bands import Band, Period
 from accounting.books import Books
-from accounting.tariffs import Band, Period, Tariff
+from accounting.tariffs import Tariff
 from tests.support.prices import COUNTED, settings, utc
 
 LONDON = ZoneInfo("Europe/London")

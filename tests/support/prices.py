@@ -3,10 +3,11 @@
 from datetime import UTC, date, datetime, time
 from fractions import Fraction
 
+from accounting.bands import Band, Period
 from accounting.books import BooksSettings, HeaterBooks
 from accounting.carbon import Factor
 from accounting.displaced import Displaced
-from accounting.tariffs import Band, Period, Tariff
+from accounting.tariffs import Tariff
 
 ZONE = "Europe/Dublin"
 

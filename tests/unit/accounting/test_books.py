@@ -5,13 +5,14 @@ from fractions import Fraction
 
 import pytest
 
+from accounting.bands import Band
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.carbon import Factor
 from accounting.displaced import Displaced
 from accounting.entry import Entry
 from accounting.journal import balance
 from accounting.series import Series
-from accounting.tariffs import Band, Tariff
+from accounting.tariffs import Tariff
 from rules.errors import BrimfulError
 from tests.support.prices import (
     COUNTED,

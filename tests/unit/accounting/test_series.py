@@ -3,8 +3,9 @@ from pathlib import Path
 
 import pytest
 
+from accounting.bands import DAY_S
 from accounting.series import Series, parse_series, read_series
-from accounting.tariffs import DAY_S, HORIZON_DAYS, Piece
+from accounting.tariffs import HORIZON_DAYS, Piece
 from rules.errors import BrimfulError
 from tests.support.prices import utc
 

@@ -2,7 +2,8 @@ from dataclasses import replace
 from datetime import date, time
 from fractions import Fraction
 
-from accounting.tariffs import DAY_S, HORIZON_DAYS, Band, Period, Piece, Tariff
+from accounting.bands import DAY_S, Band, Period
+from accounting.tariffs import HORIZON_DAYS, Piece, Tariff
 from tests.support.prices import EXPORT, IMPORT, NIGHT_AND_DAY, ZONE, flat, utc
 
 NIGHT, DAY = Fraction("0.0921"), Fraction("0.3170")
@@ -137,3 +138,69 @@ def test_many_days_are_worked_out_and_memory_stays_flat() -> None:
     for day in range(3000):
         assert made.price_at(start_s + day * DAY_S + 12 * 3600) == DAY
     assert len(made._days) <= 1000
+
+
+def test_a_band_with_months_holds_in_its_season_alone() -> None:
+    winter = frozenset({11, 12, 1, 2, 3})
+    seasons = tariff(bands(Band("winter", Fraction(3), months=winter), Band("summer", Fraction(1))))
+    assert seasons.band_at(utc("2026-03-31T22:59Z")) == "winter"
+    assert seasons.band_at(utc("2026-03-31T23:00Z")) == "summer", "April has begun in London"
+    assert seasons.band_at(utc("2026-11-01T00:00Z")) == "winter"
+    assert seasons.next_start("winter", utc("2026-05-01T12:00Z")) == utc("2026-11-01T00:00Z")
+    assert seasons.next_change(utc("2026-05-01T12:00Z")) == utc("2026-11-01T00:00Z")
+
+
+def test_a_night_that_starts_in_its_month_ends_in_the_next() -> None:
+    nights = tariff(bands(Band("late", Fraction(1), time(23), time(7), months=frozenset({1})), REST))
+    assert nights.band_at(utc("2026-02-01T06:59Z")) == "late"
+    assert nights.band_at(utc("2026-02-01T23:30Z")) == "rest"
+    assert nights.band_at(utc("2026-01-01T06:59Z")) == "rest", "it started in December"
+
+
+def test_on_a_public_holiday_the_weekday_does_not_count() -> None:
+    weekdays = frozenset({"mon", "tue", "wed", "thu", "fri"})
+    week = Period(
+        NEW_YEAR,
+        None,
+        (
+            Band("peak", Fraction(3), time(16), time(19), weekdays),
+            Band("feast", Fraction(1), time(22), time(2), frozenset({"holiday"})),
+            REST,
+        ),
+    )
+    easter_monday = date(2026, 4, 6)
+    made = Tariff("import", (week,), "Europe/London", frozenset({easter_monday}))
+    assert made.band_at(utc("2026-04-06T17:00+01:00")) == "rest"
+    assert made.band_at(utc("2026-04-07T17:00+01:00")) == "peak"
+    assert made.band_at(utc("2026-04-07T01:59+01:00")) == "feast", "it belongs to the holiday it started on"
+    assert made.band_at(utc("2026-04-07T22:30+01:00")) == "rest"
+    assert replace(made, holidays=frozenset()).band_at(utc("2026-04-06T17:00+01:00")) == "peak"
+
+
+def test_deemed_export_pays_nothing_for_a_kwh_more_or_less() -> None:
+    deemed = replace(flat("0.055", until=date(2026, 7, 1)), deemed_share=Fraction(1, 2))
+    made = tariff(deemed, flat("0.185", first=date(2026, 7, 1)))
+    assert made.price_at(utc("2026-06-30T12:00Z")) == 0
+    assert made.price_at(utc("2026-07-01T12:00Z")) == Fraction("0.185")
+
+
+def test_standing_charges_are_counted_by_local_days_and_periods() -> None:
+    made = tariff(
+        replace(flat("1", until=date(2026, 4, 1)), standing_per_day=Fraction("0.53")),
+        replace(flat("1", first=date(2026, 4, 1)), standing_per_day=Fraction("0.61")),
+    )
+    assert made.standing(date(2026, 3, 1), date(2026, 5, 1)) == 31 * Fraction("0.53") + 30 * Fraction("0.61")
+    assert made.standing(date(2025, 12, 30), date(2026, 1, 2)) == Fraction("0.53"), "none before the first period"
+    assert made.standing(date(2026, 4, 1), date(2026, 4, 1)) == 0
+
+
+def test_the_period_in_force_tells_its_supplier() -> None:
+    made = tariff(
+        replace(flat("1", until=date(2026, 4, 1)), supplier="Alder Light"),
+        replace(flat("1", first=date(2026, 4, 1)), supplier="Birch Light"),
+    )
+    for at, supplier in (("2026-03-31T22:59Z", "Alder Light"), ("2026-03-31T23:00Z", "Birch Light")):
+        period = made.period_at(utc(at))
+        assert period is not None
+        assert period.supplier == supplier
+    assert made.period_at(utc("2025-06-01T00:00Z")) is None

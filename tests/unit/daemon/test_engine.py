@@ -6,9 +6,10 @@ from fractions import Fraction
 
 import pytest
 
+from accounting.bands import Band, Period
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.displaced import Displaced
-from accounting.tariffs import Band, Period, Tariff
+from accounting.tariffs import Tariff
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
 from rules.memory import Memory

@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from accounting.bands import Band, Period
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.entry import Entry
 from accounting.ledger import Batch, Facts, Ledger, LedgerError, LedgerWriter, OutboxKey
 from accounting.tape import unpack
-from accounting.tariffs import Band, Period, Tariff
+from accounting.tariffs import Tariff
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
 from daemon.keeper import MEMORY, METER, Keeper

@@ -1,0 +1,113 @@
+"""From the home file's money to what the books reckon with: exact prices, tax added. Files are read here."""
+
+from datetime import date, time
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from accounting.bands import DAYS, MONTHS, Band, Period
+from accounting.blocks import Block, last_block
+from accounting.carbon import Factor
+from accounting.displaced import Displaced
+from accounting.series import read_series
+from accounting.tariffs import Priced, Tariff
+from daemon.config.calendars import holidays, read_calendar
+from daemon.config.model import Home
+from daemon.config.money import Band as BandTable
+from daemon.config.money import Carbon
+from daemon.config.money import Period as PeriodTable
+from daemon.config.money import Tariff as TariffTable
+
+GRID = "grid"
+"""The carbon factor of what is bought and sold."""
+
+
+def tariffs(home: Home) -> dict[str, Priced]:
+    """The home's tariffs by name. Raises BrimfulError where a file cannot be read."""
+    days = public_holidays(home)
+    return {name: _tariff(home, table, days) for name, table in home.tariffs.items()}
+
+
+def factors(home: Home) -> dict[str, Factor]:
+    """The home's carbon factors by name. Raises BrimfulError where a series file cannot be read."""
+    return {name: _factor(home, name, table) for name, table in home.carbon.items()}
+
+
+def displaced(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> tuple[Displaced, ...]:
+    """The displaced sources, in the file's order."""
+    return tuple(
+        Displaced(
+            source=table.source,
+            share=Fraction(table.share),
+            efficiency=Fraction(table.efficiency),
+            tariff=priced[table.tariff] if table.tariff is not None else None,
+            price=Fraction(table.price) if table.price is not None else None,
+            carbon=carbon[table.carbon] if table.carbon is not None else None,
+            band=table.band,
+        )
+        for table in home.displaces
+    )
+
+
+def of_direction(home: Home, priced: dict[str, Priced], direction: str) -> Priced | None:
+    """The tariff of a direction; there is at most one for import and one for export."""
+    return next((priced[name] for name, table in home.tariffs.items() if table.direction == direction), None)
+
+
+def public_holidays(home: Home) -> frozenset[date]:
+    """The days of the home's calendar file; none without one. Raises BrimfulError where it cannot be read."""
+    if home.home.calendar_file is None:
+        return frozenset()
+    return holidays(read_calendar(home.path_of(home.home.calendar_file), ZoneInfo(home.home.timezone)))
+
+
+def band(table: BandTable, tax: Fraction = Fraction(1)) -> Band:
+    """A band as it is reckoned with. tax: the factor by which its price rises."""
+    return Band(
+        name=table.name,
+        price=Fraction(table.price) * tax,
+        start=time.fromisoformat(table.from_) if table.from_ is not None else None,
+        end=time.fromisoformat(table.to) if table.to is not None else None,
+        days=frozenset(table.days or DAYS),
+        months=frozenset(table.months or MONTHS),
+    )
+
+
+def _tariff(home: Home, table: TariffTable, days: frozenset[date]) -> Priced:
+    if table.series is not None:
+        return read_series(home.path_of(table.series), _tax(table))
+    periods = tuple(_period(period, _tax(table, period)) for period in table.periods)
+    return Tariff(table.direction, periods, home.home.timezone, days)
+
+
+def _period(table: PeriodTable, tax: Fraction) -> Period:
+    return Period(
+        first=table.from_,
+        until=table.to,
+        bands=_in_blocks(table, tax) if table.blocks else tuple(band(each, tax) for each in table.bands),
+        clock=table.clock,
+        standing_per_day=Fraction(table.standing_per_day) * tax,
+        supplier=table.supplier or "",
+        deemed_share=Fraction(table.deemed_share) if table.deemed_share is not None else None,
+    )
+
+
+def _in_blocks(table: PeriodTable, tax: Fraction) -> tuple[Band, ...]:
+    """The one band of a period of blocks: the block that the month is assumed to end in."""
+    blocks = [
+        Block(Fraction(block.up_to_kwh) if block.up_to_kwh is not None else None, Fraction(block.price) * tax)
+        for block in table.blocks
+    ]
+    place = last_block(blocks, Fraction(table.assume_kwh_per_month or 0))
+    return (Band(f"block {place + 1}", blocks[place].price),)
+
+
+def _tax(table: TariffTable, period: PeriodTable | None = None) -> Fraction:
+    """The factor by which prices rise; 1 where tax is in them."""
+    return 1 + Fraction(table.tax_of(period) or 0) / 100 if table.untaxed(period) else Fraction(1)
+
+
+def _factor(home: Home, name: str, table: Carbon) -> Factor:
+    value = (
+        Fraction(table.kg_per_kwh) if table.kg_per_kwh is not None else read_series(home.path_of(table.series or ""))
+    )
+    return Factor(name, value, table.basis, table.source, table.year)

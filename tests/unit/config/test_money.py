@@ -1,0 +1,207 @@
+"""Tariffs as people write them: what they mean to the books, and what is refused."""
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from accounting.tariffs import Priced, Tariff
+from daemon.config.build import books_settings, rule_settings
+from daemon.config.cautions import cautions
+from tests.support.homes import SMALL, home, told
+from tests.support.prices import utc
+
+HOLIDAYS = "BEGIN:VCALENDAR\nBEGIN:VEVENT\nDTSTART;VALUE=DATE:20260406\nEND:VEVENT\nEND:VCALENDAR\n"
+WEEKDAYS = 'days = ["mon", "tue", "wed", "thu", "fri"]'
+WITH_CALENDAR = SMALL.replace('currency = "EUR"', 'currency = "EUR"\ncalendar_file = "days.ics"')
+
+
+def tariff(*lines: str, direction: str = "import") -> str:
+    head = f'[tariffs.buy]\ndirection = "{direction}"\n'
+    return head + "".join(f"{line}\n" for line in lines)
+
+
+def period(*lines: str, direction: str = "import") -> str:
+    return tariff("[[tariffs.buy.periods]]", "from = 2026-01-01", *lines, direction=direction)
+
+
+def imports(text: str, folder: Path = Path(".")) -> Priced:
+    priced = books_settings(home(text, folder / "home.toml")).imports
+    assert priced is not None
+    return priced
+
+
+def test_a_band_has_months_and_days_and_holidays_come_from_a_calendar(tmp_path: Path) -> None:
+    (tmp_path / "days.ics").write_text(HOLIDAYS)
+    peak = '{ name = "peak", from = "16:00", to = "19:00", months = [4, 5], price = 0.3, ' + WEEKDAYS + " }"
+    made = imports(WITH_CALENDAR + period(f'bands = [{peak}, {{ name = "other", price = 0.1 }}]'), tmp_path)
+    assert made.price_at(utc("2026-04-07T17:00+01:00")) == Fraction("0.3")
+    assert made.price_at(utc("2026-04-06T17:00+01:00")) == Fraction("0.1"), "Easter Monday"
+    assert made.price_at(utc("2026-06-02T17:00+01:00")) == Fraction("0.1"), "June"
+
+
+@pytest.mark.parametrize(
+    ("lines", "price", "standing"),
+    [
+        (["tax_included = false", "tax_pct = 13.5"], "0.2270", "0.5675"),
+        (["tax_included = true", "tax_pct = 13.5"], "0.2", "0.5"),
+        (["tax_pct = 13.5"], "0.2", "0.5"),
+        ([], "0.2", "0.5"),
+    ],
+)
+def test_tax_is_added_exactly_where_prices_are_without_it(lines: list[str], price: str, standing: str) -> None:
+    body = ["[[tariffs.buy.periods]]", "from = 2026-01-01", 'bands = [{ name = "all", price = 0.2 }]']
+    made = imports(SMALL + tariff(*lines, *body, "standing_per_day = 0.5"))
+    assert isinstance(made, Tariff)
+    assert made.price_at(utc("2026-05-01T00:00Z")) == Fraction(price)
+    assert made.periods[0].standing_per_day == Fraction(standing)
+
+
+def test_a_period_has_its_own_tax_where_it_says_so() -> None:
+    body = [
+        "tax_included = false", "tax_pct = 10",
+        "[[tariffs.buy.periods]]", "from = 2026-01-01", "to = 2026-04-01", 'bands = [{ name = "all", price = 0.2 }]',
+        "[[tariffs.buy.periods]]", "from = 2026-04-01", "to = 2026-07-01", 'bands = [{ name = "all", price = 0.2 }]',
+        "tax_pct = 5",
+        "[[tariffs.buy.periods]]", "from = 2026-07-01", 'bands = [{ name = "all", price = 0.2 }]',
+        "tax_included = true", 'supplier = "Birch Light"',
+    ]  # fmt: skip
+    made = imports(SMALL + tariff(*body))
+    assert [made.price_at(utc(f"2026-{day}T12:00Z")) for day in ("02-01", "05-01", "08-01")] == [
+        Fraction("0.22"),
+        Fraction("0.21"),
+        Fraction("0.2"),
+    ]
+    assert isinstance(made, Tariff)
+    assert [each.supplier for each in made.periods] == ["", "", "Birch Light"]
+
+
+def test_a_series_is_taxed_too(tmp_path: Path) -> None:
+    (tmp_path / "p.csv").write_text("time,price\n2026-01-01T00:00Z,-0.10\n2026-01-01T00:30Z,0.30\n")
+    made = imports(SMALL + tariff('series = "p.csv"', "tax_included = false", "tax_pct = 20"), tmp_path)
+    assert made.mean_price(utc("2026-01-01T00:00Z"), utc("2026-01-01T01:00Z")) == Fraction("0.12")
+
+
+def test_blocks_price_by_the_one_the_month_is_assumed_to_end_in() -> None:
+    blocks = "blocks = [{ up_to_kwh = 300, price = 0.2 }, { price = 0.35 }]"
+    for assumed, price in ((300, "0.2"), (301, "0.35")):
+        text = SMALL + period(blocks, f"assume_kwh_per_month = {assumed}")
+        assert imports(text).price_at(utc("2026-05-01T00:00Z")) == Fraction(price)
+        assert any(f"the block in which a month of {assumed} kWh ends" in said for said in cautions(home(text)))
+
+
+def test_deemed_export_gives_up_nothing_and_says_so() -> None:
+    text = SMALL + period('bands = [{ name = "all", price = 0.1 }]', "deemed_share = 0.5", direction="export")
+    made = books_settings(home(text)).export
+    assert made is not None
+    assert made.price_at(utc("2026-05-01T00:00Z")) == 0
+    assert any("50 % of the generation deemed exported" in said for said in cautions(home(text)))
+
+
+def test_negative_prices_are_prices() -> None:
+    bands = '{ name = "glut", from = "11:00", to = "15:00", price = -0.05 }, { name = "other", price = 0.3 }'
+    text = SMALL + period(f"bands = [{bands}]")
+    assert imports(text).price_at(utc("2026-05-01T12:00+01:00")) == Fraction("-0.05")
+    assert cautions(home(text)) == cautions(home(SMALL)), "nothing is odd about them"
+
+
+ALL = 'bands = [{ name = "all", price = 0.1 }]'
+HERE = "tariffs.buy.periods[2026-01-01]"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            SMALL + period('bands = [{ name = "feast", days = ["holiday"], price = 1 }, { name = "o", price = 1 }]'),
+            f"{HERE}.bands[feast].days: expected home.calendar_file beside it, got none (home.toml); "
+            "it is an .ics file of the public holidays",
+        ),
+        (
+            WITH_CALENDAR
+            + period(
+                f'bands = [{{ name = "week", {WEEKDAYS}, price = 1 }}, '
+                '{ name = "end", days = ["sat", "sun"], price = 1 }]'
+            ),
+            f"{HERE}.bands: expected bands that cover every day, got none on holiday 00:00 (home.toml); "
+            'on a public holiday only bands whose days hold "holiday", or bands without days, count',
+        ),
+        (
+            SMALL + period('bands = [{ name = "winter", months = [11, 12, 1, 2], price = 1 }]'),
+            f"{HERE}.bands: expected bands that cover every day, got none on mon 00:00 in Mar (home.toml); "
+            "a band without times is the rest of the day",
+        ),
+        (
+            SMALL
+            + period(
+                'bands = [{ name = "a", from = "22:00", to = "06:00", months = [1], price = 1 }, '
+                '{ name = "b", from = "05:00", to = "07:00", months = [2], price = 1 }, { name = "o", price = 1 }]'
+            ),
+            f"{HERE}.bands[b]: expected bands that do not overlap, got both a and b on mon 05:00 in Feb (home.toml)",
+        ),
+        (
+            WITH_CALENDAR
+            + period(
+                'bands = [{ name = "a", from = "22:00", to = "06:00", days = ["holiday"], price = 1 }, '
+                '{ name = "b", from = "05:00", to = "07:00", days = ["tue"], price = 1 }, { name = "o", price = 1 }]'
+            ),
+            f"{HERE}.bands[b]: expected bands that do not overlap, got both a and b on tue 05:00 (home.toml)",
+        ),
+        (
+            SMALL + period('bands = [{ name = "a", months = [13], price = 1 }]'),
+            f"{HERE}.bands[a].months[#1]: expected 1–12, got 13 (home.toml)",
+        ),
+        (
+            SMALL + tariff("tax_included = false", "[[tariffs.buy.periods]]", "from = 2026-01-01", ALL),
+            f"{HERE}.tax_pct: expected the tax that is still to be added, %, got nothing (home.toml)",
+        ),
+        (
+            SMALL + tariff("tax_included = false", 'series = "p.csv"'),
+            "tariffs.buy.tax_pct: expected the tax that is still to be added, %, got nothing (home.toml)",
+        ),
+        (
+            SMALL + period(ALL, "deemed_share = 0.5"),
+            f"{HERE}.deemed_share: expected a tariff of direction export beside it, got direction import (home.toml)",
+        ),
+        (SMALL + period(), f"{HERE}: expected either bands or blocks, got neither (home.toml)"),
+        (
+            SMALL + period(ALL, "blocks = [{ price = 1 }]"),
+            f"{HERE}: expected either bands or blocks, got both (home.toml)",
+        ),
+        (
+            SMALL + period(ALL, "assume_kwh_per_month = 9"),
+            f"{HERE}.assume_kwh_per_month: expected blocks beside it, got none (home.toml)",
+        ),
+        (
+            SMALL + period("blocks = [{ up_to_kwh = 9, price = 1 }, { price = 2 }]"),
+            f"{HERE}.assume_kwh_per_month: expected what a month takes in all, kWh, got nothing (home.toml); "
+            "the block that a month ends in prices a kWh that need not be bought",
+        ),
+        (
+            SMALL + period("assume_kwh_per_month = 9", "blocks = [{ up_to_kwh = 9, price = 1 }]"),
+            f"{HERE}.blocks: expected a last block without up_to_kwh, got one up to 9 kWh (home.toml); "
+            "what a month takes beyond it needs a price",
+        ),
+        (
+            SMALL
+            + period(
+                "assume_kwh_per_month = 9",
+                "blocks = [{ up_to_kwh = 9, price = 1 }, { up_to_kwh = 8, price = 1 }, { price = 1 }]",
+            ),
+            f"{HERE}.blocks[#2].up_to_kwh: expected more than 9 kWh, got 8 (home.toml)",
+        ),
+        (
+            SMALL + period("assume_kwh_per_month = 9", "blocks = [{ price = 1 }]", direction="export"),
+            f"{HERE}.blocks: expected bands, in a tariff of direction export, got blocks (home.toml)",
+        ),
+    ],
+)
+def test_what_does_not_fit_is_said(text: str, said: str) -> None:
+    assert told(text)[0] == said
+
+
+def test_absences_come_from_a_calendar_too(tmp_path: Path) -> None:
+    (tmp_path / "away.ics").write_text(HOLIDAYS.replace("DTSTART;", "DURATION:P2D\nDTSTART;"))
+    text = SMALL + '[rules.away]\nperiods = [{ from = 2026-04-08, to = 2026-04-09 }]\ncalendar_file = "away.ics"\n'
+    made = rule_settings(home(text, tmp_path / "home.toml"))
+    assert made.away.periods == ((utc("2026-04-06T00:00+01:00"), utc("2026-04-09T00:00+01:00")),)
