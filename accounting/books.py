@@ -1,81 +1,20 @@
 """The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
-from accounting.carbon import Factor
-from accounting.displaced import Displaced, total
 from accounting.entry import Entry, Quarantined
-from accounting.journal import postings
 from accounting.meter import FAR_MS, CounterMeter, Counts, Share
 from accounting.powermeter import PowerMeter
-from accounting.tariffs import Priced
-from accounting.value import Rates, half_even, micro, value
-from rules.errors import BrimfulError
+from accounting.settings import BooksSettings, HeaterBooks
+from accounting.valuation import Energy, Valuer
+from accounting.value import half_even
 from rules.snapshot import Prices
 
-INTERVALS_S = (900, 1800, 3600)
+__all__ = ["Books", "BooksSettings", "HeaterBooks"]
+
 NEVER_S = float("inf")
-
-
-@dataclass(frozen=True, slots=True)
-class HeaterBooks:
-    """How a heater's energy is told: by a counter's signal, else by a power's (see `CounterMeter`, `PowerMeter`)."""
-
-    name: str
-    rated_w: float
-    counter: str | None = None
-    power: str | None = None
-    gap_s: float = 3600.0
-    stale_after_s: float = 60.0
-    resolution_wh: float = 10.0
-
-
-@dataclass(frozen=True)
-class BooksSettings:
-    """What the books are kept by.
-
-    interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
-    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid: the carbon that
-    an exported kWh displaces; used: share of diverted heat that displaces something; exportable: share of it that could
-    have been exported. Raises BrimfulError for what cannot be kept books by.
-    """
-
-    heaters: tuple[HeaterBooks, ...]
-    interval_s: int = 1800
-    late_s: float = 120.0
-    export: Priced | None = None
-    imports: Priced | None = None
-    displaces: tuple[Displaced, ...] = ()
-    grid: Factor | None = None
-    used: Fraction = Fraction(1)
-    exportable: Fraction = Fraction(1)
-
-    def __post_init__(self) -> None:
-        if self.interval_s not in INTERVALS_S:
-            raise _unfit("interval_s", f"expected one of 900, 1800, 3600 s, got {self.interval_s}")
-        for heater in self.heaters:
-            if heater.counter is None and heater.power is None:
-                raise _unfit(
-                    f"heaters.{heater.name}", "expected a counter or a power that tells its energy, got neither"
-                )
-        shares = sum((source.share for source in self.displaces), Fraction(0))
-        if self.displaces and shares != 1:
-            raise _unfit("displaces", f"expected shares that add up to 1, accumulated {float(shares)}")
-        for name, share in (("used", self.used), ("exportable", self.exportable)):
-            if not 0 <= share <= 1:
-                raise _unfit(name, f"expected 0–1, got {float(share)}")
-        factors = [source.carbon for source in self.displaces if source.carbon] + ([self.grid] if self.grid else [])
-        if len({factor.basis for factor in factors}) > 1:
-            said = ", ".join(f"{factor.name} {factor.basis}" for factor in factors)
-            raise _unfit("carbon", f"expected factors of one basis, got {said}", "average and marginal do not add up")
-
-
-def _unfit(subject: str, cause: str, hint: str = "") -> BrimfulError:
-    return BrimfulError("set up the books", subject, cause, hint)
 
 
 class _HeaterBook:
@@ -117,7 +56,7 @@ class Books:
         self._settings = settings
         self._interval_ms = settings.interval_s * 1000
         self._late_ms = round(settings.late_s * 1000)
-        self._heat_price = lru_cache(64)(self._heat_price_of)
+        self._valuer = Valuer(settings)
         self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
         self._notes: dict[str, Callable[[float, float], None]] = {}
         for book in self._books:
@@ -205,14 +144,14 @@ class Books:
         if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
         self._settings = settings
-        self._heat_price.cache_clear()
+        self._valuer = Valuer(settings)
 
     def prices_at(self, utc_s: float) -> Prices:
         """The prices and carbon in force at an instant, for the rules. They hold until `until_s`."""
         settings = self._settings
         start_s = int(utc_s // settings.interval_s) * settings.interval_s
         second_s = int(utc_s)
-        rates = self._rates((second_s, second_s + 1), (start_s, start_s + settings.interval_s))
+        rates = self._valuer.rates((second_s, second_s + 1), (start_s, start_s + settings.interval_s))
         changes = [priced.next_change(utc_s) for priced in (settings.export, settings.imports) if priced is not None]
         changes += [source.next_change(utc_s, start_s, settings.interval_s) for source in settings.displaces]
         if settings.grid is not None:
@@ -271,64 +210,10 @@ class Books:
         return entries
 
     def _entry(self, book: _HeaterBook, share: Share, reason: str) -> Entry:
-        settings = self._settings
-        start_s = share.start_ms // 1000
-        interval = (start_s, start_s + settings.interval_s)
-        rates = self._rates(interval, interval)
-        _, _, measured_s = _figures(share)
-        worth = value(share.wh, rates, settings.used, settings.exportable)
-        unknown = self._unknown(rates)
-        return Entry(
-            start_s,
-            settings.interval_s,
-            book.heater.name,
-            share.wh,
-            share.estimated_wh,
-            measured_s,
-            worth.given_up_micro,
-            worth.avoided_micro,
-            worth.given_up_mg,
-            worth.avoided_mg,
-            micro(rates.export_price),
-            micro(rates.import_price),
-            micro(rates.heat_price),
-            f"{reason}; unknown: {unknown}" if unknown else reason,
-            postings(share.wh),
+        wh, estimated_wh, measured_s = _figures(share)
+        return self._valuer.entry(
+            Energy(share.start_ms // 1000, book.heater.name, wh, estimated_wh, measured_s), reason
         )
-
-    def _unknown(self, rates: Rates) -> str:
-        """What was set up to be told and was not, for this interval."""
-        settings = self._settings
-        missing = []
-        if settings.export is not None and rates.export_price is None:
-            missing.append("export price")
-        if settings.displaces and rates.heat_price is None:
-            missing.append("displaced price")
-        told = all(source.carbon is not None for source in settings.displaces)
-        if (
-            settings.grid is not None
-            and settings.displaces
-            and told
-            and (rates.export_kg is None or rates.heat_kg is None)
-        ):
-            missing.append("carbon")
-        return ", ".join(missing)
-
-    def _rates(self, span: tuple[int, int], interval: tuple[int, int]) -> Rates:
-        """What a kWh diverted in the span gives up and avoids, UTC seconds. A source that would have run later counts
-        from the interval the span is in."""
-        settings = self._settings
-        spans = [(source, interval if source.band else span) for source in settings.displaces]
-        return Rates(
-            settings.export.mean_price(*span) if settings.export is not None else None,
-            self._heat_price(tuple(source.heat_price(*when) for source, when in spans)),
-            settings.imports.mean_price(*span) if settings.imports is not None else None,
-            settings.grid.at(*span) if settings.grid is not None else None,
-            total([(source.share, source.heat_kg(*when)) for source, when in spans]),
-        )
-
-    def _heat_price_of(self, prices: tuple[Fraction | None, ...]) -> Fraction | None:
-        return total([(source.share, price) for source, price in zip(self._settings.displaces, prices, strict=True)])
 
     def _restore(self, state: dict[str, Any]) -> None:
         for book in self._books:

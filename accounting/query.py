@@ -18,6 +18,8 @@ class ValueRow:
     of the currency unit, carbon in mg CO2e. estimated_wh: of diverted_wh, what fell into gaps; open_wh: of diverted_wh,
     what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and counts as
     nothing there. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
+    grid_wh, battery_wh: of diverted_wh, what the sun did not give, and bought_micro, bought_mg: what it cost.
+    *_marginal_mg: carbon by marginal factors, of marginal_wh of the energy; never part of the other carbon.
     """
 
     start_s: int
@@ -32,14 +34,26 @@ class ValueRow:
     measured_s: int = 0
     due_s: int = 0
     unpriced_wh: int = 0
+    grid_wh: int = 0
+    battery_wh: int = 0
+    bought_micro: int = 0
+    bought_mg: int = 0
+    marginal_wh: int = 0
+    given_up_marginal_mg: int = 0
+    avoided_marginal_mg: int = 0
+    bought_marginal_mg: int = 0
 
     @property
     def net_micro(self) -> int:
-        return self.avoided_micro - self.given_up_micro
+        return self.avoided_micro - self.given_up_micro - self.bought_micro
 
     @property
     def net_mg(self) -> int:
-        return self.avoided_mg - self.given_up_mg
+        return self.avoided_mg - self.given_up_mg - self.bought_mg
+
+    @property
+    def net_marginal_mg(self) -> int:
+        return self.avoided_marginal_mg - self.given_up_marginal_mg - self.bought_marginal_mg
 
     @property
     def coverage(self) -> float:
@@ -116,19 +130,7 @@ def _row(
     for span in spans:
         until_s = known_s if span.in_use else min(known_s, span.end_s)
         due_s += max(0, int(min(to_s, until_s)) - max(from_s, span.first_s))
-    return ValueRow(
-        start_s,
-        end_s,
-        diverted_wh=sums.diverted_wh,
-        estimated_wh=sums.estimated_wh,
-        given_up_micro=sums.given_up_micro,
-        avoided_micro=sums.avoided_micro,
-        given_up_mg=sums.given_up_mg,
-        avoided_mg=sums.avoided_mg,
-        measured_s=sums.measured_s,
-        due_s=due_s,
-        unpriced_wh=sums.unpriced_wh,
-    )
+    return ValueRow(start_s, end_s, due_s=due_s, **sums._asdict())
 
 
 def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None:
@@ -138,6 +140,7 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
         place = bisect_right(cuts, entry.start_s) - 1
         row = rows[place]
         priced = entry.export_price_micro is not None and entry.heat_value_micro is not None
+        marginal = entry.given_up_marginal_mg is not None
         rows[place] = replace(
             row,
             diverted_wh=row.diverted_wh + entry.diverted_wh,
@@ -149,6 +152,14 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
             avoided_mg=row.avoided_mg + entry.avoided_mg,
             measured_s=row.measured_s + entry.measured_s,
             unpriced_wh=row.unpriced_wh + (0 if priced else entry.diverted_wh),
+            grid_wh=row.grid_wh + entry.grid_wh,
+            battery_wh=row.battery_wh + entry.battery_wh,
+            bought_micro=row.bought_micro + entry.bought_micro,
+            bought_mg=row.bought_mg + entry.bought_mg,
+            marginal_wh=row.marginal_wh + (entry.diverted_wh if marginal else 0),
+            given_up_marginal_mg=row.given_up_marginal_mg + (entry.given_up_marginal_mg or 0),
+            avoided_marginal_mg=row.avoided_marginal_mg + (entry.avoided_marginal_mg or 0),
+            bought_marginal_mg=row.bought_marginal_mg + (entry.bought_marginal_mg or 0),
         )
 
 

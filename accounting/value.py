@@ -2,13 +2,15 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
 class Rates:
     """What a diverted kWh gives up and avoids, exact; None where nothing tells.
 
-    export_price, heat_price: money per kWh; import_price: for reference; export_kg, heat_kg: kg CO2e per kWh.
+    export_price, heat_price: money per kWh; import_price: for reference; export_kg, heat_kg: kg CO2e per kWh on the
+    basis the home states; export_marginal_kg, heat_marginal_kg: by marginal factors, where both kinds are told.
     """
 
     export_price: Fraction | None = None
@@ -16,40 +18,72 @@ class Rates:
     import_price: Fraction | None = None
     export_kg: Fraction | None = None
     heat_kg: Fraction | None = None
+    export_marginal_kg: Fraction | None = None
+    heat_marginal_kg: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """Millionths of the currency unit, and mg CO2e."""
+    """Millionths of the currency unit, and mg CO2e; by marginal factors None where they do not tell both sides."""
 
     given_up_micro: int
     avoided_micro: int
     given_up_mg: int
     avoided_mg: int
+    given_up_marginal_mg: int | None = None
+    avoided_marginal_mg: int | None = None
 
 
-NOTHING = Worth(0, 0, 0, 0)
+class Cost(NamedTuple):
+    """What bought energy cost, as `Worth` has it."""
+
+    micro: int
+    mg: int
+    marginal_mg: int | None
+
+
 _ONE = Fraction(1)
 
 
-def value(wh: int, rates: Rates, used: Fraction = _ONE, exportable: Fraction = _ONE) -> Worth:
+def value(
+    wh: int, rates: Rates, used: Fraction = _ONE, exportable: Fraction = _ONE, sellable_wh: int | None = None
+) -> Worth:
     """Values diverted energy, Wh, by the design's formula; each product is rounded once, half to even.
 
     used: share (0–1) that displaces something; exportable: share (0–1) that could have been exported.
+    sellable_wh: of wh, what came from the sun and no limit would have curtailed; all of it unless told.
     A price that nothing tells counts as 0 on its side. Carbon counts only where both sides are told: export displaces
     carbon too, and one side alone would flatter.
     """
-    if not wh:
-        return NOTHING
+    sold_wh = wh if sellable_wh is None else sellable_wh
     given_up_mg = avoided_mg = 0
     if rates.export_kg is not None and rates.heat_kg is not None:
-        given_up_mg = _thousandths(wh, exportable, rates.export_kg)
+        given_up_mg = _thousandths(sold_wh, exportable, rates.export_kg)
         avoided_mg = _thousandths(wh, used, rates.heat_kg)
+    given_up_marginal_mg = avoided_marginal_mg = None
+    if rates.export_marginal_kg is not None and rates.heat_marginal_kg is not None:
+        given_up_marginal_mg = _thousandths(sold_wh, exportable, rates.export_marginal_kg)
+        avoided_marginal_mg = _thousandths(wh, used, rates.heat_marginal_kg)
     return Worth(
-        _thousandths(wh, exportable, rates.export_price) if rates.export_price is not None else 0,
+        _thousandths(sold_wh, exportable, rates.export_price) if rates.export_price is not None else 0,
         _thousandths(wh, used, rates.heat_price) if rates.heat_price is not None else 0,
         given_up_mg,
         avoided_mg,
+        given_up_marginal_mg,
+        avoided_marginal_mg,
+    )
+
+
+def cost(wh: int, price: Fraction | None, rates: Rates) -> Cost:
+    """What energy taken from the grid or the battery cost, each product rounded once. Carbon: a kWh of the grid's."""
+    both = rates.export_kg is not None and rates.heat_kg is not None
+    both_marginal = rates.export_marginal_kg is not None and rates.heat_marginal_kg is not None
+    return Cost(
+        _thousandths(wh, _ONE, price) if price is not None else 0,
+        _thousandths(wh, _ONE, rates.export_kg) if rates.export_kg is not None and both else 0,
+        _thousandths(wh, _ONE, rates.export_marginal_kg)
+        if rates.export_marginal_kg is not None and both_marginal
+        else None,
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
-from accounting.entry import Entry, Posting
+from accounting.entry import Entry, Posting, TankEntry
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 VALUE_COLUMNS = (
     "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
-    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, reason"
+    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, grid_wh, battery_wh, curtailed_wh, "
+    "bought_micro, bought_mg, given_up_marginal_mg, avoided_marginal_mg, bought_marginal_mg, used, reason"
 )
 """An Entry's fields in their order, without the postings."""
 
@@ -40,7 +41,8 @@ _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
 
 
 class Sums(NamedTuple):
-    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side."""
+    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side;
+    marginal_wh: of diverted_wh, what marginal factors are told for."""
 
     diverted_wh: int = 0
     estimated_wh: int = 0
@@ -50,12 +52,28 @@ class Sums(NamedTuple):
     given_up_mg: int = 0
     avoided_mg: int = 0
     unpriced_wh: int = 0
+    grid_wh: int = 0
+    battery_wh: int = 0
+    bought_micro: int = 0
+    bought_mg: int = 0
+    marginal_wh: int = 0
+    given_up_marginal_mg: int = 0
+    avoided_marginal_mg: int = 0
+    bought_marginal_mg: int = 0
 
 
-_UNPRICED_SQL = "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, {0}diverted_wh, 0))"
-_SUMS_SQL, _SUMS_OF_E_SQL = (
-    ", ".join([*(f"sum({of}{name})" for name in Sums._fields[:-1]), _UNPRICED_SQL.format(of)]) for of in ("", "e.")
+_SUM_SQL = {
+    "unpriced_wh": "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, {0}diverted_wh, 0))",
+    "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
+}
+"""How a sum is made that is not just its column's."""
+_BOUGHT = Sums._fields[8:12]
+_MARGINAL = Sums._fields[12:]
+_HOLD_SOMETHING = (
+    (_BOUGHT, "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1"),
+    (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
 )
+"""Columns that most ledgers leave empty, and how to find out at once."""
 
 
 class HeaterSpan(NamedTuple):
@@ -147,13 +165,13 @@ class Ledger:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
         lines: dict[tuple[int, str, int], list[Posting]] = {}
         with self.still():
-            for start_s, heater, version, account, wh in self._ask(
-                "SELECT start_s, heater, version, account, wh FROM posting WHERE start_s >= ? AND start_s < ? "
-                "ORDER BY start_s, heater, version, line",
+            for start_s, heater, version, *line in self._ask(
+                "SELECT start_s, heater, version, account, wh, micro, mg FROM posting "
+                "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
-                lines.setdefault((start_s, heater, version), []).append(Posting(account, wh))
+                lines.setdefault((start_s, heater, version), []).append(Posting(*line))
             rows = self._ask(
                 f"SELECT version, {VALUE_COLUMNS} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
                 "ORDER BY start_s, heater",
@@ -163,6 +181,36 @@ class Ledger:
         return [
             replace(Entry(*row), postings=tuple(lines.get((row[0], row[2], version), ()))) for version, *row in rows
         ]
+
+    def tank_entries(self, from_s: float, to_s: float) -> Iterator[TankEntry]:
+        """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
+        asked for. Hold the ledger `still` meanwhile if it may be written."""
+        current = "SELECT start_s, max(version) v FROM tank_entry WHERE start_s >= ? AND start_s < ? GROUP BY start_s"
+        row: tuple[Any, ...] = ()
+        lines: list[Posting] = []
+        with speaking("read the ledger", self._path):
+            rows = self._db.execute(
+                "SELECT t.start_s, t.interval_s, t.measured_s, t.closing_wh, t.metered, t.reason, "
+                "p.account, p.wh, p.micro, p.mg FROM tank_entry t "
+                f"JOIN ({current}) n ON t.start_s = n.start_s AND t.version = n.v "
+                "LEFT JOIN tank_posting p ON p.start_s = t.start_s AND p.version = t.version "
+                "ORDER BY t.start_s, p.line",
+                (from_s, to_s),
+            )
+            for next_row in rows:
+                if row and next_row[0] != row[0]:
+                    yield _tank_entry(row, lines)
+                    lines = []
+                row = next_row
+                if row[6] is not None:
+                    lines.append(Posting(*row[6:]))
+            if row:
+                yield _tank_entry(row, lines)
+
+    def tank_span(self) -> tuple[int, int] | None:
+        """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""
+        first_s, last_s, interval_s = self._ask("SELECT min(start_s), max(start_s), max(interval_s) FROM tank_entry")[0]
+        return None if first_s is None else (first_s, last_s + interval_s)
 
     def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
         """The last picture of the unsettled intervals that start in [from_s, to_s)."""
@@ -178,22 +226,28 @@ class Ledger:
         if not spans:
             return []
         # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
-        everything = f"SELECT {_SUMS_SQL} FROM entry WHERE start_s >= ? AND start_s < ?"
-        replaced = (
-            f"SELECT {_SUMS_OF_E_SQL} FROM superseded s CROSS JOIN entry e USING (start_s, heater, version) "
-            "WHERE s.start_s >= ? AND s.start_s < ?"
-        )
         with speaking("read the ledger", self._path):
             ask = self._db.execute
-            totals = [
-                Sums(*row) if (row := ask(everything, span).fetchone())[0] is not None else Sums() for span in spans
-            ]
+            names: tuple[str, ...] = Sums._fields[:8]
+            for more, held in _HOLD_SOMETHING:
+                if ask(held).fetchone():
+                    names += more
+            everything = f"SELECT {_sums_sql(names, '')} FROM entry WHERE start_s >= ? AND start_s < ?"
+            replaced = (
+                f"SELECT {_sums_sql(names, 'e.')} FROM superseded s CROSS JOIN entry e "
+                "USING (start_s, heater, version) WHERE s.start_s >= ? AND s.start_s < ?"
+            )
+
+            def total(sql: str, span: tuple[int, int]) -> Sums:
+                row = ask(sql, span).fetchone()
+                return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
+
+            totals = [total(everything, span) for span in spans]
             within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
             if ask(within, (spans[0][0], spans[-1][1])).fetchone():
                 for place, span in enumerate(spans):
-                    row = ask(replaced, span).fetchone()
-                    if row[0] is not None:
-                        totals[place] = Sums(*(a - b for a, b in zip(totals[place], row, strict=True)))
+                    less = total(replaced, span)
+                    totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
         return totals
 
     def heater_spans(self) -> list[HeaterSpan]:
@@ -295,11 +349,27 @@ class Ledger:
                 f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
             )
         ]
+        problems += [
+            f"tank's interval {start_s}, version {version}: postings add up to {wh} Wh instead of 0"
+            for start_s, version, wh in self._ask(
+                "SELECT start_s, version, sum(wh) FROM tank_posting GROUP BY start_s, version "
+                f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+            )
+        ]
         return problems
 
     def _ask(self, sql: str, *values: object) -> list[Any]:
         with speaking("read the ledger", self._path):
             return self._db.execute(sql, values).fetchall()
+
+
+def _sums_sql(names: tuple[str, ...], of: str) -> str:
+    return ", ".join(_SUM_SQL.get(name, f"sum({{0}}{name})").format(of) for name in names)
+
+
+def _tank_entry(row: tuple[Any, ...], lines: list[Posting]) -> TankEntry:
+    start_s, interval_s, measured_s, closing_wh, metered, reason = row[:6]
+    return TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, tuple(lines))
 
 
 def _decision(row: tuple[Any, ...]) -> DecisionRow:

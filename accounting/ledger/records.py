@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
-from accounting.entry import Entry
+from accounting.entry import Entry, TankEntry
 from rules.orders import Finding, Order
 
 
@@ -93,13 +93,14 @@ class Batch:
     at_s: UTC seconds, the instant up to which the house is known; entries are booked at it.
     entries: settled intervals, new or revised; one equal to its current version is not written again.
     open_entries: the whole picture of unsettled intervals, in place of the last one (None: leave it).
-    state: JSON values by key. delivered: struck off the outbox. refused: struck off it too, and set
-    aside. again: put back into the outbox.
+    tank: the tank's settled intervals, likewise. state: JSON values by key. delivered: struck off the outbox. refused:
+    struck off it too, and set aside. again: put back into the outbox.
     """
 
     at_s: float
     entries: tuple[Entry, ...] = ()
     open_entries: tuple[Entry, ...] | None = None
+    tank: tuple[TankEntry, ...] = ()
     decisions: tuple[DecisionRow, ...] = ()
     events: tuple[EventRow, ...] = ()
     state: Mapping[str, Any] = field(default_factory=dict)

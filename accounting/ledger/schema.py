@@ -96,5 +96,44 @@ _SET_ASIDE = (
     ) STRICT, WITHOUT ROWID""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE)
+# What a heater took that the sun did not give, carbon by marginal factors beside the average, and the heat stock.
+_MORE_VALUES = (
+    "grid_wh INTEGER NOT NULL DEFAULT 0",
+    "battery_wh INTEGER NOT NULL DEFAULT 0",
+    "curtailed_wh INTEGER NOT NULL DEFAULT 0",
+    "bought_micro INTEGER NOT NULL DEFAULT 0",
+    "bought_mg INTEGER NOT NULL DEFAULT 0",
+    "given_up_marginal_mg INTEGER",
+    "avoided_marginal_mg INTEGER",
+    "bought_marginal_mg INTEGER",
+    "used TEXT",
+)
+
+_HEAT_STOCK = (
+    *(f"ALTER TABLE {table} ADD COLUMN {column}" for table in ("entry", "open_interval") for column in _MORE_VALUES),
+    # 0 in the postings written before: their cost stands in the entry alone.
+    "ALTER TABLE posting ADD COLUMN micro INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE posting ADD COLUMN mg INTEGER NOT NULL DEFAULT 0",
+    # So that a report need not look through the entries for columns that hold nothing.
+    "CREATE INDEX entry_bought ON entry (start_s) WHERE grid_wh > 0 OR battery_wh > 0",
+    "CREATE INDEX entry_marginal ON entry (start_s) WHERE given_up_marginal_mg IS NOT NULL",
+    # The newest version of an interval is the one that counts; booked_at_s tells since when.
+    """CREATE TABLE tank_entry (
+    start_s INTEGER NOT NULL, version INTEGER NOT NULL CHECK (version >= 1),
+    interval_s INTEGER NOT NULL CHECK (interval_s > 0 AND start_s % interval_s = 0),
+    measured_s INTEGER NOT NULL CHECK (measured_s BETWEEN 0 AND interval_s),
+    closing_wh INTEGER NOT NULL, metered INTEGER NOT NULL, reason TEXT NOT NULL, booked_at_s REAL NOT NULL,
+    PRIMARY KEY (start_s, version)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE tank_posting (
+    start_s INTEGER NOT NULL, version INTEGER NOT NULL, line INTEGER NOT NULL,
+    account TEXT NOT NULL, wh INTEGER NOT NULL, micro INTEGER NOT NULL, mg INTEGER NOT NULL,
+    PRIMARY KEY (start_s, version, line),
+    FOREIGN KEY (start_s, version) REFERENCES tank_entry (start_s, version)
+    ) STRICT, WITHOUT ROWID""",
+    *_never("tank_entry"),
+    *_never("tank_posting"),
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""

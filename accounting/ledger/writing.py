@@ -6,8 +6,8 @@ import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
-from accounting.entry import Entry
-from accounting.journal import balance
+from accounting.entry import Entry, Posting, TankEntry
+from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import CURRENT, KNOWN_UNTIL, VALUE_COLUMNS, Ledger
@@ -17,7 +17,12 @@ _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
 
 _NEWEST = f"SELECT version, {VALUE_COLUMNS} FROM entry WHERE start_s = ? AND heater = ? ORDER BY version DESC LIMIT 1"
-_POSTINGS = "SELECT account, wh FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
+_POSTINGS = "SELECT account, wh, micro, mg FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
+_NEWEST_TANK = (
+    "SELECT version, interval_s, measured_s, closing_wh, metered FROM tank_entry WHERE start_s = ? "
+    "ORDER BY version DESC LIMIT 1"
+)
+_TANK_POSTINGS = "SELECT account, wh, micro, mg FROM tank_posting WHERE start_s = ? AND version = ? ORDER BY line"
 _QUEUE = (
     "INSERT INTO outbox (start_s, heater, version) VALUES (?, ?, ?) "
     "ON CONFLICT DO UPDATE SET version = excluded.version WHERE excluded.version > version"
@@ -76,12 +81,18 @@ class LedgerWriter(Ledger):
         """
         for entry in (*batch.entries, *(batch.open_entries or ())):
             self._refuse_false(entry)
+        for tank_entry in batch.tank:
+            self._refuse_other_interval(tank_entry.interval_s)
+            for fault in tank_faults(tank_entry):
+                raise ValueError(fault)
         db = self._db
         with speaking(_WRITING, self._path), atomic(db):
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
             for entry in batch.entries:
                 self._book(entry, batch.at_s)
+            for tank_entry in batch.tank:
+                self._book_tank(tank_entry, batch.at_s)
             db.executemany(_STRIKE, batch.delivered)
             db.executemany(_STRIKE, (refused.key for refused in batch.refused))
             db.executemany(_SET_ASIDE, ((*refused.key, batch.at_s, refused.why) for refused in batch.refused))
@@ -122,9 +133,12 @@ class LedgerWriter(Ledger):
             return self._db.execute("DELETE FROM tape WHERE to_s < ?", (before_s,)).rowcount
 
     def _refuse_false(self, entry: Entry) -> None:
-        if entry.interval_s != self._facts.interval_s:
-            raise ValueError(f"expected an interval of {self._facts.interval_s} s, got {entry.interval_s}")
+        self._refuse_other_interval(entry.interval_s)
         balance(entry)
+
+    def _refuse_other_interval(self, interval_s: int) -> None:
+        if interval_s != self._facts.interval_s:
+            raise ValueError(f"expected an interval of {self._facts.interval_s} s, got {interval_s}")
 
     def _replace_open(self, entries: tuple[Entry, ...]) -> None:
         self._db.execute("DELETE FROM open_interval")
@@ -152,8 +166,9 @@ class LedgerWriter(Ledger):
             (*_values(entry), version, at_s),
         )
         db.executemany(
-            "INSERT INTO posting (start_s, heater, version, line, account, wh) VALUES (?, ?, ?, ?, ?, ?)",
-            ((*key, line, posting.account, posting.wh) for line, posting in enumerate(entry.postings)),
+            "INSERT INTO posting (start_s, heater, version, line, account, wh, micro, mg) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            ((*key, line, *_line(posting)) for line, posting in enumerate(entry.postings)),
         )
         db.execute(_QUEUE, key)
         db.execute(_TAKE_BACK, key[:2])
@@ -161,11 +176,42 @@ class LedgerWriter(Ledger):
         db.execute("DELETE FROM open_interval WHERE start_s = ? AND heater = ?", (entry.start_s, entry.heater))
 
     def _says_the_same(self, entry: Entry, newest: tuple[object, ...], key: OutboxKey) -> bool:
-        """Whether only the reason differs, which tells why a version was written and is not part of what it says."""
-        if newest[1:-1] != _values(entry)[:-1]:
+        """Whether only the reason differs, which tells why a version was written and is not part of what it says.
+
+        What the first schemas did not keep (the share counted as used, the cost in the postings) is not news either.
+        """
+        kept, said = newest[1:-1], _values(entry)[:-1]
+        kept_less = kept[-1] is None
+        if kept_less:
+            kept, said = kept[:-1], said[:-1]
+        if kept != said:
             return False
         lines = self._db.execute(_POSTINGS, key).fetchall()
-        return lines == [(posting.account, posting.wh) for posting in entry.postings]
+        if kept_less:
+            return [line[:2] for line in lines] == [(posting.account, posting.wh) for posting in entry.postings]
+        return lines == [_line(posting) for posting in entry.postings]
+
+    def _book_tank(self, entry: TankEntry, at_s: float) -> None:
+        """Write a new version of the tank's interval if it says something else than the newest."""
+        db = self._db
+        says = (entry.interval_s, entry.measured_s, entry.closing_wh, int(entry.metered))
+        lines = [_line(posting) for posting in entry.postings]
+        newest = db.execute(_NEWEST_TANK, (entry.start_s,)).fetchone()
+        version = 1
+        if newest is not None:
+            if newest[1:] == says and db.execute(_TANK_POSTINGS, (entry.start_s, newest[0])).fetchall() == lines:
+                return
+            version = newest[0] + 1
+        db.execute(
+            "INSERT INTO tank_entry "
+            "(start_s, version, interval_s, measured_s, closing_wh, metered, reason, booked_at_s) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (entry.start_s, version, *says, entry.reason, at_s),
+        )
+        db.executemany(
+            "INSERT INTO tank_posting (start_s, version, line, account, wh, micro, mg) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            ((entry.start_s, version, place, *line) for place, line in enumerate(lines)),
+        )
 
     def _queue_again(self, key: OutboxKey) -> None:
         """Queue the interval's newest version, whichever was sent."""
@@ -227,8 +273,21 @@ def _values(entry: Entry) -> tuple[object, ...]:
         entry.export_price_micro,
         entry.import_price_micro,
         entry.heat_value_micro,
+        entry.grid_wh,
+        entry.battery_wh,
+        entry.curtailed_wh,
+        entry.bought_micro,
+        entry.bought_mg,
+        entry.given_up_marginal_mg,
+        entry.avoided_marginal_mg,
+        entry.bought_marginal_mg,
+        entry.used,
         entry.reason,
     )
+
+
+def _line(posting: Posting) -> tuple[str, int, int, int]:
+    return posting.account, posting.wh, posting.micro, posting.mg
 
 
 def _decided(row: DecisionRow) -> tuple[object, ...]:

@@ -46,7 +46,7 @@ def point(entry: Entry, home: str) -> Point:
         "net": entry.net_micro / _MICRO_PER_UNIT,
         "avoided_kg": entry.avoided_mg / _MG_PER_KG,
         "given_up_kg": entry.given_up_mg / _MG_PER_KG,
-        "net_kg": (entry.avoided_mg - entry.given_up_mg) / _MG_PER_KG,
+        "net_kg": entry.net_mg / _MG_PER_KG,
         "coverage": entry.measured_s / entry.interval_s,
     }
     prices = (("export_price", entry.export_price_micro), ("heat_value", entry.heat_value_micro))

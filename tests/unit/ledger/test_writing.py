@@ -269,7 +269,7 @@ def test_integrity_names_what_is_wrong(ledger: LedgerWriter) -> None:
     ledger.commit(Batch(START_S, (entry(0), entry(1))))
     assert ledger.integrity() == []
     with sqlite3.connect(ledger.path) as db:
-        db.execute("INSERT INTO posting VALUES (?, 'main', 1, 2, 'lost', 5)", (START_S,))
+        db.execute("INSERT INTO posting VALUES (?, 'main', 1, 2, 'lost', 5, 0, 0)", (START_S,))
         db.execute("INSERT INTO superseded VALUES (?, 'main', 1, 0)", (START_S + HALF_HOUR_S,))
     db.close()
     assert ledger.integrity() == [

@@ -1,0 +1,70 @@
+"""What the books are kept by: meters, intervals, prices, factors and shares."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from accounting.carbon import Factor
+from accounting.displaced import Displaced
+from accounting.tariffs import Priced
+from rules.errors import BrimfulError
+
+INTERVALS_S = (900, 1800, 3600)
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterBooks:
+    """How a heater's energy is told: by a counter's signal, else by a power's (see `CounterMeter`, `PowerMeter`)."""
+
+    name: str
+    rated_w: float
+    counter: str | None = None
+    power: str | None = None
+    gap_s: float = 3600.0
+    stale_after_s: float = 60.0
+    resolution_wh: float = 10.0
+
+
+@dataclass(frozen=True)
+class BooksSettings:
+    """What the books are kept by.
+
+    interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
+    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid: the carbon that
+    an exported kWh displaces; used: share of diverted heat that displaces something; exportable: share of it that could
+    have been exported; battery_price: of what the battery gave, per kWh (None: the export price of the moment, as it
+    was charged from the sun). Raises BrimfulError for what cannot be kept books by.
+    """
+
+    heaters: tuple[HeaterBooks, ...]
+    interval_s: int = 1800
+    late_s: float = 120.0
+    export: Priced | None = None
+    imports: Priced | None = None
+    displaces: tuple[Displaced, ...] = ()
+    grid: Factor | None = None
+    used: Fraction = Fraction(1)
+    exportable: Fraction = Fraction(1)
+    battery_price: Fraction | None = None
+
+    def __post_init__(self) -> None:
+        if self.interval_s not in INTERVALS_S:
+            raise _unfit("interval_s", f"expected one of 900, 1800, 3600 s, got {self.interval_s}")
+        for heater in self.heaters:
+            if heater.counter is None and heater.power is None:
+                raise _unfit(
+                    f"heaters.{heater.name}", "expected a counter or a power that tells its energy, got neither"
+                )
+        shares = sum((source.share for source in self.displaces), Fraction(0))
+        if self.displaces and shares != 1:
+            raise _unfit("displaces", f"expected shares that add up to 1, accumulated {float(shares)}")
+        for name, share in (("used", self.used), ("exportable", self.exportable)):
+            if not 0 <= share <= 1:
+                raise _unfit(name, f"expected 0–1, got {float(share)}")
+        factors = [source.carbon for source in self.displaces if source.carbon] + ([self.grid] if self.grid else [])
+        if len({factor.basis for factor in factors}) > 1:
+            said = ", ".join(f"{factor.name} {factor.basis}" for factor in factors)
+            raise _unfit("carbon", f"expected factors of one basis, got {said}", "average and marginal do not add up")
+
+
+def _unfit(subject: str, cause: str, hint: str = "") -> BrimfulError:
+    return BrimfulError("set up the books", subject, cause, hint)
