@@ -1,11 +1,11 @@
 """The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from fractions import Fraction
 from typing import Any
 
 from accounting.entry import Entry, Quarantined
-from accounting.meter import FAR_MS, CounterMeter, Counts, Share
+from accounting.meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
 from accounting.powermeter import PowerMeter
 from accounting.settings import BooksSettings, HeaterBooks
 from accounting.valuation import Energy, Valuer
@@ -145,6 +145,30 @@ class Books:
             raise ValueError("expected the same heaters, interval and lateness")
         self._settings = settings
         self._valuer = Valuer(settings)
+
+    @property
+    def newest_s(self) -> float:
+        """UTC second of the newest reading; -inf before any."""
+        newest_ms = max((book.meter.newest_ms for book in self._books), default=NOTHING_YET_MS)
+        return newest_ms / 1000 if newest_ms > NOTHING_YET_MS else float("-inf")
+
+    def set_back(self, by_s: float, settled: Iterable[Entry]) -> None:
+        """Goes on after the clock that dates the readings was set back.
+
+        The time that comes a second time adds to what its intervals have: nothing is booked twice, nothing lost.
+        settled: the current entries of the time from `newest_s - by_s` on, which are about to be revised.
+        """
+        kept = {book.heater.name: (book, {*book.booked, *book.meter.starts()}) for book in self._books}
+        for book in self._books:
+            book.meter.set_back(round(by_s * 1000))
+        for entry in settled:
+            start_ms = entry.start_s * 1000
+            found, known = kept.get(entry.heater, (None, set()))
+            if found is None or start_ms in known:
+                continue
+            share = Share(start_ms, entry.diverted_wh, entry.measured_s * 1000, entry.estimated_wh)
+            found.meter.bring(share)
+            found.booked[start_ms] = _figures(share)
 
     def prices_at(self, utc_s: float) -> Prices:
         """The prices and carbon in force at an instant, for the rules. They hold until `until_s`."""

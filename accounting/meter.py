@@ -84,6 +84,7 @@ class CounterMeter:
         self._quarantine: dict[tuple[int, int, int, str], int] = {}
         self._cell = [0, 0, 0]
         self._cell_end_ms = NOTHING_YET_MS
+        self._set_back_ms = NOTHING_YET_MS
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, Wh of the register (finite). Rounded half-even to whole Wh, so that differences
@@ -140,9 +141,31 @@ class CounterMeter:
             return 0
         return self._standing[2][-1][1] - self._standing[1]
 
+    @property
+    def newest_ms(self) -> int:
+        """UTC ms of the newest reading."""
+        return self._newest_ms
+
+    def set_back(self, by_ms: int) -> None:
+        """The clock that dates the readings was set back by so much: the newest ones are dated anew, and what comes
+        goes on from them. What is booked stays where it is; no reading is put before them any more."""
+        if self._standing is None:
+            return
+        good_ms, good_wh, doubt = self._standing
+        self._standing = (good_ms - by_ms, good_wh, tuple((ms - by_ms, wh) for ms, wh in doubt))
+        self._history.clear()
+        self._newest_ms -= by_ms
+        self._set_back_ms = self._newest_ms
+        self._aim()
+        self.touched = True
+
     def shares(self, now_ms: int) -> list[Share]:
         """What each kept interval has got so far, in order of time."""
-        return [Share(start, *cell) for start, cell in sorted(self._cells.items())]
+        most_ms = self._interval_ms  # a clock set back has had the same time twice
+        return [
+            Share(start, wh, min(measured_ms, most_ms), estimated_wh)
+            for start, (wh, measured_ms, estimated_wh) in sorted(self._cells.items())
+        ]
 
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order."""
@@ -177,6 +200,7 @@ class CounterMeter:
             "standing": _listed(self._standing),
             "history": [[at_ms, wh, _listed(before)] for at_ms, wh, before in self._history],
             "newest_ms": self._newest_ms,
+            "set_back_ms": self._set_back_ms,
             "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
             "quarantine": [[*key, times] for key, times in self._quarantine.items()],
             "counts": [self.counts.glitches, self.counts.resets, self.counts.too_late],
@@ -187,6 +211,7 @@ class CounterMeter:
         self._standing = _standing(state["standing"])
         self._history = deque((at_ms, wh, _standing(before)) for at_ms, wh, before in state["history"])
         self._newest_ms = state["newest_ms"]
+        self._set_back_ms = state.get("set_back_ms", NOTHING_YET_MS)
         self._cells = {start: [wh, measured, estimated] for start, wh, measured, estimated in state["cells"]}
         self._quarantine = {(a, b, wh, why): times for a, b, wh, why, times in state["quarantine"]}
         self.counts = Counts(*state["counts"])
@@ -196,7 +221,7 @@ class CounterMeter:
     def _place(self, at_ms: int, wh: int) -> None:
         """Takes a reading wherever in time it belongs."""
         history = self._history
-        if at_ms < self._newest_ms - self._late_ms:
+        if at_ms < self._newest_ms - self._late_ms or at_ms <= self._set_back_ms:
             self.counts.too_late += 1
             return
         redo = [(at_ms, wh)]

@@ -40,6 +40,7 @@ class PowerMeter:
         self._history: deque[tuple[int, int]] = deque()
         self._cells: dict[int, list[int]] = {}
         self._carry = 0
+        self._set_back_ms = NOTHING_YET_MS
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, W (finite). A second one of the same instant counts only if it is higher."""
@@ -66,7 +67,7 @@ class PowerMeter:
                 self._hold(last_ms, at_ms, last_mw, 1)
                 self.touched = True
             history.append((at_ms, mw))
-        elif at_ms < last_ms - self._late_ms:
+        elif at_ms < last_ms - self._late_ms or at_ms <= self._set_back_ms:
             self.counts.too_late += 1
             return
         else:
@@ -90,6 +91,22 @@ class PowerMeter:
         """UTC ms before which no reading can change anything any more."""
         return self._history[0][0] if self._history else NOTHING_YET_MS
 
+    @property
+    def newest_ms(self) -> int:
+        """UTC ms of the newest reading."""
+        return self._history[-1][0] if self._history else NOTHING_YET_MS
+
+    def set_back(self, by_ms: int) -> None:
+        """The clock that dates the readings was set back by so much: the newest one is dated anew, and what comes goes
+        on from it. What is booked stays where it is; no reading is put before it any more."""
+        if not self._history:
+            return
+        last_ms, last_mw = self._history[-1]
+        self._history = deque([(last_ms - by_ms, last_mw)])
+        self._set_back_ms = last_ms - by_ms
+        self.settled_ms = min(self.settled_ms, self._set_back_ms)
+        self.touched = True
+
     def shares(self, now_ms: int) -> list[Share]:
         """What each kept interval has got by now_ms, in order of time."""
         cells = self._with_tail(now_ms)
@@ -97,7 +114,8 @@ class PowerMeter:
         shares = []
         for start in sorted(cells):
             wh, carry = divmod(carry + cells[start][0], MWMS_PER_WH)
-            shares.append(Share(start, wh, cells[start][1], cells[start][2]))
+            # A clock set back has had the same time twice.
+            shares.append(Share(start, wh, min(cells[start][1], self._interval_ms), cells[start][2]))
         return shares
 
     def starts(self) -> list[int]:
@@ -130,6 +148,7 @@ class PowerMeter:
             "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
             "carry": self._carry,
             "settled_ms": self.settled_ms,
+            "set_back_ms": self._set_back_ms,
             "counts": [self.counts.glitches, self.counts.resets, self.counts.too_late],
         }
 
@@ -139,6 +158,7 @@ class PowerMeter:
         self._cells = {start: [held, measured, estimated] for start, held, measured, estimated in state["cells"]}
         self._carry = state["carry"]
         self.settled_ms = state["settled_ms"]
+        self._set_back_ms = state.get("set_back_ms", NOTHING_YET_MS)
         self.counts = Counts(*state["counts"])
         self.touched = True
 

@@ -1,6 +1,6 @@
 """What the daemon says to each question, and does at each wish, that comes through the API. Run by the loop alone."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -105,6 +105,7 @@ def health(
             for tally in tallies
         ],
         "books": loop.keeper.health(),
+        "clock": {"fault": loop.clock_fault},
         "timeseries": None if timeseries_fault is None else {"fault": timeseries_fault},
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
     }
@@ -133,8 +134,11 @@ def change_answer(change: Change, applied: bool) -> dict[str, Any]:
     }
 
 
-def change_rule(home: Home, arguments: Mapping[str, Any]) -> Change:
-    """Set a rule in the home file. arguments: rule, set; file, if given, must be the home's own."""
+def change_rule(home: Home, arguments: Mapping[str, Any], fits: Callable[[Home], object]) -> Change:
+    """Set a rule in the home file. arguments: rule, set; file, if given, must be the home's own.
+
+    fits: as for `set_rule`.
+    """
     name, wanted = arguments.get("rule"), arguments.get("set")
     if not isinstance(name, str) or not isinstance(wanted, dict):
         raise BrimfulError("change a rule", "request", 'expected {"rule": NAME, "set": {KEY: VALUE}}')
@@ -146,7 +150,7 @@ def change_rule(home: Home, arguments: Mapping[str, Any]) -> Change:
             f"expected the running daemon's home file {home.file.resolve()}",
             "another home's daemon answers at this port",
         )
-    return set_rule(home.file, name, {str(key): _text(value) for key, value in wanted.items()})
+    return set_rule(home.file, name, {str(key): _text(value) for key, value in wanted.items()}, fits)
 
 
 def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
@@ -178,12 +182,16 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         loop.remember(set_override(loop.engine.memory, order, until, heater), now)
         said = f"override: {order.value} until {clock(now.utc_of(until), settings.timezone, now.utc_s)}"
     explanation = loop.engine.explain(now)
+    unkept = loop.keeper.fault or loop.clock_fault
+    if unkept:
+        said += f" (a restart now would forget it: {unkept})"
     return {
         "schema": "brimful.override/1",
         "until": None if until is None else iso(now.utc_of(until)),
         "order": explanation.order.value,
         "guard": explanation.primary.guard,
         "sentence": f"{said}. {explanation.text}",
+        "kept": not unkept,
     }
 
 

@@ -39,6 +39,8 @@ class Engine:
         self.books = books
         self.memory = memory
         self.tally = Tally()
+        self.dated = True
+        """Whether readings can be dated, so that the books may take them."""
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
         self._priced_at_s = float("inf")
@@ -66,7 +68,7 @@ class Engine:
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
         """Take what one message told, and decide."""
         note, books = self.board.note, self.books
-        booked = books.signals
+        booked = books.signals if self.dated else ()
         for reading in readings:
             note(reading)
             if reading.signal in booked and reading.seen_s != NEVER_LIVE_S:

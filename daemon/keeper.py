@@ -6,6 +6,7 @@ does: the commit is the loop's own. The orders are then no longer told again.)
 
 import logging
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from math import inf
 from typing import Any, Literal
@@ -27,12 +28,14 @@ from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
 from daemon.remember import kept, written
+from daemon.walltime import EARLIEST_S
 from rules.explain import Explanation
 from rules.orders import Order
 from rules.reading import NEVER_LIVE_S, Moment, Reading
 
 log = logging.getLogger(__name__)
 
+LONGEST_INTERVAL_S = 3600
 METER = "meter"
 MEMORY = "memory"
 QUIET_S = 1800.0
@@ -123,6 +126,25 @@ class Keeper:
     def again(self, keys: Iterable[OutboxKey]) -> None:
         """The time-series server may have lost these, or a person wishes it: send them again."""
         self._again += keys
+
+    def redate(self, now: Moment) -> None:
+        """Date what waits from before the clock was right: it happened by now, more is not known."""
+
+        def dated(at_s: float) -> float:
+            return now.utc_s if at_s < EARLIEST_S else at_s
+
+        self._decisions = [replace(row, at_s=dated(row.at_s)) for row in self._decisions]
+        self._events = [replace(row, at_s=dated(row.at_s)) for row in self._events]
+
+    def settled_from(self, start_s: float) -> list[Entry] | None:
+        """The current entries that end after start_s (UTC seconds), written or waiting; None if they cannot be read."""
+        try:
+            written = self._ledger.entries(start_s - LONGEST_INTERVAL_S, float("inf"))
+        except LedgerError as failed:
+            self._failed(failed)
+            return None
+        rows = {(entry.start_s, entry.heater): entry for entry in (*written, *self._entries)}
+        return [entry for entry in rows.values() if entry.end_s > start_s]
 
     def begin(self, engine: Engine, now: Moment) -> None:
         """Write at once after a start, and when a heater's first reading ever has come: its energy counts from it."""

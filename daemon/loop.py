@@ -12,13 +12,20 @@ from daemon.engine import Engine
 from daemon.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
 from daemon.keeper import Keeper
 from daemon.schedule import SteppedSchedule
+from daemon.walltime import Step, WallTime
 from rules.alarms import Alarm, Watched, watch
 from rules.errors import BrimfulError
 from rules.memory import Memory
 from rules.orders import Decision, HeaterOrder, Order
 from rules.reading import Moment
+from rules.words import duration
 
 log = logging.getLogger(__name__)
+
+BEAT_S = 5.0
+"""The longest the loop sleeps: it shows that it lives, and looks whether the clock was set or the machine slept."""
+
+_SLACK_S = 2.0
 
 
 class Line(Protocol):
@@ -45,7 +52,8 @@ class Loop:
     """Owns everything that changes. Others call `put` and nothing else.
 
     lines: one for each heater, in the order of the engine's settings; jobs: what to do at each scheduled job besides
-    the loop's own; answers: what to say to each question.
+    the loop's own; answers: what to say to each question. alive: told after each piece of work, so it must be quick;
+    rearm: told when the wall clock was set, UTC seconds; wall: whether that clock is believed.
     """
 
     def __init__(
@@ -60,6 +68,9 @@ class Loop:
         answers: Mapping[str, Callable[["Loop", Moment, Mapping[str, Any]], Any]],
         shipped: Callable[[Shipped, Moment], None],
         stepped: SteppedSchedule | None = None,
+        wall: WallTime | None = None,
+        alive: Callable[[Moment], None] = lambda now: None,
+        rearm: Callable[[float], None] = lambda utc_s: None,
     ) -> None:
         self.engine = engine
         self.keeper = keeper
@@ -78,6 +89,10 @@ class Loop:
         self._answers = answers
         self._shipped = shipped
         self._stepped = stepped
+        self._wall = wall or WallTime(clock.now(), None)
+        self._alive = alive
+        self._rearm = rearm
+        self._back_s = 0.0
         self._watched = Watched()
         self._acted: Decision | None = None
         self._stopping = False
@@ -89,32 +104,91 @@ class Loop:
     def run(self) -> None:
         """Until `Stop`; then write the working state. An unforeseen error is raised once the heaters are withheld."""
         try:
-            self._decide(self._clock.now())
+            now = self._clock.now()
+            self.engine.dated = self._wall.right
+            if self._wall.right:
+                self._set_books_back(self.engine.books.newest_s - now.utc_s, now)
+            self._decide(now)
+            self._alive(now)
             while not self._stopping:
-                due_s = min(self.engine.due_s, self._outputs.due_s())
+                wait_s = self._clock.wait_s(min(self.engine.due_s, self._outputs.due_s(), self._wall.due_s))
                 try:
-                    event: Event | None = self._queue.get(timeout=self._clock.wait_s(due_s))
+                    event: Event | None = self._queue.get(timeout=BEAT_S if wait_s is None else min(BEAT_S, wait_s))
                 except Empty:
                     event = None
-                self._take(event)
+                now = self._clock.now()
+                step = self._wall.look(now)
+                if step is not None:
+                    self._clock_set(step, now)
+                if event is not None:
+                    self._take(event, now)
+                elif wait_s is not None:
+                    self._beat(now)
+                self._alive(now)
         finally:
             self._withhold()
         now = self._clock.now()
         if self.engine.decision is not None:
             self.engine.count_up_to(now, self.engine.decision)
-        self.keeper.commit(self.engine, now)
+        self.write(now)
 
-    def _take(self, event: Event | None) -> None:
-        now = self._clock.now()
+    def write(self, now: Moment) -> None:
+        """Write down all that waits, if it can be dated."""
+        if self._wall.right:
+            self.keeper.commit(self.engine, now)
+
+    @property
+    def clock_fault(self) -> str:
+        """Why nothing is booked though all else goes on, or ""."""
+        if self.engine.dated:
+            return ""
+        return "the machine's clock is not right yet, so the books wait; the counters keep what is taken meanwhile"
+
+    def _beat(self, now: Moment) -> None:
+        if self._back_s and self._wall.right:
+            self._set_books_back(0.0, now)
+        if now.mono_s >= min(self.engine.due_s, self._outputs.due_s()):
+            self._decide(now)
+
+    def _clock_set(self, step: Step, now: Moment) -> None:
+        """Nothing that is controlled goes by the wall clock. What is written does, and the timetable."""
+        said = f"the clock was set {'forward' if step.by_s > 0 else 'back'} by {duration(abs(step.by_s))}"
+        if step.by_s:
+            log.warning("clock=set %s", said)
+            self.keeper.event("note", "clock", said, now)
+        if step.is_right != step.was_right:
+            log.warning("clock=%s", "right" if step.is_right else "wrong")
+        self.engine.dated = step.is_right
+        if step.is_right:
+            if not step.was_right:
+                self.keeper.redate(now)
+            self._set_books_back(-step.by_s if step.was_right else self.engine.books.newest_s - now.utc_s, now)
+        if self._stepped is not None:
+            self._stepped.rearm(now.utc_s)
+        self._rearm(now.utc_s)
+        self._decide(now)
+
+    def _set_books_back(self, by_s: float, now: Moment) -> None:
+        """Where the clock has gone back, so do the books: they need what they have settled of that time."""
+        self._back_s += max(0.0, by_s)
+        if self._back_s <= _SLACK_S:
+            self._back_s = 0.0
+            return
+        settled = self.keeper.settled_from(self.engine.books.newest_s - self._back_s)
+        self.engine.dated = settled is not None
+        if settled is not None:
+            self.engine.books.set_back(self._back_s, settled)
+            self._back_s = 0.0
+
+    def _take(self, event: Event, now: Moment) -> None:
         match event:
             case Heard(readings):
                 self.heard += 1
                 self.engine.hear(readings, now)
                 self._act(now)
-                self.keeper.record(readings)
-                self.keeper.begin(self.engine, now)
-            case None:
-                self._decide(now)
+                if self.engine.dated:
+                    self.keeper.record(readings)
+                    self.keeper.begin(self.engine, now)
             case Tick(done):
                 self._tick(now)
                 done.set_result(None)
@@ -187,7 +261,7 @@ class Loop:
         """Take a memory changed by the owner's word, decide on it, and write it down at once."""
         self.engine.memory = memory
         self._decide(now)
-        self.keeper.commit(self.engine, now)
+        self.write(now)
 
     def redecide(self, now: Moment) -> None:
         """Decide again after the rules changed."""
@@ -200,10 +274,12 @@ class Loop:
         self._publish(self, now)
 
     def _settle(self, now: Moment) -> None:
-        self.keeper.settle(self.engine, now)
+        if self._wall.right:
+            self.keeper.settle(self.engine, now)
 
     def _flush(self, now: Moment) -> None:
-        self.keeper.flush(self.engine, now)
+        if self._wall.right:
+            self.keeper.flush(self.engine, now)
 
     def _refresh(self, now: Moment) -> None:
         for line in self._lines.values():

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
-from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -30,7 +29,7 @@ def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
         "ship": every(15),
         "flush": every(flush_s),
         "reload": every(5),
-        "prune": CronTrigger(hour=3, minute=17, timezone=UTC),
+        "prune": every(6 * 3600),
     }
 
 
@@ -44,8 +43,15 @@ class LiveSchedule:
         self._missed = missed
         for name, trigger in triggers.items():
             self._scheduler.add_job(
-                enqueue, trigger, args=[name], id=name, misfire_grace_time=GRACE_S, coalesce=True, max_instances=1
+                enqueue,
+                trigger,
+                args=[name],
+                id=name,
+                misfire_grace_time=_grace_s(trigger),
+                coalesce=True,
+                max_instances=1,
             )
+        self._triggers = triggers
         self._scheduler.add_listener(self._report, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
 
     def _report(self, event: JobExecutionEvent) -> None:
@@ -54,8 +60,19 @@ class LiveSchedule:
     def start(self) -> None:
         self._scheduler.start()
 
+    def rearm(self, utc_s: float) -> None:
+        """Work every job's next time out anew, after the clock was set: else one set back halts them all."""
+        for name, trigger in self._triggers.items():
+            self._scheduler.reschedule_job(name, trigger=trigger)
+
     def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
+
+
+def _grace_s(trigger: BaseTrigger) -> int | None:
+    """How late a job may still be done: what comes again soon is let go, what is rare is done after all (None)."""
+    seconds = trigger.interval.total_seconds() if isinstance(trigger, IntervalTrigger) else 0.0
+    return GRACE_S if seconds < 3600 else None
 
 
 class SteppedSchedule:
@@ -64,6 +81,10 @@ class SteppedSchedule:
     def __init__(self, triggers: Mapping[str, BaseTrigger], start_utc_s: float) -> None:
         self._triggers = triggers
         self._next = {name: _at_or_after(trigger, _datetime(start_utc_s)) for name, trigger in triggers.items()}
+
+    def rearm(self, utc_s: float) -> None:
+        """As `LiveSchedule.rearm`."""
+        self._next = {name: _at_or_after(trigger, _datetime(utc_s)) for name, trigger in self._triggers.items()}
 
     def due(self, utc_s: float) -> list[str]:
         """Names of the jobs whose time has come by `utc_s`, each once, however often it was passed."""

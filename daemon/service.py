@@ -10,6 +10,7 @@ from typing import Any
 
 from accounting.books import Books
 from accounting.ledger import Facts, Ledger, LedgerError
+from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import Target, open_writer
 from daemon import answers
 from daemon.api.server import ApiServer
@@ -29,10 +30,13 @@ from daemon.mqtt.heaters import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
+from daemon.notify import Manager
 from daemon.plan import Plan, plan
 from daemon.remember import read
 from daemon.schedule import LiveSchedule, SteppedSchedule, timetable
 from daemon.shipping import Shipping
+from daemon.walltime import WallTime
+from daemon.watchdog import HANG_S, Watchdog
 from rules.errors import BrimfulError
 from rules.explain import Explanation
 from rules.orders import Order
@@ -48,7 +52,8 @@ class Service:
 
     plan: the home file made ready; broker: where its MQTT broker is; clock: whose time it lives by. stepped_from_s:
     for a clock that is moved by hand, its start, UTC seconds: the timetable then goes by `Tick`. tap: told every event
-    from the broker, on the network thread.
+    from the broker, on the network thread. hang_s: how long the loop may stand still before the links are broken off
+    and the process ends. making: makes the ledger's connection.
     """
 
     def __init__(
@@ -59,13 +64,15 @@ class Service:
         *,
         stepped_from_s: float | None = None,
         tap: Callable[[Event], None] | None = None,
+        hang_s: float = HANG_S,
+        making: Connect = connect,
     ) -> None:
         self.home = plan.home
         self._plan = plan
         self._clock = clock
         self._tap = tap
         now = clock.now()
-        ledger = Ledger.open_writer(plan.home.path_of(plan.home.ledger.path), facts(plan.home))
+        ledger = Ledger.open_writer(plan.home.path_of(plan.home.ledger.path), facts(plan.home), making)
         try:
             self.keeper = Keeper(ledger)
             self._engine = Engine(
@@ -79,6 +86,10 @@ class Service:
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
             self.stepped = None if stepped_from_s is None else SteppedSchedule(jobs, stepped_from_s)
             self._live = None if self.stepped is not None else LiveSchedule(jobs, self._enqueue, self._missed)
+            self._manager = Manager()
+            self._ready = False
+            links = [*(line.connection for line in self._lines), self._listener.connection]
+            self._watchdog = Watchdog([link.break_off for link in links], hang_s)
             self.loop = Loop(
                 self._engine,
                 self.keeper,
@@ -98,6 +109,9 @@ class Service:
                 },
                 shipped=lambda event, now: self._shipped(event, now),
                 stepped=self.stepped,
+                wall=WallTime(now, ledger.known_until_s()),
+                alive=self._alive,
+                rearm=lambda utc_s: self._live.rearm(utc_s) if self._live is not None else None,
             )
             self.api = ApiServer(plan.home.api.bind, plan.home.api.port, self.loop.put)
         except BaseException:
@@ -121,10 +135,12 @@ class Service:
         if self._live is not None:
             self._live.start()
         self.api.start()
+        self._watchdog.start()
         self._thread.start()
 
     def stop(self) -> None:
         """Ask the loop to end; returns at once."""
+        self._manager.stopping()
         self.loop.put(Stop())
 
     def join(self, timeout_s: float | None = None) -> bool:
@@ -150,6 +166,13 @@ class Service:
             log.critical("loop=failed %s: %s", type(failure).__name__, failure, exc_info=failure)
             self._failure = failure
 
+    def _alive(self, now: Moment) -> None:
+        self._watchdog.alive()
+        if not self._ready:
+            self._ready = True
+            self._manager.ready()
+        self._manager.alive(now.mono_s)
+
     def _end(self) -> None:
         """Withhold first; the rest after, each whether or not the one before it failed."""
         ends: list[Callable[[], object]] = [line.close for line in self._lines]
@@ -158,7 +181,7 @@ class Service:
             ends.append(self._live.stop)
         if self._shipping is not None:
             ends.append(self._shipping.stop)
-        ends += [self.api.stop, self.keeper.close]
+        ends += [self.api.stop, self.keeper.close, self._watchdog.stop]
         with contextlib.ExitStack() as stack:
             for end in reversed(ends):  # a stack: the last to come is the first to go
                 stack.callback(end)
@@ -213,6 +236,7 @@ class Service:
     def _publish(self, loop: Loop, now: Moment) -> None:
         """Say on MQTT what the house does and why."""
         explanation = loop.engine.explain(now)
+        self._manager.status(explanation.text)
         level = loop.engine.snapshot.level
         self._state.say(
             "state",
@@ -223,7 +247,10 @@ class Service:
                 "guard": explanation.primary.guard,
                 "reason": explanation.text,
                 "level_pct": None if level is None else level.value,
-                "alarms": [*(alarm.sentence for alarm in loop.alarms), *filter(None, (self.keeper.fault,))],
+                "alarms": [
+                    *(alarm.sentence for alarm in loop.alarms),
+                    *filter(None, (self.keeper.fault, loop.clock_fault)),
+                ],
             },
         )
         with contextlib.suppress(LedgerError):  # it stands in the alarms; the last figures stay
@@ -272,10 +299,10 @@ class Service:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
 
     def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
-        change = answers.change_rule(self.home, arguments)
+        change = answers.change_rule(self.home, arguments, fits=plan)
         self._file_stamp = _stamp(self.home.file)
         self._adopt(change.home, loop, now)
-        loop.keeper.commit(loop.engine, now)
+        loop.write(now)
         return answers.change_answer(change, applied=True)
 
 

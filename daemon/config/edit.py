@@ -3,7 +3,7 @@
 import contextlib
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal, DecimalException
@@ -65,14 +65,18 @@ def preview_rule(path: Path, rule: str, values: Mapping[str, str]) -> Change:
     return _changed(path, read_bytes(path), rule, values)
 
 
-def set_rule(path: Path, rule: str, values: Mapping[str, str]) -> Change:
+def set_rule(
+    path: Path, rule: str, values: Mapping[str, str], fits: Callable[[Home], object] = lambda home: None
+) -> Change:
     """Set keys of a rule in the home file; an empty text takes the key out, so that its default holds again.
 
     values: by key, as a person writes them ("92", "true", "upper,lower", "2026-08-01/2026-08-15").
+    fits: asked before anything is written; raises BrimfulError where the changed home could not be run.
     Raises ConfigError, the file untouched: unknown rule or key, a value that does not fit, a home that would not load.
     """
     before = read_bytes(path)
     change = _changed(path, before, rule, values)
+    fits(change.home)
     if change.content != before:
         _write(path, before, change.content)
     return change

@@ -175,6 +175,13 @@ class Connection:
         """
         return self._turns.wait_written(timeout_s)
 
+    def break_off(self) -> None:
+        """Break the link without a farewell, so that the broker publishes the will; for when all else is stuck."""
+        self._closing.set()
+        client = self._client
+        if client is not None:
+            _break_off(client)
+
     def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
         """Publish `final`, wait for its acknowledgement, and leave. Returns whether it was acknowledged in time.
 

@@ -74,6 +74,7 @@ class Keeper:
 
     def __init__(self, diary: Diary) -> None:
         self.diary = diary
+        self.fault = ""
         self.on_commit: Callable[[], None] = lambda: None
 
     def record(self, readings: tuple[Reading, ...]) -> None:

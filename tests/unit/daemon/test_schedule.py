@@ -1,7 +1,8 @@
 """The timetable, on a clock that is moved by hand and on the machine's."""
 
 import threading
-from datetime import UTC, datetime
+import time
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -34,7 +35,7 @@ def test_the_grid_reaches_back_to_old_recordings() -> None:
 
 
 def test_the_daemons_timetable() -> None:
-    """Within a day from noon: pruning once, at 03:17; orders told again, and state written, as often as asked."""
+    """Within a day from noon: pruning every six hours; orders told again, and state written, as often as asked."""
     stepped = SteppedSchedule(timetable(flush_s=300, refresh_s=20), START_S + 0.5)
     count: dict[str, int] = {}
     pruned_at = []
@@ -43,8 +44,38 @@ def test_the_daemons_timetable() -> None:
             count[job] = count.get(job, 0) + 1
             if job == "prune":
                 pruned_at.append(datetime.fromtimestamp(START_S + second, UTC).strftime("%H:%M:%S"))
-    assert pruned_at == ["03:17:00"]
+    assert pruned_at == ["18:00:00", "00:00:00", "06:00:00", "12:00:00"]
     assert (count["refresh"], count["flush"], count["settle"], count["reload"]) == (4320, 288, 1440, 17_280)
+
+
+def test_a_stepped_timetable_goes_on_after_the_clock_was_set_back() -> None:
+    stepped = SteppedSchedule({"minute": every(60)}, START_S + 10)
+    stepped.rearm(START_S - 3600)
+    assert stepped.due(START_S - 3600 + 59) == ["minute"]  # on the grid, at the hour itself
+    assert stepped.due(START_S - 3600 + 60) == ["minute"]
+
+
+def test_the_live_timetable_goes_on_after_the_clock_was_set_back() -> None:
+    """A clock set back an hour leaves every job's next time an hour ahead; here the times are put there by hand."""
+    came = threading.Event()
+    live = LiveSchedule({"soon": every(0.05)}, lambda job: came.set(), lambda *_: None)
+    live.start()
+    try:
+        scheduler = live._scheduler
+        scheduler.modify_job("soon", next_run_time=datetime.now(UTC) + timedelta(hours=1))
+        came.clear()
+        assert not came.wait(0.3)
+        live.rearm(time.time())
+        assert came.wait(10)
+    finally:
+        live.stop()
+
+
+def test_what_comes_seldom_is_done_however_late_and_what_comes_soon_is_let_go() -> None:
+    live = LiveSchedule(timetable(300, 60), lambda job: None, lambda *_: None)
+    grace_s = {job.id: job.misfire_grace_time for job in live._scheduler.get_jobs()}
+    assert grace_s["prune"] is None
+    assert {grace_s[name] for name in grace_s if name != "prune"} == {30}
 
 
 def test_the_machines_clock_runs_jobs() -> None:

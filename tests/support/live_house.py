@@ -1,0 +1,154 @@
+"""A loop, rules, books and a ledger as in the daemon, on two clocks that are moved by hand; the heater is a list."""
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Self
+
+from accounting.books import Books, BooksSettings, HeaterBooks
+from accounting.entry import Entry
+from accounting.ledger import EventRow, Facts, Ledger
+from daemon.board import Board, Wiring
+from daemon.engine import Engine
+from daemon.events import Event, Heard, Stop, Tick
+from daemon.keeper import MEMORY, METER, Keeper
+from daemon.loop import Loop
+from daemon.remember import read
+from daemon.schedule import SteppedSchedule, timetable
+from daemon.walltime import WallTime
+from rules.orders import HeaterOrder, Order
+from rules.reading import Moment, Reading
+from rules.settings import Settings
+from tests.support.rules_case import settings
+
+STALE_AFTER_S = {"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_wh": 600.0, "diverted_w": 60.0}
+WITHIN_S = 20.0
+
+
+class Hands:
+    """Two clocks: the forward one goes on, the wall clock besides can be set. Real time does not matter."""
+
+    def __init__(self, utc_s: float, mono_s: float = 1000.0) -> None:
+        self._now = Moment(utc_s, mono_s)
+
+    def now(self) -> Moment:
+        return self._now
+
+    def wait_s(self, until_mono_s: float) -> float | None:
+        return None
+
+    def go_on(self, seconds: float) -> None:
+        self._now = Moment(self._now.utc_s + seconds, self._now.mono_s + seconds)
+
+    def set(self, by_s: float) -> None:
+        self._now = Moment(self._now.utc_s + by_s, self._now.mono_s)
+
+
+class Line:
+    """A heater that remembers what it was told: (forward-clock second, order)."""
+
+    def __init__(self, clock: Hands) -> None:
+        self.told: list[tuple[float, Order]] = []
+        self.refreshed: list[float] = []
+        self._clock = clock
+
+    def send(self, order: Order, watts: int | None) -> None:
+        self.told.append((self._clock.now().mono_s, order))
+
+    def refresh(self) -> None:
+        self.refreshed.append(self._clock.now().mono_s)
+
+
+class NoOutputs:
+    def follow(self, orders: Sequence[HeaterOrder], now: Moment) -> None: ...
+
+    def due_s(self) -> float:
+        return float("inf")
+
+
+class LiveHouse:
+    """One run of the daemon's inside; use it in a `with`. Energy is told by a counter, or by power alone."""
+
+    def __init__(self, folder: Path, clock: Hands, *, power: bool = False, rules: Settings | None = None) -> None:
+        self.path = folder / "house.sqlite"
+        self.clock = clock
+        signal = "diverted_w" if power else "diverted_wh"
+        rules = rules or settings(stale_after_s=STALE_AFTER_S)
+        heater = HeaterBooks("main", 3000.0, **{"power" if power else "counter": signal}, resolution_wh=1.0)
+        wiring = Wiring(
+            ("grid_w", -1.0), True, (signal if power else None,), (None if power else signal,), None, None, 10.0, 60.0
+        )
+        self.ledger = Ledger.open_writer(self.path, Facts("Alder House", 30, "EUR", rules.timezone, ("main",)))
+        self.keeper = Keeper(self.ledger)
+        now = clock.now()
+        self.engine = Engine(
+            rules,
+            Board(rules, wiring),
+            Books(BooksSettings((heater,), late_s=120.0), self.ledger.state(METER)),
+            read(self.ledger.state(MEMORY), rules, now),
+        )
+        self.line = Line(clock)
+        stepped = SteppedSchedule(timetable(flush_s=300.0, refresh_s=60.0), now.utc_s)
+        self.loop = Loop(
+            self.engine,
+            self.keeper,
+            clock,
+            [self.line],
+            NoOutputs(),
+            publish=lambda loop, now: None,
+            jobs={name: lambda loop, now: None for name in ("ship", "reload", "prune")},
+            answers={},
+            shipped=lambda event, now: None,
+            stepped=stepped,
+            wall=WallTime(now, self.ledger.known_until_s()),
+        )
+        self.failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        self.settle()
+        return self
+
+    def __exit__(self, *_: Any) -> None:
+        self.loop.put(Stop())
+        self._thread.join(WITHIN_S)
+        self.ledger.close()
+        if self.failure is not None:
+            raise self.failure
+
+    def _run(self) -> None:
+        try:
+            self.loop.run()
+        except BaseException as failure:
+            self.failure = failure
+
+    def put(self, event: Event) -> None:
+        self.loop.put(event)
+        self.settle()
+
+    def settle(self) -> None:
+        """Wait until all that was put, and all that is due, has been done."""
+        tick = Tick()
+        self.loop.put(tick)
+        tick.done.result(WITHIN_S)
+
+    def live(self, seconds: float, **values: float) -> None:
+        """Time goes on; then the house tells these values, dated as a listener dates them."""
+        self.clock.go_on(seconds)
+        now = self.clock.now()
+        self.put(Heard(tuple(Reading(name, value, now.utc_s, now.mono_s) for name, value in values.items())))
+
+    @property
+    def order(self) -> Order:
+        return self.line.told[-1][1]
+
+
+def books_of(path: Path) -> tuple[list[Entry], int, list[EventRow]]:
+    """What a ledger holds: its current settled entries, all the Wh in it, settled, open or set aside; its events."""
+    with Ledger.open_reader(path) as ledger:
+        settled = ledger.entries(0, float("inf"))
+        events = ledger.events(0, float("inf"))
+        aside_wh = sum(int(event.figures["wh"]) for event in events if event.kind == "quarantine")
+        total_wh = sum(entry.diverted_wh for entry in [*settled, *ledger.open_entries()])
+        return settled, total_wh + aside_wh, events
