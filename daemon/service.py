@@ -35,7 +35,7 @@ from daemon.plan import Plan, plan
 from daemon.remember import read
 from daemon.schedule import LiveSchedule, SteppedSchedule, timetable
 from daemon.shipping import Shipping
-from daemon.walltime import WallTime
+from daemon.walltime import EARLIEST_S, WallTime
 from daemon.watchdog import HANG_S, Watchdog
 from rules.errors import BrimfulError
 from rules.explain import Explanation
@@ -109,7 +109,7 @@ class Service:
                 },
                 shipped=lambda event, now: self._shipped(event, now),
                 stepped=self.stepped,
-                wall=WallTime(now, ledger.known_until_s()),
+                wall=WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0),
                 alive=self._alive,
                 rearm=lambda utc_s: self._live.rearm(utc_s) if self._live is not None else None,
             )

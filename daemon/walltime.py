@@ -35,10 +35,12 @@ class Step:
 class WallTime:
     """Compares the wall clock with the forward clock, which nobody sets.
 
-    now: the start; known_s: UTC second up to which the books know the house, None where they are new.
+    now: the start; known_s: UTC second up to which the books know the house, None where they are new; earliest_s: what
+    is before it is never believed.
     """
 
-    def __init__(self, now: Moment, known_s: float | None) -> None:
+    def __init__(self, now: Moment, known_s: float | None, earliest_s: float = EARLIEST_S) -> None:
+        self._earliest_s = earliest_s
         self._known_s = known_s
         self._offset_s = now.utc_s - now.mono_s
         self._doubt_ends_s = now.mono_s + PATIENCE_S
@@ -68,7 +70,7 @@ class WallTime:
         return float("inf") if self.right else self._doubt_ends_s
 
     def _believable(self, now: Moment, *, behind: bool) -> bool:
-        if now.utc_s < EARLIEST_S:
+        if now.utc_s < self._earliest_s:
             return False
         if self._known_s is None or now.mono_s >= self._doubt_ends_s:
             return True

@@ -164,12 +164,9 @@ def test_a_sleep_makes_all_that_was_known_old(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("day", "half_hours"), [("2025-03-30", 46), ("2025-10-26", 50), ("2026-03-29", 46), ("2026-10-25", 50)]
 )
-def test_both_clock_changes_in_a_live_run(
-    tmp_path: Path, day: str, half_hours: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_both_clock_changes_in_a_live_run(tmp_path: Path, day: str, half_hours: int) -> None:
     """Half hours of a local day, London: 46 on the last Sunday of March, 50 on October's (Directive 2000/84/EC;
     counts by the tz database)."""
-    monkeypatch.setattr("daemon.walltime.EARLIEST_S", 0.0)
     zone = ZoneInfo("Europe/London")
     midnight = datetime.fromisoformat(day).replace(tzinfo=zone)
     start_s = midnight.timestamp()
@@ -178,7 +175,7 @@ def test_both_clock_changes_in_a_live_run(
     rules = settings(
         stale_after_s={"grid_w": 600.0, "tank_level_pct": 600.0, "diverted_wh": 600.0}, timezone="Europe/London"
     )
-    with LiveHouse(tmp_path, clock, rules=rules) as house:
+    with LiveHouse(tmp_path, clock, rules=rules, earliest_s=0.0) as house:
         wh = 0
         for _ in range(seconds // 300 + 2):
             house.live(300 if wh else STEP_S, grid_w=-2500.0, tank_level_pct=50.0, diverted_wh=float(wh))

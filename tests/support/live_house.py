@@ -15,7 +15,7 @@ from daemon.keeper import MEMORY, METER, Keeper
 from daemon.loop import Loop
 from daemon.remember import read
 from daemon.schedule import SteppedSchedule, timetable
-from daemon.walltime import WallTime
+from daemon.walltime import EARLIEST_S, WallTime
 from rules.orders import HeaterOrder, Order
 from rules.reading import Moment, Reading
 from rules.settings import Settings
@@ -69,7 +69,15 @@ class NoOutputs:
 class LiveHouse:
     """One run of the daemon's inside; use it in a `with`. Energy is told by a counter, or by power alone."""
 
-    def __init__(self, folder: Path, clock: Hands, *, power: bool = False, rules: Settings | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clock: Hands,
+        *,
+        power: bool = False,
+        rules: Settings | None = None,
+        earliest_s: float = EARLIEST_S,
+    ) -> None:
         self.path = folder / "house.sqlite"
         self.clock = clock
         signal = "diverted_w" if power else "diverted_wh"
@@ -100,7 +108,7 @@ class LiveHouse:
             answers={},
             shipped=lambda event, now: None,
             stepped=stepped,
-            wall=WallTime(now, self.ledger.known_until_s()),
+            wall=WallTime(now, self.ledger.known_until_s(), earliest_s),
         )
         self.failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run)
