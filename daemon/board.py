@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from daemon.level_history import LevelHistory
 from rules.level import TEMPERATURES, level_reading
 from rules.reading import NEVER_LIVE_S, Reading
 from rules.settings import Settings
@@ -157,6 +158,10 @@ class Board:
         self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
         self._surplus: Reading | None = None
         self._surplus_due = False
+        self._surplus_seen_s = NEVER_LIVE_S
+        self._level: Reading | None = None
+        self._level_told: Reading | None = None
+        self._level_history = LevelHistory(settings)
         self._mean_w: float | None = None
         self._window: tuple[float, float] | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
@@ -171,7 +176,9 @@ class Board:
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
-        window = (settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
+        self._level_history.adopt(settings)
+        self._longest_hold_s = settings.stale_after_s.get(self._surplus_signal, 60.0)
+        window = (settings.surplus.over_s, self._longest_hold_s)
         if window != self._window:
             self._window, self._mean = window, Mean(*window)
 
@@ -205,10 +212,16 @@ class Board:
             self._note_surplus(latest[self._surplus_signal])
         yields = self._yields
         top, mid, bottom = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
+        history = self._level_history
+        if wiring.level:
+            told = latest.get("tank_level_pct")
+            if told is not None and told is not self._level_told:
+                self._level_told = told
+                self._level = history.told(told)
+        else:
+            self._level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
         return Snapshot(
-            latest.get("tank_level_pct")
-            if wiring.level
-            else level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c),
+            self._level,
             self._surplus,
             self._mean_w,
             self._measured,
@@ -220,14 +233,24 @@ class Board:
             mid,
             bottom,
             prices,
+            history.taken_wh,
+            history.since_s,
+            history.jumps,
         )
 
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False
         surplus_w = reading.value * self._surplus_sign
         self._surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
-        if reading.seen_s != NEVER_LIVE_S:
-            self._mean_w = self._mean.note(reading.seen_s, surplus_w + self._diverted_w(reading.seen_s))
+        seen_s = reading.seen_s
+        if seen_s == NEVER_LIVE_S:
+            return
+        power_w = self._diverted_w(seen_s)
+        self._mean_w = self._mean.note(seen_s, surplus_w + power_w)
+        if power_w:
+            held_s = min(seen_s - self._surplus_seen_s, self._longest_hold_s)
+            self._level_history.taken_wh += power_w * held_s / 3600.0
+        self._surplus_seen_s = seen_s
 
     def _diverted_w(self, seen_s: float) -> float:
         """W all heaters take, as far as fresh meters tell."""

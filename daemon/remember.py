@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Any
 
-from rules.memory import HeaterMemory, Memory, Override
+from rules.memory import Frozen, HeaterMemory, Memory, Override
 from rules.orders import Order
 from rules.reading import Moment
 from rules.settings import Settings
@@ -15,10 +15,13 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
     def utc(mono_s: float | None) -> float | None:
         return None if mono_s is None else now.utc_of(mono_s)
 
-    override = memory.override
+    override, frozen = memory.override, memory.frozen
     return {
         "full_since": utc(memory.full_since_s),
         "hot_since": utc(memory.hot_since_s),
+        "frozen": None
+        if frozen is None
+        else {"level_pct": frozen.level_pct, "since": utc(frozen.since_s), "taken_wh": frozen.taken_wh},
         "override": None
         if override is None
         else {
@@ -57,6 +60,9 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         left_s = min(told["until"] - now.utc_s, told["left_s"])
         if left_s > 0:
             override = Override(Order(told["order"]), now.mono_s + left_s, told["heater"])
+    frozen = None
+    if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
+        frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     heaters = []
     for heater in settings.heaters:
         past = data.get("heaters", {}).get(heater.name)
@@ -75,4 +81,5 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         full_since_s=mono(data.get("full_since")),
         hot_since_s=mono(data.get("hot_since")),
         override=override,
+        frozen=frozen,
     )

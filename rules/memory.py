@@ -39,10 +39,22 @@ class HeaterMemory:
 
 
 @dataclass(frozen=True, slots=True)
+class Frozen:
+    """A level that stands still though it cannot: not believed until it tells another value.
+
+    level_pct: what it tells; since_s: since when; taken_wh: what the heaters took from then until it was found.
+    """
+
+    level_pct: float
+    since_s: float
+    taken_wh: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """The house's past. decision: None before the first; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
-    hot_since_s: the same for the temperature limit.
+    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is).
     """
 
     decision: Decision | None = None
@@ -50,3 +62,4 @@ class Memory:
     full_since_s: float | None = None
     hot_since_s: float | None = None
     override: Override | None = None
+    frozen: Frozen | None = None

@@ -107,11 +107,21 @@ class Away:
 
 
 @dataclass(frozen=True, slots=True)
+class Tank:
+    """What bounds the tank's level. full_wh: heat between an empty and a full tank; loss_w: standing loss when full."""
+
+    volume_l: float
+    full_wh: float
+    loss_w: float
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All of it.
 
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
-    fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats.
+    fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
+    tank: None where the home does not describe it: a frozen level is then not found.
     """
 
     heaters: tuple[Heater, ...]
@@ -129,3 +139,4 @@ class Settings:
     timezone: str = "UTC"
     currency: str = ""
     temperatures: tuple[str, ...] = ()
+    tank: Tank | None = None

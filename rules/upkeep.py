@@ -1,4 +1,4 @@
-"""What a snapshot adds to the memory before the guards look: full, too hot, satisfied, an override's end.
+"""What a snapshot adds to the memory before the guards look: full, too hot, frozen, satisfied, an override's end.
 
 `noticed` is run by decide and by nobody else; on a memory it has seen with the same snapshot it changes nothing, and
 returns the same object.
@@ -6,6 +6,7 @@ returns the same object.
 
 from dataclasses import replace
 
+from rules import plausible
 from rules.ages import is_fresh
 from rules.guards import limit
 from rules.guards.surplus import start_w
@@ -46,6 +47,10 @@ def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment)
             full_since_s = None
     else:
         level = None
+    frozen = memory.frozen
+    tank = settings.tank
+    if frozen is not None or (tank is not None and snapshot.level_taken_wh > tank.full_wh):
+        frozen = plausible.frozen(snapshot, settings, level, frozen, now)
 
     hot_since_s = memory.hot_since_s
     if hot_since_s is not None or limit.is_checked(snapshot, settings):
@@ -68,9 +73,17 @@ def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment)
         and override is memory.override
         and full_since_s == memory.full_since_s
         and hot_since_s == memory.hot_since_s
+        and frozen is memory.frozen
     ):
         return memory
-    return replace(memory, override=override, full_since_s=full_since_s, hot_since_s=hot_since_s, heaters=heaters)
+    return replace(
+        memory,
+        override=override,
+        full_since_s=full_since_s,
+        hot_since_s=hot_since_s,
+        frozen=frozen,
+        heaters=heaters,
+    )
 
 
 def _fits(decision: Decision, memory: Memory, settings: Settings) -> bool:

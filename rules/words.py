@@ -23,6 +23,11 @@ def watts(power_w: float) -> str:
     return f"{_figure(power_w, 0)} W"
 
 
+def energy(energy_wh: float) -> str:
+    """15734 → "15.7 kWh"."""
+    return f"{_figure(energy_wh / 1000.0, 1)} kWh"
+
+
 def percent(share_pct: float) -> str:
     """94.96 → "94.9 %": a tenth at most, never rounded up, so that nothing reads as full before it is."""
     if math.isfinite(share_pct):

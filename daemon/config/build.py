@@ -9,6 +9,7 @@ from daemon.config.build_money import GRID, displaced, factors, of_direction, ta
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.model import Home
+from rules.cylinder import WH_PER_L_K
 from rules.level import TEMPERATURES
 from rules.settings import (
     Away,
@@ -19,10 +20,12 @@ from rules.settings import (
     Rest,
     Settings,
     Surplus,
+    Tank,
     Tracking,
     Worth,
     Yield,
 )
+from rules.standing_loss import label_loss_w, ua_w_per_k
 
 
 def rule_settings(home: Home) -> Settings:
@@ -58,6 +61,7 @@ def rule_settings(home: Home) -> Settings:
         timezone=home.home.timezone,
         currency=home.home.currency,
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
+        tank=_tank(home),
     )
 
 
@@ -107,6 +111,17 @@ def heater_signal(home: Home, base: str, heater: str) -> str | None:
     if own in home.signals:
         return own
     return base if base in home.signals and len(home.heaters) == 1 else None
+
+
+def _tank(home: Home) -> Tank | None:
+    """What bounds the level. Where the file tells no loss, it is the most that a new tank may have (label class C)."""
+    table = home.tank
+    if table is None:
+        return None
+    loss_w = table.loss_w or label_loss_w(table.label_class or "C", table.volume_l)
+    rise_k = table.hot_c - table.cold_c
+    full_loss_w = ua_w_per_k(loss_w) * max(table.hot_c - table.ambient_c, 0.0)
+    return Tank(table.volume_l, WH_PER_L_K * table.volume_l * rise_k, full_loss_w)
 
 
 def _away(home: Home) -> Away:

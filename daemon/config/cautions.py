@@ -40,6 +40,10 @@ def _heat(home: Home) -> list[str]:
             f"No signal tells a temperature in the tank: the limit of {plain(limit.maximum_c)} °C cannot be watched "
             "here. The thermostat and the manual-reset cut-out alone hold it."
         )
+    if home.tank is None:
+        said.append(
+            "No [tank] table tells the volume: a level that is frozen while the heater fills the tank is not found out."
+        )
     if home.rules.heaters.together and len(home.heaters) > 1:
         total = sum(heater.rated_w for heater in home.heaters.values())
         said.append(

@@ -1,7 +1,7 @@
 """Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
 
 from rules.ages import is_fresh
-from rules.memory import Memory
+from rules.memory import Frozen, Memory
 from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
 from rules.override import asked
 from rules.reading import NEVER_LIVE_S, Moment, Reading
@@ -9,7 +9,7 @@ from rules.settings import Settings
 from rules.share import Share
 from rules.signals import SIGNALS
 from rules.snapshot import Snapshot
-from rules.words import duration, percent
+from rules.words import clock, duration, energy, percent
 
 NAME = "fresh"
 HARD = True
@@ -20,12 +20,13 @@ _HIGHEST_W = SIGNALS["surplus_w"].highest
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
-    """FORBID without a fresh level, or without a fresh surplus unless the heater is to heat from the grid."""
+    """FORBID without a fresh level that can be true, or without a fresh surplus unless it is to heat from the grid."""
     now_s = now.mono_s
     limits = settings.stale_after_s
     level = snapshot.level
     if (
         level is None
+        or memory.frozen is not None
         or now_s >= level.seen_s + limits.get(level.signal, 0.0)
         or not _LOWEST_PCT <= level.value <= _HIGHEST_PCT
     ):
@@ -46,16 +47,30 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     level = _fault("tank level", snapshot.level, settings, now)
     if not level and snapshot.level is not None and not _LOWEST_PCT <= snapshot.level.value <= _HIGHEST_PCT:
         level = f"tank level tells {percent(snapshot.level.value)}, which cannot be"
+    if not level and memory.frozen is not None:
+        level = frozen_sentence(memory.frozen, settings, now)
     surplus = _fault("surplus", snapshot.surplus, settings, now)
     if not surplus and snapshot.surplus is not None and not _LOWEST_W <= snapshot.surplus.value <= _HIGHEST_W:
         surplus = "surplus tells what cannot be"
     faults = "; ".join(fault for fault in (level, surplus) if fault)
     if verdict is FORBID:
-        return Finding(NAME, verdict, faults, "resumes with the next good reading")
+        change = "resumes with the next good reading"
+        if memory.frozen is not None:
+            change = f"resumes when the level tells another value than {percent(memory.frozen.level_pct)}"
+        return Finding(NAME, verdict, faults, change)
     if faults:
         return Finding(NAME, verdict, f"{faults}, but heating needs only the level")
     return Finding(
         NAME, verdict, f"tank level {_age(snapshot.level, now)} old, surplus {_age(snapshot.surplus, now)} old"
+    )
+
+
+def frozen_sentence(frozen: Frozen, settings: Settings, now: Moment) -> str:
+    """Why a level that stands still is not believed."""
+    since = clock(now.utc_of(frozen.since_s), settings.timezone, now.utc_s)
+    return (
+        f"tank level has told {percent(frozen.level_pct)} since {since} though the heaters put in"
+        f" {energy(frozen.taken_wh)}, more than the whole tank can hold"
     )
 
 

@@ -35,6 +35,17 @@ def test_rules_are_asked_with_what_the_file_says() -> None:
     assert made.stale_after_s["tank_top_c"] == 900
 
 
+def test_the_tank_bounds_its_level() -> None:
+    """315 L by 50 K at 1.163 Wh/(kg K); 74.5 W at 65 °C in 20 °C are 1.656 W/K, at 60 °C 66.2 W (EN 12897)."""
+    tank = rule_settings(home(TWO_HEATERS)).tank
+    assert tank is not None
+    assert (tank.volume_l, tank.full_wh, tank.loss_w) == (315, pytest.approx(18_317.25), pytest.approx(66.22, abs=0.01))
+    unlabelled = rule_settings(home(SMALL + "[tank]\nvolume_l = 200\n")).tank
+    assert unlabelled is not None
+    assert unlabelled.loss_w == pytest.approx(86.01 * 40 / 45, abs=0.01)  # class C at 200 L: (EU) 812/2013
+    assert rule_settings(home(SMALL)).tank is None
+
+
 def test_heaters_come_in_the_order_of_preference() -> None:
     made = rule_settings(home(TWO_HEATERS))
     assert made.heaters == (

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from daemon.remember import read, written
-from rules.memory import HeaterMemory, Memory, Override
+from rules.memory import Frozen, HeaterMemory, Memory, Override
 from rules.orders import Order
 from rules.reading import Moment
 from rules.settings import Heater
@@ -37,6 +37,11 @@ def test_instants_are_carried_to_the_new_forward_clock() -> None:
     assert after.full_since_s == 20.0 - 660.0
     assert after.hot_since_s == 20.0 - 160.0
     assert after.heaters == (HeaterMemory(satisfied_at_s=20.0 - 360.0, satisfied_level_pct=71.5, satisfied_count=2),)
+
+
+def test_a_level_that_was_not_believed_is_not_believed_after() -> None:
+    after = kept(Memory(frozen=Frozen(43.0, 4400.0, 15_700.0)), up(60.0))
+    assert after.frozen == Frozen(43.0, 20.0 - 660.0, 15_700.0)
 
 
 def test_a_restart_begins_withheld() -> None:
