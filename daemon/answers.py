@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from accounting.ledger import OutboxKey
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, rules_shown, set_rule
 from daemon.config.model import Home
@@ -193,6 +194,39 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         "sentence": f"{said}. {explanation.text}",
         "kept": not unkept,
     }
+
+
+MOST_RESENT = 500
+"""Intervals to one wish: the loop queues them at once, and control waits so long."""
+
+
+def resend(loop: Loop, now: Moment, arguments: Mapping[str, Any], home: Home) -> dict[str, Any]:
+    """Queue intervals for the time-series database again, written down at once.
+
+    arguments: ledger, the path of the one that is meant; intervals, pairs of start (UTC second) and heater.
+    """
+    op = "send intervals again"
+    path = loop.keeper.path.resolve()
+    if arguments.get("ledger") != str(path):
+        cause = f"expected the running daemon's ledger {path}, got {str(arguments.get('ledger'))[:200]}"
+        raise BrimfulError(op, "ledger", cause, "another home's daemon answers at this port")
+    if home.timeseries is None:
+        raise BrimfulError(op, "timeseries", "expected a [timeseries] table, got none", "restart the daemon with one")
+    wanted = arguments.get("intervals")
+    if not isinstance(wanted, list) or not 1 <= len(wanted) <= MOST_RESENT or not all(map(_is_interval, wanted)):
+        raise BrimfulError(op, "intervals", f"expected 1 to {MOST_RESENT} pairs of start_s and heater")
+    loop.keeper.again(OutboxKey(start_s, heater, 0) for start_s, heater in wanted)  # the newest version goes
+    loop.keeper.commit(loop.engine, now)
+    if loop.keeper.fault:
+        raise BrimfulError(op, "ledger", loop.keeper.fault, "they are queued once it can be written")
+    return {"schema": "brimful.resend/1", "queued": len(wanted), "outbox": loop.keeper.health()["outbox"]}
+
+
+def _is_interval(told: Any) -> bool:
+    match told:
+        case [int(start_s), str()]:
+            return abs(start_s) < 2**62
+    return False
 
 
 def _order(told: Any) -> Order:

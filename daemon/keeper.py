@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from math import inf
+from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -80,6 +81,11 @@ class Keeper:
         self._turned = False
         self._unheard = inf
         self._stood: object = None
+
+    @property
+    def path(self) -> Path:
+        """The ledger's file."""
+        return self._ledger.path
 
     def record(self, readings: Iterable[Reading]) -> None:
         """Put what was heard live on the tape."""

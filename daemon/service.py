@@ -105,6 +105,7 @@ class Service:
                     ),
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
+                    "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
                     "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
                 },
                 shipped=lambda event, now: self._shipped(event, now),
@@ -357,7 +358,7 @@ def timeseries_target(home: Home) -> Target | None:
         return replace(target, org=series.org, bucket=series.bucket)
     if isinstance(series, InfluxDb1):
         return replace(target, database=series.database, username=series.username or "")
-    return target
+    return replace(target, username=series.username or "")
 
 
 def _payloads(home: Home, name: str) -> Mapping[Order, str] | None:

@@ -279,6 +279,16 @@ class Ledger:
         )
         return [OutboxKey(*row) for row in rows]
 
+    def entry_keys(self, from_s: float, to_s: float) -> list[OutboxKey]:
+        """The current versions of the settled intervals that start in [from_s, to_s), by time and heater."""
+        rows = self._ask(
+            "SELECT start_s, heater, max(version) FROM entry WHERE start_s >= ? AND start_s < ? "
+            "GROUP BY start_s, heater ORDER BY start_s, heater",
+            from_s,
+            to_s,
+        )
+        return [OutboxKey(*row) for row in rows]
+
     def refused(self, from_s: float = float("-inf"), to_s: float = float("inf"), limit: int = -1) -> list[Refused]:
         """What the time-series server will not take of the intervals that start in [from_s, to_s), oldest first."""
         rows = self._ask(

@@ -2,6 +2,20 @@
 
 from accounting.timeseries.failure import SendFailed
 from accounting.timeseries.points import Point, point
-from accounting.timeseries.writers import Target, Writer, open_writer
+from accounting.timeseries.readers import Held, Reader, ReadFailed, open_reader
+from accounting.timeseries.target import Kind, Target
+from accounting.timeseries.writers import Writer, open_writer
 
-__all__ = ["Point", "SendFailed", "Target", "Writer", "open_writer", "point"]
+__all__ = [
+    "Held",
+    "Kind",
+    "Point",
+    "ReadFailed",
+    "Reader",
+    "SendFailed",
+    "Target",
+    "Writer",
+    "open_reader",
+    "open_writer",
+    "point",
+]

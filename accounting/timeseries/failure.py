@@ -55,6 +55,21 @@ def place(url: str) -> str:
     return f"{parts.scheme}://{host}{port}{parts.path}"
 
 
+def why_no_answer(error: Exception, timeout_s: float) -> str:
+    """Why the HTTP client got none, by the kind of its error alone: its text can hold the address with its secrets."""
+    from urllib3 import exceptions
+
+    if isinstance(error, exceptions.NameResolutionError):
+        return "its name is not known here"
+    if isinstance(error, exceptions.NewConnectionError):
+        return "nothing answers there (is it running?)"
+    if isinstance(error, exceptions.TimeoutError):
+        return f"no answer within {timeout_s:g} s"
+    if isinstance(error, exceptions.SSLError):
+        return "the secure connection fails (certificate or address?)"
+    return "the connection breaks off"
+
+
 def unreachable(url: str, why: str) -> SendFailed:
     """No answer came."""
     return SendFailed(f"time-series database at {place(url)}: {why}", lasting=False)

@@ -7,6 +7,20 @@ from dataclasses import dataclass
 from accounting.entry import Entry
 
 MEASUREMENT = "diverted"
+FIELDS = (
+    "diverted_wh",
+    "estimated_wh",
+    "given_up",
+    "avoided",
+    "net",
+    "avoided_kg",
+    "given_up_kg",
+    "net_kg",
+    "coverage",
+    "export_price",
+    "heat_value",
+)
+"""All fields that a point can have."""
 _MICRO_PER_UNIT = 1_000_000
 _MG_PER_KG = 1_000_000
 

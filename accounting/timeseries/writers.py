@@ -4,28 +4,11 @@ The client library is imported when the first writer is opened: it is large, and
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
-from accounting.timeseries.failure import SendFailed, refused, unreachable
+from accounting.timeseries.failure import SendFailed, refused, unreachable, why_no_answer
 from accounting.timeseries.points import Point
-
-Kind = Literal["influxdb2", "influxdb1", "victoriametrics"]
-_TIMEOUT_S = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """Where to write. org and bucket: influxdb2; database and username: influxdb1. secret: token or password."""
-
-    kind: Kind
-    url: str
-    org: str = ""
-    bucket: str = ""
-    database: str = ""
-    username: str = ""
-    secret: str | None = field(default=None, repr=False)
-    timeout_s: float = _TIMEOUT_S
+from accounting.timeseries.target import Target
 
 
 class Writer(Protocol):
@@ -67,7 +50,11 @@ class _V2Writer:
         # A server without organisations and buckets does not look at their names, but the client wants some.
         self._target = target
         self._client = _library().InfluxDBClient(
-            target.url, target.secret or "", timeout=int(target.timeout_s * 1000), org=target.org or "brimful"
+            target.url,
+            target.login or target.secret or "",
+            auth_basic=bool(target.username),
+            timeout=int(target.timeout_s * 1000),
+            org=target.org or "brimful",
         )
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
 
@@ -83,7 +70,7 @@ class _V2Writer:
         except ApiException as error:
             if not error.status:  # the client's way to pass on a failed TLS handshake
                 raise unreachable(target.url, "the secure connection fails (certificate or address?)") from None
-            raise refused(target.url, error.status, error.headers or {}, _text(error.body), (target.secret,)) from None
+            raise refused(target.url, error.status, error.headers or {}, _text(error.body), target.secrets) from None
         except HTTPError as error:
             raise _no_answer(target, error) from None
 
@@ -98,10 +85,7 @@ class _V1Writer:
 
         self._target = target
         self._pool = urllib3.PoolManager(retries=False, timeout=urllib3.Timeout(total=target.timeout_s))
-        self._headers = {"Content-Type": "text/plain; charset=utf-8"}
-        if target.username:
-            login = f"{target.username}:{target.secret or ''}"
-            self._headers |= urllib3.make_headers(basic_auth=login)
+        self._headers = {"Content-Type": "text/plain; charset=utf-8", **target.authorization}
 
     def send(self, points: Sequence[Point]) -> None:
         from urllib.parse import urlencode
@@ -115,7 +99,7 @@ class _V1Writer:
         except HTTPError as error:
             raise _no_answer(target, error) from None
         if not 200 <= answer.status <= 299:
-            raise refused(target.url, answer.status, answer.headers, _text(answer.data), (target.secret,))
+            raise refused(target.url, answer.status, answer.headers, _text(answer.data), target.secrets)
 
     def close(self) -> None:
         self._pool.clear()
@@ -129,20 +113,7 @@ def _library() -> Any:
 
 
 def _no_answer(target: Target, error: Exception) -> SendFailed:
-    """By the kind of error alone: its text can hold the address with what is in it."""
-    from urllib3 import exceptions
-
-    if isinstance(error, exceptions.NameResolutionError):
-        why = "its name is not known here"
-    elif isinstance(error, exceptions.NewConnectionError):
-        why = "nothing answers there (is it running?)"
-    elif isinstance(error, exceptions.TimeoutError):
-        why = f"no answer within {target.timeout_s:g} s"
-    elif isinstance(error, exceptions.SSLError):
-        why = "the secure connection fails (certificate or address?)"
-    else:
-        why = "the connection breaks off"
-    return unreachable(target.url, why)
+    return unreachable(target.url, why_no_answer(error, target.timeout_s))
 
 
 def _text(body: Any) -> str:

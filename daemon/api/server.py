@@ -4,6 +4,7 @@
     GET  /api/health         inputs with their ages, connections, books, alarms
     GET  /api/rule           every rule with its settings
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
+    POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
     POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
 
 Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
@@ -34,6 +35,7 @@ ROUTES = {
     ("GET", "/api/rule"): "rules",
     ("POST", "/api/rule"): "rule",
     ("POST", "/api/override"): "override",
+    ("POST", "/api/resend"): "resend",
 }
 
 

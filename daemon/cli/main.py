@@ -19,6 +19,7 @@ COMMANDS = {
     "rule": ("daemon.cli.asking", "show or set a rule"),
     "override": ("daemon.cli.asking", "give the heater an order for a while"),
     "value": ("daemon.cli.books", "what the diverted energy was worth"),
+    "reconcile": ("daemon.cli.reconciling", "does the time-series database hold what the ledger holds? mend, rebuild"),
     "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
 }
 

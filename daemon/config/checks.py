@@ -6,7 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from daemon.config.devices import GateHeater, ModulatedHeater
-from daemon.config.model import Home
+from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money_checks import check_money
 from daemon.config.places import joined
 from daemon.config.wording import close, plain, problem, shown
@@ -54,6 +54,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     report = Report(file_name)
     _timezone(home, report)
     _broker(home, report)
+    _timeseries(home, report)
     _signals(home, names, report)
     _heaters(home, names, report)
     _topics(home, report)
@@ -82,6 +83,16 @@ def _broker(home: Home, report: Report) -> None:
         report.add("broker.ca_file", "tls = true beside it", "tls = false", "the link would not be encrypted")
     if broker.password_file is not None and broker.username is None:
         report.add("broker.password_file", "a username beside it", "none")
+
+
+def _timeseries(home: Home, report: Report) -> None:
+    series = home.timeseries
+    if not isinstance(series, VictoriaMetrics):
+        return
+    if series.username is None and series.password_file is not None:
+        report.add("timeseries.password_file", "a username beside it", "none")
+    if series.username is not None and series.token_file is not None:
+        report.add("timeseries.token_file", "a token or a username with its password", "both")
 
 
 def _signals(home: Home, names: Names, report: Report) -> None:

@@ -97,6 +97,10 @@ class VictoriaMetrics(Table):
     """Kind of database."""
     url: Url
     """Address."""
+    username: Text | None = None
+    """User name, where it asks for one."""
+    password_file: FilePath | None = None
+    """File that holds the password, readable by its owner alone; or the environment's BRIMFUL_TIMESERIES_PASSWORD."""
     token_file: FilePath | None = None
     """File that holds the token, readable by its owner alone; or the environment's BRIMFUL_TIMESERIES_TOKEN."""
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
-from daemon.config.model import Home, InfluxDb1
+from daemon.config.model import Home, InfluxDb1, VictoriaMetrics
 from rules.errors import BrimfulError
 
 OP = "read a secret"
@@ -26,11 +26,11 @@ def broker_password(home: Home, environment: Mapping[str, str] = os.environ) -> 
 
 
 def timeseries_secret(home: Home, environment: Mapping[str, str] = os.environ) -> SecretStr | None:
-    """The time-series database's token, or for kind influxdb1 its password; None: none is set. Raises BrimfulError."""
+    """The time-series database's password where it has users, else its token; None: none set. Raises BrimfulError."""
     series = home.timeseries
     if series is None:
         return None
-    if isinstance(series, InfluxDb1):
+    if isinstance(series, InfluxDb1) or (isinstance(series, VictoriaMetrics) and series.username is not None):
         key, file, variable = "timeseries.password_file", series.password_file, TIMESERIES_PASSWORD
     else:
         key, file, variable = "timeseries.token_file", series.token_file, TIMESERIES_TOKEN

@@ -11,8 +11,7 @@ import pytest
 
 from accounting.ledger import OutboxItem, OutboxKey
 from accounting.outbox import Delivered, Failed, carry, load
-from accounting.timeseries import Target, open_writer
-from accounting.timeseries.writers import Kind
+from accounting.timeseries import Kind, Target, open_writer
 from tests.support.ledgers import START_S, entry
 
 SECRET = "kettle-9"
@@ -50,7 +49,8 @@ def answering(status: int, headers: dict[str, str] | None = None, body: str = ""
 
 
 def send(kind: Kind, url: str, timeout_s: float = 5.0) -> Delivered | Failed:
-    target = Target(kind, url, "quay", "heat", "heat", "brimful", SECRET, timeout_s)
+    user = "brimful" if kind == "influxdb1" else ""
+    target = Target(kind, url, "quay", "heat", "heat", user, SECRET, timeout_s)
     writer = open_writer(target)
     try:
         return carry(writer, SHIPMENT)

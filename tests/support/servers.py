@@ -74,8 +74,11 @@ def free_port() -> int:
 
 
 @contextmanager
-def victoria_metrics(folder: Path) -> Iterator[Server]:
-    """VictoriaMetrics as README.md tells to run it: nearly no deduplication window, long retention."""
+def victoria_metrics(folder: Path, *, user: str = "", password: str = "") -> Iterator[Server]:
+    """VictoriaMetrics as README.md tells to run it: nearly no deduplication window, long retention.
+
+    With a user, only that one may enter.
+    """
     port = free_port()
     command = [
         _program("victoria-metrics"),
@@ -85,6 +88,8 @@ def victoria_metrics(folder: Path) -> Iterator[Server]:
         "-dedup.minScrapeInterval=1ms",
         "-memory.allowedBytes=64MB",
     ]
+    if user:
+        command += [f"-httpAuth.username={user}", f"-httpAuth.password={password}"]
     with _running(Server(f"http://127.0.0.1:{port}", command, folder, "/health")) as server:
         yield server
 

@@ -64,6 +64,14 @@ def test_the_homes_the_tests_start_from_are_right() -> None:
             "broker.password_file: expected a username beside it, got none (home.toml)",
         ),
         (
+            '[timeseries]\nkind = "victoriametrics"\nurl = "http://db:8428"\npassword_file = "p"',
+            "timeseries.password_file: expected a username beside it, got none (home.toml)",
+        ),
+        (
+            '[timeseries]\nkind = "victoriametrics"\nurl = "http://db:8428"\nusername = "u"\ntoken_file = "t"',
+            "timeseries.token_file: expected a token or a username with its password, got both (home.toml)",
+        ),
+        (
             "[tank]\nvolume_l = 200\ncold_c = 40\nhot_c = 40",
             "tank.hot_c: expected more than cold_c 40 °C, got 40 (home.toml)",
         ),

@@ -97,6 +97,14 @@ def test_each_kind_of_database_has_its_own_secret() -> None:
     assert timeseries_secret(home(EXAMPLE.read_text()), {}) is None
 
 
+def test_a_database_of_samples_has_a_password_where_it_has_a_user() -> None:
+    environment = {"BRIMFUL_TIMESERIES_TOKEN": "token", "BRIMFUL_TIMESERIES_PASSWORD": "password"}
+    table = '[timeseries]\nkind = "victoriametrics"\nurl = "http://db:8428"\nusername = "hut"\n'
+    password = timeseries_secret(home(SMALL + table), environment)
+    assert password is not None
+    assert password.get_secret_value() == "password"
+
+
 def test_the_process_environment_is_asked_unless_another_is_given(tern: Home, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(os.environ, "BRIMFUL_BROKER_PASSWORD", "outside")
     secret = broker_password(tern)
