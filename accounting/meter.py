@@ -11,6 +11,8 @@ Doubt:
   two readings of a reset looks like a glitch: nothing in it tells them apart.)
 - A reading further ahead than the heater's rated power allows (and 10 %, and the counter's resolution) is a glitch,
   unless the next reading stands on it: then the step goes to quarantine and the counter goes on from there.
+- A step over more than `LONGEST_GAP_MS` is no gap but a clock that was wrong: nobody knows when its energy was taken.
+  It goes to quarantine too.
 Until doubt is resolved the time after the last good reading is not covered, and no interval in it is settled.
 """
 
@@ -29,6 +31,10 @@ FAR_MS = 2**62
 
 NOTHING_YET_MS = -FAR_MS
 """Before any reading."""
+
+LONGEST_GAP_MS = 366 * 86_400_000
+"""A year and a day. Beyond it, one reading dated by a clock that was never set would open an interval for every half
+hour since."""
 
 _ALLOWED_TENTHS = 11
 """Tenths of the rated power that a step may show."""
@@ -298,7 +304,13 @@ class CounterMeter:
         return (step_wh - self._resolution_wh) * 10 * _MWMS_PER_WH <= self._rated_mw_tenths * span_ms
 
     def _book(self, from_ms: int, to_ms: int, step_wh: int, sign: int) -> None:
-        """Spreads a step over the intervals it took."""
+        """Spreads a step over the intervals it took; what took impossibly long is set aside."""
+        if to_ms - from_ms > LONGEST_GAP_MS:
+            if step_wh:
+                days = (to_ms - from_ms) // 86_400_000
+                why = f"{step_wh} Wh since a reading {days} days before: was a clock wrong?"
+                self._set_aside(from_ms, to_ms, step_wh, why, sign)
+            return
         estimated = to_ms - from_ms > self._gap_ms
         parts = intervals(from_ms, to_ms, self._interval_ms)
         for (start, inside_ms), wh in zip(parts, spread(step_wh, [ms for _, ms in parts]), strict=True):

@@ -178,3 +178,31 @@ def test_memory_stays_flat() -> None:
         made.note(minute * 60, minute)
         made.drop(made.floor_ms)
     assert len(json.dumps(made.state())) < 600
+
+
+def test_a_step_over_more_than_a_year_is_set_aside_and_opens_no_intervals() -> None:
+    """A device whose clock is not set at power-on dates its first reading years ago."""
+    now_s, year_s = 1_780_315_200.0, 366 * 86_400.0
+    made = meter((1e9, 5000), (now_s, 5040), (now_s + 60, 5060))
+    assert [(item.from_s, item.to_s, item.wh) for item in made.drain()] == [(1e9, now_s, 40)]
+    assert sum(share.wh for share in made.shares(0)) == 20
+    assert len(made.starts()) <= 2
+    still = meter((1e9, 5000), (now_s, 5000))
+    assert still.drain() == []
+    holiday = meter((now_s - year_s, 5000), (now_s, 9000))
+    assert totals(holiday) == (4000, 0)
+
+
+def test_a_restart_from_zero_years_later_is_set_aside_too() -> None:
+    now_s = 1_780_315_200.0
+    made = meter((1e9, 5000), (now_s, 10), (now_s + 60, 20), (now_s + 120, 30))
+    assert made.counts.resets == 1
+    assert totals(made) == (20, 10)
+    assert len(made.starts()) <= 2
+
+
+def test_a_late_reading_takes_back_what_was_set_aside_over_years() -> None:
+    now_s = 1_780_315_200.0
+    made = meter((1e9, 5000), (now_s, 5040), (now_s - 60, 5030))
+    assert sum(item.wh for item in made.drain()) == 30
+    assert sum(share.wh for share in made.shares(0)) == 10
