@@ -158,7 +158,8 @@ def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
         number = None
     if number is None or not number.is_finite():
         return text
-    return int(number) if number == number.to_integral_value() and abs(number) < 10**15 else number
+    # Its exponent is looked at first: arithmetic on a decimal beyond the context's range raises.
+    return int(number) if number.adjusted() < 15 and number == number.to_integral_value() else number
 
 
 def _absence(path: Path, text: str) -> dict[str, Any]:

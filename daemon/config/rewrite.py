@@ -9,6 +9,9 @@ from typing import Any
 
 from daemon.config.load import loads
 
+_MOST_DIGITS = 400
+"""A number of more digits than this is written with its exponent."""
+
 
 def rewritten(text: str, rule: str, wanted: Mapping[str, Any]) -> str:
     """The text with keys of a rule set, or taken out where None. wanted: plain TOML values, by key.
@@ -96,7 +99,8 @@ def _item(value: Any) -> Any:
 
     match value:
         case Decimal():
-            return tomlkit.value(f"{value:f}")
+            # Written out, 1e-999999999 would be a gigabyte of zeros.
+            return tomlkit.value(f"{value:f}" if abs(value.adjusted()) <= _MOST_DIGITS else str(value))
         case [dict(), *_]:
             items = tomlkit.array()
             for each in value:

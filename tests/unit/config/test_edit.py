@@ -143,6 +143,12 @@ def test_every_layout_of_the_rules_can_be_changed(path: Path, rules: str) -> Non
             "known here: grid_w, battery_w, car_w, diverted_w",
         ),
         ("tracking", {"reversals": "1e99"}, "rules.tracking.reversals: expected 1–100, got a number of 100 digits"),
+        (
+            "full",
+            {"retry_after_s": "1e1000000000"},
+            "rules.full.retry_after_s: expected 60–604800 s, got 1e+1000000000",
+        ),
+        ("full", {"retry_after_s": "1e-999999999"}, "rules.full.retry_after_s: expected 60–604800 s, got 1e-999999999"),
         ("rest", {"minimum_on_s": '1\n[api]\nport = 1\n"'}, "rules.rest.minimum_on_s: expected a number 0–7200 s"),
     ],
 )
