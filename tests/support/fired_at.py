@@ -198,10 +198,8 @@ class Fired:
         rules = self.plan.rules
         decision = self.engine.decision
         assert decision is not None
-        level, temperatures = self._fresh("tank_level_pct"), []
-        for name in rules.temperatures:
-            if (known := self._fresh(name)) is not None:
-                temperatures.append(known.value)
+        level = self._fresh("tank_level_pct")
+        temperatures = [known.value for known in map(self._fresh, rules.temperatures) if known is not None]
         if level is not None:
             if level.value >= rules.full.stop_at_pct:
                 self.full = True

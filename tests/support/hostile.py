@@ -1,4 +1,4 @@
-"""Hostile bytes: mutations of what a device may well send, and documents grown from a grammar. Deterministic by seed."""
+"""Hostile bytes: mutations of what a device may send, documents grown from a grammar; the same for the same seed."""
 
 import contextlib
 import ctypes
