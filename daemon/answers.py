@@ -89,7 +89,7 @@ def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
 def health(
     loop: Loop, now: Moment, home: Home, timeseries_fault: str | None, tallies: "Sequence[Tally]"
 ) -> dict[str, Any]:
-    """Connections, inputs, payloads since the start, books, alarms."""
+    """Connections, inputs, payloads since the start, what waits to be dealt with, books, alarms."""
     return {
         "schema": "brimful.health/1",
         "home": home.home.name,
@@ -105,6 +105,7 @@ def health(
             }
             for tally in tallies
         ],
+        "queue": {"waiting_readings": loop.waiting.readings, "passed_over_readings": loop.waiting.passed_over},
         "books": loop.keeper.health(),
         "clock": {"fault": loop.clock_fault},
         "timeseries": None if timeseries_fault is None else {"fault": timeseries_fault},

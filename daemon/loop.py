@@ -4,7 +4,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
-from queue import Empty, SimpleQueue
+from queue import Empty
 from typing import Any, Protocol
 
 from daemon.clock import Clock
@@ -12,6 +12,7 @@ from daemon.engine import Engine
 from daemon.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
 from daemon.keeper import Keeper
 from daemon.schedule import SteppedSchedule
+from daemon.waiting import Waiting
 from daemon.walltime import Step, WallTime
 from rules.alarms import Alarm, Watched, watch
 from rules.errors import BrimfulError
@@ -78,7 +79,7 @@ class Loop:
         self.links: dict[str, Linked] = {}
         self.heard = 0
         self.orders_sent = 0
-        self._queue: SimpleQueue[Event] = SimpleQueue()
+        self.waiting = Waiting()
         self._clock = clock
         # By name: the order of preference may change while the lines stand.
         self._lines = {heater.name: line for heater, line in zip(engine.settings.heaters, lines, strict=True)}
@@ -99,7 +100,7 @@ class Loop:
 
     def put(self, event: Event) -> None:
         """Hand something to the loop, from any thread."""
-        self._queue.put(event)
+        self.waiting.put(event)
 
     def run(self) -> None:
         """Until `Stop`; then write the working state. An unforeseen error is raised once the heaters are withheld."""
@@ -113,7 +114,7 @@ class Loop:
             while not self._stopping:
                 wait_s = self._clock.wait_s(min(self.engine.due_s, self._outputs.due_s(), self._wall.due_s))
                 try:
-                    event: Event | None = self._queue.get(timeout=BEAT_S if wait_s is None else min(BEAT_S, wait_s))
+                    event: Event | None = self.waiting.get(timeout=BEAT_S if wait_s is None else min(BEAT_S, wait_s))
                 except Empty:
                     event = None
                 now = self._clock.now()

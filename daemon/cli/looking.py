@@ -173,6 +173,11 @@ def _daemon(home: Home) -> Iterator[Line]:
             why = ", ".join(f"{reason} ({count})" for reason, count in sorted(refused.items(), key=lambda one: -one[1]))
             told = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
             yield "payloads", True, f"{tally['signal']}: {told}: {why}; the last was {tally['last_refused']!r}"
+    if passed_over := health["queue"]["passed_over_readings"]:
+        told = (
+            "older readings since the start passed over for newer ones: they came faster than they could be dealt with"
+        )
+        yield "payloads", True, f"{passed_over} {told}"
     if health["books"]["fault"]:
         yield "daemon", False, f"books: {health['books']['fault']}"
     for alarm in health["alarms"]:

@@ -46,6 +46,7 @@ _STEADY_S = 10.0  # a link that lasted this long was a good one: its loss is ret
 _POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at then, messages wake it at once
 _TOPICS_PER_REQUEST = 50
 _QUICK_ACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux alone has it
+_LARGEST_PACKET_BYTES = 1024 * 1024  # what is larger would fill memory here: the broker keeps it to itself (MQTT 5)
 _UNSUPPORTED_VERSION = 0x84
 _TAKEN_OVER = 0x8E
 _LOST = "the link broke"
@@ -249,7 +250,8 @@ class Connection:
         up_since_s = None
         try:
             client = self._client = self._new_client(mqtt5)
-            client.connect(self._broker.host, self._broker.port, self._keepalive_s)
+            properties = _taking_at_most(_LARGEST_PACKET_BYTES) if mqtt5 else None
+            client.connect(self._broker.host, self._broker.port, self._keepalive_s, properties=properties)
             turn = self._turns.turn
             while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if up_since_s is None and self._up.is_set():
@@ -383,6 +385,12 @@ class Connection:
             self._on_down(reason)
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
+
+
+def _taking_at_most(size: int) -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = size
+    return properties
 
 
 @lru_cache(maxsize=16)

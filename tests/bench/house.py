@@ -20,6 +20,8 @@ AS_DEPLOYED = (sys.executable, "-c", "import sys; sys.modules['numpy'] = None; f
 """Without numpy, which only the tests' environment has, and which the time-series client loads where it finds it."""
 QUIET_BROKER = "max_queued_messages 0\nlog_type none"
 """Nothing is dropped for a subscriber that is slower than the publisher, and no message is logged."""
+PEAK = "price = 0.2100"
+"""At that export price diverting is not worth it, and a live measurement on a weekday's evening would see no order."""
 
 
 class House:
@@ -35,6 +37,8 @@ class House:
         for table in without:
             head, _, rest = text.partition(f"[{table}]\n")
             text = head + rest[rest.index("\n[") + 1 :]
+        assert PEAK in text
+        text = text.replace(PEAK, "price = 0.0650")
         own = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[api]\nport = {free_port()}\n{more}'
         self.file.write_text(f"{text}\n{own}", encoding="utf-8")
         self.log = folder / "log"

@@ -5,7 +5,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -22,6 +22,14 @@ def free_port() -> int:
         probe.bind((HOST, 0))
         port: int = probe.getsockname()[1]
         return port
+
+
+def plugin(name: str) -> Path:
+    """Path of a plugin of Debian's mosquitto package. Raises FileNotFoundError."""
+    found = sorted(Path("/usr/lib").glob(f"*/{name}.so"))
+    if not found:
+        raise FileNotFoundError(f"{name}.so is not installed (package mosquitto)")
+    return found[0]
 
 
 def program(name: str) -> str:
@@ -105,6 +113,13 @@ class Mosquitto:
     def log(self) -> str:
         return (self._folder / "mosquitto.log").read_text(errors="replace")
 
+    def wait_for_log(self, words: str, count: int = 1, timeout_s: float = TIMEOUT_S) -> None:
+        """Wait until the words stand in the log so often."""
+        give_up_s = time.monotonic() + timeout_s
+        while self.log().count(words) < count:
+            assert time.monotonic() < give_up_s, f"{words!r} not {count} times in: {self.log()}"
+            time.sleep(0.02)
+
     def __enter__(self) -> "Mosquitto":
         return self.start()
 
@@ -155,6 +170,8 @@ class Client:
         )
         if broker.username is not None:
             self._paho.username_pw_set(broker.username, broker.password)
+        if broker.tls:
+            self._paho.tls_set(broker.ca_file)
         self._paho.on_socket_open = lambda _client, _data, sock: sock.setsockopt(
             socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
         )
@@ -171,8 +188,14 @@ class Client:
             self._ready.set()
 
     def publish(self, topic: str, payload: bytes | str, retain: bool = False) -> None:
-        """Publish with QoS 1 and wait for the acknowledgement."""
+        """Publish with QoS 1 and wait for the acknowledgement, whatever it says."""
         self._paho.publish(topic, payload, 1, retain).wait_for_publish(TIMEOUT_S)
+
+    def publish_many(self, messages: Iterable[tuple[str, bytes]], retain: bool = False) -> None:
+        """Publish all with QoS 0, then one more with QoS 1: when that is acknowledged the broker has them all."""
+        for topic, payload in messages:
+            self._paho.publish(topic, payload, 0, retain)
+        self.publish("flood/end", b"")
 
     def hears(
         self, topic: str, payload: bytes | None = None, skip: int = 0, timeout_s: float = TIMEOUT_S

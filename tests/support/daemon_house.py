@@ -73,14 +73,14 @@ class House:
     def start(self, until: str = "link=readings up=True") -> None:
         """Start it, and wait for a line of its log; said: what came until then."""
         self.said = []
-        self._log = Inbox()
+        self.log = Inbox()
         self._process = subprocess.Popen(
             self._command("run", str(self.file)),
             stderr=subprocess.PIPE,
             text=True,
             cwd=Path(__file__).parents[2],
         )
-        self._reader = threading.Thread(target=self._read, args=(self._process, self._log), daemon=True)
+        self._reader = threading.Thread(target=self._read, args=(self._process, self.log), daemon=True)
         self._reader.start()
         self.says(until)
 
@@ -93,8 +93,8 @@ class House:
 
     def says(self, words: str) -> str:
         """Wait for a line of its log after those waited for before."""
-        line = self._log.wait(lambda said: words in str(said), timeout_s=20, skip=len(self.said))
-        self.said = [str(said) for said in self._log.items[: self._log.items.index(line, len(self.said)) + 1]]
+        line = self.log.wait(lambda said: words in str(said), timeout_s=20, skip=len(self.said))
+        self.said = [str(said) for said in self.log.items[: self.log.items.index(line, len(self.said)) + 1]]
         return str(line)
 
     def knows(self, signal: str, value: float) -> None:
