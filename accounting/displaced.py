@@ -1,10 +1,14 @@
 """What would have made this heat otherwise: sources, each with its share, price, efficiency and carbon."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from accounting.bands import Band, Day, days_that_differ, rests, stretches
 from accounting.carbon import Factor
 from accounting.tariffs import Priced
+
+_NONE = Fraction(0)
 
 
 @dataclass(frozen=True)
@@ -14,6 +18,9 @@ class Displaced:
     share: of the heat, 0–1; tariff, or price per kWh of its fuel or electricity; efficiency: heat per kWh of it (above
     1 for a heat pump); carbon: its factor per kWh of fuel or electricity (None: not counted); band: for a source that
     would have run later, the band of its tariff at whose next start, strictly after the interval's, it would have.
+    carbon_marginal: the same energy's factor on the other basis, counted beside `carbon` and never added to it.
+    shares: its share by season, day and hour, in the place of prices, where it is not `share` all the time: 0 while the
+    boiler is off, say. gives_up_standing: whether its tariff's standing charge would end if it was never needed again.
     """
 
     source: str
@@ -23,33 +30,62 @@ class Displaced:
     price: Fraction | None = None
     carbon: Factor | None = None
     band: str | None = None
+    carbon_marginal: Factor | None = None
+    shares: Priced | None = None
+    gives_up_standing: bool = False
+
+    def share_over(self, start_s: int, end_s: int) -> Fraction:
+        """Its mean share of the heat of [start_s, end_s) UTC seconds."""
+        return self.share if self.shares is None else self.shares.mean_price(start_s, end_s) or _NONE
 
     def heat_price(self, start_s: int, end_s: int) -> Fraction | None:
-        """Money per kWh of heat that heat of [start_s, end_s) UTC seconds displaces; None: nothing tells."""
-        price = self.price
-        if self.tariff is not None:
-            if self.band is None:
-                price = self.tariff.mean_price(start_s, end_s)
-            else:
-                then_s = self.tariff.next_start(self.band, start_s)
-                price = None if then_s is None else self.tariff.price_at(then_s)
+        """Money per kWh of heat that heat of [start_s, end_s) UTC seconds displaces while it has a share; None: nothing
+        tells, or it has none."""
+        price = self._while_shared(start_s, end_s, self._price)
         return None if price is None else price / self.efficiency
 
-    def heat_kg(self, start_s: int, end_s: int) -> Fraction | None:
-        """kg CO2e per kWh of the same heat, at the time it would have been made; None: nothing tells."""
-        if self.carbon is None:
+    def heat_kg(self, start_s: int, end_s: int, *, marginal: bool = False) -> Fraction | None:
+        """kg CO2e per kWh of the same heat, at the time it would have been made; None: nothing tells, or no share."""
+        factor = self.carbon_marginal if marginal else self.carbon
+        if factor is None:
             return None
         if self.tariff is not None and self.band is not None:
             then_s = self.tariff.next_start(self.band, start_s)
             if then_s is None:
                 return None
-            start_s, end_s = then_s, then_s + end_s - start_s
-        factor = self.carbon.at(start_s, end_s)
-        return None if factor is None else factor / self.efficiency
+            kg = factor.at(then_s, then_s + end_s - start_s)
+        else:
+            kg = self._while_shared(start_s, end_s, factor.at)
+        return None if kg is None else kg / self.efficiency
+
+    def _price(self, start_s: int, end_s: int) -> Fraction | None:
+        if self.tariff is None:
+            return self.price
+        if self.band is None:
+            return self.tariff.mean_price(start_s, end_s)
+        then_s = self.tariff.next_start(self.band, start_s)
+        return None if then_s is None else self.tariff.price_at(then_s)
+
+    def _while_shared(self, start_s: int, end_s: int, amount: Callable[[int, int], Fraction | None]) -> Fraction | None:
+        """The mean of an amount over the time in which it has a share, by share and time."""
+        if self.shares is None or self.band is not None:
+            return amount(start_s, end_s)
+        summed = weight = _NONE
+        for piece in self.shares.pieces(start_s, end_s):
+            if not piece.price:
+                continue
+            found = amount(piece.start_s, piece.end_s)
+            if found is None:
+                return None
+            weight += piece.price * (piece.end_s - piece.start_s)
+            summed += piece.price * (piece.end_s - piece.start_s) * found
+        return summed / weight if weight else None
 
     def next_change(self, utc_s: float, start_s: int, interval_s: int) -> float:
-        """The UTC second until which the price and carbon at utc_s, in the interval from start_s, hold."""
+        """The UTC second until which share, price and carbon at utc_s, in the interval from start_s, hold."""
         change_s = self.carbon.next_change(utc_s) if self.carbon is not None else float("inf")
+        if self.shares is not None:
+            change_s = min(change_s, self.shares.next_change(utc_s))
         if self.tariff is None:
             return change_s
         if self.band is None:
@@ -61,11 +97,27 @@ class Displaced:
         return min(change_s, then_s + -then_s % interval_s)
 
 
-def total(parts: list[tuple[Fraction, Fraction | None]]) -> Fraction | None:
-    """Σ share × amount; None if any amount is unknown, or there are none."""
+def total(parts: Sequence[tuple[Fraction, Fraction | None]]) -> Fraction | None:
+    """Σ share × amount; None if any amount is unknown that has a share, or there are none."""
     summed = Fraction(0)
     for share, amount in parts:
+        if not share:
+            continue
         if amount is None:
             return None
         summed += share * amount
     return summed if parts else None
+
+
+def uneven(shares: Sequence[Band], holidays: bool) -> tuple[Fraction, Day, int] | None:
+    """Where shares by season, day and hour do not add up to 1: their sum, the kind of day, and the second of it.
+
+    shares: one band for each source, its price the share; without times, it has it all day. holidays: whether some days
+    are holidays.
+    """
+    for today, yesterday in days_that_differ(shares, holidays):
+        for start_s, _, claimed in stretches(shares, today, yesterday):
+            summed = sum((band.price for band in (*claimed, *rests(shares, today))), _NONE)
+            if summed != 1:
+                return summed, today, start_s
+    return None

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-from accounting.carbon import Factor
+from accounting.carbon import Factor, bases
 from accounting.displaced import Displaced
 from accounting.tariffs import Priced
 from rules.errors import BrimfulError
@@ -29,9 +29,10 @@ class BooksSettings:
     """What the books are kept by.
 
     interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
-    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid: the carbon that
-    an exported kWh displaces; used: share of diverted heat that displaces something; exportable: share of it that could
-    have been exported; battery_price: of what the battery gave, per kWh (None: the export price of the moment, as it
+    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid,
+    grid_marginal: the carbon that an exported kWh displaces, on the home's basis and, beside it, the marginal; used:
+    share of diverted heat that displaces something; exportable: share of it that could have been exported;
+    battery_price: of what the battery gave, per kWh (None: the export price of the moment, as it
     was charged from the sun). Raises BrimfulError for what cannot be kept books by.
     """
 
@@ -45,6 +46,7 @@ class BooksSettings:
     used: Fraction = Fraction(1)
     exportable: Fraction = Fraction(1)
     battery_price: Fraction | None = None
+    grid_marginal: Factor | None = None
 
     def __post_init__(self) -> None:
         if self.interval_s not in INTERVALS_S:
@@ -55,13 +57,14 @@ class BooksSettings:
                     f"heaters.{heater.name}", "expected a counter or a power that tells its energy, got neither"
                 )
         shares = sum((source.share for source in self.displaces), Fraction(0))
-        if self.displaces and shares != 1:
+        # Shares that change with season, day and hour are added up where they are stated, by `displaced.uneven`.
+        if self.displaces and shares != 1 and all(source.shares is None for source in self.displaces):
             raise _unfit("displaces", f"expected shares that add up to 1, accumulated {float(shares)}")
         for name, share in (("used", self.used), ("exportable", self.exportable)):
             if not 0 <= share <= 1:
                 raise _unfit(name, f"expected 0–1, got {float(share)}")
         factors = [source.carbon for source in self.displaces if source.carbon] + ([self.grid] if self.grid else [])
-        if len({factor.basis for factor in factors}) > 1:
+        if len(bases(factors)) > 1:
             said = ", ".join(f"{factor.name} {factor.basis}" for factor in factors)
             raise _unfit("carbon", f"expected factors of one basis, got {said}", "average and marginal do not add up")
 

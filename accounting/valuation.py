@@ -36,7 +36,6 @@ class Valuer:
     def __init__(self, settings: BooksSettings) -> None:
         self.settings = settings
         self._used = str(settings.used)
-        self._heat_price = lru_cache(64)(self._heat_price_of)
 
     def entry(self, energy: Energy, reason: str) -> Entry:
         """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
@@ -93,13 +92,22 @@ class Valuer:
         """What a kWh diverted in the span gives up and avoids, UTC seconds. A source that would have run later counts
         from the interval the span is in."""
         settings = self.settings
-        spans = [(source, interval if source.band else span) for source in settings.displaces]
+        grid, marginal = settings.grid, settings.grid_marginal
+        spans = [(source, source.share_over(*span), interval if source.band else span) for source in settings.displaces]
         return Rates(
             settings.export.mean_price(*span) if settings.export is not None else None,
-            self._heat_price(tuple(source.heat_price(*when) for source, when in spans)),
+            _heat_price(tuple((share, source.heat_price(*when)) for source, share, when in spans)),
             settings.imports.mean_price(*span) if settings.imports is not None else None,
-            settings.grid.at(*span) if settings.grid is not None else None,
-            total([(source.share, source.heat_kg(*when)) for source, when in spans]),
+            grid.at(*span) if grid is not None else None,
+            total([(share, source.heat_kg(*when)) for source, share, when in spans]),
+            *(
+                (
+                    marginal.at(*span),
+                    total([(share, source.heat_kg(*when, marginal=True)) for source, share, when in spans]),
+                )
+                if marginal is not None
+                else (None, None)
+            ),
         )
 
     def grid_price(self, account: str, start_s: int, end_s: int) -> Fraction | None:
@@ -136,8 +144,11 @@ class Valuer:
             missing.append("carbon")
         return missing
 
-    def _heat_price_of(self, prices: tuple[Fraction | None, ...]) -> Fraction | None:
-        return total([(source.share, price) for source, price in zip(self.settings.displaces, prices, strict=True)])
+
+@lru_cache(64)
+def _heat_price(parts: tuple[tuple[Fraction, Fraction | None], ...]) -> Fraction | None:
+    """What a kWh of heat displaces, by each source's share and price; these change less often than the interval."""
+    return total(parts)
 
 
 def energy_of(entry: Entry) -> Energy:

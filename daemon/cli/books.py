@@ -76,6 +76,7 @@ def displaced(home: Home) -> list[Mapping[str, Any]]:
             "efficiency": float(source.efficiency),
             "carbon": source.carbon,
             "when": source.when,
+            "only": None if source.only is None else source.only.model_dump(exclude_defaults=True, by_alias=True),
         }
         for source in home.displaces
     ]
@@ -143,7 +144,7 @@ def _percent(share: Decimal) -> str:
 def _carbonless(home: Home) -> str:
     """What lacks the factor without which no carbon is counted, one side alone being none; "" if nothing does."""
     lacking = [] if "grid" in home.carbon else ["the grid"]
-    lacking += [source.source for source in home.displaces if source.carbon is None]
+    lacking += [source.source for source in home.displaces if source.carbon is None and not source.is_nothing]
     return " and ".join(lacking) or ("" if home.displaces else "what is displaced")
 
 

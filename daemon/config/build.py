@@ -5,7 +5,7 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.books import BooksSettings, HeaterBooks
-from daemon.config.build_money import GRID, displaced, factors, of_direction, tariffs
+from daemon.config.build_money import GRID, displaced, factors, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.model import Home
@@ -68,14 +68,16 @@ def rule_settings(home: Home) -> Settings:
 def books_settings(home: Home) -> BooksSettings:
     """What the books are kept by. Raises BrimfulError where a file it names cannot be read."""
     priced, carbon = tariffs(home), factors(home)
+    marginal = marginal_factors(home, carbon)
     return BooksSettings(
         heaters=tuple(_heater_books(home, name) for name in home.heater_names),
         interval_s=home.home.interval_minutes * 60,
         late_s=home.books.late_s,
         export=of_direction(home, priced, "export"),
         imports=of_direction(home, priced, "import"),
-        displaces=displaced(home, priced, carbon),
+        displaces=displaced(home, priced, carbon, marginal),
         grid=carbon.get(GRID),
+        grid_marginal=marginal.get(GRID),
         used=Fraction(home.books.used),
     )
 

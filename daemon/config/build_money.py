@@ -6,17 +6,19 @@ from zoneinfo import ZoneInfo
 
 from accounting.bands import DAYS, MONTHS, Band, Period
 from accounting.blocks import Block, last_block
-from accounting.carbon import Factor
+from accounting.carbon import Basis, Factor
 from accounting.displaced import Displaced
 from accounting.series import read_series
 from accounting.tariffs import Priced, Tariff
 from daemon.config.calendars import holidays, read_calendar
 from daemon.config.model import Home
 from daemon.config.money import Band as BandTable
-from daemon.config.money import Carbon
+from daemon.config.money import Carbon, Marginal, Only
+from daemon.config.money import Displaces as DisplacesTable
 from daemon.config.money import Period as PeriodTable
 from daemon.config.money import Tariff as TariffTable
 
+_NO_CARBON = Factor("nothing", Fraction(0), "both", "nothing is burnt or bought", 0)
 GRID = "grid"
 """The carbon factor of what is bought and sold."""
 
@@ -29,23 +31,61 @@ def tariffs(home: Home) -> dict[str, Priced]:
 
 def factors(home: Home) -> dict[str, Factor]:
     """The home's carbon factors by name. Raises BrimfulError where a series file cannot be read."""
-    return {name: _factor(home, name, table) for name, table in home.carbon.items()}
+    return {name: _factor(home, name, table, table.basis) for name, table in home.carbon.items()}
 
 
-def displaced(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> tuple[Displaced, ...]:
-    """The displaced sources, in the file's order."""
+def marginal_factors(home: Home, stated: dict[str, Factor]) -> dict[str, Factor]:
+    """The factors that count beside the average ones, by the same names. stated: what `factors` gave.
+
+    Raises BrimfulError where a series file cannot be read.
+    """
+    beside = {name: factor for name, factor in stated.items() if factor.basis == "both"}
+    for name, table in home.carbon.items():
+        if table.marginal is not None:
+            beside[name] = _factor(home, name, table.marginal, "marginal")
+    return beside
+
+
+def displaced(
+    home: Home, priced: dict[str, Priced], carbon: dict[str, Factor], marginal: dict[str, Factor]
+) -> tuple[Displaced, ...]:
+    """The displaced sources, in the file's order. Raises BrimfulError where the calendar file cannot be read."""
+    days = public_holidays(home) if any(table.only for table in home.displaces) else frozenset()
     return tuple(
         Displaced(
             source=table.source,
             share=Fraction(table.share),
             efficiency=Fraction(table.efficiency),
             tariff=priced[table.tariff] if table.tariff is not None else None,
-            price=Fraction(table.price) if table.price is not None else None,
-            carbon=carbon[table.carbon] if table.carbon is not None else None,
+            price=Fraction(0) if table.is_nothing else Fraction(table.price) if table.price is not None else None,
+            carbon=_NO_CARBON if table.is_nothing else carbon[table.carbon] if table.carbon is not None else None,
             band=table.band,
+            carbon_marginal=_NO_CARBON if table.is_nothing else marginal.get(table.carbon or ""),
+            shares=_shares(home, table, days),
+            gives_up_standing=table.gives_up_standing,
         )
         for table in home.displaces
     )
+
+
+def share_band(table: DisplacesTable) -> Band:
+    """When a source has its share, the share in the place of a price."""
+    only = table.only or Only()
+    return Band(
+        name=table.source,
+        price=Fraction(table.share),
+        start=time.fromisoformat(only.from_) if only.from_ is not None else None,
+        end=time.fromisoformat(only.to) if only.to is not None else None,
+        days=frozenset(only.days or DAYS),
+        months=frozenset(only.months or MONTHS),
+    )
+
+
+def _shares(home: Home, table: DisplacesTable, days: frozenset[date]) -> Tariff | None:
+    if table.only is None:
+        return None
+    always = Period(date.min, None, (share_band(table), Band("not", Fraction(0))))
+    return Tariff("import", (always,), home.home.timezone, days)
 
 
 def of_direction(home: Home, priced: dict[str, Priced], direction: str) -> Priced | None:
@@ -106,8 +146,8 @@ def _tax(table: TariffTable, period: PeriodTable | None = None) -> Fraction:
     return 1 + Fraction(table.tax_of(period) or 0) / 100 if table.untaxed(period) else Fraction(1)
 
 
-def _factor(home: Home, name: str, table: Carbon) -> Factor:
+def _factor(home: Home, name: str, table: Carbon | Marginal, basis: Basis) -> Factor:
     value = (
         Fraction(table.kg_per_kwh) if table.kg_per_kwh is not None else read_series(home.path_of(table.series or ""))
     )
-    return Factor(name, value, table.basis, table.source, table.year)
+    return Factor(name, value, basis, table.source, table.year)

@@ -90,6 +90,16 @@ def _money(home: Home) -> list[str]:
         said.append(
             "No factor [carbon.grid] is given: the carbon that exported energy would displace counts as nothing."
         )
+    grid = home.carbon.get("grid")
+    if grid is not None and grid.marginal is not None:
+        named = dict.fromkeys(source.carbon for source in home.displaces if source.carbon is not None)
+        for name in named:
+            factor = home.carbon.get(name)
+            if factor is not None and factor.basis != "both" and factor.marginal is None:
+                said.append(
+                    f"carbon.{name} has no marginal factor beside that of carbon.grid: marginal carbon is not counted. "
+                    'For a fuel, whose factor is the same either way, write basis = "both".'
+                )
     return said + [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
 
 

@@ -1,6 +1,5 @@
 """The home file as a whole."""
 
-from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -163,8 +162,3 @@ class Home(Table):
         """The heaters in the order of preference."""
         preferred = dict.fromkeys(name for name in self.rules.heaters.prefer if name in self.heaters)
         return tuple(preferred | dict.fromkeys(self.heaters))
-
-    @property
-    def share_total(self) -> Decimal:
-        """Sum of the displaced shares."""
-        return sum((source.share for source in self.displaces), Decimal(0))

@@ -11,6 +11,7 @@ DayName = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday"]
 Month = Annotated[int, Within(1, 12)]
 
 
+NOTHING = "nothing"
 TaxPct = Annotated[Decimal, Within(0, 100)]
 
 
@@ -92,6 +93,19 @@ class Tariff(Table):
         return self.tax_pct if told is None else told
 
 
+class Marginal(Table):
+    """The marginal factor of the same energy, counted beside the average one and never added to it."""
+
+    kg_per_kwh: Annotated[Decimal, Within(0, 10)] | None = None
+    """kg CO2e per kWh; or give series."""
+    series: FilePath | None = None
+    """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
+    source: Text
+    """Who published it."""
+    year: Annotated[int, Within(1990, 2100)]
+    """The year it is for."""
+
+
 class Carbon(Table):
     """Carbon of a kWh of energy."""
 
@@ -99,21 +113,36 @@ class Carbon(Table):
     """kg CO2e per kWh; or give series."""
     series: FilePath | None = None
     """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
-    basis: Literal["average", "marginal"]
-    """Whether it is the average of all generation, or of what answers to a change."""
+    basis: Literal["average", "marginal", "both"]
+    """The average of all generation, or of what answers to a change; both for a fuel, for which they are the same."""
     source: Text
     """Who published it."""
     year: Annotated[int, Within(1990, 2100)]
     """The year it is for."""
+    marginal: Marginal | None = None
+    """Beside an average factor, the marginal one."""
+
+
+class Only(Table):
+    """When a displaced source counts, by the home's clock. What is left out does not narrow it."""
+
+    months: Annotated[tuple[Month, ...], Field(strict=False)] = ()
+    """Months, 1 to 12."""
+    days: Annotated[tuple[DayName, ...], Field(strict=False)] = ()
+    """Days; on a public holiday only "holiday" counts, not its weekday."""
+    from_: Clock | None = Field(default=None, alias="from")
+    """Start, HH:MM."""
+    to: Clock | None = None
+    """End, HH:MM, not included; at or before the start it is on the day after."""
 
 
 class Displaces(Table):
     """A source that would have made the heat otherwise."""
 
     source: Text
-    """Its name, for people."""
+    """Its name, for people; "nothing" for heat that nothing else would have made, which avoids nothing."""
     share: Annotated[Decimal, Within(0, 1, above=True)]
-    """Its share of the diverted heat; the shares of all add up to 1."""
+    """Its share of the diverted heat; at every moment the shares of all add up to 1."""
     tariff: Name | None = None
     """The tariff that prices it; or give price."""
     price: Price | None = None
@@ -122,6 +151,10 @@ class Displaces(Table):
     """Heat out for energy in; above 1 for a heat pump."""
     carbon: Name | None = None
     """The carbon factor of its energy."""
+    only: Only | None = None
+    """The season, days and hours of diverting in which it has its share; always unless given."""
+    gives_up_standing: bool = False
+    """Whether its tariff's standing charge would end if it was never needed again."""
     when: (
         Annotated[
             str,
@@ -131,6 +164,11 @@ class Displaces(Table):
         | None
     ) = None
     """ "next NAME": priced at that band's next start, as noon's heat displaces tonight's; else at the moment's."""
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether it stands for heat that nothing else would have made."""
+        return self.source == NOTHING
 
     @property
     def band(self) -> str | None:

@@ -5,14 +5,16 @@ from datetime import date
 from decimal import Decimal
 
 from accounting.bands import HOLIDAY, Day, days_that_differ, rests, stretches
-from daemon.config.build_money import band
+from accounting.displaced import uneven
+from daemon.config.build_money import band, share_band
 from daemon.config.model import Home
-from daemon.config.money import Band, Displaces, Period, Tariff
+from daemon.config.money import NOTHING, Band, Carbon, Displaces, Marginal, Period, Tariff
 from daemon.config.places import item_label
 from daemon.config.wording import close, plain, shown
 from rules import words
 
 Add = Callable[..., None]
+_NO_CALENDAR = ("home.calendar_file beside it", "none", "it is an .ics file of the public holidays")
 
 
 def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: Add) -> None:
@@ -27,20 +29,50 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
             hint = "a change of supplier is another period of the same tariff"
             add(f"tariffs.{names[1]}.direction", f"one tariff of direction {direction}", f"also {names[0]}", hint)
     for name, factor in home.carbon.items():
-        if (factor.kg_per_kwh is None) == (factor.series is None):
-            got = "neither" if factor.series is None else "both"
-            add(f"carbon.{name}", "either kg_per_kwh or series", got)
+        _carbon(f"carbon.{name}", factor, add)
+        if factor.marginal is not None:
+            _carbon(f"carbon.{name}.marginal", factor.marginal, add)
+            if factor.basis != "average":
+                add(f"carbon.{name}.marginal", 'basis = "average" beside it', f"basis {factor.basis}")
     for index, source in enumerate(home.displaces):
         key = f"displaces{item_label([{'source': each.source} for each in home.displaces], index)}"
         _displaced(key, source, home, tariffs, carbon, add)
     _one_basis(home, add)
-    if home.displaces and home.share_total != 1:
-        add("displaces", "shares that add up to 1", f"a sum of {plain(home.share_total)}")
+    _shares(home, add)
+
+
+def _carbon(key: str, factor: Carbon | Marginal, add: Add) -> None:
+    if (factor.kg_per_kwh is None) == (factor.series is None):
+        add(key, "either kg_per_kwh or series", "neither" if factor.series is None else "both")
+
+
+def _shares(home: Home, add: Add) -> None:
+    """At every moment of every kind of day the shares add up to 1."""
+    holidays = home.home.calendar_file is not None
+    for index, source in enumerate(home.displaces):
+        key = f"displaces{item_label([{'source': each.source} for each in home.displaces], index)}.only"
+        if source.only is not None and (source.only.from_ is None) != (source.only.to is None):
+            missing = "from" if source.only.from_ is None else "to"
+            add(f"{key}.{missing}", "both from and to, or neither", "one of them")
+            return
+        if source.only is not None and HOLIDAY in source.only.days and not holidays:
+            add(f"{key}.days", *_NO_CALENDAR)
+            return
+    if not home.displaces:
+        return
+    found = uneven([share_band(source) for source in home.displaces], holidays)
+    if found is not None:
+        summed, day, at_s = found
+        got = f"a sum of {plain(Decimal(summed.numerator) / summed.denominator)}"
+        if any(source.only is not None for source in home.displaces):
+            got += f" on {_moment(day, at_s, any(source.only and source.only.months for source in home.displaces))}"
+        add("displaces", "shares that add up to 1", got)
 
 
 def _one_basis(home: Home, add: Add) -> None:
     """Average and marginal factors never meet in one total."""
-    used = [name for name in dict.fromkeys(["grid", *(s.carbon for s in home.displaces)]) if name in home.carbon]
+    named = dict.fromkeys(["grid", *(source.carbon for source in home.displaces)])
+    used = [name for name in named if name in home.carbon and home.carbon[name].basis != "both"]
     for name in used[1:]:
         if home.carbon[name].basis != home.carbon[used[0]].basis:
             expected = f"the basis of [carbon.{used[0]}], {home.carbon[used[0]].basis}"
@@ -118,8 +150,7 @@ def _bands(key: str, bands: Sequence[Band], holidays: bool, add: Add) -> None:
             add(f"{key}.bands{item_label(labels, index)}.{missing}", "both from and to, or neither", "one of them")
             return  # what this band covers is unknown: nothing more can be said of the day
         if HOLIDAY in each.days and not holidays:
-            hint = "it is an .ics file of the public holidays"
-            add(f"{key}.bands{item_label(labels, index)}.days", "home.calendar_file beside it", "none", hint)
+            add(f"{key}.bands{item_label(labels, index)}.days", *_NO_CALENDAR)
             return
     made = [band(each) for each in bands]
     for today, yesterday in days_that_differ(made, holidays):
@@ -155,8 +186,15 @@ def month_name(month: int) -> str:
 def _displaced(
     key: str, source: Displaces, home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: Add
 ) -> None:
-    if (source.tariff is None) == (source.price is None):
+    if source.is_nothing:
+        for name in ("tariff", "price", "carbon"):
+            if getattr(source, name) is not None:
+                hint = "heat that nothing else would have made avoids nothing"
+                add(f"{key}.{name}", f'no {name} beside source = "{NOTHING}"', "one", hint)
+    elif (source.tariff is None) == (source.price is None):
         add(key, "either tariff or price", "neither" if source.tariff is None else "both")
+    if source.gives_up_standing and source.tariff is None:
+        add(f"{key}.gives_up_standing", "a tariff beside it, whose standing charge would end", "none")
     if source.carbon is not None and source.carbon not in carbon:
         add(f"{key}.carbon", "a factor of the table [carbon]", shown(source.carbon), close(source.carbon, carbon))
     if source.tariff is None:

@@ -200,7 +200,7 @@ def test_a_home_without_heaters_is_refused() -> None:
 
 
 def test_factors_of_two_bases_are_not_added_up() -> None:
-    text = EXAMPLE.read_text().replace('basis = "average"', 'basis = "marginal"', 1)
+    text = EXAMPLE.read_text().replace('basis = "average"', 'basis = "marginal"').replace('"both"', '"average"')
     assert told(text) == [
         "carbon.gas.basis: expected the basis of [carbon.grid], marginal, got average (home.toml); "
         "average and marginal factors do not add up"

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from accounting.tariffs import Priced, Tariff
+from accounting.valuation import Valuer
 from daemon.config.build import books_settings, rule_settings
 from daemon.config.cautions import cautions
 from tests.support.homes import SMALL, home, told
@@ -205,3 +206,131 @@ def test_absences_come_from_a_calendar_too(tmp_path: Path) -> None:
     text = SMALL + '[rules.away]\nperiods = [{ from = 2026-04-08, to = 2026-04-09 }]\ncalendar_file = "away.ics"\n'
     made = rule_settings(home(text, tmp_path / "home.toml"))
     assert made.away.periods == ((utc("2026-04-06T00:00+01:00"), utc("2026-04-09T00:00+01:00")),)
+
+
+BOILER = """
+[carbon.grid]
+kg_per_kwh = 0.2
+basis = "average"
+source = "invented"
+year = 2026
+marginal = { kg_per_kwh = 0.35, source = "invented too", year = 2025 }
+
+[carbon.gas]
+kg_per_kwh = 0.18
+basis = "both"
+source = "invented"
+year = 2026
+
+[[displaces]]
+source = "gas boiler"
+share = 1
+price = 0.08
+efficiency = 0.8
+carbon = "gas"
+only = { months = [1, 2, 3, 10, 11, 12] }
+
+[[displaces]]
+source = "nothing"
+share = 0.25
+only = { months = [4, 5, 6, 7, 8, 9] }
+
+[[displaces]]
+source = "immersion by day"
+share = 0.75
+price = 0.32
+carbon = "grid"
+only = { months = [4, 5, 6, 7, 8, 9] }
+"""
+
+
+def test_what_is_displaced_changes_with_the_season_and_both_bases_stand_side_by_side() -> None:
+    rates = Valuer(books_settings(home(SMALL + BOILER))).rates
+    winter, summer = (utc(f"2026-{day}T12:00Z") for day in ("02-01", "07-01"))
+    told = rates((winter, winter + 1800), (winter, winter + 1800))
+    assert (told.heat_price, told.export_kg, told.heat_kg) == (Fraction("0.1"), Fraction("0.2"), Fraction("0.225"))
+    assert (told.export_marginal_kg, told.heat_marginal_kg) == (Fraction("0.35"), Fraction("0.225"))
+    told = rates((summer, summer + 1800), (summer, summer + 1800))
+    assert (told.heat_price, told.heat_kg, told.heat_marginal_kg) == (
+        Fraction("0.24"),
+        Fraction("0.15"),
+        Fraction("0.2625"),
+    )
+
+
+def test_an_interval_over_the_change_of_season_counts_each_part_by_its_time() -> None:
+    made = Valuer(books_settings(home(SMALL + BOILER)))
+    change = utc("2026-04-01T00:00+01:00")
+    told = made.rates((change - 600, change + 1200), (change - 600, change + 1200))
+    assert told.heat_price == (Fraction("0.1") + 2 * Fraction("0.24")) / 3
+
+
+def test_without_a_marginal_factor_of_every_source_none_is_counted_and_it_is_said() -> None:
+    text = SMALL + BOILER.replace('basis = "both"', 'basis = "average"')
+    made = Valuer(books_settings(home(text)))
+    winter = utc("2026-02-01T12:00Z")
+    assert made.rates((winter, winter + 1800), (winter, winter + 1800)).heat_marginal_kg is None
+    assert any("carbon.gas has no marginal factor" in said for said in cautions(home(text)))
+    assert not any("marginal" in said for said in cautions(home(SMALL + BOILER)))
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "said"),
+    [
+        (
+            "share = 0.75",
+            "share = 0.5",
+            "displaces: expected shares that add up to 1, got a sum of 0.75 on mon 00:00 in Apr (home.toml)",
+        ),
+        (
+            "only = { months = [1, 2, 3, 10, 11, 12] }",
+            'only = { from = "06:00", to = "22:00" }',
+            "displaces: expected shares that add up to 1, got a sum of 0 on mon 00:00 in Jan (home.toml)",
+        ),
+        (
+            "only = { months = [1, 2, 3, 10, 11, 12] }",
+            'only = { from = "06:00" }',
+            "displaces[gas boiler].only.to: expected both from and to, or neither, got one of them (home.toml)",
+        ),
+        (
+            "only = { months = [1, 2, 3, 10, 11, 12] }",
+            'only = { days = ["holiday"] }',
+            "displaces[gas boiler].only.days: expected home.calendar_file beside it, got none (home.toml); "
+            "it is an .ics file of the public holidays",
+        ),
+        (
+            "share = 0.25",
+            "share = 0.25\nprice = 0.1",
+            'displaces[nothing].price: expected no price beside source = "nothing", got one (home.toml); '
+            "heat that nothing else would have made avoids nothing",
+        ),
+        (
+            'carbon = "gas"',
+            'carbon = "gas"\ngives_up_standing = true',
+            "displaces[gas boiler].gives_up_standing: expected a tariff beside it, whose standing charge would end, "
+            "got none (home.toml)",
+        ),
+        (
+            "marginal = { kg_per_kwh = 0.35, ",
+            "marginal = { ",
+            "carbon.grid.marginal: expected either kg_per_kwh or series, got neither (home.toml)",
+        ),
+        (
+            'basis = "both"',
+            'basis = "both"\nmarginal = { kg_per_kwh = 0.35, source = "x", year = 2025 }',
+            'carbon.gas.marginal: expected basis = "average" beside it, got basis both (home.toml)',
+        ),
+    ],
+)
+def test_what_does_not_fit_in_what_is_displaced_is_said(was: str, becomes: str, said: str) -> None:
+    assert was in BOILER
+    assert told(SMALL + BOILER.replace(was, becomes)) == [said]
+
+
+def test_a_fuel_given_up_for_good_is_marked(tmp_path: Path) -> None:
+    gas = '[tariffs.gas]\ndirection = "fuel"\nperiods = [{ from = 2026-01-01, standing_per_day = 0.3, '
+    gas += 'bands = [{ name = "all", price = 0.1 }] }]\n'
+    source = '[[displaces]]\nsource = "gas"\nshare = 1\ntariff = "gas"\n'
+    made = books_settings(home(f"{SMALL}{gas}{source}gives_up_standing = true\n")).displaces[0]
+    assert made.gives_up_standing
+    assert not books_settings(home(SMALL + gas + source)).displaces[0].gives_up_standing
