@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from typing import Any
 
+from accounting.attribution import KEPT_MS, Attribution
 from accounting.entry import Entry, Quarantined
 from accounting.meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
 from accounting.powermeter import PowerMeter
@@ -14,7 +15,12 @@ from rules.snapshot import Prices
 
 __all__ = ["Books", "BooksSettings", "HeaterBooks"]
 
+Note = Callable[[float, float], None]
+"""Takes a reading: UTC seconds, value."""
+
 NEVER_S = float("inf")
+_ATTRIBUTION = "#attribution"
+"""Its place in the state: a name no heater can have."""
 
 
 class _HeaterBook:
@@ -58,20 +64,26 @@ class Books:
         self._late_ms = round(settings.late_s * 1000)
         self._valuer = Valuer(settings)
         self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
-        self._notes: dict[str, Callable[[float, float], None]] = {}
+        self._attribution = Attribution(settings) if settings.attributes else None
+        self._notes: dict[str, Note] = {}
         for book in self._books:
-            signal = book.heater.counter or book.heater.power
-            if signal:
-                self._notes[signal] = book.meter.note
+            self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
+        for signal, note in self._attribution.notes if self._attribution is not None else ():
+            self._listen(signal, note)
         self.signals = frozenset(self._notes)
         if state is not None:
             self._restore(state)
 
     def note(self, signal: str, at_s: float, value: float) -> None:
-        """Takes a reading (UTC seconds; finite). Signals that tell no heater's energy are passed over."""
+        """Takes a reading (UTC seconds; finite). Signals that tell the books nothing are passed over."""
         note = self._notes.get(signal)
         if note is not None:
             note(at_s, value)
+
+    def _listen(self, signal: str, note: Note) -> None:
+        """Have a signal's readings noted, by more than one meter if need be."""
+        before = self._notes.get(signal)
+        self._notes[signal] = note if before is None else _both(before, note)
 
     def settle(self, now_utc_s: float) -> list[Entry]:
         """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.
@@ -86,6 +98,9 @@ class Books:
                 self._look(book)
             if now_utc_s >= book.due_s:
                 entries += self._settle(book, now_ms)
+        if self._attribution is not None:
+            floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
+            self._attribution.drop(max(floor_ms, now_ms - KEPT_MS))
         entries.sort(key=lambda entry: entry.start_s)
         return entries
 
@@ -103,7 +118,7 @@ class Books:
         """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended."""
         now_ms = round(now_utc_s * 1000)
         entries = [
-            self._entry(book, share, "open")
+            self._entry(book, share, "open", now_ms)
             for book in self._books
             for share in book.meter.shares(now_ms)
             if share.start_ms not in book.booked and _told(share)
@@ -126,13 +141,16 @@ class Books:
 
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
-        return {
+        state: dict[str, Any] = {
             book.heater.name: {
                 "meter": book.meter.state(),
                 "booked": [[start_ms, *figures] for start_ms, figures in sorted(book.booked.items())],
             }
             for book in self._books
         }
+        if self._attribution is not None:
+            state[_ATTRIBUTION] = self._attribution.state()
+        return state
 
     def reprice(self, settings: BooksSettings) -> None:
         """Goes on with other prices, carbon or shares; what is settled stays as it is.
@@ -141,8 +159,11 @@ class Books:
         """
         old = self._settings
         metering = (set(settings.heaters), settings.interval_s, settings.late_s)
+        sources = (settings.grid_power, settings.battery_power)
         if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
+        if sources != (old.grid_power, old.battery_power):
+            raise ValueError("expected the same signals to tell who gave the energy")
         self._settings = settings
         self._valuer = Valuer(settings)
 
@@ -221,9 +242,9 @@ class Books:
                 continue
             book.booked[share.start_ms] = figures
             if booked is not None:
-                entries.append(self._entry(book, share, "late reading"))
+                entries.append(self._entry(book, share, "late reading", now_ms))
             elif _told(share):
-                entries.append(self._entry(book, share, "settled"))
+                entries.append(self._entry(book, share, "settled", now_ms))
         if isinstance(meter, PowerMeter):
             meter.settled_ms = max(meter.settled_ms, settled_ms)
         floor_ms = min(meter.floor_ms, settled_ms)
@@ -233,13 +254,18 @@ class Books:
         self._look(book)
         return entries
 
-    def _entry(self, book: _HeaterBook, share: Share, reason: str) -> Entry:
+    def _entry(self, book: _HeaterBook, share: Share, reason: str, now_ms: int) -> Entry:
         wh, estimated_wh, measured_s = _figures(share)
-        return self._valuer.entry(
-            Energy(share.start_ms // 1000, book.heater.name, wh, estimated_wh, measured_s), reason
-        )
+        name = book.heater.name
+        taken: tuple[tuple[str, int], ...] = ()
+        if self._attribution is not None:
+            taken = self._attribution.taken(name, share, self._interval_ms, self._settings.imports, now_ms)
+        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s, taken)
+        return self._valuer.entry(energy, reason)
 
     def _restore(self, state: dict[str, Any]) -> None:
+        if self._attribution is not None and _ATTRIBUTION in state:
+            self._attribution.restore(state[_ATTRIBUTION])
         for book in self._books:
             kept = state.get(book.heater.name)
             if kept is None:
@@ -255,6 +281,14 @@ class Books:
             for share in former.shares(FAR_MS):
                 if share.start_ms not in booked:
                     book.meter.bring(share)
+
+
+def _both(one: Note, other: Note) -> Note:
+    def note(at_s: float, value: float) -> None:
+        one(at_s, value)
+        other(at_s, value)
+
+    return note
 
 
 def _told(share: Share) -> bool:

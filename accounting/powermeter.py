@@ -118,6 +118,10 @@ class PowerMeter:
             shares.append(Share(start, wh, min(cells[start][1], self._interval_ms), cells[start][2]))
         return shares
 
+    def energy_mwms(self, now_ms: int) -> dict[int, int]:
+        """What each kept interval has got by now_ms, mW·ms by its start."""
+        return {start: cell[0] for start, cell in self._with_tail(now_ms).items()}
+
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order, with those that the power held now will reach."""
         return sorted(self._with_tail(self._history[-1][0] + self._stale_ms) if self._history else self._cells)

@@ -24,16 +24,26 @@ class HeaterBooks:
     resolution_wh: float = 10.0
 
 
+@dataclass(frozen=True, slots=True)
+class PowerSignal:
+    """A power that is told by a signal, held for at most stale_after_s."""
+
+    signal: str
+    stale_after_s: float
+
+
 @dataclass(frozen=True)
 class BooksSettings:
     """What the books are kept by.
 
     interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
-    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid,
-    grid_marginal: the carbon that an exported kWh displaces, on the home's basis and, beside it, the marginal; used:
-    share of diverted heat that displaces something; exportable: share of it that could have been exported;
-    battery_price: of what the battery gave, per kWh (None: the export price of the moment, as it
-    was charged from the sun). Raises BrimfulError for what cannot be kept books by.
+    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid, grid_marginal:
+    the carbon that an exported kWh displaces, on the home's basis and, beside it, the marginal; used: share of diverted
+    heat that displaces something; exportable: share of it that could have been exported.
+    grid_power (+ import), battery_power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
+    of both: it is all taken to be the sun's); battery_price: of what the battery gave, per kWh (None: the export price
+    of the moment, as it was charged from the sun).
+    Raises BrimfulError for what cannot be kept books by.
     """
 
     heaters: tuple[HeaterBooks, ...]
@@ -47,6 +57,13 @@ class BooksSettings:
     exportable: Fraction = Fraction(1)
     battery_price: Fraction | None = None
     grid_marginal: Factor | None = None
+    grid_power: PowerSignal | None = None
+    battery_power: PowerSignal | None = None
+
+    @property
+    def attributes(self) -> bool:
+        """Whether anything tells who gave the heaters' energy."""
+        return self.grid_power is not None or self.battery_power is not None
 
     def __post_init__(self) -> None:
         if self.interval_s not in INTERVALS_S:

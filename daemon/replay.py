@@ -42,8 +42,13 @@ class Replay:
             replace(heater, stale_after_s=self.raised.get(heater.power or "", heater.stale_after_s))
             for heater in plan.books.heaters
         )
-        books = Books(replace(plan.books, heaters=heaters))
-        matter = plan.wiring.used | {rules.yields.signal if rules.yields is not None else ""}
+        told = {
+            name: replace(power, stale_after_s=self.raised.get(power.signal, power.stale_after_s))
+            for name in ("grid_power", "battery_power")
+            if (power := getattr(plan.books, name)) is not None
+        }
+        books = Books(replace(plan.books, heaters=heaters, **told))
+        matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
         self.rows = 0

@@ -45,6 +45,8 @@ from rules.reading import Moment
 log = logging.getLogger(__name__)
 NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
 """Tables of the home file that a running daemon does not take anew."""
+METERING = ("late_s", "attribute")
+"""Keys of [books] that it does not take anew either: they say what is measured."""
 
 
 class Service:
@@ -285,9 +287,9 @@ class Service:
         """Go on with another home file, as far as a running daemon can."""
         waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
         fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
-        if home.books.late_s != self.home.books.late_s:
-            waits.append("books.late_s")
-            fixed["books"] = home.books.model_copy(update={"late_s": self.home.books.late_s})
+        metering = {name: getattr(self.home.books, name) for name in METERING}
+        waits += [f"books.{name}" for name, value in metering.items() if getattr(home.books, name) != value]
+        fixed["books"] = home.books.model_copy(update=metering)
         kept = home.model_copy(update=fixed)
         made = plan(kept)
         self._engine.books.reprice(made.books)

@@ -4,7 +4,7 @@ from datetime import date, datetime, time
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.books import BooksSettings, HeaterBooks
+from accounting.settings import BooksSettings, HeaterBooks, PowerSignal
 from daemon.config.build_money import GRID, displaced, factors, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
@@ -79,7 +79,16 @@ def books_settings(home: Home) -> BooksSettings:
         grid=carbon.get(GRID),
         grid_marginal=marginal.get(GRID),
         used=Fraction(home.books.used),
+        battery_price=Fraction(home.books.battery_price) if home.books.battery_price is not None else None,
+        grid_power=_attributed(home, "grid_w"),
+        battery_power=_attributed(home, "battery_w"),
     )
+
+
+def _attributed(home: Home, signal: str) -> PowerSignal | None:
+    if not home.books.attribute or signal not in home.signals:
+        return None
+    return PowerSignal(signal, home.stale_after_s(signal))
 
 
 def _heater(home: Home, name: str) -> Heater:

@@ -60,6 +60,9 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _topics(home, report)
     _tank(home, report)
     _rules(home, names, report)
+    if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
+        hint = "without them nothing tells who gave the energy"
+        report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)
     check_money(home, names.tariffs, names.carbon, report.add)
     return report.found
 

@@ -181,5 +181,10 @@ class BookKeeping(Table):
 
     used: Annotated[Decimal, Within(0, 1)] = Decimal(1)
     """Share of the diverted heat that displaces something."""
+    attribute: bool = False
+    """Whether what the grid or the battery gave while diverting is priced as such, minute by minute from grid_w and
+    battery_w. Unless asked for, all of a heater's energy counts as the sun's."""
+    battery_price: Price | None = None
+    """What a kWh from the battery counts for, with attribute; the export price unless given: the sun charged it."""
     late_s: Annotated[int, Within(0, 86400)] = 120
     """How late a reading may come and still be put in its place, s."""
