@@ -15,6 +15,7 @@ from accounting.query import ValueReport, ValueRow, value_report
 from accounting.statement import as_csv, as_json
 from daemon.answers import finding_answer, iso
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.build_money import GRID
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
@@ -62,6 +63,7 @@ def value_answer(report: ValueReport, home: Home) -> dict[str, Any]:
         currency=home.home.currency,
         used=float(home.books.used),
         displaces=displaced(home),
+        carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
     )
 
 
@@ -131,6 +133,25 @@ def show_value(report: ValueReport, home: Home) -> None:
     ]
     if marks:
         console.print(f"Of it {', '.join(marks)}.")
+    for sentence in _also(report.total, home.home.currency):
+        console.print(sentence)
+
+
+def _also(total: ValueRow, currency: str) -> list[str]:
+    """What most reports need not say."""
+    said = []
+    if total.grid_wh or total.battery_wh:
+        gave = [(total.grid_wh, "grid"), (total.battery_wh, "battery")]
+        whence = " and ".join(f"{wh / 1000:.3f} kWh from the {name}" for wh, name in gave if wh)
+        said.append(f"While diverting {whence}, for {total.bought_micro / 1e6:.2f} {currency}; net is less by that.")
+    if total.marginal_wh:
+        given_up = (total.given_up_marginal_mg + total.bought_marginal_mg) / 1e6
+        avoided = total.avoided_marginal_mg / 1e6
+        said.append(
+            f"By marginal factors, of {total.marginal_wh / 1000:.3f} kWh: avoided {avoided:.2f} kg CO2e, given up "
+            f"{given_up:.2f}, net {total.net_marginal_mg / 1e6:+.2f}."
+        )
+    return said
 
 
 def _heads(currency: str) -> tuple[str, ...]:

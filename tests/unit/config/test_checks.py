@@ -334,3 +334,10 @@ def test_a_rule_of_worth_that_cannot_compare_asks_for_caution() -> None:
 def test_two_heaters_at_once_ask_for_caution() -> None:
     said = cautions(home(TWO_HEATERS.replace('prefer = ["upper"]', "together = true")))
     assert any("lets 4800 W flow at once" in sentence for sentence in said)
+
+
+def test_attribution_needs_a_signal_that_tells_who_gave_the_energy() -> None:
+    text = SMALL.replace("grid_w", "surplus_w") + "[books]\nattribute = true\n"
+    (said,) = told(text)
+    assert said.startswith("books.attribute: expected a signal grid_w or battery_w beside it, got neither")
+    assert not told(SMALL + "[books]\nattribute = true\n")

@@ -1,5 +1,6 @@
 """The value table as people read it: nothing in it is rounded to look complete, or counted though unknown."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -56,3 +57,25 @@ def test_shares_are_told_as_the_home_file_has_them(tmp_path: Path, capsys: pytes
 def test_a_year_no_ledger_can_hold_is_refused(text: str) -> None:
     with pytest.raises(BrimfulError, match="expected a year 1971 to 2200"):
         instant(text, ZoneInfo("Europe/London"))
+
+
+def test_what_the_sun_did_not_give_is_said_and_fits_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = shown(tmp_path, capsys, month(1_000_000))
+    assert "While diverting" not in plain
+    assert "marginal" not in plain
+    mixed = replace(
+        month(1_000_000),
+        grid_wh=1_500,
+        battery_wh=250,
+        bought_micro=480_000,
+        marginal_wh=900,
+        given_up_marginal_mg=3_000_000,
+        avoided_marginal_mg=1_000_000,
+        bought_marginal_mg=500_000,
+    )
+    out = shown(tmp_path, capsys, mixed)
+    assert "While diverting 1.500 kWh from the grid and 0.250 kWh from the battery, for 0.48 GBP" in out
+    assert "By marginal factors, of 0.900 kWh: avoided 1.00 kg CO2e, given up 3.50, net" in out
+    assert "-2.50" in out

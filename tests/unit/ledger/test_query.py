@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Entry
+from accounting.entry import Entry, Posting
 from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.query import ValueReport, ValueRow, value_report
 from accounting.statement import as_csv, as_json
@@ -222,6 +222,7 @@ def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWrite
     figures = {"diverted_kwh", "given_up", "avoided", "net", "avoided_kg", "given_up_kg", "net_kg"}
     row_keys = {"start", "end", "coverage", "estimated_kwh", "open_kwh"} | figures
     told_keys = {"schema", "home", "currency", "by", "timezone", "used", "displaces", "unpriced_kwh", "rows", "total"}
+    told_keys |= {"used_basis", "carbon_basis"}
     assert report.keys() == told_keys
     assert report["schema"] == "brimful.value/1"
     assert all(row.keys() == row_keys for row in (*report["rows"], report["total"]))
@@ -254,3 +255,30 @@ def test_csv_writes_every_decimal_and_no_exponent() -> None:
     assert (read["given_up"], read["avoided"], read["net"]) == ("0.000001", "-0.000003", "-0.000004")
     assert (read["given_up_kg"], read["avoided_kg"], read["net_kg"]) == ("0.000005", "0.000002", "-0.000003")
     assert read["coverage"] == "0.500000"
+
+
+def test_what_was_bought_and_marginal_carbon_have_columns_where_there_is_any(ledger: LedgerWriter) -> None:
+    ledger.commit(Batch(START_S + 1800, (entry(0),)))
+    plain = told(value_report(ledger, "day"))["total"]
+    assert isinstance(plain, dict)
+    assert not {key for key in plain if "marginal" in key or "bought" in key or "grid" in key}
+    assert "bought" not in as_csv(value_report(ledger, "day"))
+    mixed = replace(
+        entry(1),
+        grid_wh=100,
+        bought_micro=9_210,
+        bought_mg=25_500,
+        given_up_marginal_mg=300_000,
+        avoided_marginal_mg=127_400,
+        bought_marginal_mg=50_000,
+        postings=(Posting("sun", -600), Posting("grid:night", -100), Posting("tank", 700)),
+    )
+    ledger.commit(Batch(START_S + 3600, (mixed,)))
+    report = value_report(ledger, "day")
+    total = told(report)["total"]
+    assert isinstance(total, dict)
+    assert (total["grid_kwh"], total["battery_kwh"], total["bought"], total["bought_kg"]) == (0.1, 0, 0.00921, 0.0255)
+    assert total["net"] == round(total["avoided"] - total["given_up"] - total["bought"], 6)
+    assert (total["marginal_kwh"], total["net_marginal_kg"]) == (0.7, -0.2226)
+    (row,) = csv.DictReader(io.StringIO(as_csv(report)))
+    assert (row["bought"], row["net_marginal_kg"]) == ("0.009210", "-0.222600")
