@@ -28,6 +28,7 @@ from daemon.mqtt.dial import (
     check_host,
     error_sentence,
     hung_up_sentence,
+    keeps_breaking_sentence,
     refusal_sentence,
     taken_over_sentence,
     tls_context,
@@ -39,10 +40,12 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE_S = 15
 _FIRST_WAIT_S = 0.5
 _LONGEST_WAIT_S = 30.0
-_STEADY_S = 10.0  # a link that lasted this long was a good one: its loss is retried at once, not as one failure more
+# A link that lasted this long was a good one: its loss is retried at once, not as one failure more. Longer than the
+# longest wait, or two clients that take one id from each other would be at it again after each longest wait.
+_STEADY_S = 60.0
+_MANY_BREAKS = 3
 _POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at then, messages wake it at once
 _TOPICS_PER_REQUEST = 50
 _QUICK_ACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux alone has it
@@ -105,7 +108,6 @@ class Connection:
         on_fault: Callable[[Refusal], None] = _nothing,
         on_delivered: Callable[[], None] = _nothing,
         jitter: Callable[[], float] = random.random,
-        keepalive_s: int = KEEPALIVE_S,
         rest: Callable[[float], object] | None = None,
     ) -> None:
         check_host(broker)
@@ -123,7 +125,6 @@ class Connection:
         self._on_fault = on_fault
         self._on_delivered = on_delivered
         self._jitter = jitter
-        self._keepalive_s = keepalive_s
         self._client: Client | None = None
         self._accepted = False
         self._turns = Turns()
@@ -131,7 +132,7 @@ class Connection:
         self._closing = threading.Event()
         self._rest = rest or self._closing.wait
         self._reason = ""
-        self._taken_over = False
+        self._breaks = 0  # links in a row that broke without a word soon after they were made
         self._told: str | None = None
         self._refused_mqtt5 = not broker.mqtt5
         self._silences = 0
@@ -231,8 +232,7 @@ class Connection:
                 lasted_s, again_at_once = self._attempt()
                 if again_at_once or self._closing.is_set():
                     continue
-                # Two that take one id from each other would otherwise be at it again whenever it had been calm.
-                failures = 1 if lasted_s >= _STEADY_S and not self._taken_over else failures + 1
+                failures = 1 if lasted_s >= _STEADY_S else failures + 1
                 self._rest(self._wait_s(failures))
 
     def _wait_s(self, failures: int) -> float:
@@ -243,7 +243,7 @@ class Connection:
         """One link from dialling to loss: how long it was up, s, and whether to try again without waiting."""
         mqtt5 = not self._refused_mqtt5 and self._silences % 2 == 0
         self._reason = ""
-        self._accepted = self._taken_over = False
+        self._accepted = False
         self._asked.clear()
         self._refused.clear()
         self._topic_of.clear()
@@ -251,7 +251,7 @@ class Connection:
         try:
             client = self._client = self._new_client(mqtt5)
             properties = _taking_at_most(_LARGEST_PACKET_BYTES) if mqtt5 else None
-            client.connect(self._broker.host, self._broker.port, self._keepalive_s, properties=properties)
+            client.connect(self._broker.host, self._broker.port, self._broker.keepalive_s, properties=properties)
             turn = self._turns.turn
             while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if up_since_s is None and self._up.is_set():
@@ -273,10 +273,13 @@ class Connection:
         elif self._reason == "" and not self._refused_mqtt5:
             # Some brokers hang up on a version they do not speak instead of saying so.
             self._silences += 1
+        lasted_s = time.monotonic() - up_since_s if up_since_s is not None else 0.0
+        self._breaks = self._breaks + 1 if self._accepted and lasted_s < _STEADY_S else 0
         again_at_once = mqtt5 and not self._accepted and (self._refused_mqtt5 or self._silences == 1)
         if not again_at_once and not self._closing.is_set():
-            self._tell_down(self._reason or (_LOST if self._accepted else hung_up_sentence(self._broker)))
-        return (time.monotonic() - up_since_s if up_since_s is not None else 0.0), again_at_once
+            lost = keeps_breaking_sentence() if self._breaks >= _MANY_BREAKS else _LOST
+            self._tell_down(self._reason or (lost if self._accepted else hung_up_sentence(self._broker)))
+        return lasted_s, again_at_once
 
     def _new_client(self, mqtt5: bool) -> Client:
         client = Client(
@@ -325,7 +328,6 @@ class Connection:
         self, client: Client, _: object, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
     ) -> None:
         if flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER:
-            self._taken_over = True
             self._reason = taken_over_sentence()
         elif flags.is_disconnect_packet_from_server:
             self._reason = f"the broker ended the link: {str(reason).lower()}"

@@ -68,12 +68,17 @@ def hung_up_sentence(broker: BrokerAddress) -> str:
     )
 
 
+_SAME_ID = "another client comes with the same client id; does the broker make client ids of user names?"
+
+
 def taken_over_sentence() -> str:
-    """For a link that the broker gave to another client which came with the same client id."""
-    return (
-        "another client took the link by coming with the same client id; "
-        "see that the broker does not make client ids of user names"
-    )
+    """For a link that the broker gave to another client, and said so (MQTT 5)."""
+    return f"the broker gave the link away: {_SAME_ID}"
+
+
+def keeps_breaking_sentence() -> str:
+    """For a link that breaks again and again soon after it was made: Mosquitto 2.0.11 gives links away silently."""
+    return f"the broker takes the link and soon ends it, again and again: perhaps {_SAME_ID}"
 
 
 def error_sentence(error: OSError, broker: BrokerAddress) -> str:

@@ -5,8 +5,9 @@ standing order is told again, and nothing older; on an orderly end `withhold` is
 breaks the broker tells it, as the last will of this heater's own connection.
 
 What cannot be guaranteed: while the broker itself is down, or the link between it and the heater, nothing reaches the
-heater. A link that breaks without a close is noticed by the broker after one and a half keep-alive times, 23 s. Only a
-heater that lets an order lapse by itself is safe from that; thermostat and cut-out stay in charge either way.
+heater. A link that breaks without a close is noticed by the broker after one and a half keep-alive times, 23 s, and
+when it next looks: Mosquitto does every five to six seconds. Only a heater that lets an order lapse by itself is safe
+from that; thermostat and cut-out stay in charge either way.
 """
 
 import logging
