@@ -300,7 +300,7 @@ class Stumbling(Connection):
             client.connect = self._stumble
         return client
 
-    def _stumble(self, *_: object) -> None:
+    def _stumble(self, *_: object, **__: object) -> None:
         raise RuntimeError("unforeseen")
 
 
