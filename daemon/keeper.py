@@ -28,7 +28,7 @@ from accounting.ledger.reading import BEFORE_ALL
 from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
-from daemon.remember import kept, written
+from daemon.remember import lasting, written
 from daemon.walltime import EARLIEST_S
 from rules.explain import Explanation
 from rules.orders import Order
@@ -54,7 +54,7 @@ def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
 
 def _standing(engine: Engine) -> object:
     """All that a restart needs but the time: where the counters stand, and what the rules remember."""
-    return engine.books.marks(), kept(engine.memory)
+    return engine.books.marks(), lasting(engine.memory)
 
 
 def _unheard(engine: Engine) -> int:

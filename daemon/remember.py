@@ -41,14 +41,25 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
     }
 
 
-def kept(memory: Memory) -> tuple[object, ...]:
-    """What of the memory is written, for comparing: equal as long as nothing of it changes."""
-    heaters = [(past.satisfied_at_s, past.satisfied_level_pct, past.satisfied_count) for past in memory.heaters]
-    return memory.full_since_s, memory.hot_since_s, memory.override, *heaters
+def lasting(memory: Memory) -> Memory:
+    """The memory without what is not written, for comparing: equal as long as nothing that is written changes."""
+    heaters = tuple(
+        HeaterMemory(
+            satisfied_at_s=past.satisfied_at_s,
+            satisfied_level_pct=past.satisfied_level_pct,
+            satisfied_count=past.satisfied_count,
+        )
+        for past in memory.heaters
+    )
+    return replace(memory, decision=None, heaters=heaters)
 
 
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
-    """The memory again. An override's time goes on while the daemon is down, and never grows by a clock set back."""
+    """The memory again. An override's time goes on while the daemon is down, and never grows by a clock set back.
+
+    A heater counts as switched off this moment. It may have been, by the last will: what it was told after the last
+    write, and when the daemon died, nobody knows. So a daemon that dies again and again keeps to the minimum off time.
+    """
     if not data:
         return Memory()
 
@@ -64,13 +75,14 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     heaters = []
+    off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:
         past = data.get("heaters", {}).get(heater.name)
         heaters.append(
-            HeaterMemory()
+            off
             if past is None
             else replace(
-                HeaterMemory(),
+                off,
                 satisfied_at_s=mono(past["satisfied_at"]),
                 satisfied_level_pct=past["satisfied_level_pct"],
                 satisfied_count=past["satisfied_count"],

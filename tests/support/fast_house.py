@@ -20,8 +20,8 @@ TICK_S = 0.005
 
 @dataclass(frozen=True, slots=True)
 class FastClock:
-    """Shows start_utc_s when the machine's forward clock shows began_s, and runs `times` as fast; so it shows the same in
-    all processes of the machine."""
+    """Shows start_utc_s when the machine's forward clock shows began_s, and runs `times` as fast: the same in every
+    process."""
 
     start_utc_s: float
     began_s: float

@@ -1,7 +1,7 @@
 """The keeper and a real ledger: all of it is written together, or kept for the next time."""
 
 from collections.abc import Iterator
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from datetime import date, datetime
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +20,7 @@ from daemon.board import Board, Wiring
 from daemon.engine import Engine
 from daemon.keeper import MEMORY, METER, Keeper
 from daemon.remember import read
+from rules.memory import Frozen
 from rules.orders import Order
 from rules.override import set_override
 from rules.reading import NEVER_LIVE_S, Moment, Reading
@@ -221,7 +222,7 @@ def test_where_only_time_has_passed_nothing_is_written_for_half_an_hour(house: H
     assert house.seen().tape, "what was heard meanwhile came with it"
 
 
-@pytest.mark.parametrize("what", ["energy", "doubt", "full", "override", "decision", "event", "again"])
+@pytest.mark.parametrize("what", ["energy", "doubt", "full", "frozen", "override", "decision", "event", "again"])
 def test_what_a_restart_could_not_find_out_again_is_written_by_the_flush(house: House, what: str) -> None:
     house.hear(0.0, diverted_wh=1000.0, tank_level_pct=50.0)
     house.keeper.flush(house.engine, house.at(0.0))
@@ -232,6 +233,8 @@ def test_what_a_restart_could_not_find_out_again_is_written_by_the_flush(house: 
             house.hear(300.0, diverted_wh=3.0)
         case "full":
             house.hear(300.0, tank_level_pct=99.0)
+        case "frozen":
+            house.engine.memory = replace(house.engine.memory, frozen=Frozen(50.0, 0.0, 9000.0))
         case "override":
             house.engine.memory = set_override(house.engine.memory, Order.WITHHOLD, 3600.0)
         case "decision":

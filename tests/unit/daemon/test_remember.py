@@ -5,10 +5,12 @@ import json
 import pytest
 
 from daemon.remember import read, written
+from rules.decide import decide
 from rules.memory import Frozen, HeaterMemory, Memory, Override
 from rules.orders import Order
-from rules.reading import Moment
-from rules.settings import Heater
+from rules.reading import Moment, Reading
+from rules.settings import Heater, Rest
+from rules.snapshot import Snapshot
 from tests.support.rules_case import settings
 
 RULES = settings()
@@ -36,7 +38,8 @@ def test_instants_are_carried_to_the_new_forward_clock() -> None:
     # 600, 100 and 300 s before the end, and 60 s more by now: before the machine was switched on.
     assert after.full_since_s == 20.0 - 660.0
     assert after.hot_since_s == 20.0 - 160.0
-    assert after.heaters == (HeaterMemory(satisfied_at_s=20.0 - 360.0, satisfied_level_pct=71.5, satisfied_count=2),)
+    (heater,) = after.heaters
+    assert (heater.satisfied_at_s, heater.satisfied_level_pct, heater.satisfied_count) == (20.0 - 360.0, 71.5, 2)
 
 
 def test_a_level_that_was_not_believed_is_not_believed_after() -> None:
@@ -46,6 +49,27 @@ def test_a_level_that_was_not_believed_is_not_believed_after() -> None:
 
 def test_a_restart_begins_withheld() -> None:
     assert kept(Memory(), up(1.0)).decision is None
+
+
+def sunny(at: Moment) -> Snapshot:
+    level, surplus = (Reading(*told, at.utc_s, at.mono_s) for told in (("tank_level_pct", 50.0), ("surplus_w", 2000.0)))
+    return Snapshot(level=level, surplus=surplus, surplus_mean_w=2000.0)
+
+
+def test_a_daemon_that_dies_again_and_again_keeps_to_the_minimum_off_time() -> None:
+    """When it died, and whether the heater was on, nobody knows: the time off counts from the restart."""
+    rules = settings(rest=Rest(minimum_off_s=120.0))
+    memory = Memory(heaters=(HeaterMemory(since_s=1000.0),))
+    began = DOWN
+    for _ in range(5):
+        began = Moment(began.utc_s + 30.0, began.mono_s + 30.0)
+        memory = read(json.loads(json.dumps(written(memory, rules, began))), rules, began)
+        for after_s in (0.0, 29.0):
+            at = Moment(began.utc_s + after_s, began.mono_s + after_s)
+            decision, memory = decide(sunny(at), rules, memory, at)
+            assert (decision.lead.order, decision.lead.guard) == (Order.WITHHOLD, "rest")
+    at = Moment(began.utc_s + 120.0, began.mono_s + 120.0)
+    assert decide(sunny(at), rules, memory, at)[0].lead.order is Order.SURPLUS
 
 
 @pytest.mark.parametrize(("down_s", "left_s"), [(0.0, 600.0), (100.0, 500.0), (599.0, 1.0)])
