@@ -140,6 +140,11 @@ class Shipper:
         """How many attempts in a row have failed."""
         return self._failures
 
+    @property
+    def under_way(self) -> bool:
+        """Whether a shipment is on its way."""
+        return self._under_way
+
     def ready(self, now_s: float) -> bool:
         """Whether a shipment may leave now."""
         return not self._under_way and now_s >= self._not_before_s

@@ -107,7 +107,6 @@ def reconcile(
     ledger: Ledger,
     reader: Reader,
     home: str,
-    zone: ZoneInfo,
     spans: list[tuple[int, int]],
     pause: Callable[[float], None],
 ) -> Iterator[_Month]:

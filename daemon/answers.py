@@ -87,7 +87,7 @@ def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
 
 
 def health(
-    loop: Loop, now: Moment, home: Home, timeseries_fault: str | None, tallies: "Sequence[Tally]"
+    loop: Loop, now: Moment, home: Home, timeseries: dict[str, Any] | None, tallies: "Sequence[Tally]"
 ) -> dict[str, Any]:
     """Connections, inputs, payloads since the start, what waits to be dealt with, books, alarms."""
     return {
@@ -108,7 +108,7 @@ def health(
         "queue": {"waiting_readings": loop.waiting.readings, "passed_over_readings": loop.waiting.passed_over},
         "books": loop.keeper.health(),
         "clock": {"fault": loop.clock_fault},
-        "timeseries": None if timeseries_fault is None else {"fault": timeseries_fault},
+        "timeseries": timeseries,
         "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
     }
 
@@ -217,9 +217,10 @@ def resend(loop: Loop, now: Moment, arguments: Mapping[str, Any], home: Home) ->
     if not isinstance(wanted, list) or not 1 <= len(wanted) <= MOST_RESENT or not all(map(_is_interval, wanted)):
         raise BrimfulError(op, "intervals", f"expected 1 to {MOST_RESENT} pairs of start_s and heater")
     loop.keeper.again(OutboxKey(start_s, heater, 0) for start_s, heater in wanted)  # the newest version goes
-    loop.keeper.commit(loop.engine, now)
-    if loop.keeper.fault:
-        raise BrimfulError(op, "ledger", loop.keeper.fault, "they are queued once it can be written")
+    loop.write(now)
+    fault = loop.clock_fault or loop.keeper.fault
+    if fault:
+        raise BrimfulError(op, "ledger", fault, "they are queued once it can be written")
     return {"schema": "brimful.resend/1", "queued": len(wanted), "outbox": loop.keeper.health()["outbox"]}
 
 

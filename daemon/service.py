@@ -103,7 +103,11 @@ class Service:
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
                     "health": lambda loop, now, _: answers.health(
-                        loop, now, self.home, self.shipping_fault, self._listener.tallies
+                        loop,
+                        now,
+                        self.home,
+                        None if self._shipping is None else self._shipping.health(now),
+                        self._listener.tallies,
                     ),
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
@@ -122,11 +126,6 @@ class Service:
             raise
         self._thread = threading.Thread(target=self._run, name="loop")
         self._failure: BaseException | None = None
-
-    @property
-    def shipping_fault(self) -> str | None:
-        """Why the time-series database does not take points; "" if it does; None if there is none."""
-        return None if self._shipping is None else self._shipping.fault
 
     def start(self) -> None:
         """Begin: connect, answer, decide. The loop comes last, for its end ends all the others."""

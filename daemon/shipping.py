@@ -4,7 +4,9 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from math import isfinite
 from queue import SimpleQueue
+from typing import Any
 
 from accounting.ledger import Refused
 from accounting.outbox import Failed, Shipment, Shipper, carry, load
@@ -12,6 +14,7 @@ from accounting.timeseries import Writer
 from daemon.events import Shipped
 from daemon.keeper import Keeper
 from rules.reading import Moment
+from rules.words import duration
 
 log = logging.getLogger(__name__)
 
@@ -51,6 +54,21 @@ class Shipping:
         self._shipments.put(None)
         self._thread.join(timeout=2.0)
 
+    @property
+    def under_way(self) -> bool:
+        """Whether a shipment is on its way."""
+        return self._shipper.under_way
+
+    def health(self, now: Moment) -> dict[str, Any]:
+        """Why the database does not take points ("": it does), for how many attempts, and when the next one is."""
+        failures = self._shipper.failures
+        wait_s = max(0.0, self._shipper.next_s() - now.mono_s) if failures else 0.0
+        return {
+            "fault": self.fault,
+            "failures": failures,
+            "next_attempt_in_s": round(wait_s, 1) if isfinite(wait_s) else 0.0,
+        }
+
     def send(self, keeper: Keeper, now: Moment) -> None:
         """Send a batch if there is one and the pace allows it."""
         if not self._shipper.ready(now.mono_s):
@@ -67,7 +85,11 @@ class Shipping:
         if isinstance(answer, Failed):
             if not self.fault:
                 keeper.event("alarm", "timeseries", answer.sentence, now)
-                log.warning("timeseries=failing %s", answer.sentence)
+                log.warning(
+                    "timeseries=failing %s; tried again in %s, nothing is lost",
+                    answer.sentence,
+                    duration(self._shipper.next_s() - now.mono_s),
+                )
             self.fault = answer.sentence
             return
         keeper.delivered(answer.keys)

@@ -25,6 +25,7 @@ from daemon.mqtt.survey import probe, reach, survey
 from daemon.plan import plan
 from daemon.service import broker_address, sources, timeseries_target
 from rules.errors import BrimfulError
+from rules.words import duration
 
 Line = tuple[str, bool, str]
 """What was looked at, whether it is well, and the sentence."""
@@ -180,6 +181,10 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "payloads", True, f"{passed_over} {told}"
     if health["books"]["fault"]:
         yield "daemon", False, f"books: {health['books']['fault']}"
+    series = health["timeseries"]
+    if series is not None and series["fault"]:
+        wait = f"; {health['books']['outbox']} intervals wait, next attempt in {duration(series['next_attempt_in_s'])}"
+        yield "daemon", False, series["fault"] + wait
     for alarm in health["alarms"]:
         yield "daemon", False, f"alarm: {alarm['sentence']}"
 

@@ -104,7 +104,7 @@ class _Work:
             spans = months(books, self._zone, *self._span, int(time.time()))
             told = stack.enter_context(_progress("months compared", len(spans)))
             name = self._home.home.name
-            found = _counted(compare(books, reader, name, self._zone, spans, time.sleep), told)
+            found = _counted(compare(books, reader, name, spans, time.sleep), told)
             return joined(self._zone, spans, found)
 
     def mend(self, everything: bool) -> tuple[Reconciliation, int, bool]:

@@ -63,7 +63,7 @@ def main() -> None:
             plain.wait_up()
             shipping.wait_up()
             live(wire)
-            assert shipping.health()["timeseries"] == {"fault": ""}
+            assert shipping.health()["timeseries"]["fault"] == ""
             assert json.loads(server.get("/api/v1/series/count").data)["data"][0] > 0
             plain_mb, plain_own_mb = memory_mb(plain.pid)
             series_mb, series_own_mb = memory_mb(shipping.pid)
