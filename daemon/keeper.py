@@ -164,14 +164,16 @@ class Keeper:
             self.commit(engine, now)
 
     def flush(self, engine: Engine, now: Moment) -> None:
-        """Write if anything has changed that a restart could not find out again, or after QUIET_S.
+        """Write while a heater is permitted, if anything has changed that a restart could not find out again, or after
+        QUIET_S.
 
         A few keys that were delivered can wait: what is sent twice changes nothing.
         """
         quiet_s = now.utc_s - self.written_at_s if self.written_at_s is not None else QUIET_S
         waiting = self._entries or self._decisions or self._events or self._refused or self._again
         many = len(self._delivered) > FEW
-        if waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
+        on = any(order is not Order.WITHHOLD for order in self._told.values())
+        if on or waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
             self.commit(engine, now)
 
     def commit(self, engine: Engine, now: Moment) -> None:

@@ -18,7 +18,7 @@ from accounting.tape import unpack
 from accounting.tariffs import Tariff
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
-from daemon.keeper import MEMORY, METER, Keeper
+from daemon.keeper import FEW, MEMORY, METER, Keeper
 from daemon.remember import read
 from rules.memory import Frozen
 from rules.orders import Order
@@ -209,6 +209,16 @@ def test_a_disk_that_fails_at_the_first_reading_is_not_asked_with_every_one(hous
     assert house.keeper.written_at_s == START_S + 3
 
 
+def test_while_a_heater_is_permitted_every_flush_writes(house: House) -> None:
+    """A counter of coarse steps may stand still meanwhile; and what was heard then is what a replay needs."""
+    house.hear(0.0, grid_w=-500.0, tank_level_pct=50.0, diverted_wh=1000.0)
+    house.keeper.decided(house.engine.explain(house.at(0.0)), house.at(0.0))
+    house.keeper.flush(house.engine, house.at(0.0))
+    house.hear(300.0, grid_w=-500.0, diverted_wh=1000.0)
+    house.keeper.flush(house.engine, house.at(300.0))
+    assert house.keeper.written_at_s == START_S + 300
+
+
 def test_where_only_time_has_passed_nothing_is_written_for_half_an_hour(house: House) -> None:
     house.hear(0.0, diverted_wh=1000.0)
     house.keeper.flush(house.engine, house.at(0.0))
@@ -306,8 +316,6 @@ def test_what_was_delivered_is_not_offered_again_before_it_is_struck_off(house: 
     assert house.keeper.outbox(10) == []
     assert house.seen().outbox == [item.key]
     assert house.keeper.health()["outbox"] == 0
-    house.keeper.flush(house.engine, house.at(1985.0))
-    assert house.seen().outbox == [item.key], "no write for this alone"
     house.disk.full = True
     house.commit(1990.0)
     assert house.keeper.outbox(10) == []
@@ -317,6 +325,15 @@ def test_what_was_delivered_is_not_offered_again_before_it_is_struck_off(house: 
     house.keeper.again([item.key])
     house.commit(2010.0)
     assert [again.key for again in house.keeper.outbox(10)] == [item.key]
+
+
+@pytest.mark.parametrize(("count", "writes"), [(FEW, False), (FEW + 1, True)])
+def test_a_few_keys_struck_off_are_not_worth_a_write_many_are(house: House, count: int, writes: bool) -> None:
+    house.hear(0.0, diverted_wh=1000.0)
+    house.commit(0.0)
+    house.keeper.delivered(OutboxKey(int(START_S) + 1800 * number, "main", 1) for number in range(count))
+    house.keeper.flush(house.engine, house.at(300.0))
+    assert house.keeper.written_at_s == START_S + (300 if writes else 0)
 
 
 # Today
