@@ -17,7 +17,7 @@ pytestmark = pytest.mark.services
 DIES_BY_S = 2400
 BACK_AT_S = 3600
 """The counter goes on for longer than `gap_s` while nobody is there."""
-END_S = 5400
+END_S = 4700
 SENT = "SELECT diverted_wh FROM diverted WHERE home = '{}'"
 
 processes = multiprocessing.get_context("forkserver")  # no thread of the test's is in a process made so

@@ -15,8 +15,8 @@ from typing import Any
 
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.entry import Entry
-from accounting.ledger import Facts, Ledger, OutboxKey
-from accounting.timeseries import Point, Target, Writer, open_writer
+from accounting.ledger import Facts, Ledger, OutboxKey, Refused
+from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
 from daemon.board import Board, Wiring
 from daemon.clock import SteppedClock
 from daemon.engine import Engine
@@ -60,6 +60,8 @@ STEPS: Mapping[str, str] = {
     "struck off in memory": "the loop knows, the ledger does not",
     "struck off": "inside a transaction, its key is gone from the outbox",
     "struck off for good": "that transaction is on the disk",
+    "set aside in memory": "the server has refused it, the loop knows, the ledger does not",
+    "set aside": "inside a transaction, it is among the refused",
 }
 
 _WRITTEN = {
@@ -75,7 +77,10 @@ _WRITTEN = {
     "INSERT INTO tape": "tape",
     "INSERT INTO state": "state",
     "DELETE FROM outbox": "struck off",
+    "INSERT OR REPLACE INTO refused": "set aside",
 }
+_PART_OF_ANOTHER = ("DELETE FROM refused", "INSERT INTO meta", "UPDATE heater")
+"""Of the step "outbox", and of the opening of a new file."""
 
 START_S = 1_780_315_200  # 2026-06-01T12:00:00Z
 STEP_S = 20
@@ -156,6 +161,9 @@ def _connecting(passing: Callable[[str], None]) -> Callable[[str], sqlite3.Conne
             for words, step in _WRITTEN.items():
                 if sql.startswith(words):
                     passing(step)
+                    return
+            writes = sql.startswith(("INSERT", "UPDATE", "DELETE", "REPLACE"))
+            assert not writes or sql.startswith(_PART_OF_ANOTHER), f"a step without a name in STEPS: {sql}"
 
     def connect(address: str) -> sqlite3.Connection:
         return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False, factory=Connection)
@@ -209,14 +217,23 @@ class _Keeper(Keeper):
         super().delivered(keys)
         self.passing("struck off in memory")
 
+    def refused(self, refused: Iterable[Refused]) -> None:
+        super().refused(refused)
+        self.passing("set aside in memory")
+
 
 class _Writer:
-    def __init__(self, writer: Writer, passing: Callable[[str], None]) -> None:
+    """refuses: none of it is welcome, though the server is well."""
+
+    def __init__(self, writer: Writer, passing: Callable[[str], None], *, refuses: bool) -> None:
         self._writer = writer
         self._passing = passing
+        self._refuses = refuses
 
     def send(self, points: Sequence[Point]) -> None:
         self._passing("request")
+        if self._refuses:
+            raise SendFailed("not this one", lasting=True, of_content=True, dropped=len(points))
         self._writer.send(points)
         self._passing("taken")
 
@@ -248,8 +265,9 @@ class _House:
             600.0,
             self._put,
         )
+        refuses = life.dies_at is not None and life.dies_at.startswith("set aside")
         target = Target("influxdb1", life.server, database="brimful")
-        self.shipping = Shipping(_Writer(open_writer(target), passing), life.home, self._put)
+        self.shipping = Shipping(_Writer(open_writer(target), passing, refuses=refuses), life.home, self._put)
         self.loop = Loop(
             engine,
             self.keeper,
