@@ -79,10 +79,12 @@ def test_the_price_is_that_of_the_time_in_which_there_is_a_share() -> None:
     assert source.heat_price(day_end - 1800, day_end + 1800) == NIGHT_PRICE
     assert source.share_over(day_end - 1800, day_end + 1800) == Fraction(1, 2)
     assert source.heat_price(NOON, NOON + 1800) is None
-    assert source.next_change(NOON, NOON, 1800) == utc("2026-02-04T02:00Z")
-    factor = Factor(
-        "grid", Series([(0, Fraction(1)), (day_end, Fraction(2)), (day_end + 1800, Fraction(9))]), "both", "", 0
-    )
+    flat = replace(source, tariff=None, price=Fraction(1))
+    assert flat.next_change(NOON, NOON, 1800) == utc("2026-02-04T02:00Z"), "a share that comes is a change"
+    unknown = Series([(0, None), (day_end, Fraction(7)), (day_end + 3600, None), (day_end + 7200, None)])
+    assert replace(source, tariff=unknown).heat_price(day_end - 1800, day_end + 1800) == 7
+    rows = Series([(0, Fraction(1)), (day_end, Fraction(2)), (day_end + 1800, Fraction(9))])
+    factor = Factor("grid", rows, "both", "invented", 2026)
     assert replace(source, carbon=factor).heat_kg(day_end - 1800, day_end + 1800) == 2
 
 
