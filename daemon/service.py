@@ -83,7 +83,7 @@ class Service:
                 Books(plan.books, ledger.state(METER)),
                 read(ledger.state(MEMORY), plan.rules, now),
             )
-            self._file_stamp = _stamp(plan.home.file)
+            self._stamps = _stamps(plan.home)
             self._connect(broker)
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
             self.stepped = None if stepped_from_s is None else SteppedSchedule(jobs, stepped_from_s)
@@ -270,20 +270,23 @@ class Service:
         self.keeper.prune_tape(now.utc_s - self.home.ledger.tape_days * 86_400)
 
     def _reload(self, loop: Loop, now: Moment) -> None:
-        """Take a changed home file; a bad one changes nothing and is told once."""
-        stamp = _stamp(self.home.file)
-        if stamp == self._file_stamp:
+        """Take a changed home file, or a changed file that it names; a bad one changes nothing and is told once."""
+        stamps = _stamps(self.home)
+        if stamps == self._stamps:
             return
-        self._file_stamp = stamp
+        changed = ", ".join(path.name for path, stamp in stamps.items() if stamp != self._stamps.get(path))
+        self._stamps = stamps
         try:
-            self._adopt(load(self.home.file), loop, now)
+            home = load(self.home.file)
+            self._stamps = _stamps(home)
+            self._adopt(home, loop, now, changed)
         except BrimfulError as refused:
             for line in str(refused).splitlines():
-                log.error("home file refused, the former settings stay: %s", line)
+                log.error("%s refused, the former settings stay: %s", changed, line)
             loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
 
-    def _adopt(self, home: Home, loop: Loop, now: Moment) -> None:
-        """Go on with another home file, as far as a running daemon can."""
+    def _adopt(self, home: Home, loop: Loop, now: Moment, changed: str) -> None:
+        """Go on with another home file, as far as a running daemon can. changed: the names of the files that did."""
         waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
         fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
         metering = {name: getattr(self.home.books, name) for name in METERING}
@@ -295,15 +298,15 @@ class Service:
         self.home, self._plan = kept, made
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)
-        loop.keeper.event("note", "home-file", "home file read again", now)
-        log.info("home=%s read again", home.file.name)
+        loop.keeper.event("note", "home-file", f"read again: {changed}", now)
+        log.info("home=%s read again: %s", home.file.name, changed)
         if waits:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
 
     def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
         change = answers.change_rule(self.home, arguments, fits=plan)
-        self._file_stamp = _stamp(self.home.file)
-        self._adopt(change.home, loop, now)
+        self._stamps[self.home.file] = _stamp(self.home.file)
+        self._adopt(change.home, loop, now, self.home.file.name)
         loop.write(now)
         return answers.change_answer(change, applied=True)
 
@@ -370,6 +373,11 @@ def _payloads(home: Home, name: str) -> Mapping[Order, str] | None:
     if heater.orders.heat is not None:
         orders[Order.HEAT] = heater.orders.heat
     return orders
+
+
+def _stamps(home: Home) -> dict[Path, tuple[int, int] | None]:
+    """What changes when the home file, or a file it names, is written."""
+    return {path: _stamp(path) for path in (home.file, *home.files_beside)}
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

@@ -150,6 +150,14 @@ class Home(Table):
         """A path of the home file, which is relative to the file's own folder."""
         return self._file.parent / name
 
+    @property
+    def files_beside(self) -> tuple[Path, ...]:
+        """The files it names whose content counts as its own: calendars and series."""
+        factors = [*self.carbon.values(), *(carbon.marginal for carbon in self.carbon.values())]
+        named = [self.home.calendar_file, self.rules.away.calendar_file]
+        named += [table.series for table in (*self.tariffs.values(), *factors) if table is not None]
+        return tuple(self.path_of(name) for name in dict.fromkeys(named) if name is not None)
+
     def stale_after_s(self, signal: str) -> float:
         """Age from which a reading of the signal no longer counts, s; the usual one if the file gives none."""
         source = self.signals.get(signal)
