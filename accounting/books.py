@@ -20,7 +20,8 @@ Note = Callable[[float, float], None]
 
 NEVER_S = float("inf")
 _ATTRIBUTION = "#attribution"
-"""Its place in the state: a name no heater can have."""
+_HEARD = "#heard prices"
+"""Their places in the state: names no heater can have."""
 
 
 class _HeaterBook:
@@ -70,9 +71,15 @@ class Books:
             self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
         for signal, note in self._attribution.notes if self._attribution is not None else ():
             self._listen(signal, note)
-        self.signals = frozenset(self._notes)
+        self._metered = dict(self._notes)
+        self._listen_to_prices()
         if state is not None:
             self._restore(state)
+
+    def _listen_to_prices(self) -> None:
+        self._notes = self._metered | {series.signal: series.note for series in self._settings.heard}
+        self.signals = frozenset(self._notes)
+        self.price_signals = frozenset(series.signal for series in self._settings.heard)
 
     def note(self, signal: str, at_s: float, value: float) -> None:
         """Takes a reading (UTC seconds; finite). Signals that tell the books nothing are passed over."""
@@ -150,6 +157,8 @@ class Books:
         }
         if self._attribution is not None:
             state[_ATTRIBUTION] = self._attribution.state()
+        if self._settings.heard:
+            state[_HEARD] = {series.signal: series.state() for series in self._settings.heard}
         return state
 
     def reprice(self, settings: BooksSettings) -> None:
@@ -164,8 +173,12 @@ class Books:
             raise ValueError("expected the same heaters, interval and lateness")
         if sources != (old.grid_power, old.battery_power):
             raise ValueError("expected the same signals to tell who gave the energy")
+        kept = {series.signal: series.state() for series in old.heard}
         self._settings = settings
         self._valuer = Valuer(settings)
+        for series in settings.heard:
+            series.restore(kept.get(series.signal, []))
+        self._listen_to_prices()
 
     @property
     def newest_s(self) -> float:
@@ -182,6 +195,8 @@ class Books:
         kept = {book.heater.name: (book, {*book.booked, *book.meter.starts()}) for book in self._books}
         for book in self._books:
             book.meter.set_back(round(by_s * 1000))
+        for series in self._settings.heard:
+            series.set_back(by_s)
         for entry in settled:
             start_ms = entry.start_s * 1000
             found, known = kept.get(entry.heater, (None, set()))
@@ -266,6 +281,8 @@ class Books:
     def _restore(self, state: dict[str, Any]) -> None:
         if self._attribution is not None and _ATTRIBUTION in state:
             self._attribution.restore(state[_ATTRIBUTION])
+        for series in self._settings.heard:
+            series.restore(state.get(_HEARD, {}).get(series.signal, []))
         for book in self._books:
             kept = state.get(book.heater.name)
             if kept is None:

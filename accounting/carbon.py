@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from accounting.series import Series
+from accounting.tariffs import Priced
 
 Basis = Literal["average", "marginal", "both"]
 
@@ -20,20 +20,20 @@ class Factor:
     """
 
     name: str
-    kg_per_kwh: Fraction | Series
+    kg_per_kwh: Fraction | Priced
     basis: Basis
     source: str
     year: int
 
     def at(self, start_s: int, end_s: int) -> Fraction | None:
         """kg CO2e per kWh, time-weighted over [start_s, end_s) UTC seconds; None where a series does not tell."""
-        if isinstance(self.kg_per_kwh, Series):
-            return self.kg_per_kwh.mean_price(start_s, end_s)
-        return self.kg_per_kwh
+        if isinstance(self.kg_per_kwh, Fraction):
+            return self.kg_per_kwh
+        return self.kg_per_kwh.mean_price(start_s, end_s)
 
     def next_change(self, utc_s: float) -> float:
         """The UTC second from which another factor may hold; inf for a constant."""
-        return self.kg_per_kwh.next_change(utc_s) if isinstance(self.kg_per_kwh, Series) else float("inf")
+        return float("inf") if isinstance(self.kg_per_kwh, Fraction) else self.kg_per_kwh.next_change(utc_s)
 
 
 def bases(factors: Iterable[Factor]) -> set[Basis]:

@@ -5,6 +5,7 @@ from fractions import Fraction
 
 from accounting.carbon import Factor, bases
 from accounting.displaced import Displaced
+from accounting.heard import HeardSeries
 from accounting.tariffs import Priced
 from rules.errors import BrimfulError
 
@@ -42,7 +43,7 @@ class BooksSettings:
     heat that displaces something; exportable: share of it that could have been exported.
     grid_power (+ import), battery_power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
     of both: it is all taken to be the sun's); battery_price: of what the battery gave, per kWh (None: the export price
-    of the moment, as it was charged from the sun).
+    of the moment, as it was charged from the sun); heard: of the prices and factors, those that are heard as signals.
     Raises BrimfulError for what cannot be kept books by.
     """
 
@@ -59,6 +60,7 @@ class BooksSettings:
     grid_marginal: Factor | None = None
     grid_power: PowerSignal | None = None
     battery_power: PowerSignal | None = None
+    heard: tuple[HeardSeries, ...] = ()
 
     @property
     def attributes(self) -> bool:

@@ -73,6 +73,8 @@ class Engine:
             note(reading)
             if reading.signal in booked and reading.seen_s != NEVER_LIVE_S:
                 books.note(reading.signal, reading.at_s, reading.value)
+                if reading.signal in books.price_signals:
+                    self.prices = Prices(until_s=float("-inf"))
         return self.decide(now)
 
     def decide(self, now: Moment) -> Decision:

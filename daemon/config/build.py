@@ -5,7 +5,7 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.settings import BooksSettings, HeaterBooks, PowerSignal
-from daemon.config.build_money import GRID, displaced, factors, marginal_factors, of_direction, tariffs
+from daemon.config.build_money import GRID, displaced, factors, heard, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.model import Home
@@ -78,6 +78,7 @@ def books_settings(home: Home) -> BooksSettings:
         displaces=displaced(home, priced, carbon, marginal),
         grid=carbon.get(GRID),
         grid_marginal=marginal.get(GRID),
+        heard=heard(priced, carbon),
         used=Fraction(home.books.used),
         battery_price=Fraction(home.books.battery_price) if home.books.battery_price is not None else None,
         grid_power=_attributed(home, "grid_w"),

@@ -8,6 +8,7 @@ from accounting.bands import DAYS, MONTHS, Band, Period
 from accounting.blocks import Block, last_block
 from accounting.carbon import Basis, Factor
 from accounting.displaced import Displaced
+from accounting.heard import HeardSeries
 from accounting.series import read_series
 from accounting.tariffs import Priced, Tariff
 from daemon.config.calendars import holidays, read_calendar
@@ -88,6 +89,12 @@ def _shares(home: Home, table: DisplacesTable, days: frozenset[date]) -> Tariff 
     return Tariff("import", (always,), home.home.timezone, days)
 
 
+def heard(priced: dict[str, Priced], carbon: dict[str, Factor]) -> tuple[HeardSeries, ...]:
+    """Of the prices and factors, those that are heard as signals."""
+    found = [*priced.values(), *(factor.kg_per_kwh for factor in carbon.values())]
+    return tuple(series for series in found if isinstance(series, HeardSeries))
+
+
 def of_direction(home: Home, priced: dict[str, Priced], direction: str) -> Priced | None:
     """The tariff of a direction; there is at most one for import and one for export."""
     return next((priced[name] for name, table in home.tariffs.items() if table.direction == direction), None)
@@ -115,6 +122,8 @@ def band(table: BandTable, tax: Fraction = Fraction(1)) -> Band:
 def _tariff(home: Home, table: TariffTable, days: frozenset[date]) -> Priced:
     if table.series is not None:
         return read_series(home.path_of(table.series), _tax(table))
+    if table.signal is not None:
+        return HeardSeries(table.signal, home.stale_after_s(table.signal), home.books.late_s, _tax(table))
     periods = tuple(_period(period, _tax(table, period)) for period in table.periods)
     return Tariff(table.direction, periods, home.home.timezone, days)
 
@@ -147,7 +156,12 @@ def _tax(table: TariffTable, period: PeriodTable | None = None) -> Fraction:
 
 
 def _factor(home: Home, name: str, table: Carbon | Marginal, basis: Basis) -> Factor:
-    value = (
-        Fraction(table.kg_per_kwh) if table.kg_per_kwh is not None else read_series(home.path_of(table.series or ""))
-    )
-    return Factor(name, value, basis, table.source, table.year)
+    return Factor(name, _kg_per_kwh(home, table), basis, table.source, table.year)
+
+
+def _kg_per_kwh(home: Home, table: Carbon | Marginal) -> Fraction | Priced:
+    if table.kg_per_kwh is not None:
+        return Fraction(table.kg_per_kwh)
+    if isinstance(table, Carbon) and table.signal is not None:
+        return HeardSeries(table.signal, home.stale_after_s(table.signal), home.books.late_s)
+    return read_series(home.path_of(table.series or ""))

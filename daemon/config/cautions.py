@@ -1,6 +1,6 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
-from daemon.config.model import Home
+from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.wording import plain
 from rules.level import TEMPERATURES
@@ -65,7 +65,7 @@ def _idle_rules(home: Home) -> list[str]:
                 f"rules.battery.{key} is set, but no signal tells {signal}: this part of the rule is not asked."
             )
     if home.rules.worth.enabled:
-        exports = "export_price" in home.signals or any(t.direction == "export" for t in home.tariffs.values())
+        exports = any(tariff.direction == "export" for tariff in home.tariffs.values())
         if not exports or not home.displaces:
             missing = "an export tariff" if not exports else "a [[displaces]] table"
             said.append(f"rules.worth is enabled, but without {missing} it cannot compare and lets everything pass.")
@@ -86,6 +86,11 @@ def _money(home: Home) -> list[str]:
             if dear:
                 price = f"{plain(dear[0][1])} {home.home.currency} per kWh"
                 said.append(f"tariffs.{name} has a {dear[0][0]} at {price}: a hundredth of it is meant?")
+    used = {tariff.signal for tariff in home.tariffs.values()} | {factor.signal for factor in home.carbon.values()}
+    said += [
+        f'signals.{name} is heard, but nothing is priced by it: a tariff or factor with signal = "{name}" would be.'
+        for name in sorted((PRICE_SIGNALS & set(home.signals)) - used)
+    ]
     if home.carbon and "grid" not in home.carbon:
         said.append(
             "No factor [carbon.grid] is given: the carbon that exported energy would displace counts as nothing."

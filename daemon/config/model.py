@@ -12,6 +12,9 @@ from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, 
 
 _TANK_STALE_S = 900.0  # a tank moves slowly and its sensors report slowly
 _STALE_S = 60.0
+_PRICE_STALE_S = 3600.0  # prices and the grid's carbon hold for half an hour or an hour at a time, as is usual
+PRICE_SIGNALS = frozenset({"import_price", "export_price", "grid_kg_per_kwh"})
+"""The signals that tell a price, or the grid's carbon, of the moment."""
 
 Url = Annotated[
     str,
@@ -163,6 +166,8 @@ class Home(Table):
         source = self.signals.get(signal)
         if source is not None and source.stale_after_s is not None:
             return source.stale_after_s
+        if signal in PRICE_SIGNALS:
+            return _PRICE_STALE_S
         return _TANK_STALE_S if signal.startswith("tank_") else _STALE_S
 
     @property

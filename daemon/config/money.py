@@ -77,6 +77,8 @@ class Tariff(Table):
     """Prices by date; or give series."""
     series: FilePath | None = None
     """CSV file of time,price rows, each in force until the next; or give periods."""
+    signal: Literal["import_price", "export_price"] | None = None
+    """The signal that tells the price of the moment; it counts for the time it is heard. Or give periods."""
     tax_included: bool = True
     """Whether the prices, and the standing charge, have the tax in them."""
     tax_pct: TaxPct | None = None
@@ -113,6 +115,8 @@ class Carbon(Table):
     """kg CO2e per kWh; or give series."""
     series: FilePath | None = None
     """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
+    signal: Literal["grid_kg_per_kwh"] | None = None
+    """The signal that tells the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
     basis: Literal["average", "marginal", "both"]
     """The average of all generation, or of what answers to a change; both for a fuel, for which they are the same."""
     source: Text

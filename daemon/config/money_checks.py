@@ -10,6 +10,7 @@ from daemon.config.build_money import band, share_band
 from daemon.config.model import Home
 from daemon.config.money import NOTHING, Band, Carbon, Displaces, Marginal, Period, Tariff
 from daemon.config.places import item_label
+from daemon.config.values import Table
 from daemon.config.wording import close, plain, shown
 from rules import words
 
@@ -22,16 +23,16 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
     add: takes a problem's key, expectation, finding and hint.
     """
     for name, tariff in home.tariffs.items():
-        _tariff(f"tariffs.{name}", tariff, home.home.calendar_file is not None, add)
+        _tariff(f"tariffs.{name}", tariff, home, add)
     for direction in ("import", "export"):
         names = [name for name, tariff in home.tariffs.items() if tariff.direction == direction]
         if len(names) > 1:
             hint = "a change of supplier is another period of the same tariff"
             add(f"tariffs.{names[1]}.direction", f"one tariff of direction {direction}", f"also {names[0]}", hint)
     for name, factor in home.carbon.items():
-        _carbon(f"carbon.{name}", factor, add)
+        _carbon(f"carbon.{name}", factor, home, add)
         if factor.marginal is not None:
-            _carbon(f"carbon.{name}.marginal", factor.marginal, add)
+            _carbon(f"carbon.{name}.marginal", factor.marginal, home, add)
             if factor.basis != "average":
                 add(f"carbon.{name}.marginal", 'basis = "average" beside it', f"basis {factor.basis}")
     for index, source in enumerate(home.displaces):
@@ -41,9 +42,21 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
     _shares(home, add)
 
 
-def _carbon(key: str, factor: Carbon | Marginal, add: Add) -> None:
-    if (factor.kg_per_kwh is None) == (factor.series is None):
-        add(key, "either kg_per_kwh or series", "neither" if factor.series is None else "both")
+def _carbon(key: str, factor: Carbon | Marginal, home: Home, add: Add) -> None:
+    _one_of(key, factor, [name for name in ("kg_per_kwh", "series", "signal") if hasattr(factor, name)], add)
+    if isinstance(factor, Carbon) and factor.signal is not None:
+        _heard(f"{key}.signal", factor.signal, home, add)
+
+
+def _one_of(key: str, table: Table, names: Sequence[str], add: Add) -> None:
+    given = [name for name in names if getattr(table, name) not in (None, ())]
+    if len(given) != 1:
+        add(key, f"one of {', '.join(names)}", " and ".join(given) or "none of them")
+
+
+def _heard(key: str, signal: str, home: Home, add: Add) -> None:
+    if signal not in home.signals:
+        add(key, f"a signal of the table [signals.{signal}]", "no such table")
 
 
 def _shares(home: Home, add: Add) -> None:
@@ -80,10 +93,14 @@ def _one_basis(home: Home, add: Add) -> None:
             add(f"carbon.{name}.basis", expected, home.carbon[name].basis, hint)
 
 
-def _tariff(key: str, tariff: Tariff, holidays: bool, add: Add) -> None:
-    if bool(tariff.periods) == (tariff.series is not None):
-        add(key, "either periods or series", "neither" if tariff.series is None else "both")
-    if tariff.series is not None and tariff.untaxed() and tariff.tax_pct is None:
+def _tariff(key: str, tariff: Tariff, home: Home, add: Add) -> None:
+    _one_of(key, tariff, ("periods", "series", "signal"), add)
+    if tariff.signal is not None:
+        direction = tariff.signal.removesuffix("_price")
+        if tariff.direction != direction:
+            add(f"{key}.direction", f"{direction}, whose price {tariff.signal} is", tariff.direction)
+        _heard(f"{key}.signal", tariff.signal, home, add)
+    if not tariff.periods and tariff.untaxed() and tariff.tax_pct is None:
         add(f"{key}.tax_pct", "the tax that is still to be added, %", "nothing")
     labels = [{"from": period.from_} for period in tariff.periods]
     ordered = sorted(enumerate(tariff.periods), key=lambda item: item[1].from_)
@@ -98,7 +115,7 @@ def _tariff(key: str, tariff: Tariff, holidays: bool, add: Add) -> None:
             )
         elif place + 1 < len(ordered):
             _overlap(here, period, ordered[place + 1][1].from_, add)
-        _period(here, tariff, period, holidays, add)
+        _period(here, tariff, period, home.home.calendar_file is not None, add)
 
 
 def _overlap(key: str, period: Period, following: date, add: Add) -> None:

@@ -323,3 +323,26 @@ def test_a_span_of_the_books_is_asked_for(home: Path) -> None:
     week = json.loads(asked("--by", "week", "--json"))
     assert [row["start"] for row in week["rows"]] == ["2026-06-01T00:00:00+01:00"]
     assert week["total"] == whole["total"]
+
+
+def test_prices_that_were_heard_are_replayed(home: Path) -> None:
+    # 1.2 kWh over an hour at 0.10 and, from the second half hour on, at 0.20; the tariff of the home file is not asked.
+    text = home.read_text()
+    sell = text[text.index("[[tariffs.sell.periods]]") : text.index("[carbon.grid]")]
+    home.write_text(
+        text.replace(sell, 'signal = "export_price"\n').replace(
+            "[heaters.main]", '[signals.export_price]\ntopic = "rook/price"\n[heaters.main]'
+        )
+    )
+    file = home.parent / "readings.csv"
+    file.write_text(
+        "time,grid_w,tank_level_pct,diverted_wh,export_price\n"
+        "2026-06-01T12:00:00Z,-1500,50,1000,0.1\n"
+        "2026-06-01T12:30:00Z,-1500,60,1600,0.2\n"
+        "2026-06-01T13:00:00Z,-1500,96,2200,\n"
+        "2026-06-01T13:30:00Z,-1500,87,2200,\n"
+    )
+    done = run(home, file, "--by", "interval", "--json")
+    assert done.exit_code == 0, done.exception
+    first, second, _ = json.loads(done.stdout)["value"]["rows"]
+    assert (first["given_up"], second["given_up"]) == (0.06, 0.12)

@@ -10,6 +10,7 @@ from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.carbon import Factor
 from accounting.displaced import Displaced
 from accounting.entry import Entry
+from accounting.heard import HeardSeries
 from accounting.journal import balance
 from accounting.series import Series
 from accounting.tariffs import Tariff
@@ -319,3 +320,41 @@ def test_memory_stays_flat_over_a_month() -> None:
             sizes.append(len(json.dumps(books.state())))
     assert len(sizes) > 1400
     assert max(sizes) < sizes[1] + 100
+
+
+def heard_books() -> tuple[Books, BooksSettings]:
+    kept_by = replace(settings(), export=HeardSeries("export_price", 3600))
+    assert isinstance(kept_by.export, HeardSeries)
+    kept_by = replace(kept_by, heard=(kept_by.export,))
+    return Books(kept_by), kept_by
+
+
+def test_a_price_that_is_heard_prices_the_time_it_is_heard() -> None:
+    books, _ = heard_books()
+    books.note("export_price", NOON, 0.1)
+    filled((0, 1000), (900, 1500), books=books)
+    assert books.prices_at(NOON + 900).export_price == 0.1
+    books.note("export_price", NOON + 900, -0.3)
+    filled((1800, 2000), (3600, 2500), (5400, 3000), books=books)
+    assert books.prices_at(NOON + 900).export_price == -0.3
+    priced, half, unpriced = books.settle(NOON + 9000)
+    assert (priced.given_up_micro, priced.export_price_micro) == (-100_000, -100_000)
+    assert (half.given_up_micro, half.export_price_micro) == (-150_000, -300_000)
+    assert (unpriced.given_up_micro, unpriced.reason) == (0, "settled; unknown: export price")
+
+
+def test_what_was_heard_survives_a_restart_a_change_of_prices_and_goes_back_with_the_clock() -> None:
+    books, kept_by = heard_books()
+    books.note("export_price", NOON, 0.1)
+    _, fresh = heard_books()
+    again = Books(fresh, json.loads(json.dumps(books.state())))
+    assert again.prices_at(NOON + 60).export_price == 0.1
+    other = replace(kept_by, export=HeardSeries("export_price", 3600), used=Fraction(1, 2))
+    assert isinstance(other.export, HeardSeries)
+    again.reprice(replace(other, heard=(other.export,)))
+    assert again.prices_at(NOON + 60).export_price == 0.1
+    again.note("export_price", NOON + 60, 0.2)
+    assert again.prices_at(NOON + 60).export_price == 0.2
+    again.reprice(settings())
+    assert again.price_signals == frozenset()
+    assert "export_price" not in again.signals

@@ -313,7 +313,7 @@ def test_without_a_marginal_factor_of_every_source_none_is_counted_and_it_is_sai
         (
             "marginal = { kg_per_kwh = 0.35, ",
             "marginal = { ",
-            "carbon.grid.marginal: expected either kg_per_kwh or series, got neither (home.toml)",
+            "carbon.grid.marginal: expected one of kg_per_kwh, series, got none of them (home.toml)",
         ),
         (
             'basis = "both"',
@@ -325,6 +325,58 @@ def test_without_a_marginal_factor_of_every_source_none_is_counted_and_it_is_sai
 def test_what_does_not_fit_in_what_is_displaced_is_said(was: str, becomes: str, said: str) -> None:
     assert was in BOILER
     assert told(SMALL + BOILER.replace(was, becomes)) == [said]
+
+
+HEARD = (
+    SMALL
+    + '[signals.export_price]\ntopic = "hut/sell"\n[signals.grid_kg_per_kwh]\ntopic = "hut/grid"\nstale_after_s = 900\n'
+)
+SELL = '[tariffs.sell]\ndirection = "export"\nsignal = "export_price"\n'
+GRID = '[carbon.grid]\nsignal = "grid_kg_per_kwh"\nbasis = "average"\nsource = "invented"\nyear = 2026\n'
+
+
+def test_prices_and_carbon_may_be_heard() -> None:
+    made = books_settings(home(HEARD + SELL + "tax_included = false\ntax_pct = 10\n" + GRID))
+    assert [series.signal for series in made.heard] == ["export_price", "grid_kg_per_kwh"]
+    export, grid = made.heard
+    export.note(0, 0.2)
+    grid.note(0, 0.3)
+    assert made.export is export
+    assert export.price_at(3599) == Fraction("0.22"), "a price counts for an hour unless the home says otherwise"
+    assert export.price_at(3600) is None
+    assert made.grid is not None
+    assert (made.grid.at(0, 900), made.grid.at(0, 901)) == (Fraction("0.3"), None)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            SMALL + SELL,
+            "tariffs.sell.signal: expected a signal of the table [signals.export_price], got no such table (home.toml)",
+        ),
+        (
+            HEARD + SELL.replace('"export"', '"fuel"'),
+            "tariffs.sell.direction: expected export, whose price export_price is, got fuel (home.toml)",
+        ),
+        (
+            HEARD + SELL + 'series = "sell.csv"\n',
+            "tariffs.sell: expected one of periods, series, signal, got series and signal (home.toml)",
+        ),
+        (
+            HEARD.replace("[signals.grid_kg_per_kwh]", "[signals.pv_w]") + GRID,
+            "carbon.grid.signal: expected a signal of the table [signals.grid_kg_per_kwh], got no such table "
+            "(home.toml)",
+        ),
+    ],
+)
+def test_what_does_not_fit_in_what_is_heard_is_said(text: str, said: str) -> None:
+    assert told(text) == [said]
+
+
+def test_a_price_heard_that_prices_nothing_asks_for_caution() -> None:
+    assert any("signals.export_price is heard, but nothing is priced by it" in said for said in cautions(home(HEARD)))
+    assert not any("priced by it" in said for said in cautions(home(HEARD + SELL + GRID)))
 
 
 def test_a_fuel_given_up_for_good_is_marked(tmp_path: Path) -> None:

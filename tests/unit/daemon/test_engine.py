@@ -9,6 +9,7 @@ import pytest
 from accounting.bands import Band, Period
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.displaced import Displaced
+from accounting.heard import HeardSeries
 from accounting.tariffs import Tariff
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
@@ -149,6 +150,19 @@ def test_prices_hold_until_they_change() -> None:
     assert engine.decide(moment(3600.0)).lead.guard == "worth"
     assert engine.prices.export_price == 0.3
     assert engine.decide(moment(7200.0)).lead.order is Order.SURPLUS
+
+
+def test_a_price_that_is_heard_decides_at_once_and_until_it_is_stale() -> None:
+    export = HeardSeries("export_price", 900)
+    rules = settings(stale_after_s=dict.fromkeys(STALE_AFTER_S, 86_400.0), worth=Worth(True))
+    gas = Displaced("gas", Fraction(1), Fraction(1), price=Fraction(1, 10))
+    engine = made(rules, export=export, displaces=(gas,), heard=(export,))
+    assert engine.hear(heard(0.0, grid_w=-500.0, tank_level_pct=50.0), moment(0.0)).lead.order is Order.SURPLUS
+    assert engine.hear(heard(10.0, export_price=0.3), moment(10.0)).lead.guard == "worth"
+    assert engine.hear(heard(20.0, export_price=0.05), moment(20.0)).lead.order is Order.SURPLUS
+    assert engine.hear(heard(30.0, export_price=0.3), moment(30.0)).lead.guard == "worth"
+    assert engine.due_s == pytest.approx(930.0)
+    assert engine.decide(moment(930.0)).lead.order is Order.SURPLUS, "what it is worth is not known any more"
 
 
 def test_an_absence_ends_at_its_second_by_the_wall_clock() -> None:
