@@ -3,6 +3,8 @@
 import random
 from pathlib import Path
 
+import pytest
+
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.ledger import Facts, Ledger
 from daemon.board import Board, Wiring
@@ -58,15 +60,17 @@ def told_wh(path: Path) -> int:
         return sum(one.diverted_wh for one in (*ledger.entries(0, 2**40), *ledger.open_entries()))
 
 
-def test_a_run_in_progress_loses_no_more_than_since_the_last_write(tmp_path: Path) -> None:
+@pytest.mark.parametrize("level_pct", [50.0, 97.0], ids=["permitted", "withheld"])
+def test_a_run_in_progress_loses_no_more_than_since_the_last_write(tmp_path: Path, level_pct: float) -> None:
+    """Whether the heater may or not: what it takes is written down."""
     dice = random.Random(1)
     worst_wh = 0.0
-    for number in range(12):
+    for number in range(8):
         path = tmp_path / f"{number}.sqlite"
         house = House(path, 0)
         died_s = dice.randrange(0, 1800, STEP_S)
         for at_s in range(0, died_s + 1, STEP_S):
-            house.live_to(at_s, POWER_W, 50.0)
+            house.live_to(at_s, POWER_W, level_pct)
         house.die()
         lost_wh = POWER_W * died_s / 3600 - told_wh(path)
         worst_wh = max(worst_wh, lost_wh)
