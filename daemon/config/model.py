@@ -44,7 +44,7 @@ class LedgerFile(Table):
     path: FilePath = "brimful.sqlite"
     """SQLite file."""
     flush_s: Annotated[float, Within(1, 3600)] = 300.0
-    """Longest time between two writes while energy is counted, s; longer spares flash storage."""
+    """Longest time between two writes while a heater is on, s (half an hour while none is); longer spares storage."""
     tape_days: Annotated[int, Within(1, 36500)] = 400
     """How long recorded readings are kept, days."""
 
