@@ -65,11 +65,19 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
         ],
         "links_down": {name: link.reason for name, link in sorted(loop.links.items()) if not link.up},
         "inputs": inputs(loop, now),
-        "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
+        "alarms": alarms(loop, now),
         "override": None
         if override is None
         else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
     }
+
+
+def alarms(loop: Loop, now: Moment) -> list[dict[str, Any]]:
+    """The alarms that stand."""
+    return [
+        {"name": alarm.name, "sentence": alarm.sentence, "since": iso(now.utc_of(alarm.since_s))}
+        for alarm in loop.alarms
+    ]
 
 
 def inputs(loop: Loop, now: Moment) -> list[dict[str, Any]]:
@@ -109,7 +117,7 @@ def health(
         "books": loop.keeper.health(),
         "clock": {"fault": loop.clock_fault},
         "timeseries": timeseries,
-        "alarms": [{"name": alarm.name, "sentence": alarm.sentence} for alarm in loop.alarms],
+        "alarms": alarms(loop, now),
     }
 
 

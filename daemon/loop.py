@@ -14,7 +14,7 @@ from daemon.keeper import Keeper
 from daemon.schedule import SteppedSchedule
 from daemon.waiting import Waiting
 from daemon.walltime import Step, WallTime
-from rules.alarms import Alarm, Watched, watch
+from rules.alarms import Alarm, Told, Watched, news, watch
 from rules.errors import BrimfulError
 from rules.memory import Memory
 from rules.orders import Decision, HeaterOrder, Order
@@ -95,6 +95,7 @@ class Loop:
         self._rearm = rearm
         self._back_s = 0.0
         self._watched = Watched()
+        self._told = Told()
         self._acted: Decision | None = None
         self._stopping = False
 
@@ -235,7 +236,7 @@ class Loop:
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now
         )
-        if alarms != self.alarms:
+        if alarms != self.alarms or now.mono_s >= self._told.due_s:
             self._sound(alarms, now)
         for told in changed:
             explanation = self.engine.explain(now, told.heater)
@@ -245,16 +246,10 @@ class Loop:
             self._publish(self, now)
 
     def _sound(self, alarms: tuple[Alarm, ...], now: Moment) -> None:
-        standing = {alarm.name for alarm in self.alarms}
-        sounding = {alarm.name for alarm in alarms}
-        for alarm in alarms:
-            if alarm.name not in standing:
-                log.warning("alarm=%s %s", alarm.name, alarm.sentence)
-                self.keeper.event("alarm", alarm.name, alarm.sentence, now)
-        for alarm in self.alarms:
-            if alarm.name not in sounding:
-                log.warning("recovered=%s", alarm.name)
-                self.keeper.event("recovered", alarm.name, f"recovered: {alarm.sentence}", now)
+        events, self._told = news(alarms, self._told, now)
+        for kind, name, sentence in events:
+            log.warning("%s=%s %s", kind, name, sentence)
+            self.keeper.event(kind, name, sentence, now)
         self.alarms = alarms
         self._publish(self, now)
 

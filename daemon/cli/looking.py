@@ -186,7 +186,7 @@ def _daemon(home: Home) -> Iterator[Line]:
         wait = f"; {health['books']['outbox']} intervals wait, next attempt in {duration(series['next_attempt_in_s'])}"
         yield "daemon", False, series["fault"] + wait
     for alarm in health["alarms"]:
-        yield "daemon", False, f"alarm: {alarm['sentence']}"
+        yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
 
 
 @click.command()

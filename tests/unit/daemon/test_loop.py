@@ -262,7 +262,7 @@ def test_an_alarm_is_told_once_and_so_is_its_end(running: Running) -> None:
     assert running.diary.of("publish")[-1] == ["level silent", "surplus silent"]
     sunny(running, 670.0)
     sunny(running, 680.0)
-    assert running.diary.of("recovered") == ["level silent", "surplus silent"]
+    assert running.diary.of("recovered") == ["surplus silent", "level silent"]
     assert running.diary.of("alarm") == ["surplus silent", "level silent"]
     assert running.diary.of("publish")[-1] == []
 

@@ -1,32 +1,27 @@
-"""Conditions a person should know of, each named and told once while it lasts. They change no order."""
+"""The watch: all alarms that stand now, and the heaters' own two, withheld but drawing and permitted but idle."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from rules.ages import is_fresh, stale_at_s
+from rules.ages import is_fresh
+from rules.alarms import sign, still
+from rules.alarms.alarm import Alarm
+from rules.alarms.level import of_level
+from rules.alarms.sign import Sign, wrong_sign
+from rules.alarms.silences import silences
+from rules.alarms.still import Still, surplus_frozen
 from rules.memory import Memory
 from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from rules.reading import Moment, Reading
 from rules.settings import Settings
 from rules.snapshot import Snapshot
-from rules.words import duration, percent, watts
+from rules.words import percent, watts
 
 DRAWING_AFTER_S = 120.0
 """How long a withheld heater may go on drawing: meters and relays are slow."""
 DRAWING_SHARE = 0.05
 """Share of the rated power from which a withheld heater is said to draw: less is the meter's noise."""
-NEVER_HEARD_S = 60.0
-"""Patience with an input that has not told anything yet and whose limit is not known, s."""
 REFUSALS = 2
 """How often in a row a heater must take nothing, with room in the tank, before it looks like a fault."""
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """A condition that lasts. name: unique among those that stand; since_s: forward-clock second it began."""
-
-    name: str
-    sentence: str
-    since_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +30,15 @@ class Watched:
 
     started_s: forward-clock second of the first look (None: not yet); drawing_since_s: for each heater, since when it
     draws though withheld; drew_count: for each heater, how often it had been satisfied when it last drew;
-    alarms: those that stand.
+    sign, still: what the surplus did at the heaters' switchings, and since when it stands still; alarms: those that
+    stand.
     """
 
     started_s: float | None = None
     drawing_since_s: tuple[float | None, ...] = ()
     drew_count: tuple[int, ...] = ()
+    sign: Sign = field(default_factory=Sign)
+    still: Still = field(default_factory=Still)
     alarms: tuple[Alarm, ...] = ()
 
 
@@ -60,7 +58,12 @@ def watch(
             drew_count=tuple(past.satisfied_count for past in memory.heaters) or (0,) * count,
         )
     watched = _drawing(snapshot, settings, memory, watched, now)
-    found = _silences(snapshot, settings, watched, now)
+    watched = _surplus(snapshot, settings, memory, watched, now)
+    assert watched.started_s is not None
+    found = silences(snapshot, settings, watched.started_s, now)
+    found += of_level(snapshot, settings, memory, now)
+    found += surplus_frozen(settings, watched.still, now)
+    found += wrong_sign(snapshot, watched.sign)
     for i in range(count):
         found += _of_heater(snapshot, settings, memory, watched, now, i)
     standing = {alarm.name: alarm for alarm in watched.alarms}
@@ -68,6 +71,15 @@ def watch(
     if alarms != watched.alarms:
         watched = replace(watched, alarms=alarms)
     return watched.alarms, watched
+
+
+def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
+    """What the surplus tells beside the heaters' power."""
+    signed = sign.look(snapshot, settings, memory, watched.sign, now)
+    stood = still.look(snapshot, settings, watched.still, now)
+    if signed is watched.sign and stood is watched.still:
+        return watched
+    return replace(watched, sign=signed, still=stood)
 
 
 def _drawing(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
@@ -127,31 +139,9 @@ def _of_heater(
             Alarm(
                 f"permitted but idle{of}",
                 f"heater {heater} has taken nothing {refusals} times though there was surplus and the tank is at"
-                f" {percent(level.value)}; is it switched off, its cut-out tripped, or its thermostat set low?",
+                f" {percent(level.value)}; is it switched off, its cut-out tripped, its thermostat set low, or the"
+                " surplus of the wrong sign?",
                 past.satisfied_at_s,
             )
         )
-    return found
-
-
-def _silences(snapshot: Snapshot, settings: Settings, watched: Watched, now: Moment) -> list[Alarm]:
-    """Inputs without which nothing is diverted. One not heard since the start has as long as its limit says."""
-    found = []
-    for what, reading, signal in (
-        ("level", snapshot.level, "tank_level_pct"),
-        ("surplus", snapshot.surplus, "surplus_w"),
-    ):
-        if is_fresh(reading, settings, now):
-            continue
-        if reading is not None and reading.seen_s != NEVER_LIVE_S:
-            since_s = stale_at_s(reading, settings)
-            limit_s = settings.stale_after_s.get(reading.signal, 0.0)
-            sentence = f"no {what} heard for more than {duration(limit_s)}: nothing is diverted until it tells again"
-        else:
-            assert watched.started_s is not None
-            name = reading.signal if reading is not None else signal
-            since_s = watched.started_s + settings.stale_after_s.get(name, NEVER_HEARD_S)
-            sentence = f"no {what} heard since the start: nothing is diverted until it tells"
-        if now.mono_s >= since_s:
-            found.append(Alarm(f"{what} silent", sentence, since_s))
     return found

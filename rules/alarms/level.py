@@ -1,0 +1,34 @@
+"""Level frozen or jumping: what it tells cannot be. What that does to the orders is in rules/plausible.py."""
+
+from rules.alarms.alarm import Alarm
+from rules.guards.fresh import frozen_sentence
+from rules.memory import Memory
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.snapshot import Snapshot
+from rules.words import duration, percent
+
+JUMPS = 3
+"""How many jumps within JUMPS_WITHIN_S are a fault: one is a glitch, or a sensor started again."""
+JUMPS_WITHIN_S = 3600.0
+
+
+def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> list[Alarm]:
+    """The level's alarms that stand now."""
+    found = []
+    if memory.frozen is not None:
+        sentence = (
+            f"{frozen_sentence(memory.frozen, settings, now)}: heating is withheld until it tells another value;"
+            " is the sensor stuck, or does what passes it on repeat an old value?"
+        )
+        found.append(Alarm("level frozen", sentence, memory.frozen.since_s))
+    jumps = snapshot.level_jumps
+    if len(jumps) >= JUMPS and now.mono_s < jumps[-JUMPS].at_s + JUMPS_WITHIN_S:
+        first, last = jumps[-JUMPS], jumps[-1]
+        sentence = (
+            f"tank level has jumped {JUMPS} times within {duration(last.at_s - first.at_s)}, last from"
+            f" {percent(last.from_pct)} to {percent(last.to_pct)} within {duration(last.after_s)}, faster than water"
+            " can: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
+        )
+        found.append(Alarm("level jumping", sentence, last.at_s))
+    return found

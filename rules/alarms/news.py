@@ -1,0 +1,60 @@
+"""What of the standing alarms is worth an event: each once while it lasts, with its end, and no more than hourly.
+
+The alarms that stand are always said as they are; only events are held back. One that comes again within AGAIN_S of its
+last event is told when that time is over, if it still stands, and its end only if its beginning was told.
+"""
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from rules.alarms.alarm import Alarm
+from rules.reading import Moment
+from rules.words import duration
+
+AGAIN_S = 3600.0
+
+
+class News(NamedTuple):
+    """An event."""
+
+    kind: Literal["alarm", "recovered"]
+    name: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What was told. at_s: by name, when last, forward-clock seconds; open: those whose end has not been told;
+    due_s: when something that is held back will be due.
+    """
+
+    at_s: tuple[tuple[str, float], ...] = ()
+    open: tuple[Alarm, ...] = ()
+    due_s: float = float("inf")
+
+
+def news(alarms: tuple[Alarm, ...], told: Told, now: Moment) -> tuple[list[News], Told]:
+    """The events that are to be told now, and what to remember. Call it when the alarms change, and at `due_s`."""
+    standing = {alarm.name for alarm in alarms}
+    begun: list[News] = []
+    ended: list[News] = []
+    still_open = []
+    for alarm in told.open:
+        if alarm.name in standing:
+            still_open.append(alarm)
+        else:
+            gone = duration(now.mono_s - alarm.since_s)
+            ended.append(News("recovered", alarm.name, f"recovered after {gone}: {alarm.sentence}"))
+    opened = {alarm.name for alarm in still_open}
+    at_s = {name: last_s for name, last_s in told.at_s if name in opened or now.mono_s < last_s + AGAIN_S}
+    due_s = float("inf")
+    for alarm in alarms:
+        if alarm.name in opened:
+            continue
+        if alarm.name in at_s:
+            due_s = min(due_s, at_s[alarm.name] + AGAIN_S)
+            continue
+        begun.append(News("alarm", alarm.name, alarm.sentence))
+        still_open.append(alarm)
+        at_s[alarm.name] = now.mono_s
+    return begun + ended, Told(tuple(at_s.items()), tuple(still_open), due_s)

@@ -1,0 +1,18 @@
+"""What the heaters take together, where all of it is known."""
+
+from rules.ages import is_fresh
+from rules.reading import Moment
+from rules.settings import Settings
+from rules.snapshot import Snapshot
+
+
+def total_w(snapshot: Snapshot, settings: Settings, now: Moment, from_s: float = float("-inf")) -> float | None:
+    """W the heaters take; None where a meter is missing, stale, or was not heard from `from_s` on."""
+    if len(snapshot.measured) < len(settings.heaters):
+        return None
+    total = 0.0
+    for reading in snapshot.measured:
+        if reading is None or reading.seen_s < from_s or not is_fresh(reading, settings, now):
+            return None
+        total += reading.value
+    return total

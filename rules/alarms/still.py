@@ -1,0 +1,66 @@
+"""Surplus frozen: the same figure for hours although the heaters' power changed, which the meter must show."""
+
+from dataclasses import dataclass, replace
+
+from rules.ages import is_fresh
+from rules.alarms.alarm import Alarm
+from rules.alarms.power import total_w
+from rules.reading import NEVER_LIVE_S, Moment
+from rules.settings import Settings
+from rules.snapshot import Snapshot
+from rules.words import clock, watts
+
+EVERY_S = 60.0
+"""How often the figure is looked at: a meter that moves in between is not the one that is looked for."""
+AFTER_S = 7200.0
+SWING_W = 500.0
+"""How much the heaters' power must have changed meanwhile."""
+HELD_W = 50.0
+"""Nearer to nothing, a diverter or a house battery may hold the surplus where it is; and nothing is started by it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Still:
+    """The surplus so far. value_w: told at every look since since_s; seen_s: of the last reading that told it;
+    lowest_w, highest_w: of the heaters' power meanwhile.
+    """
+
+    looked_s: float = NEVER_LIVE_S
+    value_w: float | None = None
+    seen_s: float = NEVER_LIVE_S
+    since_s: float = NEVER_LIVE_S
+    lowest_w: float = 0.0
+    highest_w: float = 0.0
+
+
+def look(snapshot: Snapshot, settings: Settings, past: Still, now: Moment) -> Still:
+    """What is remembered after another look; the same object where it is not yet time for one."""
+    if now.mono_s < past.looked_s + EVERY_S:
+        return past
+    surplus = snapshot.surplus
+    power_w = total_w(snapshot, settings, now)
+    if surplus is None or power_w is None or not is_fresh(surplus, settings, now):
+        return Still(looked_s=now.mono_s)
+    if surplus.value != past.value_w:
+        return Still(now.mono_s, surplus.value, surplus.seen_s, surplus.seen_s, power_w, power_w)
+    return replace(
+        past,
+        looked_s=now.mono_s,
+        seen_s=surplus.seen_s,
+        lowest_w=min(past.lowest_w, power_w),
+        highest_w=max(past.highest_w, power_w),
+    )
+
+
+def surplus_frozen(settings: Settings, past: Still, now: Moment) -> list[Alarm]:
+    """The alarm, if it stands."""
+    swing_w = past.highest_w - past.lowest_w
+    if past.value_w is None or abs(past.value_w) < HELD_W or swing_w < SWING_W or past.seen_s < past.since_s + AFTER_S:
+        return []
+    since = clock(now.utc_of(past.since_s), settings.timezone, now.utc_s)
+    sentence = (
+        f"the surplus has told {watts(past.value_w)} since {since} though the heaters' power changed by"
+        f" {watts(swing_w)}: it may be diverted from the grid; is the meter stuck, or does what passes it on repeat an"
+        " old value?"
+    )
+    return [Alarm("surplus frozen", sentence, past.since_s)]
