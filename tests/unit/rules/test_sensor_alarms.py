@@ -105,6 +105,7 @@ def test_a_silent_surplus_is_silent_and_not_frozen() -> None:
         names = it.names(at_s, surplus=800.0, measured=(900.0,), seen={"surplus_w": 7000.0})
     assert "surplus silent" in names
     assert "surplus frozen" not in names
+    assert "surplus frozen" not in still(it, 9100, 800.0, from_s=9000)  # after a silence it begins anew
 
 
 def test_without_a_meter_of_the_heater_nothing_is_said_of_the_surplus() -> None:
@@ -119,12 +120,14 @@ def test_without_a_meter_of_the_heater_nothing_is_said_of_the_surplus() -> None:
 class Switched(Watch):
     """A house whose heater an owner switches every ten minutes; the meter tells surplus × sign."""
 
+    is_on = False
+
     def switch(self, times: int, sign: float, power_w: float = 1500.0, more_w: float = 0.0) -> list[str]:
         """more_w: what another load or the sun adds at each switching on, and takes away at each off."""
         names: list[str] = []
         start_s = int(self.now.mono_s) + 10
         for time in range(times):
-            on = time % 2 == 0
+            on = self.is_on = not self.is_on
             begin_s = start_s + 600 * time
             self.memory = set_override(self.memory, Order.SURPLUS if on else Order.WITHHOLD, begin_s + 1e5)
             for at_s in range(begin_s, begin_s + 600, 10):
@@ -138,16 +141,12 @@ class Switched(Watch):
 def test_a_surplus_of_the_wrong_sign_is_found_by_switching_and_mended_by_one_the_right_way() -> None:
     it = Switched()
     it.names(0, surplus=-2000.0, measured=(0.0,))
-    assert it.switch(4, -1.0) == []
+    assert it.switch(5, -1.0) == []
     assert it.switch(1, -1.0) == ["surplus sign"]
     assert it.alarm.sentence == (
-        "when the heaters took 1,500 W more, the surplus rose by 1,500 W, the wrong way, 5 switchings in a row: import"
+        "when the heaters took 1,500 W less, the surplus fell by 1,500 W, the wrong way, 6 switchings in a row: import"
         " passes for surplus, and is diverted; turn the sign of signals.surplus_w.scale in the home file, then restart"
     )
-    it = Switched()
-    it.names(0, surplus=-2000.0, measured=(0.0,))
-    it.switch(6, -1.0)
-    assert it.watched.alarms
     assert it.switch(1, 1.0) == []
 
 
