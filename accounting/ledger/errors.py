@@ -9,11 +9,17 @@ from rules.errors import BrimfulError
 
 
 class LedgerError(BrimfulError):
-    """The ledger cannot be read or written. may_pass: trying the same again later can succeed (disk full, busy)."""
+    """The ledger cannot be read or written.
 
-    def __init__(self, op: str, subject: str, cause: str, hint: str = "", *, may_pass: bool = False) -> None:
+    may_pass: trying the same again later can succeed (disk full, busy); damaged: only a backup helps.
+    """
+
+    def __init__(
+        self, op: str, subject: str, cause: str, hint: str = "", *, may_pass: bool = False, damaged: bool = False
+    ) -> None:
         super().__init__(op, subject, cause, hint)
         self.may_pass = may_pass
+        self.damaged = damaged
 
 
 # By SQLite's primary result code: cause, hint, whether it may pass.
@@ -37,7 +43,7 @@ def from_sqlite(op: str, path: Path, error: sqlite3.Error) -> LedgerError:
     if known is None:
         return LedgerError(op, str(path), f"SQLite says: {error}")
     cause, hint, may_pass = known
-    return LedgerError(op, str(path), cause, hint, may_pass=may_pass)
+    return LedgerError(op, str(path), cause, hint, may_pass=may_pass, damaged=not may_pass)
 
 
 @contextmanager

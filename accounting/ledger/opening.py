@@ -1,18 +1,17 @@
-"""Opening the file: who may, in what mode, and what is refused."""
+"""Opening the file: who may, in what mode, and what is refused. A ledger that is damaged is left exactly as it is."""
 
 import fcntl
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
-from urllib.parse import quote
 
+from accounting.ledger.connecting import Connect, address, atomic, connect, keeping, migrate, refuse_foreign
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.schema import APPLICATION_ID, MIGRATIONS
+from accounting.ledger.schema import MIGRATIONS
+from accounting.ledger.upgrading import upgrade
 
-Connect = Callable[[str], sqlite3.Connection]
-"""Makes a connection from a `file:` address: a seam for tests that inject faults."""
+__all__ = ["Connect", "atomic", "connect", "lock", "migrate", "open_reading", "open_writing", "restoring"]
 
 _NO_INDEX = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 _BUSY_TIMEOUT_MS = 1000  # the loop waits as long, and control with it
@@ -20,85 +19,55 @@ _WRITING = "open the ledger for writing"
 _READING = "read the ledger"
 
 
-def connect(address: str) -> sqlite3.Connection:
-    """A connection without the module's implicit transactions.
-
-    It may be handed to another thread, as a daemon that starts does with its loop; it must not be shared.
-    """
-    return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
-
-
-@contextmanager
-def atomic(db: sqlite3.Connection, begin: str = "BEGIN IMMEDIATE") -> Iterator[None]:
-    """One transaction: all of the block or nothing of it."""
-    db.execute(begin)
-    try:
-        yield
-        db.execute("COMMIT")
-    except BaseException:
-        if db.in_transaction:  # SQLite itself has rolled back after some errors, a full disk among them
-            db.execute("ROLLBACK")
-        raise
-
-
-def migrate(db: sqlite3.Connection, migrations: Sequence[Sequence[str]] = MIGRATIONS) -> None:
-    """Bring the file up to the newest schema, each step in one transaction together with its number."""
-    for number in range(_pragma(db, "user_version"), len(migrations)):
-        with atomic(db):
-            for statement in migrations[number]:
-                db.execute(statement)
-            db.execute(f"PRAGMA user_version = {number + 1}")
-
-
-def open_writing(path: Path, making: Connect = connect) -> tuple[sqlite3.Connection, int]:
+def open_writing(
+    path: Path, making: Connect = connect, migrations: Sequence[Sequence[str]] = MIGRATIONS
+) -> tuple[sqlite3.Connection, int]:
     """The write connection and the descriptor of the lock that keeps a second writer out.
 
-    Creates the file (mode 0600) if there is none; migrates an older one.
+    Creates the file (mode 0600) if there is none; upgrades an older one, which stays beside it.
     Raises LedgerError: no folder, no right, another writer, damaged, no ledger, or a newer one than this program knows.
     """
-    if not path.parent.is_dir():
-        raise LedgerError(
-            _WRITING,
-            str(path),
-            "its folder does not exist",
-            "make the folder, or mount the disk it is on",
-            may_pass=True,
-        )
-    lock = _lock(path)
+    held = lock(path)
     try:
-        db = _open_locked(path, making)
+        db = _open_locked(path, making, migrations)
     except BaseException:
-        os.close(lock)
+        os.close(held)
         raise
-    return db, lock
+    return db, held
 
 
-def open_reading(path: Path, making: Connect = connect) -> sqlite3.Connection:
-    """A connection that can only read, also while the daemon writes.
+def open_reading(path: Path, making: Connect = connect, *, older: bool = False) -> sqlite3.Connection:
+    """A connection that can only read, also while the daemon writes. older: an older schema will do.
 
     Raises LedgerError: missing, no right, damaged, no ledger, or of another schema.
     """
     if not path.is_file():
         raise LedgerError(_READING, str(path), "there is no such file", "the daemon makes it; check the path")
-    address = f"file:{quote(str(path.absolute()))}"
     with speaking(_READING, path):
         try:
-            return _checked_reader(path, making(f"{address}?mode=ro"))
+            return _checked_reader(path, making(address(path, "mode=ro")), older)
         except sqlite3.OperationalError as error:
             # A ledger at rest in a folder that may not be written: SQLite cannot make its index of the (absent) log.
             # With no log there is nothing that could change under us.
-            if error.sqlite_errorcode & 0xFF not in _NO_INDEX or _log_of(path).exists():
+            if error.sqlite_errorcode & 0xFF not in _NO_INDEX or _beside(path, "-wal").exists():
                 raise
-            return _checked_reader(path, making(f"{address}?immutable=1"))
+            return _checked_reader(path, making(address(path, "immutable=1")), older)
 
 
-def _log_of(path: Path) -> Path:
-    return path.with_name(path.name + "-wal")
+def restoring(path: Path) -> Path:
+    """Where a backup is made ready to take the ledger's place. While it is there, a restore has not been finished."""
+    return _beside(path, ".restoring")
 
 
-def _lock(path: Path) -> int:
-    """A lock beside the file, not on it (SQLite's own locks live there); the kernel drops it when the process dies."""
-    beside = path.with_name(path.name + "-writer")
+def lock(path: Path) -> int:
+    """The descriptor of the lock that only one writer can hold. Raises LedgerError.
+
+    It is beside the file, not on it (SQLite's own locks live there); the kernel drops it when the process dies.
+    """
+    if not path.parent.is_dir():
+        hint = "make the folder, or mount the disk it is on"
+        raise LedgerError(_WRITING, str(path), "its folder does not exist", hint, may_pass=True)
+    beside = _beside(path, "-writer")
     try:
         descriptor = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as error:
@@ -114,7 +83,12 @@ def _lock(path: Path) -> int:
     return descriptor
 
 
-def _open_locked(path: Path, making: Connect) -> sqlite3.Connection:
+def _beside(path: Path, tail: str) -> Path:
+    return path.with_name(path.name + tail)
+
+
+def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[str]]) -> sqlite3.Connection:
+    _refuse_remains(path)
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))  # the log files take their mode from this one
     except OSError as error:
@@ -123,30 +97,56 @@ def _open_locked(path: Path, making: Connect) -> sqlite3.Connection:
             _WRITING, str(path), f"it may not be written ({error.strerror})", hint, may_pass=True
         ) from error
     with speaking(_WRITING, path):
-        db = making(f"file:{quote(str(path.absolute()))}?mode=rw")
+        version = _sound(path, making, len(migrations)) if path.stat().st_size else 0
+        if 0 < version < len(migrations):
+            upgrade(path, version, migrations)
+        db = making(address(path, "mode=rw"))
         try:
             db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
-            _refuse_foreign(_WRITING, path, db)
             db.execute("PRAGMA journal_mode = WAL")
-            db.execute("PRAGMA synchronous = FULL")
-            db.execute("PRAGMA foreign_keys = ON")
-            db.execute("PRAGMA recursive_triggers = ON")  # else INSERT OR REPLACE deletes behind the triggers' back
-            migrate(db)
-            problems = [str(row[0]) for row in db.execute("PRAGMA quick_check(1)") if row[0] != "ok"]
-            if problems:
-                hint = "keep it as it is and restore a backup"
-                raise LedgerError(_WRITING, str(path), f"it is damaged ({problems[0]})", hint)
+            keeping(db)
+            migrate(db, migrations)
         except BaseException:
             db.close()
             raise
     return db
 
 
-def _checked_reader(path: Path, db: sqlite3.Connection) -> sqlite3.Connection:
+def _refuse_remains(path: Path) -> None:
+    """No new ledger where the log of one lies, or where a restore was cut short."""
+    if restoring(path).exists():
+        cause = "a restore was cut short"
+        raise LedgerError(_WRITING, str(path), cause, "run the same `brimful restore` again", damaged=True)
+    log = _beside(path, "-wal")
+    if log.exists() and log.stat().st_size and not (path.exists() and path.stat().st_size):
+        cause = "its log is there, but the file itself is empty or gone"
+        raise LedgerError(_WRITING, str(path), cause, "keep both as they are and restore a backup", damaged=True)
+
+
+def _sound(path: Path, making: Connect, known: int) -> int:
+    """The schema's number of a file in order.
+
+    The file is only read for it: a connection that can write folds the log into it when it closes.
+    """
+    # A journal left by a kill while the file was founded is rolled back first, and only a writer can.
+    db = making(address(path, "mode=rw" if _beside(path, "-journal").exists() else "mode=ro"))
     try:
         db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
-        version = _refuse_foreign(_READING, path, db)
-        if version < len(MIGRATIONS):
+        version = refuse_foreign(_WRITING, path, db, known)
+        problems = [str(row[0]) for row in db.execute("PRAGMA quick_check(1)") if row[0] != "ok"]
+    finally:
+        db.close()
+    if problems:
+        hint = "keep it as it is and restore a backup"
+        raise LedgerError(_WRITING, str(path), f"it is damaged ({problems[0]})", hint, damaged=True)
+    return version
+
+
+def _checked_reader(path: Path, db: sqlite3.Connection, older: bool) -> sqlite3.Connection:
+    try:
+        db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
+        version = refuse_foreign(_READING, path, db)
+        if version < (1 if older else len(MIGRATIONS)):
             cause = f"it has schema {version}, this program reads {len(MIGRATIONS)}"
             hint = "the daemon upgrades it when it starts" if version else "the daemon fills it when it starts"
             raise LedgerError(_READING, str(path), cause, hint)
@@ -154,20 +154,3 @@ def _checked_reader(path: Path, db: sqlite3.Connection) -> sqlite3.Connection:
         db.close()
         raise
     return db
-
-
-def _refuse_foreign(op: str, path: Path, db: sqlite3.Connection) -> int:
-    """The schema's number (0: an empty file), if this is a ledger that the program knows."""
-    version = _pragma(db, "user_version")
-    if _pragma(db, "application_id") != APPLICATION_ID:
-        if version == 0 and db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-            return 0
-        raise LedgerError(op, str(path), "it is a database, but no ledger", "name another file")
-    if version > len(MIGRATIONS):
-        cause = f"it has schema {version}, this program knows up to {len(MIGRATIONS)}"
-        raise LedgerError(op, str(path), cause, "a newer brimful wrote it: install that one, or restore a backup")
-    return version
-
-
-def _pragma(db: sqlite3.Connection, name: str) -> int:
-    return int(db.execute(f"PRAGMA {name}").fetchone()[0])

@@ -13,6 +13,7 @@ from accounting.entry import Entry, Posting, TankEntry
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
+from accounting.ledger.verifying import CURRENT, Check, checks
 from rules.orders import Finding, Order, Verdict
 
 if TYPE_CHECKING:
@@ -32,11 +33,6 @@ BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
-CURRENT = (
-    "NOT EXISTS (SELECT 1 FROM superseded s WHERE s.start_s = e.start_s AND s.heater = e.heater "
-    "AND s.version = e.version)"
-)
-_ENOUGH = 20  # problems of a kind worth telling
 _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
 
 
@@ -341,32 +337,14 @@ class Ledger:
         )
         return [TapeChunk(*row) for row in rows]
 
+    def verify(self) -> list[Check]:
+        """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError."""
+        with self.still():
+            return list(checks(self, self._ask))
+
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
-        problems = [str(row[0]) for row in self._ask(f"PRAGMA quick_check({_ENOUGH})") if row[0] != "ok"]
-        problems += [f"{table}: a row points to nothing" for table, *_ in self._ask("PRAGMA foreign_key_check")]
-        problems += [
-            f"interval {start_s} of {heater}: {count} current versions instead of 1"
-            for start_s, heater, count in self._ask(
-                f"SELECT start_s, heater, sum({CURRENT}) FROM entry e GROUP BY start_s, heater "
-                f"HAVING sum({CURRENT}) <> 1 LIMIT {_ENOUGH}"
-            )
-        ]
-        problems += [
-            f"interval {start_s} of {heater}, version {version}: postings add up to {wh} Wh instead of 0"
-            for start_s, heater, version, wh in self._ask(
-                "SELECT start_s, heater, version, sum(wh) FROM posting GROUP BY start_s, heater, version "
-                f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
-            )
-        ]
-        problems += [
-            f"tank's interval {start_s}, version {version}: postings add up to {wh} Wh instead of 0"
-            for start_s, version, wh in self._ask(
-                "SELECT start_s, version, sum(wh) FROM tank_posting GROUP BY start_s, version "
-                f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
-            )
-        ]
-        return problems
+        return [problem for check in self.verify() for problem in check.problems]
 
     def _ask(self, sql: str, *values: object) -> list[Any]:
         with speaking("read the ledger", self._path):

@@ -5,13 +5,15 @@ import os
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 from accounting.entry import Entry, Posting, TankEntry
 from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
-from accounting.ledger.reading import CURRENT, KNOWN_UNTIL, VALUE_COLUMNS, Ledger
+from accounting.ledger.reading import KNOWN_UNTIL, VALUE_COLUMNS, Ledger
 from accounting.ledger.records import Batch, DecisionRow, Facts, OutboxKey
+from accounting.ledger.verifying import CURRENT
 
 _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
@@ -39,6 +41,13 @@ _STRETCH = (
     "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
     "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
 )
+_PRUNE = "DELETE FROM {table} WHERE id IN (SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n)"
+_OLD = {
+    "tape": "to_s < :s",
+    "event": "at_s < :s",
+    "decision": "at_s < :s AND EXISTS (SELECT 1 FROM decision later WHERE later.heater = d.heater AND "
+    "later.at_s <= :s AND (later.at_s, later.id) > (d.at_s, d.id))",
+}
 # Rewriting what has not changed would only wear the card.
 _KEEP = (
     "INSERT INTO {table} (key, value) VALUES (?, ?) "
@@ -127,10 +136,13 @@ class LedgerWriter(Ledger):
             self._db.execute("DELETE FROM refused WHERE start_s >= ?", (from_s,))
         return self.outbox_depth()
 
-    def prune_tape(self, before_s: float) -> int:
-        """Drop the chunks that end before before_s (UTC seconds); returns how many."""
+    def prune(self, table: Literal["tape", "decision", "event"], before_s: float, most: int = 1000) -> int:
+        """Drop the oldest rows that lie before before_s (UTC seconds), at most so many; returns how many.
+
+        Of each heater's decisions the one that stood at before_s stays, to answer for the time after it.
+        """
         with speaking(_WRITING, self._path), atomic(self._db):
-            return self._db.execute("DELETE FROM tape WHERE to_s < ?", (before_s,)).rowcount
+            return self._db.execute(_PRUNE.format(table=table, old=_OLD[table]), {"s": before_s, "n": most}).rowcount
 
     def _refuse_false(self, entry: Entry) -> None:
         self._refuse_other_interval(entry.interval_s)

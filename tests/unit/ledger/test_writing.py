@@ -229,7 +229,7 @@ def test_the_tape_alone_is_pruned(ledger: LedgerWriter) -> None:
     for chunk in chunks:
         ledger.commit(Batch(2000, tape=chunk))
     assert ledger.tape(1140, 1800) == chunks[:2]
-    assert ledger.prune_tape(1740) == 1
+    assert ledger.prune("tape", 1740) == 1
     assert ledger.tape(0, EVER) == chunks[1:]
 
 
@@ -275,6 +275,7 @@ def test_integrity_names_what_is_wrong(ledger: LedgerWriter) -> None:
     assert ledger.integrity() == [
         f"interval {START_S + HALF_HOUR_S} of main: 0 current versions instead of 1",
         f"interval {START_S} of main, version 1: postings add up to 5 Wh instead of 0",
+        f"interval {START_S + HALF_HOUR_S} of main: version 1 waits to be sent though a newer one is there",
     ]
 
 

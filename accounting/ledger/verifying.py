@@ -1,0 +1,250 @@
+"""The whole ledger looked through: the file, and what the books say of themselves."""
+
+import json
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from accounting.ledger.errors import LedgerError
+
+if TYPE_CHECKING:
+    from accounting.ledger.reading import Ledger
+
+_ENOUGH = 20  # problems of a kind worth telling
+CURRENT = (
+    "NOT EXISTS (SELECT 1 FROM superseded s WHERE s.start_s = e.start_s AND s.heater = e.heater "
+    "AND s.version = e.version)"
+)
+"""Of entry e: no later version has taken its place."""
+Ask = Callable[..., list[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing looked at: what was found there, and what is wrong with it, a sentence each; empty if all is well."""
+
+    name: str
+    found: str
+    problems: tuple[str, ...]
+
+    @property
+    def ok(self) -> bool:
+        return not self.problems
+
+
+def checks(ledger: "Ledger", ask: Ask) -> Iterator[Check]:
+    """Look through a ledger held still; ask: runs a statement on it. Reads everything. Raises LedgerError.
+
+    If the file itself is damaged nothing else is asked: the answers would mean nothing.
+    """
+    file = _file(ask)
+    yield file
+    if file.problems:
+        return
+    yield _references(ask)
+    yield _versions(ask)
+    yield _postings(ask)
+    yield _totals(ledger, ask)
+    yield _intervals(ledger, ask)
+    yield _heaters(ask)
+    yield _open(ask)
+    yield _outbox(ask)
+    yield _texts(ask)
+    yield _tape(ask)
+
+
+def _file(ask: Ask) -> Check:
+    try:
+        ((pages,),), ((size,),) = ask("PRAGMA page_count"), ask("PRAGMA page_size")
+        problems = [str(row[0]) for row in ask(f"PRAGMA integrity_check({_ENOUGH})") if row[0] != "ok"]
+    except LedgerError as error:
+        if not error.damaged:
+            raise
+        return damaged(error)
+    return Check("file", f"{pages:,} pages of {size} bytes", tuple(problems))
+
+
+def damaged(error: LedgerError) -> Check:
+    """The check of a file that cannot even be looked through."""
+    return Check("file", "it cannot be read", (error.cause,))
+
+
+def _references(ask: Ask) -> Check:
+    problems = [f"{table}: a row points to nothing" for table, *_ in ask("PRAGMA foreign_key_check")]
+    return Check("references", "every row points to one that is there", tuple(problems[:_ENOUGH]))
+
+
+def _versions(ask: Ask) -> Check:
+    problems = []
+    for start_s, heater, count, newest, current, standing in ask(
+        "SELECT start_s, heater, count(*), max(version), sum(current), sum(iif(current, version, 0)) "
+        f"FROM (SELECT start_s, heater, version, {CURRENT} AS current FROM entry e) GROUP BY start_s, heater "
+        f"HAVING sum(current) <> 1 OR sum(iif(current, version, 0)) <> max(version) OR count(*) <> max(version) "
+        f"LIMIT {_ENOUGH}"
+    ):
+        if current != 1:
+            what = f"{current} current versions instead of 1"
+        elif standing != newest:
+            what = f"version {standing} is current though there is version {newest}"
+        else:
+            what = f"{count} versions, the newest is {newest}"
+        problems.append(f"interval {start_s} of {heater}: {what}")
+    ((entries,),), ((replaced,),) = ask("SELECT count(*) FROM entry"), ask("SELECT count(*) FROM superseded")
+    return Check("versions", f"{entries:,} entries, {replaced:,} of them replaced", tuple(problems))
+
+
+def _postings(ask: Ask) -> Check:
+    """Each version balances in energy, money and carbon, and each source gave what the entry's column says."""
+    problems = [
+        f"interval {start_s} of {heater}, version {version}: postings add up to {wh} Wh instead of 0"
+        for start_s, heater, version, wh in ask(
+            "SELECT start_s, heater, version, sum(wh) FROM posting GROUP BY start_s, heater, version "
+            f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+        )
+    ]
+    problems += [
+        f"interval {start_s} of {heater}, version {version}: postings cost {micro} millionths and {mg} mg instead of 0"
+        for start_s, heater, version, micro, mg in ask(
+            "SELECT start_s, heater, version, sum(micro), sum(mg) FROM posting GROUP BY start_s, heater, version "
+            f"HAVING sum(micro) <> 0 OR sum(mg) <> 0 LIMIT {_ENOUGH}"
+        )
+    ]
+    problems += [
+        f"interval {start_s} of {heater}, version {version}: {', '.join(map(str, told))} Wh of sun, grid and battery, "
+        f"postings of {', '.join(map(str, given))}"
+        for start_s, heater, version, told, given in _sources(ask)
+    ]
+    problems += [
+        f"tank's interval {start_s}, version {version}: postings add up to {wh} Wh instead of 0"
+        for start_s, version, wh in ask(
+            "SELECT start_s, version, sum(wh) FROM tank_posting GROUP BY start_s, version "
+            f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+        )
+    ]
+    ((lines,),), ((of_tank,),) = ask("SELECT count(*) FROM posting"), ask("SELECT count(*) FROM tank_posting")
+    return Check("postings", f"{lines:,} of the heaters and {of_tank:,} of the tank balance", tuple(problems))
+
+
+def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[int, ...]]]:
+    """Versions whose columns and postings differ on who gave the energy: the Wh told, the Wh given."""
+    given = (
+        "SELECT start_s, heater, version, sum(iif(account = 'sun', -wh, 0)) AS sun, "
+        "sum(iif(account = 'grid' OR account GLOB 'grid:*', -wh, 0)) AS grid, "
+        "sum(iif(account = 'battery', -wh, 0)) AS battery FROM posting GROUP BY start_s, heater, version"
+    )
+    for start_s, heater, version, *parts in ask(
+        "SELECT start_s, heater, version, diverted_wh - grid_wh - battery_wh AS told, grid_wh, battery_wh, "
+        f"ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0) FROM entry LEFT JOIN ({given}) "
+        "USING (start_s, heater, version) "
+        f"WHERE (told, grid_wh, battery_wh) <> (ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0)) LIMIT {_ENOUGH}"
+    ):
+        yield start_s, heater, version, tuple(parts[:3]), tuple(parts[3:])
+
+
+def _totals(ledger: "Ledger", ask: Ask) -> Check:
+    """What `value` adds up, added up another way."""
+    sums = ledger.sums([(-(2**60), 2**60)])[0]
+    ((wh, given_up, avoided),) = ask(
+        f"SELECT ifnull(sum(diverted_wh), 0), ifnull(sum(given_up_micro), 0), ifnull(sum(avoided_micro), 0) "
+        f"FROM entry e WHERE {CURRENT}"
+    )
+    problems = [
+        f"total of {name}: {one:,} one way, {other:,} the other"
+        for name, one, other in (
+            ("diverted_wh", sums.diverted_wh, wh),
+            ("given_up_micro", sums.given_up_micro, given_up),
+            ("avoided_micro", sums.avoided_micro, avoided),
+        )
+        if one != other
+    ]
+    return Check("totals", f"{wh / 1000:,.3f} kWh diverted", tuple(problems))
+
+
+def _intervals(ledger: "Ledger", ask: Ask) -> Check:
+    length_s = ledger.facts().interval_s
+    problems = [
+        f"interval {start_s} of {heater}: {interval_s} s long instead of {length_s}"
+        for start_s, heater, interval_s in ask(
+            f"SELECT start_s, heater, interval_s FROM entry WHERE interval_s <> ? LIMIT {_ENOUGH}", length_s
+        )
+    ]
+    return Check("intervals", f"each {length_s // 60} min long", tuple(problems))
+
+
+def _heaters(ask: Ask) -> Check:
+    """Each heater's booked stretch is that of its entries; coverage is reckoned by it."""
+    kept = {name: (first_s, end_s) for name, first_s, end_s in ask("SELECT name, first_s, end_s FROM heater")}
+    booked = {
+        name: (first_s, end_s)
+        for name, first_s, end_s in ask(
+            "SELECT heater, min(start_s), max(start_s + interval_s) FROM entry GROUP BY heater"
+        )
+    }
+    problems = [
+        f"heater {name}: booked from {booked.get(name)}, kept as {kept.get(name)}"
+        for name in sorted({*kept, *booked})
+        if kept.get(name) != booked.get(name, (None, None))
+    ]
+    return Check("heaters", ", ".join(sorted(kept)) or "none", tuple(problems))
+
+
+def _open(ask: Ask) -> Check:
+    problems = [
+        f"interval {start_s} of {heater}: open though it is settled"
+        for start_s, heater in ask(
+            f"SELECT start_s, heater FROM open_interval JOIN entry USING (start_s, heater) LIMIT {_ENOUGH}"
+        )
+    ]
+    ((count,),) = ask("SELECT count(*) FROM open_interval")
+    return Check("open", f"{count:,} intervals not settled yet", tuple(problems))
+
+
+def _outbox(ask: Ask) -> Check:
+    problems = [
+        f"interval {start_s} of {heater}: version {version} waits to be sent though a newer one is there"
+        for start_s, heater, version in ask(
+            "SELECT start_s, heater, o.version FROM outbox o WHERE EXISTS (SELECT 1 FROM superseded s WHERE "
+            "s.start_s = o.start_s AND s.heater = o.heater AND s.version = o.version) "
+            f"LIMIT {_ENOUGH}"
+        )
+    ]
+    ((count,),) = ask("SELECT count(*) FROM outbox")
+    return Check("outbox", f"{count:,} intervals wait to be sent", tuple(problems))
+
+
+def _texts(ask: Ask) -> Check:
+    """What is kept as JSON can be read: the working state, decisions' findings, events' figures."""
+    problems = [f"state {key}: cannot be read" for key, value in ask("SELECT key, value FROM state") if _bad(value)]
+    for table, column in (("decision", "findings"), ("event", "figures")):
+        problems += [
+            f"{table} {number}: its {column} cannot be read"
+            for (number,) in ask(f"SELECT id FROM {table} WHERE NOT json_valid({column}) LIMIT {_ENOUGH}")
+        ]
+    ((decisions,),), ((events,),) = ask("SELECT count(*) FROM decision"), ask("SELECT count(*) FROM event")
+    return Check("notes", f"{decisions:,} decisions, {events:,} events, the working state", tuple(problems))
+
+
+def _tape(ask: Ask) -> Check:
+    problems = []
+    count = 0
+    last = 0
+    while some := ask("SELECT id, rows, data FROM tape WHERE id > ? ORDER BY id LIMIT 1000", last):
+        for number, rows, data in some:
+            count += rows
+            try:
+                held = zlib.decompress(data).count(b"\n") - 1
+            except zlib.error:
+                held = -1
+            if held != rows:
+                problems.append(f"tape {number}: {max(held, 0)} minutes can be read instead of {rows}")
+        last = some[-1][0]
+    return Check("tape", f"{count:,} minutes", tuple(problems[:_ENOUGH]))
+
+
+def _bad(text: str) -> bool:
+    try:
+        json.loads(text)
+    except ValueError:
+        return True
+    return False
