@@ -226,10 +226,12 @@ class Keeper:
             self._failed(failed)
             return []
 
-    def prune_tape(self, before_s: float) -> None:
-        """Let old tape go."""
+    def prune(self, tape_s: float, decisions_s: float, events_s: float) -> None:
+        """Let go what is older than these, UTC seconds: a bite of each, so that the loop is soon free again."""
         try:
-            self._ledger.prune_tape(before_s)
+            self._ledger.prune("tape", tape_s)
+            self._ledger.prune("decision", decisions_s)
+            self._ledger.prune("event", events_s)
         except LedgerError as failed:
             self._failed(failed)
 

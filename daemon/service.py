@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from accounting.books import Books
-from accounting.ledger import Facts, Ledger, LedgerError
+from accounting.ledger import Facts, LedgerError
 from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import Target, open_writer
 from daemon import answers
 from daemon.api.server import ApiServer
+from daemon.backups import BACKED_UP, LOOK_S, Backups, open_ledger
 from daemon.board import Board
 from daemon.clock import Clock
 from daemon.config.devices import GateHeater
@@ -33,7 +34,7 @@ from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.notify import Manager
 from daemon.plan import Plan, plan
 from daemon.remember import read
-from daemon.schedule import LiveSchedule, SteppedSchedule, timetable
+from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.shipping import Shipping
 from daemon.walltime import EARLIEST_S, WallTime
 from daemon.watchdog import HANG_S, Watchdog
@@ -74,7 +75,7 @@ class Service:
         self._clock = clock
         self._tap = tap
         now = clock.now()
-        ledger = Ledger.open_writer(plan.home.path_of(plan.home.ledger.path), facts(plan.home), making)
+        ledger = open_ledger(plan.home, facts(plan.home), making)
         try:
             self.keeper = Keeper(ledger)
             self._engine = Engine(
@@ -86,6 +87,11 @@ class Service:
             self._stamps = _stamps(plan.home)
             self._connect(broker)
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
+            # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
+            asked = plan.home.ledger.backup.enabled and stepped_from_s is None
+            self._backups = Backups(plan.home, lambda: self._enqueue(BACKED_UP)) if asked else None
+            if asked:
+                jobs = {**jobs, "backup": every(LOOK_S)}
             self.stepped = None if stepped_from_s is None else SteppedSchedule(jobs, stepped_from_s)
             self._live = None if self.stepped is not None else LiveSchedule(jobs, self._enqueue, self._missed)
             self._manager = Manager()
@@ -99,16 +105,25 @@ class Service:
                 self._lines,
                 self._outputs,
                 publish=self._publish,
-                jobs={"ship": self._ship, "reload": self._reload, "prune": self._prune},
+                jobs={
+                    "ship": self._ship,
+                    "reload": self._reload,
+                    "prune": self._prune,
+                    "backup": self._back_up,
+                    BACKED_UP: self._backed_up,
+                },
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
-                    "health": lambda loop, now, _: answers.health(
-                        loop,
-                        now,
-                        self.home,
-                        None if self._shipping is None else self._shipping.health(now),
-                        self._listener.tallies,
-                    ),
+                    "health": lambda loop, now, _: {
+                        **answers.health(
+                            loop,
+                            now,
+                            self.home,
+                            None if self._shipping is None else self._shipping.health(now),
+                            self._listener.tallies,
+                        ),
+                        "backup": None if self._backups is None else self._backups.health(now),
+                    },
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
@@ -127,6 +142,11 @@ class Service:
         self._thread = threading.Thread(target=self._run, name="loop")
         self._failure: BaseException | None = None
 
+    @property
+    def backup_fault(self) -> str:
+        """Why no backup could be made; "" if all is well, or none is asked for."""
+        return "" if self._backups is None else self._backups.fault
+
     def start(self) -> None:
         """Begin: connect, answer, decide. The loop comes last, for its end ends all the others."""
         for line in self._lines:
@@ -134,6 +154,9 @@ class Service:
         self._listener.start()
         if self._shipping is not None:
             self._shipping.start()
+        if self._backups is not None:
+            self._backups.start()
+            self._enqueue("backup")
         if self._live is not None:
             self._live.start()
         self.api.start()
@@ -183,6 +206,8 @@ class Service:
             ends.append(self._live.stop)
         if self._shipping is not None:
             ends.append(self._shipping.stop)
+        if self._backups is not None:
+            ends.append(self._backups.stop)
         ends += [self.api.stop, self.keeper.close, self._watchdog.stop]
         with contextlib.ExitStack() as stack:
             for end in reversed(ends):  # a stack: the last to come is the first to go
@@ -251,7 +276,7 @@ class Service:
                 "level_pct": None if level is None else level.value,
                 "alarms": [
                     *(alarm.sentence for alarm in loop.alarms),
-                    *filter(None, (self.keeper.fault, loop.clock_fault)),
+                    *filter(None, (self.keeper.fault, loop.clock_fault, self.backup_fault)),
                 ],
             },
         )
@@ -267,7 +292,19 @@ class Service:
             self._shipping.done(self.keeper, event, now)
 
     def _prune(self, loop: Loop, now: Moment) -> None:
-        self.keeper.prune_tape(now.utc_s - self.home.ledger.tape_days * 86_400)
+        kept = self.home.ledger
+        tape_s, decisions_s, events_s = (
+            now.utc_s - days * 86_400 for days in (kept.tape_days, kept.decision_days, kept.event_days)
+        )
+        self.keeper.prune(tape_s, decisions_s, events_s)
+
+    def _back_up(self, loop: Loop, now: Moment) -> None:
+        if self._backups is not None and not loop.clock_fault:  # it would be given a wrong date
+            self._backups.look(now)
+
+    def _backed_up(self, loop: Loop, now: Moment) -> None:
+        if self._backups is not None:
+            self._backups.done(self.keeper, now)
 
     def _reload(self, loop: Loop, now: Moment) -> None:
         """Take a changed home file, or a changed file that it names; a bad one changes nothing and is told once."""

@@ -15,6 +15,7 @@ from accounting.entry import Entry
 from accounting.ledger import Ledger
 from accounting.timeseries import SendFailed, open_writer, point
 from daemon.api.client import NotRunning, ask
+from daemon.backups import last_backup
 from daemon.cli.options import echo_json, json_option
 from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
@@ -69,6 +70,7 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     yield from _broker(home, seconds)
     yield from _timeseries(home)
     yield from _ledger(home)
+    yield "backup", *last_backup(home, SystemClock().now().utc_s)
     yield from _daemon(home)
 
 
@@ -185,6 +187,8 @@ def _daemon(home: Home) -> Iterator[Line]:
     if series is not None and series["fault"]:
         wait = f"; {health['books']['outbox']} intervals wait, next attempt in {duration(series['next_attempt_in_s'])}"
         yield "daemon", False, series["fault"] + wait
+    if health["backup"] is not None and health["backup"]["fault"]:
+        yield "daemon", False, health["backup"]["fault"]
     for alarm in health["alarms"]:
         yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
 

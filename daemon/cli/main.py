@@ -20,6 +20,9 @@ COMMANDS = {
     "override": ("daemon.cli.asking", "give the heater an order for a while"),
     "value": ("daemon.cli.books", "what the diverted energy was worth"),
     "reconcile": ("daemon.cli.reconciling", "does the time-series database hold what the ledger holds? mend, rebuild"),
+    "backup": ("daemon.cli.keeping", "a verified copy of the ledger, also while the daemon runs"),
+    "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),
+    "verify": ("daemon.cli.keeping", "look the whole ledger through, a line for each check"),
     "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
 }
 

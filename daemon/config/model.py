@@ -38,6 +38,21 @@ class About(Table):
     """iCalendar file (.ics) of the public holidays, for bands of the day "holiday"."""
 
 
+class Backup(Table):
+    """Copies of the ledger, made while the daemon runs. Each writes as much as the ledger is large."""
+
+    enabled: bool = True
+    """Whether they are made."""
+    folder: FilePath | None = None
+    """Where they go, best on another disk; it must be there. Without: a folder `backups` beside the ledger."""
+    every_h: Annotated[float, Within(1, 8760)] = 24.0
+    """Time from one to the next, h."""
+    keep_days: Annotated[int, Within(1, 3650)] = 14
+    """So many days keep their last backup."""
+    keep_months: Annotated[int, Within(0, 1200)] = 12
+    """So many months keep their last backup."""
+
+
 class LedgerFile(Table):
     """Where the books are."""
 
@@ -47,6 +62,12 @@ class LedgerFile(Table):
     """Longest time between two writes while a heater is on, s (half an hour while none is); longer spares storage."""
     tape_days: Annotated[int, Within(1, 36500)] = 400
     """How long recorded readings are kept, days."""
+    decision_days: Annotated[int, Within(1, 36500)] = 400
+    """How long decisions and their findings are kept, days."""
+    event_days: Annotated[int, Within(1, 36500)] = 3650
+    """How long alarms, recoveries and energy set aside are kept, days."""
+    backup: Backup = Field(default_factory=Backup)
+    """Copies of it, made while the daemon runs."""
 
 
 class Api(Table):
