@@ -290,8 +290,11 @@ def test_with_tls_passwords_and_access_rules_only_brimful_moves_the_heater(secur
                 stranger.publish("diverter/permit", "yes")  # QoS 1: refused by the time this returns
             cylinder.publish("cylinder/charge", "70")
             heater.hears("diverter/permit", b"yes", skip=3)
-            assert [bytes(message.payload) for message in heater.inbox.items] == [b"no", b"yes", b"no", b"yes"]
-            nosy.inbox.wait_count(4)
+            cylinder.publish("cylinder/charge", "96")
+            heater.hears("diverter/permit", b"no", skip=4)
+            told = [bytes(message.payload) for message in heater.inbox.items]
+            assert told == [b"no", b"yes", b"no", b"yes", b"no"], "brimful's alone"
+            nosy.inbox.wait_count(5)
             assert {message.topic for message in nosy.inbox.items} == {"diverter/permit"}, "it may read its orders only"
             shown = house.asks("check", str(house.file), "--seconds", "0.2", code=1).stdout
             assert f"ok   broker         broker {HOST}:{secured.port}: reached, MQTT 5" in shown
