@@ -5,7 +5,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -44,7 +44,7 @@ class Mosquitto:
     """A broker that can be stopped, killed and started again on the same port.
 
     users: name to password; none lets everybody in. acl: lines of an ACL file. tls: (CA, certificate, key) files.
-    extra: more lines of configuration.
+    extra: more lines of configuration; host: the address it listens on; prefix: what runs the program.
     """
 
     def __init__(
@@ -56,12 +56,16 @@ class Mosquitto:
         tls: tuple[Path, Path, Path] | None = None,
         extra: str = "",
         port: int | None = None,
+        host: str = HOST,
+        prefix: Sequence[str] = (),
     ) -> None:
         self.port = port or free_port()
+        self._host = host
+        self._prefix = prefix
         self._folder = folder
         self._tls = tls
         self._process: subprocess.Popen[bytes] | None = None
-        lines = [f"listener {self.port} {HOST}", "set_tcp_nodelay true", "user root", "log_dest stderr", "log_type all"]
+        lines = [f"listener {self.port} {host}", "set_tcp_nodelay true", "user root", "log_dest stderr", "log_type all"]
         if users is None:
             lines.append("allow_anonymous true")
         else:
@@ -79,20 +83,22 @@ class Mosquitto:
             lines += [f"cafile {ca}", f"certfile {certificate}", f"keyfile {key}"]
         (folder / "mosquitto.conf").write_text("\n".join([*lines, extra, ""]))
 
-    def address(self, username: str | None = None, password: str | None = None, host: str = HOST) -> BrokerAddress:
+    def address(self, username: str | None = None, password: str | None = None, host: str = "") -> BrokerAddress:
         """How to reach it; with TLS the fixture's own CA is trusted."""
         ca = str(self._tls[0]) if self._tls else None
-        return BrokerAddress(host, self.port, username, password, tls=self._tls is not None, ca_file=ca)
+        return BrokerAddress(host or self._host, self.port, username, password, tls=self._tls is not None, ca_file=ca)
 
     def start(self) -> "Mosquitto":
         with open(self._folder / "mosquitto.log", "ab") as log:
             self._process = subprocess.Popen(
-                [program("mosquitto"), "-c", str(self._folder / "mosquitto.conf")], stdout=log, stderr=log
+                [*self._prefix, program("mosquitto"), "-c", str(self._folder / "mosquitto.conf")],
+                stdout=log,
+                stderr=log,
             )
         give_up_s = time.monotonic() + TIMEOUT_S
         while time.monotonic() < give_up_s and self._process.poll() is None:
             try:
-                socket.create_connection((HOST, self.port), timeout=1).close()
+                socket.create_connection((self._host, self.port), timeout=1).close()
                 return self
             except OSError:
                 time.sleep(0.01)
