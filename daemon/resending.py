@@ -17,6 +17,7 @@ PATIENCE = 5
 """Failures in a row after which a command gives up: somebody waits for it."""
 _PACE = Pace(between_s=0.1, first_s=2.0, longest_s=15.0)
 _LONGEST_WAIT_S = 60.0
+_TO_A_COMMIT = 5000
 
 
 class Queue(Protocol):
@@ -50,7 +51,7 @@ class OwnQueue:
 
     def again(self, keys: Iterable[OutboxKey]) -> int:
         count = 0
-        for some in _parts(keys, 10 * MOST_RESENT):
+        for some in _parts(keys, _TO_A_COMMIT):
             self._ledger.commit(Batch(_known_s(self._ledger), again=tuple(some)))
             count += len(some)
         return count
