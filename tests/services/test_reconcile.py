@@ -16,12 +16,16 @@ import urllib3
 from accounting.entry import Entry
 from accounting.ledger import Batch, Ledger, LedgerWriter, OutboxKey, Refused
 from accounting.timeseries import Target, open_reader
+from daemon.api.client import ask
 from daemon.cli import main
 from daemon.clock import SystemClock
 from daemon.config.load import load
+from daemon.events import Due
 from daemon.mqtt.address import BrokerAddress
 from daemon.plan import plan
 from daemon.service import Service, facts
+from rules.errors import BrimfulError
+from tests.support.faulty_http import Answer, front
 from tests.support.homes import SMALL
 from tests.support.ledgers import entry
 from tests.support.servers import Server, free_port, influxdb1, victoria_metrics
@@ -303,10 +307,34 @@ def test_a_running_daemon_is_asked_and_sends(make: Callable[[str], House]) -> No
     assert house.json("--repair")["total"]["ledger_intervals"] == PLACES
 
 
-def refused(house: House, arguments: dict[str, Any]) -> str:
-    from daemon.api.client import ask
-    from rules.errors import BrimfulError
+def test_a_running_daemon_says_why_nothing_arrives_how_much_waits_and_when_it_tries_again(
+    make: Callable[[str], House], capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = make("influxdb1")
+    with front(house.server.url) as server:
+        server.always = Answer(401)
+        house.file.write_text(house.file.read_text().replace(house.server.url, server.url))
+        service = Service(plan(load(house.file)), BrokerAddress("127.0.0.1", free_port()), SystemClock())
+        service.start()
+        try:
+            service.loop.put(Due("ship"))
+            end = datetime.now().timestamp() + 20
+            while not ask(house.file, "GET", "/api/health")["timeseries"]["fault"]:
+                assert datetime.now().timestamp() < end
+            with pytest.raises(SystemExit) as ended:
+                main(["check", str(house.file), "--seconds", "0.1"])
+            told = capsys.readouterr().out
+            assert ended.value.code == 1
+            at = f"time-series database at {server.url}: it refuses the token or password (401)"
+            assert f"BAD  daemon         {at}; {PLACES} intervals wait, next attempt in 30 min" in told
+            assert f"BAD  database       {at}" in told
+            assert PASSWORD not in told
+        finally:
+            service.stop()
+            assert service.join(20)
 
+
+def refused(house: House, arguments: dict[str, Any]) -> str:
     with pytest.raises(BrimfulError) as told:
         ask(house.file, "POST", "/api/resend", arguments)
     return str(told.value)
