@@ -151,8 +151,10 @@ def test_killed_at_random_instants(
         file.write_text(HOME.format(broker=broker.port, api=free_port(), server=server.url))
         clock = FastClock.from_now(START_S, TIMES)
 
-        def told() -> list[bytes]:
-            return [bytes(message.payload) for message in heater.inbox.items]  # type: ignore[attr-defined]
+        told = heater.inbox.items
+
+        def last() -> bytes:
+            return bytes(told[-1].payload) if told else b""  # type: ignore[attr-defined]
 
         def start() -> "multiprocessing.process.BaseProcess":
             process = processes.Process(target=live, args=(file, clock))
@@ -170,21 +172,21 @@ def test_killed_at_random_instants(
                     while_starting += number > 0
                     time.sleep(dice.uniform(0, 0.2))
                 else:
-                    mark = len(told())
-                    heater.inbox.wait(lambda _, mark=mark: len(told()) > mark, WITHIN_S)
+                    mark = len(told)
+                    until(lambda mark=mark: len(told) > mark, "the heater is told something")
                     time.sleep(dice.uniform(0, 0.8))  # the instant is meant to be random
-                while_permitted += told()[-1:] == [b"yes"]
+                while_permitted += last() == b"yes"
                 process.kill()
                 process.join(WITHIN_S)
                 assert process.exitcode == -signal.SIGKILL
                 died_s = clock.now().utc_s
-                until(lambda: told()[-1] == b"no", "the heater is told to stop")
+                until(lambda: last() == b"no", "the heater is told to stop")
                 time.sleep(dice.uniform(0, 0.6))
                 away_s = clock.now().utc_s - died_s
                 away_wh += away_s * POWER_W / 3600 - 1 if away_s > GAP_S else 0
                 process = start()
-            mark = len(told())
-            heater.inbox.wait(lambda _: b"yes" in told()[mark:], WITHIN_S)
+            mark = len(told)
+            until(lambda: len(told) > mark and last() == b"yes", "the heater has the surplus")
             meter.end()
             until(lambda: ledger_wh(path) == meter.last_wh - meter.first_wh, "the ledger has all the counter shows")
             until(lambda: depth(path) == 0, "the server has every settled interval")
