@@ -49,9 +49,13 @@ class Wiring:
 
 
 class Mean:
-    """Mean of a power over a window, each reading standing for the time since the one before it."""
+    """Mean of a power over a window, each reading standing for the time since the one before it.
+
+    held_s: for how long the latest stands.
+    """
 
     def __init__(self, over_s: float, longest_hold_s: float) -> None:
+        self.held_s = 0.0
         self._over_s = over_s
         self._longest_hold_s = longest_hold_s
         self._held: deque[tuple[float, float, float]] = deque()  # (read at, held for, W)
@@ -59,7 +63,7 @@ class Mean:
 
     def note(self, seen_s: float, power_w: float) -> float:
         """Add a reading and return the mean over the window that ends with it."""
-        hold_s = min(seen_s - self._last_s, self._longest_hold_s)
+        self.held_s = hold_s = min(seen_s - self._last_s, self._longest_hold_s)
         self._last_s = seen_s
         if hold_s >= self._over_s:
             self._held.clear()
@@ -158,7 +162,6 @@ class Board:
         self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
         self._surplus: Reading | None = None
         self._surplus_due = False
-        self._surplus_seen_s = NEVER_LIVE_S
         self._level: Reading | None = None
         self._level_told: Reading | None = None
         self._level_history = LevelHistory(settings)
@@ -177,8 +180,7 @@ class Board:
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
         self._level_history.adopt(settings)
-        self._longest_hold_s = settings.stale_after_s.get(self._surplus_signal, 60.0)
-        window = (settings.surplus.over_s, self._longest_hold_s)
+        window = (settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
         if window != self._window:
             self._window, self._mean = window, Mean(*window)
 
@@ -248,9 +250,7 @@ class Board:
         power_w = self._diverted_w(seen_s)
         self._mean_w = self._mean.note(seen_s, surplus_w + power_w)
         if power_w:
-            held_s = min(seen_s - self._surplus_seen_s, self._longest_hold_s)
-            self._level_history.taken_wh += power_w * held_s / 3600.0
-        self._surplus_seen_s = seen_s
+            self._level_history.taken_wh += power_w * self._mean.held_s / 3600.0
 
     def _diverted_w(self, seen_s: float) -> float:
         """W all heaters take, as far as fresh meters tell."""

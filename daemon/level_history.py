@@ -35,32 +35,30 @@ class LevelHistory:
 
     def told(self, reading: Reading) -> Reading:
         """Add a reading that the tank tells; returns the level that counts now, as old as it."""
-        if reading.seen_s == NEVER_LIVE_S:
+        value_pct, seen_s = reading.value, reading.seen_s
+        if seen_s == NEVER_LIVE_S:
             return reading
         believed = self._believed
-        if (
-            believed is None
-            or -STEP_PCT <= reading.value - believed.value <= STEP_PCT
-            or not moved_too_far(believed, reading, self._volume_l)
-            or self._agrees(reading)
-        ):
+        if self._doubted is None and believed is not None and -STEP_PCT <= value_pct - believed.value <= STEP_PCT:
+            self._believed = reading  # as nearly always
+        elif believed is None or not moved_too_far(believed, reading, self._volume_l) or self._agrees(reading):
             self._believed, self._doubted = reading, None
         else:
             reading = self._doubt(believed, reading)
-        if reading.value != self._value_pct:
-            self._moved(reading)
+            value_pct = reading.value
+        if value_pct != self._value_pct:
+            self._value_pct = value_pct
+            self.since_s = seen_s
+            self.taken_wh = 0.0
         return reading
 
     def derived(self, reading: Reading | None) -> Reading | None:
         """The same for a level derived from temperatures, which counts as it is."""
         if reading is not None and reading.value != self._value_pct and reading.seen_s != NEVER_LIVE_S:
-            self._moved(reading)
+            self._value_pct = reading.value
+            self.since_s = reading.seen_s
+            self.taken_wh = 0.0
         return reading
-
-    def _moved(self, reading: Reading) -> None:
-        self._value_pct = reading.value
-        self.since_s = reading.seen_s
-        self.taken_wh = 0.0
 
     def _agrees(self, reading: Reading) -> bool:
         """Whether it says the same as the reading in doubt, and is a later one."""

@@ -6,6 +6,7 @@ import json
 from dataclasses import astuple, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -24,6 +25,8 @@ from daemon.plan import plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
 from daemon.service import Service, facts
+from rules.alarms import Told as AlarmsTold
+from rules.alarms import Watched, news, watch
 from rules.orders import Decision
 from rules.reading import Moment
 from tests.support import recorded_year
@@ -102,11 +105,12 @@ def day() -> list[dict[str, float]]:
 
 @dataclass
 class Told:
-    """What came of a day: each change of order or guard with its instant, the ledger's entries, the tally."""
+    """What came of a day: changes of order or guard with their instants, the ledger's entries, the tally, alarms."""
 
     changes: list[tuple[float, str, str]] = field(default_factory=list)
     entries: list[tuple[Any, ...]] = field(default_factory=list)
     tally: Tally = field(default_factory=Tally)
+    alarms: list[tuple[str, str, float]] = field(default_factory=list)
 
     def take(self, ledger: Ledger) -> None:
         """The entries, all but when they were booked."""
@@ -122,12 +126,16 @@ def replayed(home: Home, file: Path) -> Told:
     ):
         run = Replay(plan(home), readings, ledger)
         decide = run.engine.decide
+        seen = SimpleNamespace(watched=Watched(), told=AlarmsTold())
 
         def noted(now: Moment) -> Decision:
             decision = decide(now)
             found = (decision.lead.order.value, decision.lead.guard)
             if not told.changes or told.changes[-1][1:] != found:
                 told.changes.append((now.utc_s, *found))
+            alarms, seen.watched = watch(run.engine.snapshot, run.engine.settings, run.engine.memory, seen.watched, now)
+            events, seen.told = news(alarms, seen.told, now)
+            told.alarms += [(event.kind, event.name, now.utc_s) for event in events]
             return decision
 
         run.engine.decide = noted  # type: ignore[method-assign]
@@ -169,6 +177,9 @@ def lived(home: Home, rows: list[dict[str, float]]) -> Told:
     with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
         told.take(ledger)
         told.changes = [(row.at_s, row.order.value, row.guard) for row in ledger.decisions(0, 2**40)]
+        told.alarms = [
+            (row.kind, row.name, row.at_s) for row in ledger.events(0, 2**40) if row.kind in ("alarm", "recovered")
+        ]
     told.tally = service.loop.engine.tally
     return told
 
@@ -229,6 +240,30 @@ def test_late_doubled_and_false_readings_live_are_those_replayed(tmp_path: Path)
     assert live.tally.by_order == replay.tally.by_order
     assert sum(entry[3] for entry in live.entries) == rows[-1]["diverted_wh"] - rows[0]["diverted_wh"]
     assert (START_S + 9 * 3600 + 44 * 60, "withhold", "full") in live.changes
+
+
+def test_a_level_that_lies_live_does_so_replayed(tmp_path: Path) -> None:
+    """A tank of 20 L, whose level stands still from nine to one while the heater fills it, then jumps about."""
+    rows = day()
+    for row in rows:
+        minute = (row["t"] - START_S) // 60
+        if 540 <= minute < 780:
+            row["tank_level_pct"] = 61.3
+        elif 900 <= minute < 930:
+            row["tank_level_pct"] = 100.0 if minute % 9 == 0 else 55.0
+        elif minute >= 780:
+            row["tank_level_pct"] = 55.5
+    file = home_file(tmp_path, "live.sqlite")
+    file.write_text(file.read_text() + "[tank]\nvolume_l = 20\n")
+    home = load(file)
+    live, replay = lived(home, rows), replayed(home, readings_file(tmp_path, rows))
+    assert_one_story(live, replay)
+    assert live.alarms == replay.alarms
+    names = [(kind, name) for kind, name, _ in live.alarms if name.startswith("level ")]
+    assert ("alarm", "level frozen") in names
+    assert ("recovered", "level frozen") in names
+    assert ("alarm", "level jumping") in names
+    assert ("recovered", "level jumping") in names
 
 
 @pytest.mark.recorded
