@@ -331,6 +331,12 @@ def test_a_rule_of_worth_that_cannot_compare_asks_for_caution() -> None:
     assert any("without an export tariff it cannot compare" in sentence for sentence in said)
 
 
+def test_a_tank_that_is_not_described_asks_for_caution() -> None:
+    said = "No [tank] table tells the volume: a level that is frozen while the heater fills the tank is not found out."
+    assert said in cautions(home(SMALL))
+    assert said not in cautions(home(SMALL + "[tank]\nvolume_l = 150\n"))
+
+
 def test_two_heaters_at_once_ask_for_caution() -> None:
     said = cautions(home(TWO_HEATERS.replace('prefer = ["upper"]', "together = true")))
     assert any("lets 4800 W flow at once" in sentence for sentence in said)
