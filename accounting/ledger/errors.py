@@ -55,3 +55,6 @@ def speaking(op: str, path: Path) -> Iterator[None]:
         raise
     except sqlite3.Error as error:
         raise from_sqlite(op, path, error) from error
+    except UnicodeDecodeError as error:  # SQLite's own message repeats the damaged text
+        cause, hint, _ = _CAUSES[sqlite3.SQLITE_CORRUPT]
+        raise LedgerError(op, str(path), cause, hint, damaged=True) from error

@@ -134,12 +134,36 @@ def _sound(path: Path, making: Connect, known: int) -> int:
         db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
         version = refuse_foreign(_WRITING, path, db, known)
         problems = [str(row[0]) for row in db.execute("PRAGMA quick_check(1)") if row[0] != "ok"]
+        if not problems and _log_is_anothers(path, db, making):
+            problems = ["its log is that of another ledger"]
     finally:
         db.close()
     if problems:
         hint = "keep it as it is and restore a backup"
         raise LedgerError(_WRITING, str(path), f"it is damaged ({problems[0]})", hint, damaged=True)
     return version
+
+
+def _log_is_anothers(path: Path, db: sqlite3.Connection, making: Connect) -> bool:
+    """Whether the log takes away what the file alone has, which no log of its own can: entries are never deleted.
+
+    A log that holds every page of another ledger is in order in itself.
+    """
+    if not _beside(path, "-wal").exists():
+        return False
+    newest = "SELECT start_s, heater, version, diverted_wh, booked_at_s FROM entry ORDER BY start_s DESC LIMIT 1"
+    same = (
+        "SELECT 1 FROM entry WHERE start_s = ? AND heater = ? AND version = ? AND diverted_wh = ? AND booked_at_s = ?"
+    )
+    try:
+        alone = making(address(path, "immutable=1"))
+        try:
+            row = alone.execute(newest).fetchone()
+        finally:
+            alone.close()
+    except sqlite3.DatabaseError:
+        return False  # all of it is in the log still, or the log was being folded in: nothing to compare with
+    return row is not None and db.execute(same, row).fetchone() is None
 
 
 def _checked_reader(path: Path, db: sqlite3.Connection, older: bool) -> sqlite3.Connection:
