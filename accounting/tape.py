@@ -47,6 +47,13 @@ class TapeRecorder:
             for signal, value in values.items():
                 minute.setdefault(signal, (float(end_s - MINUTE_S), value))
 
+    def keep_newest(self, most: int) -> int:
+        """Let the oldest minutes go if there are more than `most`; returns how many."""
+        gone = sorted(self._minutes)[:-most] if len(self._minutes) > most else []
+        for end_s in gone:
+            del self._minutes[end_s]
+        return len(gone)
+
 
 def pack(rows: list[Row]) -> TapeChunk:
     """The rows, ascending and at least one, as a chunk."""

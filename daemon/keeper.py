@@ -5,6 +5,7 @@ does: the commit is the loop's own. The orders are then no longer told again.)
 """
 
 import logging
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -41,6 +42,12 @@ METER = "meter"
 MEMORY = "memory"
 QUIET_S = 1800.0
 """Longest time between two writes while nothing but time has passed: a card wears with every one of them."""
+
+LEDGER = "ledger"
+MOST_ROWS = 2000
+"""Decisions and, beside them, events that wait for a ledger that fails."""
+MOST_MINUTES = 2880
+"""Minutes of tape that wait for it: two days."""
 
 FEW = 100
 """Keys struck off in memory alone that a restart may send again."""
@@ -81,6 +88,8 @@ class Keeper:
         self._turned = False
         self._unheard = inf
         self._stood: object = None
+        self._alarmed = False
+        self._let_go: Counter[str] = Counter()
 
     @property
     def path(self) -> Path:
@@ -190,7 +199,7 @@ class Keeper:
             entries=tuple(self._entries),
             open_entries=tuple(books.open_entries(now.utc_s)),
             decisions=tuple(self._decisions),
-            events=tuple(self._events),
+            events=(*self._events, *self._recovered(now)),
             state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
             tape=tape,
             delivered=tuple(self._delivered),
@@ -202,11 +211,17 @@ class Keeper:
         except LedgerError as failed:
             if tape is not None:
                 self._tape.put_back(tape)
+            if not self._alarmed:
+                self.event("alarm", LEDGER, str(failed), now)
+                self._alarmed = True
             self._failed(failed)
+            self._bound()
             return
         if self.fault:
             log.warning("ledger=written again")
         self.fault = ""
+        self._alarmed = False
+        self._let_go.clear()
         self.written_at_s = now.utc_s
         for waiting in (self._entries, self._decisions, self._events, self._delivered, self._refused, self._again):
             waiting.clear()
@@ -234,6 +249,31 @@ class Keeper:
             self._ledger.prune("event", events_s)
         except LedgerError as failed:
             self._failed(failed)
+
+    def _recovered(self, now: Moment) -> list[EventRow]:
+        """What is to be told once the ledger takes what waits: that it does, and what did not wait so long."""
+        if not self._alarmed:
+            return []
+        gone = ", ".join(f"{count} {what}" for what, count in self._let_go.items())
+        said = "the ledger is written again" + (f"; let go meanwhile, the oldest first: {gone}" if gone else "")
+        return [EventRow(now.utc_s, LEDGER, "recovered", said, {"let_go": dict(self._let_go)})]
+
+    def _bound(self) -> None:
+        """Keep what waits for a failing ledger small: the newest stays. No energy goes: entries, and events that set
+        some aside, stay all."""
+        more = len(self._decisions) - MOST_ROWS
+        if more > 0:
+            del self._decisions[:more]
+            self._let_go["decisions"] += more
+        plain = [row for row in self._events if row.kind != "quarantine" and row.name != LEDGER]
+        if len(plain) > MOST_ROWS:
+            gone = {id(row) for row in plain[:-MOST_ROWS]}
+            self._events = [row for row in self._events if id(row) not in gone]
+            self._let_go["events"] += len(gone)
+        minutes = self._tape.keep_newest(MOST_MINUTES)
+        if minutes:
+            self._let_go["minutes of tape"] += minutes
+        self._again = list(dict.fromkeys(self._again))
 
     def _failed(self, failed: LedgerError) -> None:
         """The heaters are looked after all the same; said once, until a commit succeeds."""

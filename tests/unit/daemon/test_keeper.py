@@ -18,7 +18,7 @@ from accounting.tape import unpack
 from accounting.tariffs import Tariff
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
-from daemon.keeper import FEW, MEMORY, METER, Keeper
+from daemon.keeper import FEW, MEMORY, METER, MOST_MINUTES, MOST_ROWS, Keeper
 from daemon.remember import read
 from rules.memory import Frozen
 from rules.orders import Order
@@ -150,7 +150,10 @@ def test_what_could_not_be_written_goes_with_the_next_commit(tmp_path: Path) -> 
             house.disk.full = False
             house.hear(2000.0, diverted_wh=1645.0)
             house.commit(2100.0)
-        assert ill.seen().parts() == well.seen().parts()
+        told = ill.seen()
+        assert told.events[1:] == [*well.seen().events[1:], ("alarm", "ledger"), ("recovered", "ledger")]
+        told.events = well.seen().events
+        assert told.parts() == well.seen().parts()
         assert len(well.seen().entries) == 1
     finally:
         well.keeper.close()
@@ -171,6 +174,42 @@ def test_a_failed_commit_writes_nothing_and_is_told_once(house: House, caplog: p
     house.commit(2000.0)
     assert house.keeper.fault == ""
     assert [record.levelname for record in caplog.records] == ["ERROR", "WARNING"]
+
+
+def test_what_waits_for_a_failing_ledger_is_bounded_and_no_energy_goes(house: House) -> None:
+    """A month of a full disk: the newest decisions, events and minutes wait, all of the entries, all set aside."""
+    house.disk.full = True
+    house.hear(0.0, grid_w=-500.0, tank_level_pct=50.0, diverted_wh=1000.0)
+    explanation = house.engine.explain(house.at(0.0))
+    hours = 30 * 24
+    for hour in range(1, hours + 1):
+        for minute in range(60):
+            house.keeper.record([Reading("grid_w", -500.0, START_S + hour * 3600 + minute * 60, 1.0)])
+        house.hear(hour * 3600.0, diverted_wh=1000.0 + 100 * hour)
+        for _ in range(5):
+            house.keeper.decided(explanation, house.at(hour * 3600.0))
+            house.keeper.event("note", f"hour {hour}", "an hour", house.at(hour * 3600.0))
+        house.keeper.event("quarantine", "quarantine.main", "too much", house.at(hour * 3600.0))
+        if hour % 20 == 0:
+            house.commit(hour * 3600.0)
+    house.disk.full = False
+    house.commit(hours * 3600.0 + 1800)
+    seen = house.seen()
+    assert sum(one.diverted_wh for one in (*seen.entries, *seen.open)) == 100 * hours
+    assert len(seen.decisions) == MOST_ROWS
+    assert seen.events.count(("quarantine", "quarantine.main")) == hours
+    notes = [name for kind, name in seen.events if kind == "note"]
+    assert len(notes) == MOST_ROWS
+    assert notes[-1] == f"hour {hours}"
+    assert len(seen.tape) <= MOST_MINUTES + 60
+    with Ledger.open_reader(house.path) as ledger:
+        (told,) = [row for row in ledger.events(0, 2**40) if row.kind == "recovered"]
+    let_go = told.figures["let_go"]
+    assert (let_go["decisions"], let_go["events"]) == (5 * hours - MOST_ROWS, 5 * hours - MOST_ROWS)
+    assert let_go["minutes of tape"] > 35_000
+    assert f"{5 * hours - MOST_ROWS} decisions" in told.sentence
+    house.commit(hours * 3600.0 + 1900)
+    assert house.seen().events.count(("recovered", "ledger")) == 1
 
 
 def test_settling_waits_until_there_is_something_to_settle(house: House) -> None:
