@@ -233,6 +233,22 @@ def test_the_tape_alone_is_pruned(ledger: LedgerWriter) -> None:
     assert ledger.tape(0, EVER) == chunks[1:]
 
 
+def test_decisions_and_events_are_pruned_in_bites_but_the_one_that_stood(ledger: LedgerWriter) -> None:
+    rows = tuple(
+        DecisionRow(float(at_s), heater, Order.WITHHOLD, None, "full", "96 %")
+        for at_s in range(100, 200, 10)
+        for heater in ("main", "upper")
+    )
+    events = tuple(EventRow(float(at_s), "x", "note", "a note") for at_s in range(100, 200, 10))
+    ledger.commit(Batch(300, decisions=rows, events=events))
+    assert ledger.decision_at(155) == [rows[10], rows[11]]
+    assert [ledger.prune("decision", 155, most=4) for _ in range(4)] == [4, 4, 2, 0]
+    assert ledger.decision_at(155) == [rows[10], rows[11]], "what stood at the limit stays, for the time after it"
+    assert ledger.decisions(0, EVER) == list(rows[10:])
+    assert [ledger.prune("event", 155, most=4) for _ in range(3)] == [4, 2, 0]
+    assert ledger.events(0, EVER) == list(events[6:])
+
+
 def test_the_facts_follow_the_home_file_but_for_what_the_figures_hang_on(tmp_path: Path) -> None:
     new_ledger(tmp_path).close()
     moved = replace(QUAY, name="Mill House", timezone="Europe/Paris", heaters=("upper", "lower"))
