@@ -5,10 +5,11 @@ from fractions import Fraction
 from typing import Any
 
 from accounting.attribution import KEPT_MS, Attribution
-from accounting.entry import Entry, Quarantined
+from accounting.entry import Entry, Quarantined, TankEntry
 from accounting.meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
 from accounting.powermeter import PowerMeter
 from accounting.settings import BooksSettings, HeaterBooks
+from accounting.tank import WAIT_MS, TankBook
 from accounting.valuation import Energy, Valuer
 from accounting.value import half_even
 from rules.snapshot import Prices
@@ -19,8 +20,7 @@ Note = Callable[[float, float], None]
 """Takes a reading: UTC seconds, value."""
 
 NEVER_S = float("inf")
-_ATTRIBUTION = "#attribution"
-_HEARD = "#heard prices"
+_ATTRIBUTION, _HEARD, _TANK = "#attribution", "#heard prices", "#tank"
 """Their places in the state: names no heater can have."""
 
 
@@ -71,6 +71,11 @@ class Books:
             self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
         for signal, note in self._attribution.notes if self._attribution is not None else ():
             self._listen(signal, note)
+        self._tank: TankBook | None = None
+        if settings.tank is not None:
+            self._tank = TankBook(settings.tank, self._valuer, settings.interval_s, settings.late_s)
+            for signal, note in self._tank.notes:
+                self._listen(signal, note)
         self._metered = dict(self._notes)
         self._listen_to_prices()
         if state is not None:
@@ -109,7 +114,18 @@ class Books:
             floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
             self._attribution.drop(max(floor_ms, now_ms - KEPT_MS))
         entries.sort(key=lambda entry: entry.start_s)
+        if self._tank is not None:
+            heard = [book.meter for book in self._books if book.meter.newest_ms > NOTHING_YET_MS]
+            self._tank.take(entries)
+            covered = [meter.covered_ms(now_ms) for meter in heard]
+            awaited = [ms for ms in covered if ms > now_ms - WAIT_MS]
+            self._tank.settle(min([now_ms - self._late_ms, *awaited]), now_ms)
+            self._tank.forget(min([now_ms, *(meter.floor_ms for meter in heard)]))
         return entries
+
+    def tank_entries(self) -> list[TankEntry]:
+        """The tank's intervals that `settle` has completed or revised since last asked; the caller keeps them."""
+        return self._tank.drain() if self._tank is not None else []
 
     def next_settle_s(self) -> float:
         """The UTC second at which `settle` has something to give, if no reading comes before; inf for none known."""
@@ -135,7 +151,8 @@ class Books:
 
     def quarantined(self) -> list[Quarantined]:
         """Energy put in quarantine since last asked."""
-        return [item for book in self._books for item in book.meter.drain()]
+        of_tank = self._tank.quarantined() if self._tank is not None else ()
+        return [*(item for book in self._books for item in book.meter.drain()), *of_tank]
 
     def counts(self) -> dict[str, Counts]:
         """By heater, how often its readings were not what they should be."""
@@ -144,7 +161,8 @@ class Books:
     def marks(self) -> tuple[tuple[object, ...], ...]:
         """For each heater, what changes when its energy does and stays while readings tell only that time has passed;
         empty before its first reading ever."""
-        return tuple([book.meter.mark for book in self._books])
+        of_tank = self._tank.marks() if self._tank is not None else ()
+        return (*[book.meter.mark for book in self._books], *of_tank)
 
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
@@ -159,6 +177,8 @@ class Books:
             state[_ATTRIBUTION] = self._attribution.state()
         if self._settings.heard:
             state[_HEARD] = {series.signal: series.state() for series in self._settings.heard}
+        if self._tank is not None:
+            state[_TANK] = self._tank.state()
         return state
 
     def reprice(self, settings: BooksSettings) -> None:
@@ -179,6 +199,8 @@ class Books:
         for series in settings.heard:
             series.restore(kept.get(series.signal, []))
         self._listen_to_prices()
+        if self._tank is not None and settings.tank is not None:
+            self._tank.adopt(settings.tank, self._valuer)
 
     @property
     def newest_s(self) -> float:
@@ -283,6 +305,8 @@ class Books:
             self._attribution.restore(state[_ATTRIBUTION])
         for series in self._settings.heard:
             series.restore(state.get(_HEARD, {}).get(series.signal, []))
+        if self._tank is not None and _TANK in state:
+            self._tank.restore(state[_TANK])
         for book in self._books:
             kept = state.get(book.heater.name)
             if kept is None:

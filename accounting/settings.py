@@ -7,6 +7,7 @@ from accounting.carbon import Factor, bases
 from accounting.displaced import Displaced
 from accounting.heard import HeardSeries
 from accounting.tariffs import Priced
+from rules.cylinder import WH_PER_L_K
 from rules.errors import BrimfulError
 
 INTERVALS_S = (900, 1800, 3600)
@@ -33,6 +34,55 @@ class PowerSignal:
     stale_after_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class CounterSignal:
+    """A counter that is told by a signal, in the signal's unit; see `CounterMeter`."""
+
+    signal: str
+    gap_s: float = 3600.0
+    resolution: float = 10.0
+
+
+@dataclass(frozen=True)
+class Boiler:
+    """A boiler that heats the tank. heat, fuel: Wh of each for a Wh on its counter; tariff, or price per kWh of fuel;
+    carbon: of the fuel."""
+
+    counter: CounterSignal
+    heat: Fraction = Fraction(1)
+    fuel: Fraction = Fraction(1)
+    tariff: Priced | None = None
+    price: Fraction | None = None
+    carbon: Factor | None = None
+
+
+@dataclass(frozen=True)
+class TankBooks:
+    """The tank as an inventory of heat.
+
+    cold_c, hot_c: an empty and a full tank; ua_w_per_k: standing loss per kelvin above ambient_c; level: whether
+    tank_level_pct is told; temperatures: the temperature signals that are; stale_after_s: how far apart two readings
+    may be and still measure what lies between; topup, water: counters of top-up energy and of hot water in L.
+    """
+
+    volume_l: float
+    cold_c: float
+    hot_c: float
+    ua_w_per_k: float
+    ambient_c: float
+    level: bool = True
+    temperatures: tuple[str, ...] = ()
+    stale_after_s: float = 900.0
+    topup: CounterSignal | None = None
+    boiler: Boiler | None = None
+    water: CounterSignal | None = None
+
+    @property
+    def full_wh(self) -> float:
+        """Heat in the full tank above the cold water's temperature, Wh."""
+        return WH_PER_L_K * self.volume_l * (self.hot_c - self.cold_c)
+
+
 @dataclass(frozen=True)
 class BooksSettings:
     """What the books are kept by.
@@ -43,7 +93,8 @@ class BooksSettings:
     heat that displaces something; exportable: share of it that could have been exported.
     grid_power (+ import), battery_power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
     of both: it is all taken to be the sun's); battery_price: of what the battery gave, per kWh (None: the export price
-    of the moment, as it was charged from the sun); heard: of the prices and factors, those that are heard as signals.
+    of the moment, as it was charged from the sun); heard: of the prices and factors, those that are heard as signals;
+    tank: None for books without a heat stock.
     Raises BrimfulError for what cannot be kept books by.
     """
 
@@ -61,6 +112,7 @@ class BooksSettings:
     grid_power: PowerSignal | None = None
     battery_power: PowerSignal | None = None
     heard: tuple[HeardSeries, ...] = ()
+    tank: TankBooks | None = None
 
     @property
     def attributes(self) -> bool:

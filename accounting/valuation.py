@@ -7,10 +7,11 @@ from functools import lru_cache
 
 from accounting.displaced import total
 from accounting.entry import Entry, Posting
-from accounting.journal import BATTERY, is_grid, postings
+from accounting.journal import BATTERY, BOILER, grid_account, is_grid, postings
 from accounting.settings import BooksSettings
+from accounting.spread import spread
 from accounting.tariffs import mean_of
-from accounting.value import Rates, cost, micro, value
+from accounting.value import Rates, amount, cost, half_even, micro, value
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +109,39 @@ class Valuer:
                 if marginal is not None
                 else (None, None)
             ),
+        )
+
+    def topup(self, start_s: int, wh: int) -> tuple[Posting, ...]:
+        """Top-up energy of an interval, as sources of the tank: out of the grid's accounts, spread evenly over time."""
+        if not wh:
+            return ()
+        end_s = start_s + self.settings.interval_s
+        imports, grid = self.settings.imports, self.settings.grid
+        seconds: dict[str, int] = {}
+        for piece in imports.pieces(start_s, end_s) if imports is not None else ():
+            account = grid_account(piece.name)
+            seconds[account] = seconds.get(account, 0) + piece.end_s - piece.start_s
+        seconds = seconds or {grid_account(None): 1}
+        kg = grid.at(start_s, end_s) if grid is not None else None
+        lines = []
+        for account, part_wh in zip(seconds, spread(wh, list(seconds.values())), strict=True):
+            if part_wh:
+                price = self.grid_price(account, start_s, end_s)
+                lines.append(Posting(account, -part_wh, -amount(part_wh, price), -amount(part_wh, kg)))
+        return tuple(lines)
+
+    def boiler(self, start_s: int, counted_wh: int) -> tuple[Posting, ...]:
+        """The boiler's heat of an interval, as a source of the tank, with its fuel's cost. counted_wh: by its meter."""
+        tank = self.settings.tank
+        if not counted_wh or tank is None or tank.boiler is None:
+            return ()
+        boiler = tank.boiler
+        span = (start_s, start_s + self.settings.interval_s)
+        price = boiler.tariff.mean_price(*span) if boiler.tariff is not None else boiler.price
+        kg = boiler.carbon.at(*span) if boiler.carbon is not None else None
+        heat_wh = half_even(counted_wh * boiler.heat.numerator, boiler.heat.denominator)
+        return (
+            Posting(BOILER, -heat_wh, -amount(counted_wh, price, boiler.fuel), -amount(counted_wh, kg, boiler.fuel)),
         )
 
     def grid_price(self, account: str, start_s: int, end_s: int) -> Fraction | None:

@@ -65,8 +65,8 @@ def value(
         given_up_marginal_mg = _thousandths(sold_wh, exportable, rates.export_marginal_kg)
         avoided_marginal_mg = _thousandths(wh, used, rates.heat_marginal_kg)
     return Worth(
-        _thousandths(sold_wh, exportable, rates.export_price) if rates.export_price is not None else 0,
-        _thousandths(wh, used, rates.heat_price) if rates.heat_price is not None else 0,
+        amount(sold_wh, rates.export_price, exportable),
+        amount(wh, rates.heat_price, used),
         given_up_mg,
         avoided_mg,
         given_up_marginal_mg,
@@ -75,16 +75,16 @@ def value(
 
 
 def cost(wh: int, price: Fraction | None, rates: Rates) -> Cost:
-    """What energy taken from the grid or the battery cost, each product rounded once. Carbon: a kWh of the grid's."""
-    both = rates.export_kg is not None and rates.heat_kg is not None
-    both_marginal = rates.export_marginal_kg is not None and rates.heat_marginal_kg is not None
-    return Cost(
-        _thousandths(wh, _ONE, price) if price is not None else 0,
-        _thousandths(wh, _ONE, rates.export_kg) if rates.export_kg is not None and both else 0,
-        _thousandths(wh, _ONE, rates.export_marginal_kg)
-        if rates.export_marginal_kg is not None and both_marginal
-        else None,
-    )
+    """What energy taken from the grid or the battery cost, each product rounded once. Carbon: a kWh of the grid's,
+    where both sides are told."""
+    kg = rates.export_kg if rates.heat_kg is not None else None
+    marginal_kg = rates.export_marginal_kg if rates.heat_marginal_kg is not None else None
+    return Cost(amount(wh, price), amount(wh, kg), amount(wh, marginal_kg) if marginal_kg is not None else None)
+
+
+def amount(wh: int, rate: Fraction | None, share: Fraction = _ONE) -> int:
+    """Wh × share × rate per kWh in millionths or mg, rounded once half to even; 0 where nothing tells the rate."""
+    return _thousandths(wh, share, rate) if rate is not None else 0
 
 
 def half_even(numerator: int, denominator: int) -> int:

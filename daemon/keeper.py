@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from accounting.entry import Entry, Quarantined
+from accounting.entry import Entry, Quarantined, TankEntry
 from accounting.ledger import (
     Batch,
     DecisionRow,
@@ -78,6 +78,7 @@ class Keeper:
         self._ledger = ledger
         self._tape = TapeRecorder()
         self._entries: list[Entry] = []
+        self._tank: list[TankEntry] = []
         self._decisions: list[DecisionRow] = []
         self._events: list[EventRow] = []
         self._delivered: list[OutboxKey] = []
@@ -179,7 +180,7 @@ class Keeper:
         A few keys that were delivered can wait: what is sent twice changes nothing.
         """
         quiet_s = now.utc_s - self.written_at_s if self.written_at_s is not None else QUIET_S
-        waiting = self._entries or self._decisions or self._events or self._refused or self._again
+        waiting = self._entries or self._tank or self._decisions or self._events or self._refused or self._again
         many = len(self._delivered) > FEW
         on = any(order is not Order.WITHHOLD for order in self._told.values())
         if on or waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
@@ -189,6 +190,7 @@ class Keeper:
         """Write all that waits, with the working state that belongs to it, in one transaction."""
         books = engine.books
         self._entries += books.settle(now.utc_s)
+        self._tank += books.tank_entries()
         self._events += [quarantine_event(item, now.utc_s) for item in books.quarantined()]
         tape = self._tape.take(now.utc_s)
         self._turned = False
@@ -198,6 +200,7 @@ class Keeper:
             now.utc_s,
             entries=tuple(self._entries),
             open_entries=tuple(books.open_entries(now.utc_s)),
+            tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
             state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
@@ -223,7 +226,15 @@ class Keeper:
         self._alarmed = False
         self._let_go.clear()
         self.written_at_s = now.utc_s
-        for waiting in (self._entries, self._decisions, self._events, self._delivered, self._refused, self._again):
+        for waiting in (
+            self._entries,
+            self._tank,
+            self._decisions,
+            self._events,
+            self._delivered,
+            self._refused,
+            self._again,
+        ):
             waiting.clear()
         self._today = None
 

@@ -47,7 +47,11 @@ class Replay:
             for name in ("grid_power", "battery_power")
             if (power := getattr(plan.books, name)) is not None
         }
-        books = Books(replace(plan.books, heaters=heaters, **told))
+        tank = plan.books.tank
+        if tank is not None:
+            level = "tank_level_pct" if tank.level else tank.temperatures[0]
+            tank = replace(tank, stale_after_s=self.raised.get(level, tank.stale_after_s))
+        books = Books(replace(plan.books, heaters=heaters, tank=tank, **told))
         matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
@@ -89,6 +93,7 @@ class Replay:
             Batch(
                 now_s,
                 entries=tuple(entries),
+                tank=tuple(books.tank_entries()),
                 open_entries=tuple(books.open_entries(now_s)),
                 events=tuple(quarantine_event(item, now_s) for item in quarantined),
             )

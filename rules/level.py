@@ -54,6 +54,17 @@ def level_pct(
     return charge_pct(layers, cold_c, hot_c, useful_c)
 
 
+def mean_c(top_c: float | None, mid_c: float | None, bottom_c: float | None) -> float | None:
+    """Mean temperature of the tank by up to three sensors, °C; None without any. The profile is that of `level_pct`."""
+    known = [
+        (height, temp_c) for height, temp_c in ((_TOP, top_c), (_MID, mid_c), (_BOTTOM, bottom_c)) if temp_c is not None
+    ]
+    if not known:
+        return None
+    ends = (1.0 - known[0][0]) * known[0][1] + known[-1][0] * known[-1][1]
+    return ends + sum((above - below) * (one_c + other_c) / 2 for (above, one_c), (below, other_c) in pairwise(known))
+
+
 def _useful_part(share: float, one_c: float, other_c: float, useful_c: float) -> tuple[float, float]:
     """The part at or above `useful_c` of a layer with a linear profile: its share of the tank and mean temperature."""
     low_c, high_c = min(one_c, other_c), max(one_c, other_c)

@@ -4,10 +4,14 @@ from datetime import date, datetime, time
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.settings import BooksSettings, HeaterBooks, PowerSignal
+from accounting.carbon import Factor
+from accounting.settings import Boiler, BooksSettings, CounterSignal, HeaterBooks, PowerSignal, TankBooks
+from accounting.tariffs import Priced
 from daemon.config.build_money import GRID, displaced, factors, heard, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
+from daemon.config.devices import Boiler as BoilerTable
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
+from daemon.config.devices import Tank as TankTable
 from daemon.config.model import Home
 from rules.cylinder import WH_PER_L_K
 from rules.level import TEMPERATURES
@@ -83,6 +87,7 @@ def books_settings(home: Home) -> BooksSettings:
         battery_price=Fraction(home.books.battery_price) if home.books.battery_price is not None else None,
         grid_power=_attributed(home, "grid_w"),
         battery_power=_attributed(home, "battery_w"),
+        tank=_tank_books(home, priced, carbon),
     )
 
 
@@ -130,10 +135,55 @@ def _tank(home: Home) -> Tank | None:
     table = home.tank
     if table is None:
         return None
-    loss_w = table.loss_w or label_loss_w(table.label_class or "C", table.volume_l)
     rise_k = table.hot_c - table.cold_c
-    full_loss_w = ua_w_per_k(loss_w) * max(table.hot_c - table.ambient_c, 0.0)
+    full_loss_w = tank_ua(table) * max(table.hot_c - table.ambient_c, 0.0)
     return Tank(table.volume_l, WH_PER_L_K * table.volume_l * rise_k, full_loss_w)
+
+
+def tank_ua(table: TankTable) -> float:
+    """Standing loss, W/K: as told, or at its label class's limit; C's unless given, the most a new tank may lose."""
+    return ua_w_per_k(table.loss_w or label_loss_w(table.label_class or "C", table.volume_l))
+
+
+def _tank_books(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> TankBooks | None:
+    """The heat stock's books, where the file tells the tank and its level."""
+    table, signals = home.tank, home.signals
+    temperatures = tuple(name for name in TEMPERATURES if name in signals)
+    level = "tank_level_pct" in signals
+    if table is None or not (level or temperatures):
+        return None
+
+    def counter(signal: str) -> CounterSignal | None:
+        told = signals.get(signal)
+        return None if told is None else CounterSignal(signal, told.gap_s, told.resolution)
+
+    boiler, counted = table.boiler, counter("boiler_wh")
+    return TankBooks(
+        volume_l=table.volume_l,
+        cold_c=table.cold_c,
+        hot_c=table.hot_c,
+        ua_w_per_k=tank_ua(table),
+        ambient_c=table.ambient_c,
+        level=level,
+        temperatures=temperatures,
+        stale_after_s=home.stale_after_s("tank_level_pct" if level else temperatures[0]),
+        topup=counter("topup_wh"),
+        boiler=_boiler(boiler, counted, priced, carbon) if boiler is not None and counted is not None else None,
+        water=counter("water_l"),
+    )
+
+
+def _boiler(table: BoilerTable, counter: CounterSignal, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler:
+    efficiency = Fraction(table.efficiency)
+    heat, fuel = (Fraction(1), 1 / efficiency) if table.counts == "heat" else (efficiency, Fraction(1))
+    return Boiler(
+        counter,
+        heat,
+        fuel,
+        priced[table.tariff] if table.tariff is not None else None,
+        Fraction(table.price) if table.price is not None else None,
+        carbon[table.carbon] if table.carbon is not None else None,
+    )
 
 
 def _away(home: Home) -> Away:

@@ -58,7 +58,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _signals(home, names, report)
     _heaters(home, names, report)
     _topics(home, report)
-    _tank(home, report)
+    _tank(home, names, report)
     _rules(home, names, report)
     if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
         hint = "without them nothing tells who gave the energy"
@@ -171,7 +171,7 @@ def _topics(home: Home, report: Report) -> None:
             report.add(f"outputs.{name}.off", "another payload than on", shown(output.off))
 
 
-def _tank(home: Home, report: Report) -> None:
+def _tank(home: Home, names: Names, report: Report) -> None:
     tank = home.tank
     if tank is None:
         if "tank_level_pct" not in home.signals and set(_LEVEL) & set(home.signals):
@@ -181,6 +181,23 @@ def _tank(home: Home, report: Report) -> None:
         report.add("tank.hot_c", f"more than cold_c {plain(tank.cold_c)} °C", plain(tank.hot_c))
     if tank.loss_w is not None and tank.label_class is not None:
         report.add("tank.label_class", "either loss_w or label_class", "both")
+    _boiler(home, names, report)
+
+
+def _boiler(home: Home, names: Names, report: Report) -> None:
+    boiler = home.tank.boiler if home.tank is not None else None
+    if boiler is None:
+        return
+    if "boiler_wh" not in home.signals:
+        report.add("tank.boiler", "a signal boiler_wh that counts it", "none")
+    if boiler.tariff is not None and boiler.price is not None:
+        report.add("tank.boiler.price", "either tariff or price", "both")
+    if boiler.tariff is not None and boiler.tariff not in names.tariffs:
+        near = close(boiler.tariff, names.tariffs)
+        report.add("tank.boiler.tariff", "a tariff of the table [tariffs]", shown(boiler.tariff), near)
+    if boiler.carbon is not None and boiler.carbon not in names.carbon:
+        near = close(boiler.carbon, names.carbon)
+        report.add("tank.boiler.carbon", "a factor of the table [carbon]", shown(boiler.carbon), near)
 
 
 def _rules(home: Home, names: Names, report: Report) -> None:

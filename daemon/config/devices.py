@@ -1,10 +1,11 @@
 """What is heard and what is told: signals, heaters, outputs, the tank, the broker."""
 
+from decimal import Decimal
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from daemon.config.values import FilePath, OrderTopic, Payload, Pointer, Table, Text, Topic, Within
+from daemon.config.values import FilePath, Name, OrderTopic, Payload, Pointer, Price, Table, Text, Topic, Within
 
 
 class Broker(Table):
@@ -121,6 +122,21 @@ class Output(Table):
     """How long it stays on after the order has ended, s."""
 
 
+class Boiler(Table):
+    """A boiler that heats the tank, counted by the signal boiler_wh: that part of it which goes into the tank."""
+
+    counts: Literal["heat", "fuel"]
+    """What boiler_wh counts: heat given to the tank, or fuel burnt for it."""
+    efficiency: Annotated[Decimal, Within(0, 10, above=True)]
+    """Heat out for fuel in."""
+    tariff: Name | None = None
+    """The tariff that prices its fuel; or give price."""
+    price: Price | None = None
+    """Price of its fuel, money per kWh; or give tariff."""
+    carbon: Name | None = None
+    """The carbon factor of its fuel."""
+
+
 class Tank(Table):
     """The hot-water tank."""
 
@@ -136,3 +152,5 @@ class Tank(Table):
     """Energy label class, whose limit stands for the loss; or give loss_w."""
     ambient_c: Annotated[float, Within(-20, 50)] = 20.0
     """Temperature around the tank, °C."""
+    boiler: Boiler | None = None
+    """A boiler that heats it too, for the heat stock's books."""

@@ -1,12 +1,13 @@
 """Tariffs, factors and displaced sources of an invented house, for the accounting tests."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from fractions import Fraction
 
 from accounting.bands import Band, Period
-from accounting.books import BooksSettings, HeaterBooks
 from accounting.carbon import Factor
 from accounting.displaced import Displaced
+from accounting.settings import BooksSettings, HeaterBooks, TankBooks
 from accounting.tariffs import Tariff
 
 ZONE = "Europe/Dublin"
@@ -53,3 +54,12 @@ def settings(*heaters: HeaterBooks, interval_s: int = 1800, late_s: float = 120.
         displaces=(NIGHT_HEAT, GAS_HEAT),
         grid=GRID_FACTOR,
     )
+
+
+TANK = TankBooks(200.0, 10.0, 60.0, ua_w_per_k=2.0, ambient_c=20.0)
+"""200 L, full at 60 °C: 11.63 kWh above 10 °C."""
+
+
+def with_tank(tank: TankBooks = TANK, interval_s: int = 1800) -> BooksSettings:
+    """The house's books with a heat stock."""
+    return replace(settings(interval_s=interval_s), tank=tank)

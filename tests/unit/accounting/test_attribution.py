@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from accounting.books import Books, BooksSettings
@@ -163,6 +164,7 @@ def test_a_restart_with_attribution_switched_on_goes_on() -> None:
         after.reprice(settings(BOTH))
 
 
+@examples(deadline=None, max_examples=40)
 @given(
     st.lists(
         st.tuples(st.integers(0, 2800), st.integers(-4000, 4000), st.integers(-3000, 3000)), min_size=1, max_size=40
