@@ -2,9 +2,20 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from accounting.bands import DAY_S
-from accounting.series import Series, parse_series, read_series
+from accounting.series import (
+    Series,
+    exact,
+    lasting,
+    merged,
+    parse_series,
+    read_rows,
+    read_series,
+    write_rows,
+)
 from accounting.tariffs import HORIZON_DAYS, Piece
 from rules.errors import BrimfulError
 from tests.support.prices import utc
@@ -80,3 +91,59 @@ def test_a_file_is_read_and_a_missing_one_named(tmp_path: Path) -> None:
     path.write_bytes(b"time,price\n\xff\xfe")
     with pytest.raises(BrimfulError, match="UTF-8"):
         read_series(path)
+
+
+ONE, TWO, THREE = Fraction("0.1"), Fraction("-0.2"), Fraction("0.3")
+
+
+def test_rows_last_for_their_step_and_gaps_are_told() -> None:
+    assert lasting([(60, TWO), (0, ONE), (180, THREE), (60, ONE)], 60) == [
+        (0, ONE),
+        (60, ONE),
+        (120, None),
+        (180, THREE),
+        (240, None),
+    ]
+    assert lasting([(0, ONE), (30, TWO)], 60) == [(0, ONE), (30, TWO), (90, None)]
+    assert lasting([], 60) == []
+
+
+def test_newer_rows_take_the_place_of_kept_ones() -> None:
+    kept = lasting([(0, ONE), (60, ONE), (120, ONE)], 60)
+    assert merged(kept, lasting([(60, TWO)], 60)) == [(0, ONE), (60, TWO), (120, ONE), (180, None)]
+    assert merged(kept, lasting([(180, TWO)], 60)) == [(0, ONE), (60, ONE), (120, ONE), (180, TWO), (240, None)]
+    later = merged(kept, lasting([(600, TWO)], 60))
+    assert later == [*kept, (600, TWO), (660, None)]
+    assert Series(later).gaps(0, 660)[0][:2] == (180, 600)
+    assert merged(kept, []) == kept
+    assert merged([], kept) == kept
+    assert merged(kept, kept) == kept
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(-9, 9)), max_size=20),
+    st.lists(st.tuples(st.integers(0, 40), st.integers(-9, 9)), min_size=1, max_size=20),
+)
+def test_what_is_merged_tells_the_newer_where_it_tells_and_else_the_older(
+    older: list[tuple[int, int]], newer: list[tuple[int, int]]
+) -> None:
+    kept, told = (lasting([(60 * at, Fraction(v)) for at, v in rows], 60) for rows in (older, newer))
+    both = Series(merged(kept, told))
+    for at_s in range(0, 60 * 45, 30):
+        by = told if told[0][0] <= at_s < told[-1][0] else kept
+        assert both.price_at(at_s) == Series(by).price_at(at_s)
+
+
+def test_a_series_is_written_whole_and_read_back_exactly(tmp_path: Path) -> None:
+    path = tmp_path / "kept.csv"
+    assert read_rows(path) == []
+    rows = lasting([(START, Fraction("0.1234567890123")), (START + 3600, Fraction("-1e-9"))], 1800)
+    write_rows(path, rows)
+    assert read_rows(path) == rows
+    assert [file.name for file in tmp_path.iterdir()] == ["kept.csv"]
+
+
+@pytest.mark.parametrize("text", ["", "nan", "inf", "1/3", "1e999999999", "1e-999999999", "0." + "1" * 60, "x"])
+def test_what_is_no_decimal_is_no_number(text: str) -> None:
+    with pytest.raises(ValueError, match="not a number"):
+        exact(text)
