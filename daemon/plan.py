@@ -1,11 +1,14 @@
 """A home file made ready to run: what the rules, the books, the board and the broker each need of it."""
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from accounting.books import BooksSettings
 from daemon.board import Wiring
 from daemon.config.build import books_settings, heater_signal, rule_settings
 from daemon.config.model import Home
+from daemon.config.money import Fetched, Listened
+from daemon.feeds import Feed
 from rules.settings import Settings
 
 
@@ -23,6 +26,25 @@ def plan(home: Home) -> Plan:
     """Make a home file ready. Raises BrimfulError where a file it names cannot be read."""
     rules = rule_settings(home)
     return Plan(home, rules, books_settings(home), wiring(home, rules))
+
+
+def feeds(home: Home) -> list[Feed]:
+    """Where prices and factors that are told ahead come from."""
+    return [
+        Feed(
+            name=key,
+            path=home.live_file(key),
+            rows=live.rows,
+            time=live.time,
+            value=live.value,
+            scale=Fraction(live.scale),
+            step_s=live.minutes * 60,
+            url=live.url if isinstance(live, Fetched) else "",
+            refresh_s=live.refresh_minutes * 60 if isinstance(live, Fetched) else 0.0,
+            topic=live.topic if isinstance(live, Listened) else "",
+        )
+        for key, live in home.live.items()
+    ]
 
 
 def wiring(home: Home, rules: Settings) -> Wiring:

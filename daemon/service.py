@@ -5,8 +5,10 @@ import logging
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from accounting.books import Books
 from accounting.ledger import Facts, LedgerError
@@ -23,6 +25,7 @@ from daemon.config.model import Home, InfluxDb1, InfluxDb2
 from daemon.config.secrets import broker_password, timeseries_secret
 from daemon.engine import Engine
 from daemon.events import Due, Event, Shipped, Stop
+from daemon.feeds import Feeds
 from daemon.keeper import MEMORY, METER, Keeper
 from daemon.loop import Loop
 from daemon.mqtt.address import BrokerAddress
@@ -32,7 +35,7 @@ from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.notify import Manager
-from daemon.plan import Plan, plan
+from daemon.plan import Plan, feeds, plan
 from daemon.remember import read
 from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.shipping import Shipping
@@ -85,6 +88,7 @@ class Service:
                 read(ledger.state(MEMORY), plan.rules, now),
             )
             self._stamps = _stamps(plan.home)
+            self._feeds = Feeds(feeds(plan.home))
             self._connect(broker)
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
             # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
@@ -109,6 +113,7 @@ class Service:
                     "ship": self._ship,
                     "reload": self._reload,
                     "prune": self._prune,
+                    "prices": self._look_for_prices,
                     "backup": self._back_up,
                     BACKED_UP: self._backed_up,
                 },
@@ -151,7 +156,9 @@ class Service:
         """Begin: connect, answer, decide. The loop comes last, for its end ends all the others."""
         for line in self._lines:
             line.start()
+        self._feeds.start()
         self._listener.start()
+        self._enqueue("prices")
         if self._shipping is not None:
             self._shipping.start()
         if self._backups is not None:
@@ -208,7 +215,7 @@ class Service:
             ends.append(self._shipping.stop)
         if self._backups is not None:
             ends.append(self._backups.stop)
-        ends += [self.api.stop, self.keeper.close, self._watchdog.stop]
+        ends += [self._feeds.stop, self.api.stop, self.keeper.close, self._watchdog.stop]
         with contextlib.ExitStack() as stack:
             for end in reversed(ends):  # a stack: the last to come is the first to go
                 stack.callback(end)
@@ -229,7 +236,13 @@ class Service:
             publish,
         )
         self._listener = Listener(
-            broker, sources(home), self._put, self._clock, will=self._state.will, also_up=self._greet
+            broker,
+            sources(home),
+            self._put,
+            self._clock,
+            will=self._state.will,
+            also_up=self._greet,
+            also_heard=self._feeds.topics,
         )
         self._lines = [
             HeaterLine(
@@ -277,6 +290,7 @@ class Service:
                 "alarms": [
                     *(alarm.sentence for alarm in loop.alarms),
                     *filter(None, (self.keeper.fault, loop.clock_fault, self.backup_fault)),
+                    *self._feeds.faults,
                 ],
             },
         )
@@ -306,6 +320,10 @@ class Service:
         if self._backups is not None:
             self._backups.done(self.keeper, now)
 
+    def _look_for_prices(self, loop: Loop, now: Moment) -> None:
+        today = datetime.fromtimestamp(now.utc_s, ZoneInfo(self.home.home.timezone)).date()
+        self._feeds.look(now.mono_s, today)
+
     def _reload(self, loop: Loop, now: Moment) -> None:
         """Take a changed home file, or a changed file that it names; a bad one changes nothing and is told once."""
         stamps = _stamps(self.home)
@@ -329,6 +347,8 @@ class Service:
         metering = {name: getattr(self.home.books, name) for name in METERING}
         waits += [f"books.{name}" for name, value in metering.items() if getattr(home.books, name) != value]
         fixed["books"] = home.books.model_copy(update=metering)
+        if home.live != self.home.live:
+            waits.append("the live tables of tariffs and factors")
         kept = home.model_copy(update=fixed)
         made = plan(kept)
         self._engine.books.reprice(made.books)

@@ -9,7 +9,7 @@ from accounting.blocks import Block, last_block
 from accounting.carbon import Basis, Factor
 from accounting.displaced import Displaced
 from accounting.heard import HeardSeries
-from accounting.series import read_series
+from accounting.series import Series, read_rows, read_series
 from accounting.tariffs import Priced, Tariff
 from daemon.config.calendars import holidays, read_calendar
 from daemon.config.model import Home
@@ -27,7 +27,7 @@ GRID = "grid"
 def tariffs(home: Home) -> dict[str, Priced]:
     """The home's tariffs by name. Raises BrimfulError where a file cannot be read."""
     days = public_holidays(home)
-    return {name: _tariff(home, table, days) for name, table in home.tariffs.items()}
+    return {name: _tariff(home, name, table, days) for name, table in home.tariffs.items()}
 
 
 def factors(home: Home) -> dict[str, Factor]:
@@ -119,11 +119,13 @@ def band(table: BandTable, tax: Fraction = Fraction(1)) -> Band:
     )
 
 
-def _tariff(home: Home, table: TariffTable, days: frozenset[date]) -> Priced:
+def _tariff(home: Home, name: str, table: TariffTable, days: frozenset[date]) -> Priced:
     if table.series is not None:
         return read_series(home.path_of(table.series), _tax(table))
     if table.signal is not None:
         return HeardSeries(table.signal, home.stale_after_s(table.signal), home.books.late_s, _tax(table))
+    if table.live is not None:
+        return _kept(home, f"tariffs.{name}", _tax(table))
     periods = tuple(_period(period, _tax(table, period)) for period in table.periods)
     return Tariff(table.direction, periods, home.home.timezone, days)
 
@@ -156,12 +158,20 @@ def _tax(table: TariffTable, period: PeriodTable | None = None) -> Fraction:
 
 
 def _factor(home: Home, name: str, table: Carbon | Marginal, basis: Basis) -> Factor:
-    return Factor(name, _kg_per_kwh(home, table), basis, table.source, table.year)
+    return Factor(name, _kg_per_kwh(home, name, table), basis, table.source, table.year)
 
 
-def _kg_per_kwh(home: Home, table: Carbon | Marginal) -> Fraction | Priced:
+def _kg_per_kwh(home: Home, name: str, table: Carbon | Marginal) -> Fraction | Priced:
     if table.kg_per_kwh is not None:
         return Fraction(table.kg_per_kwh)
     if isinstance(table, Carbon) and table.signal is not None:
         return HeardSeries(table.signal, home.stale_after_s(table.signal), home.books.late_s)
+    if isinstance(table, Carbon) and table.live is not None:
+        return _kept(home, f"carbon.{name}")
     return read_series(home.path_of(table.series or ""))
+
+
+def _kept(home: Home, key: str, tax: Fraction = Fraction(1)) -> Series:
+    """What a source has told so far; nothing before it was first heard of."""
+    rows = read_rows(home.live_file(key))
+    return Series([(at_s, None if value is None else value * tax) for at_s, value in rows])

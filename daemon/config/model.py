@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
-from daemon.config.money import BookKeeping, Carbon, Displaces, Tariff
+from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
 
@@ -180,7 +180,20 @@ class Home(Table):
         factors = [*self.carbon.values(), *(carbon.marginal for carbon in self.carbon.values())]
         named = [self.home.calendar_file, self.rules.away.calendar_file]
         named += [table.series for table in (*self.tariffs.values(), *factors) if table is not None]
-        return tuple(self.path_of(name) for name in dict.fromkeys(named) if name is not None)
+        beside = [self.path_of(name) for name in dict.fromkeys(named) if name is not None]
+        return (*beside, *(self.live_file(key) for key in self.live))
+
+    @property
+    def live(self) -> dict[str, Fetched | Listened]:
+        """The sources that tell prices and factors ahead, by the key of their tariff or factor."""
+        tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
+        tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}
+        return {key: live for key, live in tables.items() if live is not None}
+
+    def live_file(self, key: str) -> Path:
+        """Where the rows of a source are kept: beside the ledger, under its name and theirs."""
+        ledger = self.path_of(self.ledger.path)
+        return ledger.with_name(f"{ledger.stem}.{key}.csv")
 
     def stale_after_s(self, signal: str) -> float:
         """Age from which a reading of the signal no longer counts, s; the usual one if the file gives none."""

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from daemon.config.values import Clock, Day, FilePath, Name, Price, Table, Text, Within, Words
+from daemon.config.values import Clock, Day, FeedUrl, FilePath, Name, Pointer, Price, Table, Text, Topic, Within, Words
 
 DayName = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday"]
 Month = Annotated[int, Within(1, 12)]
@@ -68,6 +68,44 @@ class Period(Table):
     """Tax on its prices, %; as the tariff says unless given."""
 
 
+class Ahead(Table):
+    """Rows that are told ahead. They are kept in a file beside the ledger."""
+
+    rows: Pointer = ""
+    """Where in the payload the list of rows is, RFC 6901; the payload itself unless given."""
+    time: Pointer
+    """Where in a row its time is: ISO 8601 with its offset, or seconds or milliseconds since 1970."""
+    value: Pointer
+    """Where in a row its price or factor is."""
+    scale: Annotated[Decimal, Within(-1000000, 1000000)] = Decimal(1)
+    """What it is multiplied by to be money, or kg, per kWh."""
+    minutes: Annotated[int, Within(1, 1440)]
+    """How long a row holds, unless the next comes sooner."""
+
+
+class Fetched(Ahead):
+    """Rows from an address."""
+
+    kind: Literal["http"]
+    """Kind of source."""
+    url: FeedUrl
+    """Its address; {today} and {tomorrow} in it become the home's dates."""
+    refresh_minutes: Annotated[int, Within(5, 10080)] = 60
+    """How often it is asked."""
+
+
+class Listened(Ahead):
+    """Rows from an MQTT topic."""
+
+    kind: Literal["mqtt"]
+    """Kind of source."""
+    topic: Topic
+    """The topic."""
+
+
+Live = Annotated[Fetched | Listened, Field(discriminator="kind")]
+
+
 class Tariff(Table):
     """Prices of energy bought, sold or burnt."""
 
@@ -79,6 +117,8 @@ class Tariff(Table):
     """CSV file of time,price rows, each in force until the next; or give periods."""
     signal: Literal["import_price", "export_price"] | None = None
     """The signal that tells the price of the moment; it counts for the time it is heard. Or give periods."""
+    live: Live | None = None
+    """A source that tells the prices ahead. Or give periods."""
     tax_included: bool = True
     """Whether the prices, and the standing charge, have the tax in them."""
     tax_pct: TaxPct | None = None
@@ -117,6 +157,8 @@ class Carbon(Table):
     """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
     signal: Literal["grid_kg_per_kwh"] | None = None
     """The signal that tells the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
+    live: Live | None = None
+    """A source that tells the factors ahead. Or give kg_per_kwh."""
     basis: Literal["average", "marginal", "both"]
     """The average of all generation, or of what answers to a change; both for a fuel, for which they are the same."""
     source: Text

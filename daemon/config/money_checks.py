@@ -43,7 +43,7 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
 
 
 def _carbon(key: str, factor: Carbon | Marginal, home: Home, add: Add) -> None:
-    _one_of(key, factor, [name for name in ("kg_per_kwh", "series", "signal") if hasattr(factor, name)], add)
+    _one_of(key, factor, [name for name in ("kg_per_kwh", "series", "signal", "live") if hasattr(factor, name)], add)
     if isinstance(factor, Carbon) and factor.signal is not None:
         _heard(f"{key}.signal", factor.signal, home, add)
 
@@ -94,7 +94,7 @@ def _one_basis(home: Home, add: Add) -> None:
 
 
 def _tariff(key: str, tariff: Tariff, home: Home, add: Add) -> None:
-    _one_of(key, tariff, ("periods", "series", "signal"), add)
+    _one_of(key, tariff, ("periods", "series", "signal", "live"), add)
     if tariff.signal is not None:
         direction = tariff.signal.removesuffix("_price")
         if tariff.direction != direction:

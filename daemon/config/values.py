@@ -117,6 +117,11 @@ FilePath = Annotated[
     Field(min_length=1, max_length=1000, pattern=r"^[^\x00]+$"),
     Words("a path in quotes, relative to the home file"),
 ]
+FeedUrl = Annotated[
+    str,
+    Field(pattern=r"^https?://[^\s/@?#]+(/[^\s#]*)?(\?[^\s#]*)?$", max_length=1000),
+    Words("an http or https address without user or password"),
+]
 Currency = Annotated[
     str, Field(pattern=r"^[A-Z]{3}$"), Words('a currency code of three capital letters (ISO 4217) such as "EUR"')
 ]

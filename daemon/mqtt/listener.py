@@ -1,9 +1,10 @@
 """Hears the house: from messages to dated readings, with a tally of what came for each source."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import random
+from types import MappingProxyType
 
 from daemon.clock import Clock
 from daemon.events import Heard, Linked
@@ -73,7 +74,8 @@ class Listener:
     """Subscribes to the sources' topics and emits `Heard` and `Linked`, from the network thread.
 
     will: of the listening connection (the house state's). also_up: called at every connect, on the network thread,
-    to say again what holds. tallies: what came, one for each source. unheard: topics whose subscription the broker
+    to say again what holds. also_heard: topics whose payloads are no readings, and what takes them, on the network
+    thread, at once. tallies: what came, one for each source. unheard: topics whose subscription the broker
     refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be.
     """
 
@@ -86,9 +88,11 @@ class Listener:
         *,
         will: Publication | None = None,
         also_up: Callable[[], None] | None = None,
+        also_heard: Mapping[str, Callable[[bytes], None]] = MappingProxyType({}),
         jitter: Callable[[], float] = random,
     ) -> None:
         self._emit = emit
+        self._also_heard = also_heard
         self._clock = clock
         self._also_up = also_up
         self.tallies = tuple(Tally(source) for source in sources)
@@ -102,7 +106,7 @@ class Listener:
             broker,
             "hears",
             will=will,
-            topics=tuple(self._by_topic),
+            topics=tuple(dict.fromkeys((*self._by_topic, *also_heard))),
             on_message=self._hear,
             on_up=self._up,
             on_down=self._down,
@@ -141,6 +145,8 @@ class Listener:
             log.warning("link=%s %s; see outputs and %s", LINK, refusal, rules)
 
     def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic in self._also_heard:
+            self._also_heard[topic](payload)
         fed = self._by_topic.get(topic)
         if fed is None:
             return

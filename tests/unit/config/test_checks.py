@@ -105,11 +105,11 @@ def test_the_homes_the_tests_start_from_are_right() -> None:
         ),
         (
             '[carbon.grid]\nbasis = "average"\nsource = "x"\nyear = 2026',
-            "carbon.grid: expected one of kg_per_kwh, series, signal, got none of them (home.toml)",
+            "carbon.grid: expected one of kg_per_kwh, series, signal, live, got none of them (home.toml)",
         ),
         (
             SELL,
-            "tariffs.sell: expected one of periods, series, signal, got none of them (home.toml)",
+            "tariffs.sell: expected one of periods, series, signal, live, got none of them (home.toml)",
         ),
         (
             f'{SELL}series = "a.csv"\n[tariffs.feed]\ndirection = "export"\nseries = "b.csv"',

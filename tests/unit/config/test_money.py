@@ -361,7 +361,7 @@ def test_prices_and_carbon_may_be_heard() -> None:
         ),
         (
             HEARD + SELL + 'series = "sell.csv"\n',
-            "tariffs.sell: expected one of periods, series, signal, got series and signal (home.toml)",
+            "tariffs.sell: expected one of periods, series, signal, live, got series and signal (home.toml)",
         ),
         (
             HEARD.replace("[signals.grid_kg_per_kwh]", "[signals.pv_w]") + GRID,
