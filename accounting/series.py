@@ -69,6 +69,17 @@ class Series:
         index = bisect_right(self._starts, utc_s)
         return self._starts[index] if index < len(self._starts) else utc_s + HORIZON_DAYS * DAY_S
 
+    @property
+    def start_s(self) -> int | None:
+        """From when on it tells anything, UTC seconds; None without rows."""
+        return self._starts[0] if self._starts else None
+
+    @property
+    def end_s(self) -> int | None:
+        """From when on it tells nothing any more; None if its last value holds for ever, or it has none."""
+        told = [place for place, value in enumerate(self._values) if value is not None]
+        return self._starts[told[-1] + 1] if told and told[-1] + 1 < len(self._starts) else None
+
     def gaps(self, start_s: int, end_s: int) -> list[Piece]:
         """The stretches of [start_s, end_s) for which nothing tells."""
         return [piece for piece in self.pieces(start_s, end_s) if piece.price is None]

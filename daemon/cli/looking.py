@@ -17,6 +17,7 @@ from accounting.timeseries import SendFailed, open_writer, point
 from daemon.api.client import NotRunning, ask
 from daemon.backups import last_backup
 from daemon.cli.options import echo_json, json_option
+from daemon.cli.pricing import price_lines
 from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
 from daemon.config.load import load, load_broker
@@ -67,6 +68,8 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     )
     for caution in cautions(home):
         yield "caution", True, caution
+    for well, sentence in price_lines(home, SystemClock().now().utc_s):
+        yield "prices", well, sentence
     yield from _broker(home, seconds)
     yield from _timeseries(home)
     yield from _ledger(home)

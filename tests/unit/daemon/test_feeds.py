@@ -95,14 +95,15 @@ def run(feeds: Feeds, *moments: float) -> None:
 
 def test_rows_are_kept_merged_and_asked_for_only_if_they_changed(tmp_path: Path) -> None:
     later = payload(("2026-06-01T00:30:00Z", 9), ("2026-06-01T01:00:00Z", 10))
-    answers = Answers(Fetched(GOOD, '"a"'), Fetched(None, '"a"'), Fetched(later, '"b"'))
+    answers = Answers(Fetched(GOOD, ""), Fetched(GOOD, '"a"'), Fetched(None, '"a"'), Fetched(later, '"b"'))
     feeds = Feeds([feed(tmp_path)], answers)
     run(feeds, 0.0, 3599.0)
     assert read_rows(tmp_path / "sell.csv") == ROWS
     before = (tmp_path / "sell.csv").stat().st_mtime_ns
     run(feeds, 3600.0)
-    assert (tmp_path / "sell.csv").stat().st_mtime_ns == before
     run(feeds, 7200.0)
+    assert (tmp_path / "sell.csv").stat().st_mtime_ns == before, "nothing new, nothing written"
+    run(feeds, 10_800.0)
     assert read_rows(tmp_path / "sell.csv") == [
         ROWS[0],
         (START + 1800, Fraction("0.009")),
@@ -110,7 +111,7 @@ def test_rows_are_kept_merged_and_asked_for_only_if_they_changed(tmp_path: Path)
         (START + 5400, None),
         *ROWS[3:],
     ]
-    assert answers.asked == [("http://prices.example/2026-06-01", etag) for etag in ("", '"a"', '"a"')]
+    assert answers.asked == [("http://prices.example/2026-06-01", etag) for etag in ("", "", '"a"', '"a"')]
 
 
 def test_a_source_that_fails_changes_nothing_is_told_once_and_asked_again_sooner(
