@@ -16,6 +16,7 @@ from accounting.statement import as_csv, as_json
 from daemon.answers import finding_answer, iso
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.build_money import GRID
+from daemon.config.cautions import estimates
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
@@ -57,7 +58,7 @@ def value(
 
 def value_answer(report: ValueReport, home: Home) -> dict[str, Any]:
     """The report as JSON, with what it rests on."""
-    return as_json(
+    answer = as_json(
         report,
         home=home.home.name,
         currency=home.home.currency,
@@ -65,6 +66,7 @@ def value_answer(report: ValueReport, home: Home) -> dict[str, Any]:
         displaces=displaced(home),
         carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
     )
+    return {**answer, "notes": estimates(home)}
 
 
 def displaced(home: Home) -> list[Mapping[str, Any]]:
@@ -122,6 +124,8 @@ def show_value(report: ValueReport, home: Home) -> None:
     console.print(f"Displaces {rest}; {_percent(home.books.used)} of the heat counted as used.")
     if carbonless:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
+    for note in estimates(home):
+        console.print(note)
     marks = [
         f"{wh / 1000:.3f} kWh {what}"
         for wh, what in (

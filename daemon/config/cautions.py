@@ -105,7 +105,12 @@ def _money(home: Home) -> list[str]:
                     f"carbon.{name} has no marginal factor beside that of carbon.grid: marginal carbon is not counted. "
                     'For a fuel, whose factor is the same either way, write basis = "both".'
                 )
-    return said + [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
+    return said + estimates(home)
+
+
+def estimates(home: Home) -> list[str]:
+    """What the home's prices rest on that no meter tells: for the owner, and beside every total."""
+    return [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
 
 
 def _estimates(name: str, tariff: Tariff) -> list[str]:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from accounting.query import ValueReport, ValueRow
-from daemon.cli.books import instant, show_value
+from daemon.cli.books import instant, show_value, value_answer
 from daemon.config.load import load
 from rules.errors import BrimfulError
 
@@ -51,6 +51,23 @@ def test_carbon_that_is_not_counted_is_no_figure(tmp_path: Path, capsys: pytest.
 
 def test_shares_are_told_as_the_home_file_has_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "70% night electricity, 30% gas boiler; 90% of the heat" in shown(tmp_path, capsys, month(1_000_000))
+
+
+def test_an_income_that_no_meter_tells_is_said_beside_the_totals(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "home.toml"
+    was = 'bands = [{ name = "all", price = 0.0410 }]'
+    assert was in EXAMPLE.read_text()
+    file.write_text(EXAMPLE.read_text().replace(was, f"{was}\ndeemed_share = 0.5"))
+    row = month(1_000_000)
+    report = ValueReport("month", ZoneInfo("UTC"), (row,), row)
+    show_value(report, load(file))
+    out = capsys.readouterr().out
+    (note,) = value_answer(report, load(file))["notes"]
+    assert note.startswith("tariffs.sell is paid by an estimate (50 % of the generation deemed exported)")
+    assert note in " ".join(out.split())
+    assert value_answer(report, load(EXAMPLE))["notes"] == []
 
 
 @pytest.mark.parametrize("text", ["0001-01-01", "9999-12-31", "1970-12-31T23:59+14:00"])
