@@ -337,7 +337,7 @@ class Service:
             self._adopt(home, loop, now, changed)
         except BrimfulError as refused:
             for line in str(refused).splitlines():
-                log.error("%s refused, the former settings stay: %s", changed, line)
+                log.error("home file refused, the former settings stay: %s", line)
             loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
 
     def _adopt(self, home: Home, loop: Loop, now: Moment, changed: str) -> None:

@@ -57,7 +57,7 @@ def test_a_series_that_cannot_be_read_changes_nothing_and_is_told_once(
     look(service)
     look(service)
     assert service._engine.books.prices_at(NOON_S).export_price == 0.05
-    assert caplog.text.count("sell.csv refused, the former settings stay") == 1
+    assert caplog.text.count("home file refused, the former settings stay") == 1
     assert 'expected a number, got "dear"' in caplog.text
     write(tmp_path, "0.5")
     look(service)
