@@ -51,7 +51,7 @@ class Feed:
 
 @dataclass(slots=True)
 class _State:
-    due_s: float = float("-inf")
+    asked_s: float = float("-inf")
     etag: str = ""
     fault: str = ""
 
@@ -181,8 +181,9 @@ class Feeds:
         """Fetch what is due. mono_s: the forward clock; today: the home's date."""
         for feed in self.feeds:
             state = self._states[feed.name]
-            if feed.url and mono_s >= state.due_s:
-                state.due_s = mono_s + (min(_RETRY_S, feed.refresh_s) if state.fault else feed.refresh_s)
+            pause_s = min(_RETRY_S, feed.refresh_s) if state.fault else feed.refresh_s
+            if feed.url and mono_s >= state.asked_s + pause_s:
+                state.asked_s = mono_s
                 self._queue.put((feed, today))
 
     def heard(self, topic: str, payload: bytes) -> None:
