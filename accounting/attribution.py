@@ -6,8 +6,10 @@ minutes in which nothing tells the import or the discharge is the sun's, as far 
 """
 
 from bisect import bisect_right
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, NamedTuple
 
+from accounting.curtailment import curtailed
 from accounting.journal import BATTERY, grid_account
 from accounting.meter import CounterMeter, Share
 from accounting.powermeter import MWMS_PER_WH, PowerMeter
@@ -32,7 +34,8 @@ class Attribution:
     def __init__(self, settings: BooksSettings) -> None:
         late_s = settings.late_s
         self._heaters = {heater.name: _minutes(heater, late_s) for heater in settings.heaters}
-        self._import = self._discharge = None
+        self._import = self._discharge = self._export = None
+        self._limit_w = settings.export_limit_w
         self.notes: list[tuple[str, Any]] = []
         """Which signal's readings go where."""
         for heater in settings.heaters:
@@ -44,6 +47,9 @@ class Attribution:
             if told is settings.grid_power:
                 self._import = meter
                 self.notes.append((told.signal, meter.note))
+                if self._limit_w is not None:
+                    self._export = _power("", _ANY_W, told.stale_after_s, late_s)
+                    self.notes.append((told.signal, lambda at_s, value, note=self._export.note: note(at_s, -value)))
             else:
                 self._discharge = meter
                 self.notes.append((told.signal, lambda at_s, value, note=meter.note: note(at_s, -value)))
@@ -54,28 +60,48 @@ class Attribution:
         """(account, Wh) of what the sun did not give, of one interval of one heater. imports: names the bands."""
         if not share.wh:
             return ()
-        end_ms = share.start_ms + interval_ms
-        bought = _told(self._import, now_ms)
-        stored = _told(self._discharge, now_ms)
-        everybody = {name: _told(meter, now_ms) for name, meter in self._heaters.items()}
-        accounts = _Accounts(imports, share.start_ms, end_ms)
-        own = everybody[heater]
+        accounts = _Accounts(imports, share.start_ms, share.start_ms + interval_ms)
         took = 0
         gave: dict[str, int] = {}
-        for minute_ms in range(share.start_ms, end_ms, MINUTE_S * 1000):
-            mine = own.get(minute_ms, 0)
-            if not mine:
-                continue
-            took += mine
-            all_of_them = sum(minutes.get(minute_ms, 0) for minutes in everybody.values())
-            grid = min(all_of_them, bought.get(minute_ms, 0))
-            battery = min(all_of_them - grid, stored.get(minute_ms, 0))
-            for account, energy in ((accounts.at(minute_ms), grid), (BATTERY, battery)):
+        for minute in self._minutes(heater, share.start_ms, share.start_ms + interval_ms, now_ms):
+            took += minute.mine
+            for account, energy in ((accounts.at(minute.start_ms), minute.grid), (BATTERY, minute.battery)):
                 if energy:
-                    gave[account] = gave.get(account, 0) + energy * mine // all_of_them
+                    gave[account] = gave.get(account, 0) + energy * minute.mine // minute.everybody
         rest = max(took, share.wh * MWMS_PER_WH) - sum(gave.values())
         _, *parts = spread(share.wh, [rest, *gave.values()])
         return tuple((account, wh) for account, wh in zip(gave, parts, strict=True) if wh)
+
+    def curtailed_wh(self, heater: str, share: Share, interval_ms: int, taken_wh: int, now_ms: int) -> int:
+        """Of what the sun gave a heater in an interval, Wh, what the export limit would have kept from being sold.
+
+        taken_wh: of its energy, what the sun did not give. 0 where no limit is set, or nothing tells the export.
+        """
+        if self._export is None or self._limit_w is None or share.wh <= taken_wh:
+            return 0
+        export, limit = _told(self._export, now_ms), round(self._limit_w * 1000) * MINUTE_S * 1000
+        sunny = held_back = 0
+        for minute in self._minutes(heater, share.start_ms, share.start_ms + interval_ms, now_ms):
+            sun = minute.everybody - minute.grid - minute.battery
+            sunny += sun * minute.mine // minute.everybody
+            kept = curtailed(export.get(minute.start_ms, 0), sun, limit)
+            held_back += kept * minute.mine // minute.everybody
+        if not held_back:
+            return 0
+        return spread(share.wh - taken_wh, [max(0, sunny - held_back), held_back])[1]
+
+    def _minutes(self, heater: str, start_ms: int, end_ms: int, now_ms: int) -> Iterator["_Minute"]:
+        """The minutes of [start_ms, end_ms) in which a heater took something."""
+        bought = _told(self._import, now_ms)
+        stored = _told(self._discharge, now_ms)
+        everybody = {name: _told(meter, now_ms) for name, meter in self._heaters.items()}
+        own = everybody[heater]
+        for minute_ms in range(start_ms, end_ms, MINUTE_S * 1000):
+            mine = own.get(minute_ms, 0)
+            if mine:
+                all_of_them = sum(minutes.get(minute_ms, 0) for minutes in everybody.values())
+                grid = min(all_of_them, bought.get(minute_ms, 0))
+                yield _Minute(minute_ms, mine, all_of_them, grid, min(all_of_them - grid, stored.get(minute_ms, 0)))
 
     def drop(self, before_ms: int) -> None:
         """Forgets the minutes before this, all their intervals being settled, and those older than KEPT_MS."""
@@ -88,19 +114,31 @@ class Attribution:
             "heaters": {name: meter.state() for name, meter in self._heaters.items()},
             "import": self._import.state() if self._import is not None else None,
             "discharge": self._discharge.state() if self._discharge is not None else None,
+            "export": self._export.state() if self._export is not None else None,
         }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Goes on from a `state()`; what is metered another way by now begins anew."""
         kept = [(self._heaters.get(name), told) for name, told in state["heaters"].items()]
         kept += [(self._import, state["import"]), (self._discharge, state["discharge"])]
+        kept += [(self._export, state.get("export"))]
         for meter, told in kept:
             if meter is not None and told is not None and told["kind"] == meter.kind:
                 meter.restore(told)
 
     def _meters(self) -> list[CounterMeter | PowerMeter]:
-        more = [meter for meter in (self._import, self._discharge) if meter is not None]
+        more = [meter for meter in (self._import, self._discharge, self._export) if meter is not None]
         return [*self._heaters.values(), *more]
+
+
+class _Minute(NamedTuple):
+    """A minute of a heater's, energies in mW·ms: its own, all heaters', and what grid and battery gave of those."""
+
+    start_ms: int
+    mine: int
+    everybody: int
+    grid: int
+    battery: int
 
 
 class _Accounts:

@@ -188,10 +188,10 @@ class Books:
         """
         old = self._settings
         metering = (set(settings.heaters), settings.interval_s, settings.late_s)
-        sources = (settings.grid_power, settings.battery_power)
+        sources = (settings.grid_power, settings.battery_power, settings.export_limit_w)
         if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
-        if sources != (old.grid_power, old.battery_power):
+        if sources != (old.grid_power, old.battery_power, old.export_limit_w):
             raise ValueError("expected the same signals to tell who gave the energy")
         kept = {series.signal: series.state() for series in old.heard}
         self._settings = settings
@@ -295,9 +295,12 @@ class Books:
         wh, estimated_wh, measured_s = _figures(share)
         name = book.heater.name
         taken: tuple[tuple[str, int], ...] = ()
+        curtailed_wh = 0
         if self._attribution is not None:
             taken = self._attribution.taken(name, share, self._interval_ms, self._settings.imports, now_ms)
-        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s, taken)
+            taken_wh = sum(part for _, part in taken)
+            curtailed_wh = self._attribution.curtailed_wh(name, share, self._interval_ms, taken_wh, now_ms)
+        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s, taken, curtailed_wh)
         return self._valuer.entry(energy, reason)
 
     def _restore(self, state: dict[str, Any]) -> None:

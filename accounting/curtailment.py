@@ -1,10 +1,11 @@
 """What an export limit would have kept from being sold."""
 
 
-def curtailed_w(export_w: float, diverted_w: float, limit_w: float) -> float:
-    """Of the power a heater takes from the sun, what could not have been exported had it been off, W.
+def curtailed(export: int, diverted: int, limit: int) -> int:
+    """Of what a heater takes from the sun, what could not have been exported had it been off.
 
-    export_w: flowing to the grid beside it; diverted_w: what it takes; limit_w: the most that may flow to the grid. An
-    inverter that already holds back would give more, which no meter shows: at the limit all that is diverted counts.
+    export: what flows to the grid beside it; diverted: what it takes; limit: the most that may flow to the grid; all
+    three as energy of one time, or as power, in one unit. An inverter that already holds back would give more, which no
+    meter shows: at the limit all that is diverted counts.
     """
-    return min(max(0.0, diverted_w), max(0.0, export_w + diverted_w - limit_w))
+    return min(max(0, diverted), max(0, export + diverted - limit))

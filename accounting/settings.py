@@ -112,6 +112,7 @@ class BooksSettings:
     grid_power: PowerSignal | None = None
     battery_power: PowerSignal | None = None
     heard: tuple[HeardSeries, ...] = ()
+    export_limit_w: float | None = None
     tank: TankBooks | None = None
 
     @property

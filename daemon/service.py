@@ -49,7 +49,7 @@ from rules.reading import Moment
 log = logging.getLogger(__name__)
 NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
 """Tables of the home file that a running daemon does not take anew."""
-METERING = ("late_s", "attribute")
+METERING = ("late_s", "attribute", "export_limit_w")
 """Keys of [books] that it does not take anew either: they say what is measured."""
 
 

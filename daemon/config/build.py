@@ -87,6 +87,7 @@ def books_settings(home: Home) -> BooksSettings:
         battery_price=Fraction(home.books.battery_price) if home.books.battery_price is not None else None,
         grid_power=_attributed(home, "grid_w"),
         battery_power=_attributed(home, "battery_w"),
+        export_limit_w=home.books.export_limit_w,
         tank=_tank_books(home, priced, carbon),
     )
 

@@ -60,6 +60,9 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _topics(home, report)
     _tank(home, names, report)
     _rules(home, names, report)
+    if home.books.export_limit_w is not None and not (home.books.attribute and "grid_w" in home.signals):
+        got = "attribute = false" if "grid_w" in home.signals else "no signal grid_w"
+        report.add("books.export_limit_w", "attribute = true and a signal grid_w beside it", got)
     if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
         hint = "without them nothing tells who gave the energy"
         report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)

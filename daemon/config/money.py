@@ -232,5 +232,7 @@ class BookKeeping(Table):
     battery_w. Unless asked for, all of a heater's energy counts as the sun's."""
     battery_price: Price | None = None
     """What a kWh from the battery counts for, with attribute; the export price unless given: the sun charged it."""
+    export_limit_w: Annotated[float, Within(0, 1000000)] | None = None
+    """The most that may flow to the grid, W. What it would have held back gives up no income; it needs grid_w."""
     late_s: Annotated[int, Within(0, 86400)] = 120
     """How late a reading may come and still be put in its place, s."""

@@ -72,6 +72,38 @@ def test_the_grid_gives_what_is_imported_then_the_battery_then_the_sun(
     assert accounts <= {"grid:day"}
 
 
+@pytest.mark.parametrize(
+    ("grid_w", "battery_w", "limit_w", "curtailed_wh"),
+    [
+        (-300, 0, 3600, 0),  # 1,500 W could have been sold
+        (-3000, 0, 3600, 200),  # of 1,200 W there was room for 600
+        (-3600, 0, 3600, 400),
+        (-5000, 0, 3600, 400),
+        (-300, 0, 0, 400),  # nothing may be sold
+        (600, 0, 0, 200),  # half of it was the grid's
+        (-3000, -600, 3600, 0),  # half of it was the battery's, and there is room for the sun's
+    ],
+)
+def test_what_a_limit_would_have_held_back_gives_up_no_income(
+    grid_w: float, battery_w: float, limit_w: float, curtailed_wh: int
+) -> None:
+    books = Books(replace(asked(BOTH), export_limit_w=limit_w))
+    entry = only(lived(books, range(21), diverted_w=1200, grid_w=grid_w, battery_w=battery_w))
+    assert entry.curtailed_wh == curtailed_wh
+    assert entry.given_up_micro == (entry.sun_wh - curtailed_wh) * 55  # at 0.055 per kWh
+    free = Books(asked(BOTH))
+    assert only(lived(free, range(21), diverted_w=1200, grid_w=grid_w, battery_w=battery_w)).curtailed_wh == 0
+
+
+def test_what_was_held_back_is_known_after_a_restart_and_by_another_limit_it_takes_new_books() -> None:
+    by_limit = replace(asked(BOTH), export_limit_w=3600.0)
+    books = lived(Books(by_limit), range(21), diverted_w=1200, grid_w=-3000)
+    again = Books(by_limit, json.loads(json.dumps(books.state())))
+    assert only(again) == only(books)
+    with pytest.raises(ValueError, match="the same signals"):
+        again.reprice(asked(BOTH))
+
+
 def test_import_counts_only_in_the_minutes_of_diverting() -> None:
     books = Books(asked(POWERED))
     for minute in range(30):
