@@ -54,7 +54,7 @@ class SignalSource(Table):
     resolution: Annotated[float, Within(0, 100000)] = 100.0
     """Counters: the counter's step, in the signal's unit."""
     words: dict[Text, Annotated[float, Within(-1e12, 1e12)]] = Field(default_factory=dict)
-    """Words the payload may be, and the number each stands for; on, off, true and false are known."""
+    """Words the payload may be, and the number each stands for; of a power, on, off, true and false are known."""
 
 
 class GateOrders(Table):

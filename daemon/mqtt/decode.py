@@ -32,8 +32,8 @@ class Source:
 
     pointer: RFC 6901, "" takes the payload itself; time_pointer: the payload's own time, None if it carries none;
     minimum, maximum: narrower bounds than the signal's own, in the signal's unit;
-    words: numbers that words stand for, besides on, off, true and false; scaled like any other number. A level or a
-    temperature is never on or off: of it only the words given here are known, lest "on" pass for 1 %.
+    words: numbers that words stand for; scaled like any other number. A power may be on, off, true or false besides.
+    Nothing else may, lest "on" pass for a level of 1 %, or for a counter that has begun anew.
     Raises ValueError for an unknown signal or a malformed pointer.
     """
 
@@ -60,7 +60,7 @@ class Source:
         put(self, "time_path", time_path)
         put(self, "lowest", about.lowest if self.minimum is None else max(about.lowest, self.minimum))
         put(self, "highest", about.highest if self.maximum is None else min(about.highest, self.maximum))
-        usual = {} if about.unit in ("%", "°C") else _WORDS
+        usual = _WORDS if about.unit == "W" else {}
         put(self, "known", {**usual, **{word.strip().casefold(): number for word, number in self.words.items()}})
 
 

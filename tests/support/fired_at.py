@@ -33,18 +33,28 @@ class HandClock:
     """A clock moved by hand whose wall clock may step while the forward one goes on."""
 
     def __init__(self, utc_s: float = START_S) -> None:
-        self.utc_s = utc_s
-        self.mono_s = 1000.0
+        self._now = Moment(utc_s, 1000.0)
 
     def now(self) -> Moment:
-        return Moment(self.utc_s, self.mono_s)
+        return self._now
+
+    @property
+    def utc_s(self) -> float:
+        return self._now.utc_s
+
+    @property
+    def mono_s(self) -> float:
+        return self._now.mono_s
 
     def wait_s(self, until_mono_s: float) -> float | None:
         return None
 
     def forward(self, seconds: float) -> None:
-        self.utc_s += seconds
-        self.mono_s += seconds
+        self._now = Moment(self.utc_s + seconds, self.mono_s + seconds)
+
+    def set_wall(self, utc_s: float) -> None:
+        """Set the wall clock, as people and time servers do."""
+        self._now = Moment(utc_s, self.mono_s)
 
 
 @dataclass
@@ -255,7 +265,7 @@ def _second_opinion(payload: bytes, source: Source) -> object:
     if isinstance(found, str):
         word = found.strip().casefold()
         words = {name.casefold(): number for name, number in source.words.items()}
-        if base_signal(source.signal).unit not in ("%", "°C"):
+        if base_signal(source.signal).unit == "W":
             words = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, **words}
         if word in words:
             found = words[word]

@@ -162,8 +162,8 @@ def test_own_words_go_before_the_known_ones_and_whatever_their_case() -> None:
 
 
 @pytest.mark.parametrize("payload", [b"on", b"off", b"true", b'"on"', b'{"level": true}', b'{"level": "off"}'])
-@pytest.mark.parametrize("signal", ["tank_level_pct", "battery_level_pct", "tank_top_c"])
-def test_a_level_or_a_temperature_is_never_on_or_off(signal: str, payload: bytes) -> None:
+@pytest.mark.parametrize("signal", ["tank_level_pct", "battery_level_pct", "tank_top_c", "diverted_wh", "export_price"])
+def test_what_is_no_power_is_never_on_or_off(signal: str, payload: bytes) -> None:
     source = Source(signal, "t", pointer="/level" if payload.startswith(b"{") else "")
     assert decode(payload, source) == Refused("not a number")
 
