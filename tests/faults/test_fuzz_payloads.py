@@ -147,7 +147,7 @@ def fire(name: str, seed: int, count: int) -> Round:
     while fired < count:
         house.clock.forward(dice.choice((0.0, 0.1, 1.0, 5.0)) if dice.random() < 0.999 else dice.uniform(0, 2000))
         if dice.random() < 0.001:
-            house.clock.utc_s += dice.uniform(-7200, 7200)
+            house.clock.set_wall(house.clock.utc_s + dice.uniform(-7200, 7200))
         topic = dice.choice(house.topics)
         retained = dice.random() < 0.05
         if dice.random() < 0.2:  # else no heater would ever be on, and no order could be wrong

@@ -1,0 +1,531 @@
+"""Days of the demo's house in seconds: the daemon's own parts without a network, faults drawn by seed, and a judge.
+
+What is stood in for is the broker alone: payloads go in where the listener takes them from it, and orders come out
+where the heater's line would hand them to it. The judge knows what was delivered and asks no rule.
+"""
+
+import json
+import os
+import sqlite3
+import threading
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from math import inf
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import daemon.demo
+from accounting.journal import balance
+from accounting.ledger import Ledger
+from accounting.ledger.opening import connect
+from accounting.outbox import Shipment, carry
+from accounting.timeseries import Point, SendFailed
+from daemon.clock import Clock
+from daemon.config.load import load
+from daemon.demo.house import DemoHouse
+from daemon.events import Ask, Due, Linked, Shipped, Stop, Tick
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.listener import LINK
+from daemon.plan import plan
+from daemon.service import Service
+from daemon.shipping import Shipping
+from rules.orders import Order
+from rules.reading import Moment
+from tests.support.fired_at import HandClock, Known
+
+START_S = 1_780_272_000.0
+"""2026-06-01 00:00 UTC."""
+STEP_S = 30.0
+WITHIN_S = 30.0
+DIVERTER, TANK, METER = "house/diverter", "house/tank", "house/meter"
+TOPICS = (METER, "house/roof", "house/battery", TANK, DIVERTER, "house/topup")
+ROOMY, FULL_DISK = 1_000_000, 1
+BUSIER = {
+    "minimum_level_pct = 80": "minimum_level_pct = 10",
+    "enabled = true": "enabled = false",
+    "stop_at_pct = 95": "stop_at_pct = 50",
+    "resume_below_pct = 88": "resume_below_pct = 43",
+}
+"""What makes the demo's home divert more, and its tank full more often."""
+WORDS: tuple[bytes, ...] = (
+    b"unavailable",
+    b"",
+    b"null",
+    b"{}",
+    b'{"w": "unknown", "t": null}',
+    b"\xff\xfe",
+    b"[" * 2000,
+)
+WILD = (-1e9, "NaN", None, True, 10**30, [], "12 %", -127.0, "on")
+WILDER = (*WILD, 1e9, 250.0)
+"""What a counter could show, too, and so no fault that a counter's reader can see."""
+
+
+class Killed(BaseException):
+    """Ends a loop as a kill does: nothing is written."""
+
+
+class Line:
+    """What a heater's line would have handed to the broker.
+
+    told: the standing order; told_s: when it was last told, forward clock.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self.told = Order.WITHHOLD
+        self.told_s = -inf
+        self.out: list[bytes] = []
+        self._clock = clock
+
+    def send(self, order: Order, watts: int | None) -> None:
+        self.told = order
+        self.refresh()
+
+    def refresh(self) -> None:
+        self.told_s = self._clock.now().mono_s
+        self.out.append(b"no" if self.told is Order.WITHHOLD else b"yes")
+
+
+class Server:
+    """A time-series database that keeps the last write of each interval. up: whether it answers."""
+
+    def __init__(self) -> None:
+        self.up = True
+        self.points: dict[tuple[int, str], int] = {}
+
+    def send(self, points: Sequence[Point]) -> None:
+        if not self.up:
+            raise SendFailed("time-series database: no answer", lasting=False)
+        for point in points:
+            self.points[point.at_s, point.tags["heater"]] = int(point.fields["diverted_wh"])
+
+    def close(self) -> None:
+        return
+
+
+@dataclass
+class Told:
+    """What the judge knows of the counter: readings that the daemon certainly took."""
+
+    first_wh: int | None = None
+    last_wh: int = 0
+
+
+@dataclass
+class Figures:
+    """For the closing line."""
+
+    steps: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    orders: Counter[Order] = field(default_factory=Counter)
+    permits: int = 0
+    unwritten: int = 0
+    checks: int = 0
+
+
+class Soak:
+    """One house through its days. Call `step` for each STEP_S, then `finish`."""
+
+    def __init__(self, folder: Path, seed: int) -> None:
+        self.dice = Random(seed)
+        self.file = folder / "home.toml"
+        text = Path(daemon.demo.__file__).with_name("home.toml").read_text()
+        for was, becomes in BUSIER.items():
+            assert was in text
+            text = text.replace(was, becomes)
+        self.file.write_text(text)
+        self.ledger = folder / "larch.sqlite"
+        self.house = DemoHouse(seed, START_S)
+        self.clock = HandClock(START_S)
+        self.server = Server()
+        self.figures = Figures()
+        self.quiet = False
+        self.until_s: dict[str, float] = {}
+        self._late: list[tuple[float, str, bytes]] = []
+        self._last: dict[str, bytes] = {}
+        self._base_wh = 0
+        self._no_reset_s = 0.0
+        self._told = Told()
+        self._frozen: object = None
+        self._up_at_s = 0.0
+        self._link = True
+        self._known: dict[str, Known] = {}
+        self._full = self._hot = False
+        self._db: sqlite3.Connection | None = None
+        self.service: Service | None = None
+        self._kept_override_s: float | None = None
+        self._live()
+
+    # The daemon's lives
+
+    def _making(self, address: str) -> sqlite3.Connection:
+        self._db = connect(address)
+        return self._db
+
+    def _live(self) -> None:
+        home = load(self.file)
+        home = home.model_copy(update={"api": home.api.model_copy(update={"port": 0})})
+        home._file = self.file
+        now = self.clock.now()
+        service = self.service = Service(
+            plan(home), BrokerAddress("127.0.0.1"), self.clock, stepped_from_s=now.utc_s, making=self._making
+        )
+        self.line = Line(self.clock)
+        service.loop._lines = {"main": self.line}
+        service._shipping = Shipping(self.server, home.home.name, service.loop.put)
+        service._shipping._shipments = _AtOnce(self.server, service.loop.put)  # type: ignore[assignment]
+        service.loop._jobs["kill"] = self._kill
+        self._failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, args=(service,), name="loop", daemon=True)
+        self._known = {name: Known() for name in home.signals}
+        memory = service.loop.engine.memory
+        self._full, self._hot = memory.full_since_s is not None, memory.hot_since_s is not None
+        if self._kept_override_s is not None and self._kept_override_s > now.mono_s:
+            assert memory.override is not None, "an override survives a restart"
+            assert memory.override.until_s <= self._kept_override_s + 1e-3, "and does not grow by it"
+        self._disk("disk" in self.until_s)
+        self._thread.start()
+        self._tick()
+        self._set_link(self._link)
+
+    def _run(self, service: Service) -> None:
+        try:
+            service.loop.run()
+        except BaseException as failure:
+            self._failure = failure
+
+    def _kill(self, loop: Any, now: Moment) -> None:
+        raise Killed
+
+    def _end(self, killed: bool) -> None:
+        service = self.service
+        assert service is not None
+        service.loop.put(Due("kill") if killed else Stop())
+        self._thread.join(WITHIN_S)
+        assert not self._thread.is_alive()
+        assert isinstance(self._failure, Killed) if killed else self._failure is None, self._failure
+        assert self.line.told is Order.WITHHOLD, "the last order"
+        for line in service._lines:
+            line.connection.close(timeout_s=0.0)
+        service._listener.close(timeout_s=0.0)
+        service.api._server.server_close()
+        service.keeper.close()
+        self._pass_orders()
+        self.service = self._db = None
+
+    def _tick(self) -> None:
+        assert self.service is not None
+        tick = Tick()
+        self.service.loop.put(tick)
+        self._wait(tick.done)
+
+    def _ask(self, name: str, **arguments: Any) -> Any:
+        assert self.service is not None
+        ask = Ask(name, arguments)
+        self.service.loop.put(ask)
+        return self._wait(ask.answer)
+
+    def _wait(self, future: Any) -> Any:
+        while True:
+            try:
+                return future.result(0.5)
+            except TimeoutError:
+                if not self._thread.is_alive():
+                    raise AssertionError("the loop has ended") from self._failure
+
+    def _pass_orders(self) -> None:
+        orders, self.line.out = self.line.out, []
+        if self._link:
+            for order in orders:
+                assert self.house.obey(order)
+
+    def _set_link(self, up: bool) -> None:
+        if self._link and not up:
+            self.house.obey(b"no")  # the last will
+        self._link = up
+        if self.service is not None:
+            for name in (LINK, "main"):
+                self.service.loop.put(Linked(name, up, "" if up else "the link broke"))
+            self._tick()
+            if up:
+                self.line.refresh()
+                self._pass_orders()
+
+    def _disk(self, is_full: bool) -> None:
+        if self._db is not None:
+            self._db.execute(f"PRAGMA max_page_count = {FULL_DISK if is_full else ROOMY}")
+
+    # Time
+
+    def step(self) -> None:
+        """Draw faults, live STEP_S, deliver, and judge."""
+        self.clock.forward(STEP_S)
+        self.house.advance(STEP_S)
+        self.figures.steps += 1
+        self._end_faults()
+        if not self.quiet and self.dice.random() < 0.02:
+            self._begin_fault()
+        if self.service is None:
+            if self.house.now_s >= self._up_at_s:
+                self._live()
+            else:
+                self._late.clear()
+                return
+        for topic, payload in self._spoken():
+            self._deliver(topic, payload)
+        self._tick()
+        self._judge()
+        self._pass_orders()
+        if self.figures.steps % 240 == 0:
+            self._look()
+
+    def _spoken(self) -> list[tuple[str, bytes]]:
+        """What the house's devices say now, as far as their faults let them."""
+        now_s, until = self.house.now_s, self.until_s
+        said: list[tuple[str, bytes]] = [(topic, payload) for at, topic, payload in self._late if at <= now_s]
+        self._late = [item for item in self._late if item[0] > now_s]
+        for topic, payload in self.house.readings().items():
+            told = json.loads(payload)
+            if topic == DIVERTER:
+                told["wh"] -= self._base_wh
+            if topic == TANK and "frozen" in until:
+                self._frozen = told["level"] = self._frozen or told["level"]
+            if f"wild {topic}" in until:
+                wilder = {name: self.dice.choice(WILD if name == "wh" else WILDER) for name in told}
+                told = wilder | {"t": told["t"]}
+            payload = json.dumps(told).encode()
+            if f"words {topic}" in until:
+                payload = self.dice.choice(WORDS)
+            if f"silent {topic}" in until:
+                continue
+            if f"late {topic}" in until:
+                self._late.append((now_s + self.dice.choice((0, 30, 60, 90)), topic, payload))
+                continue
+            said += [(topic, payload)] * (2 if f"twice {topic}" in until else 1)
+            if f"spike {topic}" in until:
+                del until[f"spike {topic}"]
+                key = {TANK: "level", DIVERTER: "wh"}.get(topic, "w")
+                value = {TANK: self.dice.uniform(0, 100), DIVERTER: 900_000}.get(topic, 8000)
+                said.insert(len(said) - 1, (topic, json.dumps(told | {key: value}).encode()))
+        return said
+
+    def _deliver(self, topic: str, payload: bytes, retained: bool = False) -> None:
+        if not self._link or self.service is None:
+            return
+        self.service._listener._hear(topic, payload, retained)
+        self._note(topic, payload)
+        self._last[topic] = payload
+
+    def _note(self, topic: str, payload: bytes) -> None:
+        """Keep for the judge what a careful reader would take from the payload."""
+        try:
+            told = json.loads(payload)
+            age_s = max(0.0, self.clock.utc_s - datetime.fromisoformat(told["t"]).timestamp())
+        except (ValueError, TypeError, KeyError, RecursionError):
+            return
+        taken = {
+            METER: (("grid_w", "w", -1e6, 1e6),),
+            TANK: (("tank_level_pct", "level", 0, 110), ("tank_top_c", "top_c", -20, 130)),
+            DIVERTER: (("diverted_wh", "wh", 0, 1e12),),
+        }.get(topic, ())
+        for name, key, lowest, highest in taken:
+            value = told.get(key)
+            if name == "grid_w" and value in (True, "on"):
+                value = 1.0  # a power may be on
+            if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
+                continue
+            known = self._known[name]
+            if self.clock.mono_s - age_s >= known.seen_s:
+                known.value, known.seen_s = value, self.clock.mono_s - age_s
+        wh = told.get("wh")
+        if topic == DIVERTER and type(wh) is int and 0 <= wh <= 10**6:
+            true_wh = wh + self._base_wh
+            if self._told.first_wh is None:
+                self._told.first_wh = true_wh
+            if true_wh <= self.house.totals.diverted_wh:
+                self._told.last_wh = max(self._told.last_wh, true_wh)
+
+    # Faults
+
+    def _begin_fault(self) -> None:
+        dice, now_s = self.dice, self.house.now_s
+        kind = dice.choice(
+            ("silent", "words", "wild", "late", "twice", "spike") * 3
+            + ("frozen", "link", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file")
+            + ("restart", "kill", "kill")
+        )
+        topic = dice.choice((*TOPICS, TANK, METER, DIVERTER))
+        lasts_s = dice.choice((60.0, 300.0, 1800.0, 7200.0))
+        name = f"{kind} {topic}" if kind in ("silent", "words", "wild", "late", "twice", "spike") else kind
+        if name in self.until_s:
+            return
+        if topic == DIVERTER and kind in ("wild", "words", "late", "spike") and now_s < self._no_reset_s:
+            return
+        self.figures.faults[kind] += 1
+        match kind:
+            case "silent" | "words" | "wild" | "late" | "twice" | "spike":
+                self.until_s[name] = now_s + lasts_s
+                if topic == DIVERTER:
+                    self._no_reset_s = now_s + lasts_s + 300.0
+            case "frozen" | "series":
+                self._frozen = None
+                self.until_s[name] = now_s + lasts_s
+                self.server.up = self.server.up and kind != "series"
+            case "link":
+                self.until_s[name] = now_s + lasts_s
+                self._set_link(False)
+            case "disk":
+                self.until_s[name] = now_s + lasts_s
+                self._disk(True)
+                self._kept_override_s = None
+            case "clock":
+                self.until_s[name] = now_s + lasts_s
+                self.clock.set_wall(self.house.now_s + dice.choice((-7200.0, -3600.0, -90.0, 90.0, 3600.0, 7200.0)))
+                self._kept_override_s = None
+            case "reset":
+                self._reset_counter()
+            case "retained":
+                if topic in self._last and self.service is not None:
+                    self._deliver(topic, self._last[topic], True)
+            case "restart" | "kill":
+                if self.service is not None:
+                    self._kept_override_s = None if "clock" in self.until_s else self._kept_override_s
+                    self._end(killed=kind == "kill")
+                    self._up_at_s = now_s + dice.choice((0.0, 60.0, 600.0, 3600.0))
+            case "override" | "rule" | "file":
+                if self.service is not None:
+                    self._wish(kind)
+
+    def _reset_counter(self) -> None:
+        """The counter restarts from 0, just after a reading that was taken."""
+        well = self._link and self.service is not None and self.house.now_s >= self._no_reset_s
+        now_wh = int(self.house.totals.diverted_wh)
+        if well and not self.until_s and self._told.last_wh == now_wh and now_wh - self._base_wh > 2000:
+            self._base_wh = now_wh
+            self._no_reset_s = self.house.now_s + 600.0
+            self.figures.faults["reset done"] += 1
+
+    def _wish(self, kind: str) -> None:
+        dice = self.dice
+        if kind == "override":
+            if dice.random() < 0.3:
+                self._ask("override", clear=True)
+                self._kept_override_s = None
+                return
+            for_s = dice.choice((60, 1800, 7200))
+            answer = self._ask("override", order=dice.choice(("surplus", "withhold")), for_s=for_s)
+            assert answer["until"]
+            sound = answer["kept"] and "disk" not in self.until_s and "clock" not in self.until_s
+            self._kept_override_s = self.clock.mono_s + for_s if sound else None
+            return
+        stop = dice.choice((40, 50, 60))
+        if kind == "rule":
+            self._ask("rule", rule="full", set={"stop_at_pct": stop, "resume_below_pct": stop - dice.choice((3, 7))})
+            self._full = False  # judged anew by the new levels
+        else:
+            text = self.file.read_text()
+            self.file.write_text(text + "\n[rules.nonsense]\nx = 1\n")  # somebody edits, and errs
+            self._tick()
+            self.file.write_text(text)
+
+    def _end_faults(self) -> None:
+        now_s = self.house.now_s
+        for name in [name for name, until_s in self.until_s.items() if self.quiet or until_s <= now_s]:
+            del self.until_s[name]
+            match name:
+                case "link":
+                    self._set_link(True)
+                case "disk":
+                    self._disk(False)
+                case "series":
+                    self.server.up = True
+                case "clock":
+                    self.clock.set_wall(self.house.now_s)
+                    self._kept_override_s = None
+
+    # The judge
+
+    def _fresh(self, name: str) -> Known | None:
+        assert self.service is not None
+        known = self._known[name]
+        limit_s = self.service.home.stale_after_s(name)
+        return known if self.clock.mono_s < known.seen_s + limit_s else None
+
+    def _judge(self) -> None:
+        """What always holds, 1 to 3, by what was delivered alone."""
+        service, told = self.service, self.line.told
+        assert service is not None
+        full, limit = service.home.rules.full, service.home.rules.limit
+        level, top, surplus = (self._fresh(name) for name in ("tank_level_pct", "tank_top_c", "grid_w"))
+        if level is not None:
+            self._full = level.value >= full.stop_at_pct or (self._full and level.value >= full.resume_pct)
+        if top is not None:
+            self._hot = top.value >= limit.maximum_c or (self._hot and top.value >= limit.resume_c)
+        self.figures.orders[told] += 1
+        why = (self.figures.steps, dict(self.until_s), level, top, surplus)
+        if told is not Order.WITHHOLD:
+            assert level is not None, why
+            assert surplus is not None, why
+            assert top is not None, why
+            assert not self._full, why
+            assert level.value < full.stop_at_pct, why
+            assert not self._hot, why
+        override = service.loop.engine.memory.override
+        assert override is None or override.until_s <= self.clock.mono_s + 7 * 86_400, why
+        refresh_s = min(heater.refresh_s for heater in service.home.heaters.values())
+        assert self.clock.mono_s - self.line.told_s <= refresh_s + STEP_S, ("orders are told again", why)
+        self.figures.unwritten += bool(service.keeper.fault)
+        self.figures.permits += self.house.diverter.permitted(self.house.now_s)
+
+    def _look(self) -> None:
+        """What the books show from outside at any time: balanced entries, each interval once, no more than was told."""
+        self.figures.checks += 1
+        with Ledger.open_reader(self.ledger) as ledger:
+            entries = ledger.entries(0, 1e11)
+            for entry in entries:
+                balance(entry)
+                assert 0 <= entry.estimated_wh <= entry.diverted_wh
+                assert 0 <= entry.measured_s <= entry.interval_s
+            assert len({(entry.start_s, entry.heater) for entry in entries}) == len(entries)
+            open_wh = sum(entry.diverted_wh for entry in ledger.open_entries())
+        booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
+        told = self._told
+        assert told.first_wh is None or booked_wh <= told.last_wh - told.first_wh, (booked_wh, told, self.until_s)
+
+    def finish(self) -> tuple[int, int, int]:
+        """A quiet half hour, an orderly end, and the account: Wh told, Wh booked, Wh in quarantine."""
+        self.quiet = True
+        self._up_at_s = 0.0
+        for _ in range(120):
+            self.step()
+        self._end(killed=False)
+        with Ledger.open_reader(self.ledger) as ledger:
+            entries = ledger.entries(0, 1e11)
+            open_wh = sum(entry.diverted_wh for entry in ledger.open_entries())
+            aside = [event for event in ledger.events(0, 1e11) if event.kind == "quarantine"]
+            assert ledger.integrity() == []
+            assert ledger.outbox_depth() == 0, "the time-series database is up again and has all of it"
+        self._look()
+        assert self.server.points == {(entry.start_s, entry.heater): entry.diverted_wh for entry in entries}
+        assert self._told.first_wh is not None
+        told_wh = self._told.last_wh - self._told.first_wh
+        booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
+        return told_wh, booked_wh, sum(int(event.figures["wh"]) for event in aside)
+
+
+class _AtOnce:
+    """Carries a shipment as the shipping thread does, but at once, so that the same seed tells the same story."""
+
+    def __init__(self, server: Server, put: Callable[[Shipped], None]) -> None:
+        self._server, self._put = server, put
+
+    def put(self, shipment: Shipment) -> None:
+        self._put(Shipped(carry(self._server, shipment)))
+
+
+def handles() -> int:
+    """How many file handles this process has open."""
+    return len(os.listdir("/proc/self/fd"))
