@@ -127,9 +127,14 @@ class Figures:
 
 
 class Soak:
-    """One house through its days. Call `step` for each STEP_S, then `finish`."""
+    """One house through its days. Call `step` for each STEP_S, then `finish`.
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    lives: whether the daemon is stopped and killed now and then; each life is a process of its own elsewhere, so memory
+    is measured over one long life.
+    """
+
+    def __init__(self, folder: Path, seed: int, *, lives: bool = True) -> None:
+        self._lives = lives
         self.dice = Random(seed)
         self.file = folder / "home.toml"
         text = Path(daemon.demo.__file__).with_name("home.toml").read_text()
@@ -354,7 +359,7 @@ class Soak:
         dice, now_s = self.dice, self.house.now_s
         kind = dice.choice(
             ("silent", "words", "wild", "late", "twice", "spike") * 3
-            + ("frozen", "link", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file")
+            + ("frozen", "link", "disk", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file")
             + ("restart", "kill", "kill")
         )
         topic = dice.choice((*TOPICS, TANK, METER, DIVERTER))
@@ -378,7 +383,7 @@ class Soak:
                 self.until_s[name] = now_s + lasts_s
                 self._set_link(False)
             case "disk":
-                self.until_s[name] = now_s + lasts_s
+                self.until_s[name] = now_s + 4 * lasts_s
                 self._disk(True)
                 self._kept_override_s = None
             case "clock":
@@ -391,7 +396,7 @@ class Soak:
                 if topic in self._last and self.service is not None:
                     self._deliver(topic, self._last[topic], True)
             case "restart" | "kill":
-                if self.service is not None:
+                if self.service is not None and self._lives:
                     self._kept_override_s = None if "clock" in self.until_s else self._kept_override_s
                     self._end(killed=kind == "kill")
                     self._up_at_s = now_s + dice.choice((0.0, 60.0, 600.0, 3600.0))
