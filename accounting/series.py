@@ -3,7 +3,7 @@
 import csv
 import os
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation, localcontext
 from fractions import Fraction
@@ -16,6 +16,8 @@ from rules.errors import BrimfulError
 _ONE = Fraction(1)
 _LONGEST_NUMBER = 40
 _MOST_PLACES = 30
+_MOST = 10_000
+"""The bound of prices in the home file, too: what is beyond it would not fit into the ledger's integers."""
 
 Row = tuple[int, Fraction | None]
 """A UTC second, and the value per kWh that holds from it on (None: nothing tells)."""
@@ -100,12 +102,7 @@ def parse_series(lines: Iterable[str], subject: str, times: Fraction = _ONE) -> 
 def parse_rows(lines: Iterable[str], subject: str) -> list[Row]:
     """The rows of a series' CSV text, as `parse_series` reads them; none for text without."""
     rows: list[Row] = []
-    reader = csv.reader(lines)
-    next(reader, None)
-    for cells in reader:
-        where = f"{subject}, line {reader.line_num}"
-        if not cells:
-            continue
+    for where, cells in _cells(lines, subject):
         if len(cells) != 2:
             raise BrimfulError("read a series", where, f"expected time and value, got {len(cells)} cells")
         at = _time(cells[0].strip(), where)
@@ -114,10 +111,25 @@ def parse_rows(lines: Iterable[str], subject: str) -> list[Row]:
             value = exact(text) if text else None
         except ValueError:
             raise BrimfulError("read a series", where, f'expected a number, got "{text[:40]}"') from None
+        if value is not None and not -_MOST <= value <= _MOST:
+            raise BrimfulError("read a series", where, f'expected a value -{_MOST} to {_MOST} per kWh, got "{text}"')
         if rows and at <= rows[-1][0]:
             raise BrimfulError("read a series", where, "expected a later time than the row before it")
         rows.append((at, value))
     return rows
+
+
+def _cells(lines: Iterable[str], subject: str) -> Iterator[tuple[str, list[str]]]:
+    """Where each row below the heading is, and its cells; empty rows left out."""
+    reader = csv.reader(lines)
+    try:
+        next(reader, None)
+        for cells in reader:
+            if cells:
+                yield f"{subject}, line {reader.line_num}", cells
+    except csv.Error as broken:
+        where = f"{subject}, line {reader.line_num}"
+        raise BrimfulError("read a series", where, f"expected CSV text, got a mistake: {broken}") from broken
 
 
 def read_series(path: Path, times: Fraction = _ONE) -> Series:
@@ -205,5 +217,5 @@ def _time(text: str, where: str) -> int:
         at = None
     if at is None or at.tzinfo is None:
         hint = "write 2026-01-31T18:30Z or 2026-01-31T18:30+01:00"
-        raise BrimfulError("read a series", where, f'expected a time with its offset, got "{text}"', hint)
+        raise BrimfulError("read a series", where, f'expected a time with its offset, got "{text[:40]}"', hint)
     return round(at.timestamp())

@@ -83,15 +83,15 @@ class ReadingsFile:
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
         names = [cell.strip() for cell in header]
         if not names or names[0] != "time":
-            got = repr(names[0]) if names else "an empty file"
+            got = repr(names[0][:40]) if names else "an empty file"
             raise BrimfulError(OP, self.name, f"expected a first column named 'time', got {got}")
         for name in names[1:]:
             if find(name, heaters) is None:
                 close = get_close_matches(name, SIGNALS, 1)
                 hint = f"did you mean {close[0]}?" if close else "the design's signal names carry their unit"
-                raise BrimfulError(OP, self.name, f"expected signal names as columns, got {name!r}", hint)
+                raise BrimfulError(OP, self.name, f"expected signal names as columns, got {name[:40]!r}", hint)
             if names.count(name) > 1:
-                raise BrimfulError(OP, self.name, f"expected each column once, got {name!r} twice")
+                raise BrimfulError(OP, self.name, f"expected each column once, got {name[:40]!r} twice")
         return names[1:]
 
     def _raw(self) -> Iterator[tuple[int, float, list[str]]]:

@@ -359,7 +359,20 @@ class Soak:
         dice, now_s = self.dice, self.house.now_s
         kind = dice.choice(
             ("silent", "words", "wild", "late", "twice", "spike") * 3
-            + ("frozen", "link", "disk", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file")
+            + (
+                "frozen",
+                "link",
+                "disk",
+                "disk",
+                "series",
+                "clock",
+                "reset",
+                "retained",
+                "override",
+                "override",
+                "rule",
+                "file",
+            )
             + ("restart", "kill", "kill")
         )
         topic = dice.choice((*TOPICS, TANK, METER, DIVERTER))

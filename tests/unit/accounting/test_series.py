@@ -75,6 +75,10 @@ def test_the_next_row_is_the_next_change() -> None:
         ("2026-01-01T00:00Z", "p.csv, line 2: expected time and value, got 1 cells"),
         ("2026-01-01T00:00Z,1\n2026-01-01T00:00Z,2", "p.csv, line 3: expected a later time"),
         ("", "p.csv: expected rows of time and value, got none"),
+        ("2026-01-01T00:00Z,1e999999999", 'p.csv, line 2: expected a number, got "1e999999999"'),
+        ("2026-01-01T00:00Z,1e-999999999", 'p.csv, line 2: expected a number, got "1e-999999999"'),
+        ("2026-01-01T00:00Z,1e5", 'p.csv, line 2: expected a value -10000 to 10000 per kWh, got "1e5"'),
+        ("2026-01-01T00:00Z," + "9" * 200_000, "p.csv, line 2: expected CSV text, got a mistake: field larger"),
     ],
 )
 def test_rows_that_cannot_be_read_are_named(rows: str, said: str) -> None:
