@@ -138,7 +138,8 @@ class _Handler(BaseHTTPRequestHandler):
         self._send(status, {"error": {**told, "text": str(error)}})
 
     def _send(self, status: int, content: Any) -> None:
-        body = json.dumps(content, ensure_ascii=False).encode()
+        # Half a character, which JSON can carry in and UTF-8 cannot carry out, becomes its JSON escape again.
+        body = json.dumps(content, ensure_ascii=False).encode(errors="backslashreplace")
         self.send_response(status)
         self.send_header("Content-Type", "application/json")
         self.send_header("Content-Length", str(len(body)))

@@ -275,3 +275,10 @@ def test_the_address_is_the_usual_one_unless_given(tmp_path: Path) -> None:
     path = tmp_path / "home.toml"
     path.write_text("")
     assert client.address(path) == ("127.0.0.1", 8731)
+
+
+def test_half_a_character_is_answered_in_words(daemon: Daemon) -> None:
+    daemon.error = BrimfulError("change a rule", "rules.\ud800", "expected a known rule")
+    status, content = daemon.http("POST", "/api/rule", '{"rule": "\\ud800"}')
+    assert status == 400
+    assert content["error"]["subject"] == "rules.\ud800"
