@@ -208,6 +208,14 @@ class Books:
         newest_ms = max((book.meter.newest_ms for book in self._books), default=NOTHING_YET_MS)
         return newest_ms / 1000 if newest_ms > NOTHING_YET_MS else float("-inf")
 
+    def take_up(self, unsettled: Iterable[Entry]) -> None:
+        """Goes on from the open entries of a ledger, where the state that belonged to them is lost."""
+        books = {book.heater.name: book for book in self._books}
+        for entry in unsettled:
+            if (book := books.get(entry.heater)) is not None:
+                share = Share(entry.start_s * 1000, entry.diverted_wh, entry.measured_s * 1000, entry.estimated_wh)
+                book.meter.bring(share)
+
     def set_back(self, by_s: float, settled: Iterable[Entry]) -> None:
         """Goes on after the clock that dates the readings was set back.
 

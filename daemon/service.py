@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.books import Books
 from accounting.ledger import Facts, LedgerError
 from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import Target, open_writer
@@ -26,7 +25,7 @@ from daemon.config.secrets import broker_password, timeseries_secret
 from daemon.engine import Engine
 from daemon.events import Due, Event, Shipped, Stop
 from daemon.feeds import Feeds
-from daemon.keeper import MEMORY, METER, Keeper
+from daemon.keeper import Keeper
 from daemon.loop import Loop
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.decode import Source
@@ -36,7 +35,7 @@ from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.notify import Manager
 from daemon.plan import Plan, feeds, plan
-from daemon.remember import read
+from daemon.resuming import resumed
 from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.shipping import Shipping
 from daemon.walltime import EARLIEST_S, WallTime
@@ -81,12 +80,11 @@ class Service:
         ledger = open_ledger(plan.home, facts(plan.home), making)
         try:
             self.keeper = Keeper(ledger)
-            self._engine = Engine(
-                plan.rules,
-                Board(plan.rules, plan.wiring),
-                Books(plan.books, ledger.state(METER)),
-                read(ledger.state(MEMORY), plan.rules, now),
-            )
+            books, memory, forgotten = resumed(plan, ledger, now)
+            for sentence in forgotten:
+                log.error("state=%s", sentence)
+                self.keeper.event("note", "state", sentence, now)
+            self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
             self._stamps = _stamps(plan.home)
             self._feeds = Feeds(feeds(plan.home))
             self._connect(broker)

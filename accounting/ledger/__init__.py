@@ -1,6 +1,6 @@
 """The ledger: one SQLite file, one writer, any number of readers."""
 
-from accounting.ledger.errors import LedgerError
+from accounting.ledger.errors import LedgerError, StateMangled
 from accounting.ledger.reading import Ledger
 from accounting.ledger.records import Batch, DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
 from accounting.ledger.writing import LedgerWriter
@@ -16,5 +16,6 @@ __all__ = [
     "OutboxItem",
     "OutboxKey",
     "Refused",
+    "StateMangled",
     "TapeChunk",
 ]

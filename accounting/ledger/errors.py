@@ -22,6 +22,10 @@ class LedgerError(BrimfulError):
         self.damaged = damaged
 
 
+class StateMangled(LedgerError):
+    """A row of working state is not what was written there. The books themselves are well."""
+
+
 # By SQLite's primary result code: cause, hint, whether it may pass.
 _CAUSES = {
     sqlite3.SQLITE_FULL: ("the disk is full", "nothing of this batch was written; free some space", True),

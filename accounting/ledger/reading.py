@@ -5,12 +5,14 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from zlib import crc32
 
 from accounting.entry import Entry, Posting, TankEntry
-from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
 from accounting.ledger.verifying import CURRENT, Check, checks
@@ -29,11 +31,19 @@ VALUE_COLUMNS = (
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
 
+SEAL = ".seal"
+"""Behind a state key: where the checksum of its row is kept."""
+
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
 _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
+
+
+def sealed(value: bytes) -> bytes:
+    """The seal of a state row: its checksum."""
+    return str(crc32(value)).encode()
 
 
 class Sums(NamedTuple):
@@ -142,15 +152,27 @@ class Ledger:
             raise LedgerError("read the ledger", str(self._path), cause, "restore a backup") from error
 
     def state(self, key: str) -> Any:
-        """The JSON value last written under the key; None if there is none."""
-        for (value,) in self._ask("SELECT value FROM state WHERE key = ?", key):
-            return json.loads(value)
-        return None
+        """The JSON value last written under the key; None if there is none. Raises StateMangled.
+
+        A row without its seal is an older program's.
+        """
+        kept = dict(self._ask("SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)", key, key + SEAL))
+        if key not in kept:
+            return None
+        try:
+            if kept.get(key + SEAL, sealed(kept[key])) != sealed(kept[key]):
+                raise ValueError
+            return json.loads(kept[key])
+        except (ValueError, RecursionError):
+            raise StateMangled("read the ledger", str(self._path), f"its working state {key} is mangled") from None
 
     def known_until_s(self) -> float | None:
         """The UTC second up to which the house is known: that of the last batch; None before the first."""
-        known: float | None = self.state(KNOWN_UNTIL)
-        return known
+        try:
+            known = self.state(KNOWN_UNTIL)
+        except StateMangled:
+            return None
+        return known if isinstance(known, int | float) and isfinite(known) else None
 
     def last_entry_start(self) -> int | None:
         """Start of the newest settled interval, UTC seconds; None if there is none."""

@@ -11,7 +11,7 @@ from accounting.entry import Entry, Posting, TankEntry
 from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
-from accounting.ledger.reading import KNOWN_UNTIL, VALUE_COLUMNS, Ledger
+from accounting.ledger.reading import KNOWN_UNTIL, SEAL, VALUE_COLUMNS, Ledger, sealed
 from accounting.ledger.records import Batch, DecisionRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
 
@@ -123,7 +123,9 @@ class LedgerWriter(Ledger):
                     (chunk.from_s, chunk.to_s, chunk.rows, chunk.data),
                 )
             state = {**batch.state, KNOWN_UNTIL: batch.at_s}
-            db.executemany(_KEEP.format(table="state"), ((key, _json(value)) for key, value in state.items()))
+            texts = {key: _json(value) for key, value in state.items()}
+            texts |= {key + SEAL: sealed(text.encode()).decode() for key, text in texts.items()}
+            db.executemany(_KEEP.format(table="state"), texts.items())
 
     def rebuild_outbox(self, from_s: float = float("-inf")) -> int:
         """Queue every current entry that starts at or after from_s for sending again; returns how many are queued."""

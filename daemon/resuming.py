@@ -1,0 +1,49 @@
+"""Going on from where the last run ended. What cannot be read of it is begun anew, and said.
+
+A daemon that refused to start for it would refuse again at each restart, and look after no heater at all.
+"""
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from accounting.books import Books
+from accounting.ledger import Ledger, StateMangled
+from daemon.keeper import MEMORY, METER
+from daemon.plan import Plan
+from daemon.remember import read
+from rules.memory import Memory
+from rules.reading import Moment
+
+T = TypeVar("T")
+_UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""A row that is mangled, or whole and of a shape that this program does not know."""
+
+
+def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, list[str]]:
+    """Books and memory as they were left, and a sentence for each that could not be read. Raises LedgerError."""
+    forgotten: list[str] = []
+
+    def tried(make: Callable[[], T], anew: Callable[[], T], sentence: str) -> T:
+        try:
+            return make()
+        except _UNFIT as unfit:
+            forgotten.append(f"{sentence} ({unfit or type(unfit).__name__})")
+            return anew()
+
+    books = tried(
+        lambda: Books(plan.books, ledger.state(METER)),
+        lambda: _taken_up(Books(plan.books), ledger),
+        "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted",
+    )
+    memory = tried(
+        lambda: read(ledger.state(MEMORY), plan.rules, now),
+        Memory,
+        "what the rules remember cannot be read: they begin anew, and a standing override has ended",
+    )
+    return books, memory, forgotten
+
+
+def _taken_up(books: Books, ledger: Ledger) -> Books:
+    """New books with what the ledger holds of intervals that are not settled yet."""
+    books.take_up(ledger.open_entries())
+    return books
