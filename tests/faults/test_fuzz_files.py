@@ -1,6 +1,9 @@
 """Hostile readings, series, working state and requests: refused in words, or taken; never a traceback, never a hang."""
 
 import gzip
+import json
+import socket
+import sqlite3
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -10,10 +13,12 @@ from random import Random
 
 import pytest
 
+from accounting.ledger import Ledger
 from accounting.series import read_series
 from daemon.readings import open_readings
 from rules.errors import BrimfulError
 from tests.support import hostile
+from tests.support.soak import Soak
 
 SLOWEST_S = 5.0
 READINGS = b"""time,grid_w,tank_level_pct,diverted_wh_main
@@ -99,3 +104,119 @@ def test_torn_readings(tmp_path: Path, name: str, count: int) -> None:
 @pytest.mark.parametrize("count", [2_000, pytest.param(100_000, marks=pytest.mark.long)])
 def test_a_torn_series(tmp_path: Path, count: int) -> None:
     try_files(count, tmp_path / "prices.csv", SERIES, _read_series)
+
+
+@pytest.mark.parametrize("lives", [20, pytest.param(1_000, marks=pytest.mark.long)])
+def test_mangled_working_state_is_begun_anew_and_said(tmp_path: Path, lives: int) -> None:
+    """Each life finds a row of its state mangled: it starts all the same, and what it has booked stays."""
+    dice = Random(lives)
+    soak = Soak(tmp_path, 12)
+    soak.quiet = True
+    said = 0
+    for _ in range(lives):
+        for _ in range(40):
+            soak.step()
+        soak._end(killed=dice.random() < 0.3)
+        with Ledger.open_reader(soak.ledger) as ledger:
+            booked = [(entry.start_s, entry.diverted_wh) for entry in ledger.entries(0, 1e11)]
+        with sqlite3.connect(soak.ledger) as db:
+            rows = db.execute("SELECT key, value FROM state WHERE key NOT LIKE '%.seal'").fetchall()
+            for key, value in dice.sample(rows, dice.choice((1, 1, 3))):
+                mangled = hostile.mutated(value.encode(), [value.encode(), b"{}", b"[]"], dice)
+                if mangled == value.encode():
+                    continue
+                said += key in ("meter", "memory")
+                db.execute("UPDATE state SET value = CAST(? AS TEXT) WHERE key = ?", (mangled, key))
+                if dice.random() < 0.2:  # as an older program left it
+                    db.execute("DELETE FROM state WHERE key = ?", (f"{key}.seal",))
+                    said -= key in ("meter", "memory")
+        db.close()
+        soak._kept_override_s = None
+        soak._live()
+        with Ledger.open_reader(soak.ledger) as ledger:
+            assert [(entry.start_s, entry.diverted_wh) for entry in ledger.entries(0, 1e11)][: len(booked)] == booked
+    for _ in range(40):
+        soak.step()
+    soak._end(killed=False)
+    with Ledger.open_reader(soak.ledger) as ledger:
+        notes = [event for event in ledger.events(0, 1e11) if event.name == "state"]
+        assert ledger.integrity() == []
+    print(f"\n{lives:,} lives with mangled state: {len(notes)} times begun anew")
+    assert len(notes) >= said > 0
+
+
+REQUESTS = (
+    b"GET /api/why HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+    b"GET /api/health HTTP/1.0\r\nHost: localhost\r\n\r\n",
+    b"POST /api/override HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: 15\r\n\r\n"
+    b'{"clear": true}',
+)
+BODIES = (
+    *(
+        '{"order": %s, "for_s": 60}',
+        '{"order": "surplus", "for_s": %s}',
+        '{"order": "surplus", "for_s": 9, "heater": %s}',
+    ),
+    *('{"rule": %s, "set": {}}', '{"rule": "full", "set": {"stop_at_pct": %s}}', '{"rule": "full", "set": %s}', "%s"),
+    *('{"rule": "rest", "set": {%s: 1}}', '{"rule": "full", "set": {}, "file": %s}', '{"clear": %s}', '{"from": %s}'),
+)
+
+
+def request(dice: Random) -> bytes:
+    """A request, torn by bytes or with a hostile body."""
+    if dice.random() < 0.4:
+        return hostile.mutated(dice.choice(REQUESTS), REQUESTS, dice)
+    body = (
+        dice.choice(BODIES)
+        .replace("%s", hostile.scalar(dice) if dice.random() < 0.8 else '"\\ud800"')
+        .encode("utf-8", "surrogatepass")
+    )
+    path = dice.choice(("override", "rule") * 3 + ("why", "resend", "\u00e9", "../rule", "%00"))
+    length = dice.choice((len(body),) * 12 + (len(body) - 1, 0, -1, 10**30, "x"))
+    head = f"{dice.choice(('POST',) * 8 + ('GET', 'PUT'))} /api/{path} HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+    return f"{head}Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n".encode() + body
+
+
+def answer(port: int, content: bytes) -> bytes:
+    """What comes back when all of the request has been sent and nothing more will be."""
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as client:
+        try:
+            client.sendall(content)
+            client.shutdown(socket.SHUT_WR)
+            return b"".join(iter(lambda: client.recv(65_536), b""))
+        except (BrokenPipeError, ConnectionResetError):
+            return b""
+
+
+@pytest.mark.parametrize("count", [300, pytest.param(20_000, marks=pytest.mark.long)])
+def test_hostile_requests(tmp_path: Path, count: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each is answered or cut off; no thread of the server ends by an error nobody foresaw, and the loop goes on."""
+    dice = Random(count)
+    soak = Soak(tmp_path, 12)
+    soak.quiet = True
+    for _ in range(10):
+        soak.step()
+    assert soak.service is not None
+    api = soak.service.api
+    api.start()
+    statuses: Counter[str] = Counter()
+    for number in range(count):
+        content = request(dice)
+        said = answer(api.port, content)
+        status = said.split(b" ", 2)[1].decode() if said.startswith(b"HTTP/") else "cut off or not HTTP"
+        statuses[status] += 1
+        assert status != "500", content[:500]
+        if status == "200":
+            head, _, body = said.partition(b"\r\n\r\n")
+            json.loads(body[: int(head.partition(b"Content-Length: ")[2].split()[0])])
+        if number % 50 == 0:
+            soak.step()
+    soak.step()
+    assert "Traceback" not in capsys.readouterr().err
+    with capsys.disabled():
+        print(f"\n{count:,} requests tried: {dict(statuses)}")
+    assert statuses["200"] > 0
+    assert statuses["400"] > 0
+    api._server.shutdown()
+    api._thread.join()
+    soak._end(killed=False)

@@ -168,6 +168,7 @@ class Soak:
 
     def _making(self, address: str) -> sqlite3.Connection:
         self._db = connect(address)
+        self._db.execute("PRAGMA cache_size = 50")  # it fills with the ledger up to 2 MB, which is no leak
         return self._db
 
     def _live(self) -> None:
@@ -463,6 +464,13 @@ class Soak:
                 case "clock":
                     self.clock.set_wall(self.house.now_s)
                     self._kept_override_s = None
+
+    def settle(self) -> None:
+        """Let every fault end and what waits be written, so that memory can be compared."""
+        self.quiet = True
+        for _ in range(40):
+            self.step()
+        self.quiet = False
 
     # The judge
 
