@@ -96,17 +96,17 @@ def _read_series(path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["readings.csv", "readings.csv.gz"])
-@pytest.mark.parametrize("count", [1_000, pytest.param(50_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [400, pytest.param(50_000, marks=pytest.mark.long)])
 def test_torn_readings(tmp_path: Path, name: str, count: int) -> None:
     try_files(count, tmp_path / name, READINGS, _read_readings)
 
 
-@pytest.mark.parametrize("count", [2_000, pytest.param(100_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [800, pytest.param(100_000, marks=pytest.mark.long)])
 def test_a_torn_series(tmp_path: Path, count: int) -> None:
     try_files(count, tmp_path / "prices.csv", SERIES, _read_series)
 
 
-@pytest.mark.parametrize("lives", [20, pytest.param(1_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("lives", [10, pytest.param(1_000, marks=pytest.mark.long)])
 def test_mangled_working_state_is_begun_anew_and_said(tmp_path: Path, lives: int) -> None:
     """Each life finds a row of its state mangled: it starts all the same, and what it has booked stays."""
     dice = Random(lives)

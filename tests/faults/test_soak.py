@@ -1,5 +1,6 @@
 """Days of a house with faults drawn at random: what always holds is checked at every step, and nothing grows."""
 
+import gc
 import logging
 import threading
 import time
@@ -10,7 +11,8 @@ import pytest
 
 from rules.orders import Order
 from tests.support.hostile import Held
-from tests.support.soak import STEP_S, Soak, handles
+from tests.support.soak import Soak
+from tests.support.soak_parts import STEP_S, handles
 
 STEPS_A_DAY = int(86_400 / STEP_S)
 MOST_BLOCKS = 5_000
@@ -27,6 +29,7 @@ def _no_log() -> Iterator[None]:
 
 @pytest.mark.parametrize(("days", "seed"), [(3, 33), pytest.param(30, 12, marks=pytest.mark.long)])
 def test_a_house_lives_through_every_fault(tmp_path: Path, days: int, seed: int) -> None:
+    gc.collect()  # what other tests have left lying
     threads, files = threading.active_count(), handles()
     began = time.perf_counter()
     soak = Soak(tmp_path, seed)
@@ -45,6 +48,7 @@ def test_a_house_lives_through_every_fault(tmp_path: Path, days: int, seed: int)
     assert figures.unwritten
     assert told_wh > 1000 * days
     assert booked_wh + aside_wh == told_wh
+    gc.collect()
     assert (threading.active_count(), handles()) == (threads, files), "no thread and no file handle is left"
 
 

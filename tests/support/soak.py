@@ -5,14 +5,9 @@ where the heater's line would hand them to it. The judge knows what was delivere
 """
 
 import json
-import os
 import sqlite3
 import threading
-from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
-from math import inf
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -21,12 +16,9 @@ import daemon.demo
 from accounting.journal import balance
 from accounting.ledger import Ledger
 from accounting.ledger.opening import connect
-from accounting.outbox import Shipment, carry
-from accounting.timeseries import Point, SendFailed
-from daemon.clock import Clock
 from daemon.config.load import load
 from daemon.demo.house import DemoHouse
-from daemon.events import Ask, Due, Linked, Shipped, Stop, Tick
+from daemon.events import Ask, Due, Linked, Stop, Tick
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
 from daemon.plan import plan
@@ -35,95 +27,27 @@ from daemon.shipping import Shipping
 from rules.orders import Order
 from rules.reading import Moment
 from tests.support.fired_at import HandClock, Known
-
-START_S = 1_780_272_000.0
-"""2026-06-01 00:00 UTC."""
-STEP_S = 30.0
-WITHIN_S = 30.0
-DIVERTER, TANK, METER = "house/diverter", "house/tank", "house/meter"
-TOPICS = (METER, "house/roof", "house/battery", TANK, DIVERTER, "house/topup")
-ROOMY, FULL_DISK = 1_000_000, 1
-BUSIER = {
-    "minimum_level_pct = 80": "minimum_level_pct = 10",
-    "enabled = true": "enabled = false",
-    "stop_at_pct = 95": "stop_at_pct = 50",
-    "resume_below_pct = 88": "resume_below_pct = 43",
-}
-"""What makes the demo's home divert more, and its tank full more often."""
-WORDS: tuple[bytes, ...] = (
-    b"unavailable",
-    b"",
-    b"null",
-    b"{}",
-    b'{"w": "unknown", "t": null}',
-    b"\xff\xfe",
-    b"[" * 2000,
+from tests.support.soak_parts import (
+    BUSIER,
+    DIVERTER,
+    FULL_DISK,
+    METER,
+    ROOMY,
+    START_S,
+    STEP_S,
+    TANK,
+    TOPICS,
+    WILD,
+    WILDER,
+    WITHIN_S,
+    WORDS,
+    AtOnce,
+    Figures,
+    Killed,
+    Line,
+    Server,
+    Told,
 )
-WILD = (-1e9, "NaN", None, True, 10**30, [], "12 %", -127.0, "on")
-WILDER = (*WILD, 1e9, 250.0)
-"""What a counter could show, too, and so no fault that a counter's reader can see."""
-
-
-class Killed(BaseException):
-    """Ends a loop as a kill does: nothing is written."""
-
-
-class Line:
-    """What a heater's line would have handed to the broker.
-
-    told: the standing order; told_s: when it was last told, forward clock.
-    """
-
-    def __init__(self, clock: Clock) -> None:
-        self.told = Order.WITHHOLD
-        self.told_s = -inf
-        self.out: list[bytes] = []
-        self._clock = clock
-
-    def send(self, order: Order, watts: int | None) -> None:
-        self.told = order
-        self.refresh()
-
-    def refresh(self) -> None:
-        self.told_s = self._clock.now().mono_s
-        self.out.append(b"no" if self.told is Order.WITHHOLD else b"yes")
-
-
-class Server:
-    """A time-series database that keeps the last write of each interval. up: whether it answers."""
-
-    def __init__(self) -> None:
-        self.up = True
-        self.points: dict[tuple[int, str], int] = {}
-
-    def send(self, points: Sequence[Point]) -> None:
-        if not self.up:
-            raise SendFailed("time-series database: no answer", lasting=False)
-        for point in points:
-            self.points[point.at_s, point.tags["heater"]] = int(point.fields["diverted_wh"])
-
-    def close(self) -> None:
-        return
-
-
-@dataclass
-class Told:
-    """What the judge knows of the counter: readings that the daemon certainly took."""
-
-    first_wh: int | None = None
-    last_wh: int = 0
-
-
-@dataclass
-class Figures:
-    """For the closing line."""
-
-    steps: int = 0
-    faults: Counter[str] = field(default_factory=Counter)
-    orders: Counter[Order] = field(default_factory=Counter)
-    permits: int = 0
-    unwritten: int = 0
-    checks: int = 0
 
 
 class Soak:
@@ -182,7 +106,7 @@ class Soak:
         self.line = Line(self.clock)
         service.loop._lines = {"main": self.line}
         service._shipping = Shipping(self.server, home.home.name, service.loop.put)
-        service._shipping._shipments = _AtOnce(self.server, service.loop.put)  # type: ignore[assignment]
+        service._shipping._shipments = AtOnce(self.server, service.loop.put)  # type: ignore[assignment]
         service.loop._jobs["kill"] = self._kill
         self._failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, args=(service,), name="loop", daemon=True)
@@ -540,18 +464,3 @@ class Soak:
         told_wh = self._told.last_wh - self._told.first_wh
         booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
         return told_wh, booked_wh, sum(int(event.figures["wh"]) for event in aside)
-
-
-class _AtOnce:
-    """Carries a shipment as the shipping thread does, but at once, so that the same seed tells the same story."""
-
-    def __init__(self, server: Server, put: Callable[[Shipped], None]) -> None:
-        self._server, self._put = server, put
-
-    def put(self, shipment: Shipment) -> None:
-        self._put(Shipped(carry(self._server, shipment)))
-
-
-def handles() -> int:
-    """How many file handles this process has open."""
-    return len(os.listdir("/proc/self/fd"))
