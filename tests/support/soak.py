@@ -7,7 +7,6 @@ where the heater's line would hand them to it. The judge knows what was delivere
 import json
 import sqlite3
 import threading
-from datetime import datetime
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -30,8 +29,10 @@ from tests.support.fired_at import HandClock, Known
 from tests.support.soak_parts import (
     BUSIER,
     DIVERTER,
+    FAULTS,
     FULL_DISK,
     METER,
+    OF_TOPICS,
     ROOMY,
     START_S,
     STEP_S,
@@ -47,6 +48,7 @@ from tests.support.soak_parts import (
     Line,
     Server,
     Told,
+    readable,
 )
 
 
@@ -251,28 +253,14 @@ class Soak:
 
     def _note(self, topic: str, payload: bytes) -> None:
         """Keep for the judge what a careful reader would take from the payload."""
-        try:
-            told = json.loads(payload)
-            age_s = max(0.0, self.clock.utc_s - datetime.fromisoformat(told["t"]).timestamp())
-        except (ValueError, TypeError, KeyError, RecursionError):
-            return
-        taken = {
-            METER: (("grid_w", "w", -1e6, 1e6),),
-            TANK: (("tank_level_pct", "level", 0, 110), ("tank_top_c", "top_c", -20, 130)),
-            DIVERTER: (("diverted_wh", "wh", 0, 1e12),),
-        }.get(topic, ())
-        for name, key, lowest, highest in taken:
-            value = told.get(key)
-            if name == "grid_w" and value in (True, "on"):
-                value = 1.0  # a power may be on
-            if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
-                continue
+        age_s, taken = readable(topic, payload, self.clock.utc_s)
+        seen_s = self.clock.mono_s - age_s
+        for name, value in taken.items():
             known = self._known[name]
-            if self.clock.mono_s - age_s >= known.seen_s:
-                known.value, known.seen_s = value, self.clock.mono_s - age_s
-        wh = told.get("wh")
-        if topic == DIVERTER and type(wh) is int and 0 <= wh <= 10**6:
-            true_wh = wh + self._base_wh
+            if seen_s >= known.seen_s:
+                known.value, known.seen_s = value, seen_s
+        if "diverted_wh" in taken:
+            true_wh = int(taken["diverted_wh"]) + self._base_wh
             if self._told.first_wh is None:
                 self._told.first_wh = true_wh
             if true_wh <= self.house.totals.diverted_wh:
@@ -282,27 +270,10 @@ class Soak:
 
     def _begin_fault(self) -> None:
         dice, now_s = self.dice, self.house.now_s
-        kind = dice.choice(
-            ("silent", "words", "wild", "late", "twice", "spike") * 3
-            + (
-                "frozen",
-                "link",
-                "disk",
-                "disk",
-                "series",
-                "clock",
-                "reset",
-                "retained",
-                "override",
-                "override",
-                "rule",
-                "file",
-            )
-            + ("restart", "kill", "kill")
-        )
+        kind = dice.choice(FAULTS)
         topic = dice.choice((*TOPICS, TANK, METER, DIVERTER))
         lasts_s = dice.choice((60.0, 300.0, 1800.0, 7200.0))
-        name = f"{kind} {topic}" if kind in ("silent", "words", "wild", "late", "twice", "spike") else kind
+        name = f"{kind} {topic}" if kind in OF_TOPICS else kind
         if name in self.until_s:
             return
         if topic == DIVERTER and kind in ("wild", "words", "late", "spike") and now_s < self._no_reset_s:

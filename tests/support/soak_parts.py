@@ -1,9 +1,11 @@
 """What stands in for the world around a soaked house, and what its devices may say when they fail."""
 
+import json
 import os
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from math import inf
 
 from accounting.outbox import Shipment, carry
@@ -35,6 +37,18 @@ WORDS: tuple[bytes, ...] = (
     b"\xff\xfe",
     b"[" * 2000,
 )
+OF_TOPICS = ("silent", "words", "wild", "late", "twice", "spike")
+FAULTS = (
+    *OF_TOPICS * 3,
+    *("frozen", "link", "disk", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file"),
+    *("restart", "kill", "kill"),
+)
+"""What may befall the house; OF_TOPICS: one of its devices."""
+_TOLD = {
+    METER: (("grid_w", "w", -1e6, 1e6),),
+    TANK: (("tank_level_pct", "level", 0, 110), ("tank_top_c", "top_c", -20, 130)),
+    DIVERTER: (("diverted_wh", "wh", 0, 1e12),),
+}
 WILD = (-1e9, "NaN", None, True, 10**30, [], "12 %", -127.0, "on")
 WILDER = (*WILD, 1e9, 250.0)
 """What a counter could show, too, and so no fault that a counter's reader can see."""
@@ -58,6 +72,21 @@ class Figures:
     permits: int = 0
     unwritten: int = 0
     checks: int = 0
+
+
+def readable(topic: str, payload: bytes, utc_s: float) -> tuple[float, dict[str, float]]:
+    """A payload's age, s, and the readings in it that can be true, by signal."""
+    try:
+        told = json.loads(payload)
+        age_s = max(0.0, utc_s - datetime.fromisoformat(told["t"]).timestamp())
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return 0.0, {}
+    found = {}
+    for name, key, lowest, highest in _TOLD.get(topic, ()):
+        value = 1.0 if name == "grid_w" and told.get(key) in (True, "on") else told.get(key)  # a power may be on
+        if isinstance(value, int | float) and not isinstance(value, bool) and lowest <= value <= highest:
+            found[name] = value
+    return age_s, found
 
 
 class Killed(BaseException):
