@@ -166,3 +166,27 @@ def test_a_disk_that_turns_read_only_under_the_daemon_is_an_alarm_and_nothing_is
     house.keeper.close()
     assert sum(one.diverted_wh for one in (*seen.entries, *seen.open)) == 700
     assert [event for event in seen.events if event[1] == "ledger"] == [("alarm", "ledger"), ("recovered", "ledger")]
+
+
+@pytest.mark.services
+def test_a_backup_disk_that_is_not_there_is_an_alarm_on_mqtt_and_in_check(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker, Client(broker.address(), "wren/permit", "brimful/#") as wire:
+        house = House(tmp_path, broker)
+        house.file.write_text(house.file.read_text() + '[ledger.backup]\nfolder = "stick"\n')
+        try:
+            house.start()
+            house.says("backup=failing")
+            mark = len(wire.inbox.items)
+            wire.publish("wren/level", "70")
+            wire.publish("wren/meter", "-1500")
+            wire.hears("wren/permit", b"yes", skip=mark)
+            told = wire.inbox.wait(
+                lambda message: message.topic == STATE and b"no backup: " in message.payload, WITHIN_S, skip=mark
+            )
+            assert any("stick: there is no such folder" in said for said in json.loads(told.payload)["alarms"])
+            lines = house.asks("check", str(house.file), "--seconds", "0.2", code=1).stdout.splitlines()
+            assert "ok   backup         none yet" in lines
+            assert any(line.startswith("BAD  daemon         no backup: ") for line in lines)
+            assert house.end(signal.SIGTERM) == 0
+        finally:
+            house.close()
