@@ -55,8 +55,12 @@ def share_of(amounts: Sequence[int], part: int, whole: int) -> list[int]:
     return floors
 
 
+SHORT = "short"
+"""Heat withdrawn that was not there; the next that comes makes it good."""
+
+
 class Inventory:
-    """What is on hand, by source. short_wh: heat withdrawn that was not there; the next to come makes it good."""
+    """What is on hand, by source. short_wh: how much is missing, which SHORT then holds less than nothing of."""
 
     def __init__(self, lots: Lots | None = None, short_wh: int = 0) -> None:
         self._lots = dict(lots or {})
@@ -65,7 +69,8 @@ class Inventory:
     @property
     def lots(self) -> dict[str, Lot]:
         """By source, those that hold anything."""
-        return {source: lot for source, lot in self._lots.items() if lot != NOTHING}
+        held = {source: lot for source, lot in self._lots.items() if lot != NOTHING}
+        return held | {SHORT: Lot(-self.short_wh)} if self.short_wh else held
 
     @property
     def wh(self) -> int:
@@ -80,16 +85,18 @@ class Inventory:
         self._lots[source] = self._lots.get(source, NOTHING) + lot
 
     def withdraw(self, wh: int) -> dict[str, Lot]:
-        """Takes heat out (wh >= 0), of each source its share; returns what was taken. What is not there is short."""
-        on_hand_wh = sum(lot.wh for lot in self._lots.values())
-        there_wh = min(wh, on_hand_wh)
-        self.short_wh += wh - there_wh
-        if not there_wh:
+        """Takes heat out (wh >= 0), of each source its share; returns what was taken. What is not there is SHORT."""
+        if not wh:
             return {}
-        if there_wh == on_hand_wh:
-            taken = self.lots
+        on_hand_wh = sum(lot.wh for lot in self._lots.values())
+        if wh >= on_hand_wh:
+            taken = {source: lot for source, lot in self._lots.items() if lot != NOTHING}
             self._lots.clear()
+            if wh > on_hand_wh:
+                self.short_wh += wh - on_hand_wh
+                taken[SHORT] = Lot(wh - on_hand_wh)
             return taken
+        there_wh = wh
         sources = list(self._lots)
         lots = self._lots.values()
         taken = {}

@@ -114,7 +114,7 @@ def show_value(report: ValueReport, home: Home) -> None:
     ):
         table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
     for row in report.rows:
-        table.add_row(_period(row, report), *_cells(row, places, not carbonless))
+        table.add_row(period(row.start_s, report.by, report.zone), *_cells(row, places, not carbonless))
     console = Console(highlight=False, width=None if Console().is_terminal else 100)
     console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
     if not report.rows:
@@ -186,13 +186,14 @@ def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
     )
 
 
-def _period(row: ValueRow, report: ValueReport) -> str:
-    start = datetime.fromtimestamp(row.start_s, report.zone)
-    if report.by == "interval":
+def period(start_s: int, by: By | None, zone: ZoneInfo) -> str:
+    """A period's name, by its start."""
+    start = datetime.fromtimestamp(start_s, zone)
+    if by is None or by == "interval":
         return start.strftime("%Y-%m-%d %H:%M %z")
-    if report.by == "week":
+    if by == "week":
         return start.strftime("%G week %V")
-    return start.strftime({"day": "%Y-%m-%d", "month": "%Y-%m", "year": "%Y"}[report.by])
+    return start.strftime({"day": "%Y-%m-%d", "month": "%Y-%m", "year": "%Y"}[by])
 
 
 def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:

@@ -23,6 +23,7 @@ COMMANDS = {
     "backup": ("daemon.cli.keeping", "a verified copy of the ledger, also while the daemon runs"),
     "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),
     "verify": ("daemon.cli.keeping", "look the whole ledger through, a line for each check"),
+    "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
 }
 

@@ -9,7 +9,6 @@ from accounting.settings import Boiler, BooksSettings, CounterSignal, HeaterBook
 from accounting.tariffs import Priced
 from daemon.config.build_money import GRID, displaced, factors, heard, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
-from daemon.config.devices import Boiler as BoilerTable
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.devices import Tank as TankTable
 from daemon.config.model import Home
@@ -88,7 +87,7 @@ def books_settings(home: Home) -> BooksSettings:
         grid_power=_attributed(home, "grid_w"),
         battery_power=_attributed(home, "battery_w"),
         export_limit_w=home.books.export_limit_w,
-        tank=_tank_books(home, priced, carbon),
+        tank=tank_books(home, _boiler(home, priced, carbon)),
     )
 
 
@@ -146,19 +145,14 @@ def tank_ua(table: TankTable) -> float:
     return ua_w_per_k(table.loss_w or label_loss_w(table.label_class or "C", table.volume_l))
 
 
-def _tank_books(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> TankBooks | None:
-    """The heat stock's books, where the file tells the tank and its level."""
+def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
+    """The heat stock's books, where the file tells the tank and its level. boiler: as `_boiler` makes it."""
     table, signals = home.tank, home.signals
     temperatures = tuple(name for name in TEMPERATURES if name in signals)
     level = "tank_level_pct" in signals
     if table is None or not (level or temperatures):
         return None
 
-    def counter(signal: str) -> CounterSignal | None:
-        told = signals.get(signal)
-        return None if told is None else CounterSignal(signal, told.gap_s, told.resolution)
-
-    boiler, counted = table.boiler, counter("boiler_wh")
     return TankBooks(
         volume_l=table.volume_l,
         cold_c=table.cold_c,
@@ -168,13 +162,22 @@ def _tank_books(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]
         level=level,
         temperatures=temperatures,
         stale_after_s=home.stale_after_s("tank_level_pct" if level else temperatures[0]),
-        topup=counter("topup_wh"),
-        boiler=_boiler(boiler, counted, priced, carbon) if boiler is not None and counted is not None else None,
-        water=counter("water_l"),
+        topup=_counter(home, "topup_wh"),
+        boiler=boiler,
+        water=_counter(home, "water_l"),
     )
 
 
-def _boiler(table: BoilerTable, counter: CounterSignal, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler:
+def _counter(home: Home, signal: str) -> CounterSignal | None:
+    told = home.signals.get(signal)
+    return None if told is None else CounterSignal(signal, told.gap_s, told.resolution)
+
+
+def _boiler(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler | None:
+    table = home.tank.boiler if home.tank is not None else None
+    counter = _counter(home, "boiler_wh")
+    if table is None or counter is None:
+        return None
     efficiency = Fraction(table.efficiency)
     heat, fuel = (Fraction(1), 1 / efficiency) if table.counts == "heat" else (efficiency, Fraction(1))
     return Boiler(

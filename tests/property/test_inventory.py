@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from accounting.inventory import Inventory, Lot, share_of, total
+from accounting.inventory import SHORT, Inventory, Lot, share_of, total
 
 SOURCES = ("sun", "grid:night", "boiler")
 LOTS = st.builds(Lot, st.integers(0, 12_000), st.integers(-500_000, 4_000_000), st.integers(0, 4_000_000))
@@ -26,10 +26,12 @@ def test_what_came_in_is_what_went_out_and_what_is_left(moves: list[tuple[str, L
             came += move[1]
             stock.receive(*move)
         assert stock.wh == came.wh - asked_wh
-        assert not (stock.short_wh and any(lot.wh for lot in stock.lots.values())), "short only while nothing is there"
+        assert went.wh == asked_wh
+        lots = {source: lot for source, lot in stock.lots.items() if source != SHORT}
+        assert not (stock.short_wh and any(lot.wh for lot in lots.values())), "short only while nothing is there"
         left = total(stock.lots.values())
         assert (left.micro, left.mg) == (came.micro - went.micro, came.mg - went.mg)
-        assert all(lot.wh >= 0 for lot in stock.lots.values())
+        assert all(lot.wh >= 0 for lot in lots.values())
 
 
 @examples(deadline=None, max_examples=100)
@@ -43,7 +45,8 @@ def test_heat_leaves_at_the_average_cost_of_the_stock(received: list[tuple[str, 
     lots = stock.lots
     taken = stock.withdraw(wh)
     if wh >= before.wh:
-        assert taken == {source: lot for source, lot in lots.items() if lot != Lot()} or not before.wh
+        short = {SHORT: Lot(wh - before.wh)} if wh > before.wh else {}
+        assert taken == (lots | short if wh else {})
         return
     gone = total(taken.values())
     assert gone.wh == wh
@@ -66,7 +69,11 @@ def test_shares_add_up_to_the_share_of_the_sum(amounts: list[int], part: int, mo
 def test_half_of_a_mixed_stock_is_half_of_everything() -> None:
     stock = Inventory({"sun": Lot(3000, 165_000, 765_000), "grid:night": Lot(1000, 92_100, 255_000)})
     assert stock.withdraw(2000) == {"sun": Lot(1500, 82_500, 382_500), "grid:night": Lot(500, 46_050, 127_500)}
-    assert stock.withdraw(2001) == {"sun": Lot(1500, 82_500, 382_500), "grid:night": Lot(500, 46_050, 127_500)}
+    assert stock.withdraw(2001) == {
+        "sun": Lot(1500, 82_500, 382_500),
+        "grid:night": Lot(500, 46_050, 127_500),
+        SHORT: Lot(1),
+    }
     assert (stock.wh, stock.short_wh) == (-1, 1)
     stock.receive("sun", Lot(10, 550, 0))
     assert (stock.wh, stock.lots) == (9, {"sun": Lot(9, 550, 0)})

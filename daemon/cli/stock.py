@@ -1,0 +1,156 @@
+"""stock: the heat in the tank as an inventory, and what became of it."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from accounting.inventory import Lots, total
+from accounting.ledger import Ledger
+from accounting.periods import BY, By
+from accounting.settings import TankBooks
+from accounting.stock import StockReport, StockRow, average_cost, stock_report
+from accounting.stock_statement import as_csv, as_json, shares
+from accounting.tank import tolerance_wh
+from daemon.cli.books import instant, period
+from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.build import tank_books
+from daemon.config.load import load
+from daemon.config.model import Home
+from rules.errors import BrimfulError
+
+_WIDTH = 80
+
+
+@click.command()
+@click.option("--by", type=click.Choice(BY), help="A row for each; without it, one statement of the whole.")
+@click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
+@click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
+@click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
+@home_option
+@json_option
+def stock(
+    by: By | None, from_: str | None, to: str | None, ledger: Path | None, as_table: bool, home: Path, as_json: bool
+) -> None:
+    """The heat stock's accounts over a period.
+
+    Opening stock, received, drawn, lost and closing stock, each with energy, cost, carbon and share by source. Settled
+    intervals only.
+    """
+    loaded = load(home)
+    report, tank = asked(loaded, ledger, by, from_, to)
+    if as_json:
+        echo_json(stock_answer(report, tank, loaded))
+    elif as_table:
+        click.echo(as_csv(report), nl=False)
+    else:
+        show_stock(report, tank, loaded)
+
+
+def asked(
+    home: Home, ledger: Path | None, by: By | None, from_: str | None, to: str | None
+) -> tuple[StockReport, TankBooks]:
+    """The stock over a span as it is told on the command line. Raises BrimfulError."""
+    tank = tank_books(home)
+    if tank is None:
+        cause = "expected a [tank] table, and a signal of its level or temperature, got none"
+        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
+    zone = ZoneInfo(home.home.timezone)
+    from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
+    with Ledger.open_reader(ledger or home.path_of(home.ledger.path)) as books:
+        return stock_report(books, tank, by, from_s, to_s, home.home.timezone), tank
+
+
+def stock_answer(report: StockReport, tank: TankBooks, home: Home) -> dict[str, Any]:
+    """The report as JSON, with what it rests on."""
+    return as_json(
+        report,
+        home=home.home.name,
+        currency=home.home.currency,
+        loss={"ua_w_per_k": round(tank.ua_w_per_k, 6), "basis": _loss_basis(home)},
+        tolerance_wh=tolerance_wh(tank),
+    )
+
+
+def show_stock(report: StockReport, tank: TankBooks, home: Home) -> None:
+    """The report as a statement that fits 80 columns."""
+    click.echo(f"{home.home.name}: the heat stock")
+    whole = report.total
+    if not whole.known_s:
+        click.echo("Nothing is booked yet.")
+        return
+    for line in _table(report) if report.by is not None else _statement(whole, report, home.home.currency):
+        click.echo(line)
+    click.echo()
+    for sentence in _sentences(whole, tank, home):
+        click.echo(sentence)
+
+
+def _statement(row: StockRow, report: StockReport, currency: str) -> list[str]:
+    start, end = (f"{datetime.fromtimestamp(at_s, report.zone):%Y-%m-%d %H:%M}" for at_s in (row.start_s, row.end_s))
+    lines = [f"{f'{start} to {end}':<34}{'kWh':>11}{currency:>11}{'kg CO2e':>11}{'share':>9}"]
+    for label, lots, sign in (
+        ("opening stock", row.opening, 1),
+        ("received", row.received, 1),
+        ("drawn", row.drawn, -1),
+        ("lost", row.lost, -1),
+        ("unexplained", row.unexplained, -1),
+        ("closing stock", row.closing, 1),
+    ):
+        if label == "unexplained" and not lots:
+            continue
+        lines.append(_line(label, lots, sign))
+        share = shares(lots)
+        lines += [
+            _line(f"  {source}", {source: lot}, sign, f"{float(share[source]) * 100:.1f}%" if source in share else "")
+            for source, lot in sorted(lots.items(), key=lambda item: -item[1].wh)
+            if len(lots) > 1 or label == "received"
+        ]
+    cost = average_cost(row.closing)
+    if cost is not None:
+        lines.append(f"{'average cost of a kWh on hand':<34}{'':>11}{float(cost):>11.4f}")
+    return lines
+
+
+def _line(label: str, lots: Lots, sign: int, share: str = "") -> str:
+    lot = total(lots.values())
+    kwh, money, kg = (sign * amount + 0.0 for amount in (lot.wh / 1000, lot.micro / 1e6, lot.mg / 1e6))  # no −0
+    return f"{label:<34}{kwh:>11.3f}{money:>11.2f}{kg:>11.2f}{share:>9}".rstrip()
+
+
+def _table(report: StockReport) -> list[str]:
+    heads = ("opening", "received", "drawn", "lost", "unexpl.", "closing")
+    lines = [f"{'kWh':<20}" + "".join(f"{head:>10}" for head in heads)]
+    for row in (*report.rows, report.total):
+        name = "total" if row is report.total else period(row.start_s, report.by, report.zone)
+        accounts = (row.opening, row.received, row.drawn, row.lost, row.unexplained, row.closing)
+        lines.append(f"{name:<20}" + "".join(f"{total(lots.values()).wh / 1000:>10.3f}" for lots in accounts))
+    return lines
+
+
+def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
+    said = []
+    if row.used is not None:
+        said.append(f"Of the diverted heat that left the tank, {float(row.used) * 100:.1f}% was drawn.")
+    if row.used_by_loss is not None:
+        said.append(f"The hotter tank lost {row.additional_loss_wh / 1000:.3f} kWh more than without it.")
+    metered = row.metered_s / row.known_s
+    how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
+    said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")
+    said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {_loss_basis(home)}.")
+    said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level tells.")
+    return said
+
+
+def _loss_basis(home: Home) -> str:
+    tank = home.tank
+    if tank is not None and tank.loss_w is not None:
+        return "tank.loss_w"
+    if tank is not None and tank.label_class is not None:
+        return f"label class {tank.label_class}"
+    return "label class C, assumed"

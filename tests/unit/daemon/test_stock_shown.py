@@ -1,0 +1,109 @@
+"""`brimful stock` over a replayed week of an invented house."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from daemon.cli.main import commands
+from tests.support.homes import SMALL
+
+MORE = """
+[signals.topup_wh]
+topic = "hut/topup"
+resolution = 1
+
+[tank]
+volume_l = 200
+label_class = "B"
+
+[tariffs.buy]
+direction = "import"
+[[tariffs.buy.periods]]
+from = 2026-01-01
+bands = [{ name = "night", from = "01:00", to = "06:00", price = 0.10 }, { name = "day", price = 0.30 }]
+
+[tariffs.sell]
+direction = "export"
+[[tariffs.sell.periods]]
+from = 2026-01-01
+bands = [{ name = "all", price = 0.05 }]
+
+[[displaces]]
+source = "night electricity"
+share = 1
+price = 0.10
+"""
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("stock")
+    (folder / "home.toml").write_text(SMALL + MORE)
+    rows = ["time,grid_w,tank_level_pct,diverted_wh,topup_wh"]
+    level, sun_wh, topup_wh = 40.0, 0, 0
+    for half_hour in range(3 * 48 + 2):
+        day, place = divmod(half_hour, 48)
+        rows.append(f"2026-06-0{day + 1}T{place // 2:02}:{place % 2 * 30:02}:00Z,-500,{level:.1f},{sun_wh},{topup_wh}")
+        level -= 0.2
+        if place in (4, 5):
+            topup_wh, level = topup_wh + 1000, level + 8.6
+        if 24 <= place < 30:
+            sun_wh, level = sun_wh + 1000, level + 8.6
+        if place in (15, 40):
+            level -= 33
+    (folder / "readings.csv").write_text("\n".join(rows) + "\n")
+    result = run(folder, "replay", str(folder / "home.toml"), str(folder / "readings.csv"), "--ledger", "books.sqlite")
+    assert result.exit_code == 0, result.output
+    return folder / "home.toml"
+
+
+def run(folder: Path, *arguments: str) -> Result:
+    arguments = tuple(str(folder / one) if one == "books.sqlite" else one for one in arguments)
+    return CliRunner().invoke(commands, list(arguments))
+
+
+def stock(home: Path, *arguments: str) -> Result:
+    return run(home.parent, "stock", "--home", str(home), "--ledger", "books.sqlite", *arguments)
+
+
+def test_the_statement_fits_80_columns_and_says_what_it_rests_on(home: Path) -> None:
+    result = stock(home, "--from", "2026-06-01", "--to", "2026-06-04")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0] == "Wren Hut: the heat stock"
+    for name in ("opening stock", "received", "  sun", "  grid:night", "drawn", "lost", "closing stock"):
+        assert any(line.startswith(name) for line in lines), name
+    assert "Standing loss 1.364 W/K: label class B." in lines
+    assert "The stock is within 0.233 kWh of what the level tells." in lines
+
+
+def test_days_in_a_table_and_as_json(home: Path) -> None:
+    lines = stock(home, "--by", "day").stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert sum(line.startswith("2026-06-0") for line in lines) == 4
+    answer = json.loads(stock(home, "--by", "day", "--json").stdout)
+    assert answer["loss"] == {"ua_w_per_k": 1.363787, "basis": "label class B"}
+    days = answer["rows"]
+    assert [day["opening"] for day in days[1:]] == [day["closing"] for day in days[:-1]]
+    total = answer["total"]
+    assert total["received"]["by_source"]["sun"]["kwh"] == 18.0
+    assert total["received"]["by_source"]["sun"]["cost"] == 0.9
+    assert total["received"]["by_source"]["grid:night"]["kwh"] == 6.0
+    assert total["received"]["by_source"]["grid:night"]["cost"] == 0.6
+    before = days[0]["opening"]["kwh"]
+    assert before == 4.652
+    gone = total["drawn"]["kwh"] + total["lost"]["kwh"] + total["unexplained"]["kwh"]
+    assert before + total["received"]["kwh"] - gone == pytest.approx(total["closing"]["kwh"])
+    assert 0.8 < total["used"] < 1
+
+
+def test_csv_and_errors(home: Path) -> None:
+    assert stock(home, "--csv").stdout.startswith("start,end,account,source,kwh,cost,kg\n")
+    assert stock(home, "--from", "2026-06-02", "--to", "2026-06-01").exception is not None
+    bare = home.with_name("bare.toml")
+    bare.write_text(SMALL)
+    result = CliRunner().invoke(commands, ["stock", "--home", str(bare)])
+    assert "expected a [tank] table" in str(result.exception)
