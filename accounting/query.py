@@ -101,7 +101,7 @@ def value_report(
             _row(*piece, total, spans, known_s, facts.interval_s) for piece, total in zip(pieces, sums, strict=True)
         ]
         _add_open(rows, ledger, cuts)
-    return ValueReport(by, zone, tuple(rows), _total(rows, first_s, max(first_s, last_s)))
+    return ValueReport(by, zone, tuple(rows), summed(rows, first_s, max(first_s, last_s)))
 
 
 def _heater_spans(ledger: Ledger) -> list[HeaterSpan]:
@@ -163,5 +163,6 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
         )
 
 
-def _total(rows: Sequence[ValueRow], start_s: int, end_s: int) -> ValueRow:
+def summed(rows: Sequence[ValueRow], start_s: int, end_s: int) -> ValueRow:
+    """The rows together."""
     return ValueRow(start_s, end_s, **{name: sum(getattr(row, name) for row in rows) for name in _SUMMED})

@@ -5,14 +5,14 @@ import io
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
-from typing import Any, Literal
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.carbon import Basis
 from accounting.query import ValueReport, ValueRow
+from accounting.used import Used
 
 SCHEMA = "brimful.value/1"
-UsedBasis = Literal["stated", "measured"]
 
 # Name, the integer it is told from, and how many decimals that has.
 _FIGURES = (
@@ -45,18 +45,17 @@ def as_json(
     *,
     home: str,
     currency: str,
-    used: float,
+    used: Used,
     displaces: Sequence[Mapping[str, Any]],
-    used_basis: UsedBasis = "stated",
     carbon_basis: Basis | None = None,
 ) -> dict[str, Any]:
     """The report under the schema brimful.value/1.
 
     Energy in kWh, money in the currency unit, carbon in kg CO2e; times in ISO 8601 with the local offset.
-    used: the share (0 to 1) of the diverted heat that displaces something, and used_basis whether the home file states
-    it or the heat stock measured it; displaces: what it displaces, as told; carbon_basis: of the factors behind the
-    *_kg figures (None: there are none). Rows have figures of what was bought, and of carbon by marginal factors, only
-    where the report holds any. unpriced_kwh is of the whole: what counts as nothing on a side where no price is known.
+    used: the share of the diverted heat that displaces something, and where it is from; displaces: what it displaces,
+    as told; carbon_basis: of the factors behind the *_kg figures (None: there are none). Rows have figures of what was
+    bought, and of carbon by marginal factors, only where the report holds any. unpriced_kwh is of the whole: what
+    counts as nothing on a side where no price is known.
     """
     return {
         "schema": SCHEMA,
@@ -64,8 +63,8 @@ def as_json(
         "currency": currency,
         "by": report.by,
         "timezone": report.zone.key,
-        "used": used,
-        "used_basis": used_basis,
+        "used": float(used.share),
+        "used_basis": used.basis,
         "carbon_basis": carbon_basis,
         "displaces": [dict(source) for source in displaces],
         "unpriced_kwh": report.total.unpriced_wh / 1000,

@@ -268,6 +268,17 @@ class Ledger:
                     totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
         return totals
 
+    def avoided_by_used(self, from_s: float, to_s: float) -> list[tuple[str | None, int, int, int]]:
+        """Of the current entries that start in [from_s, to_s), what is avoided, in money, carbon and carbon by marginal
+        factors, by the share counted as used."""
+        rows = self._ask(
+            "SELECT used, sum(avoided_micro), sum(avoided_mg), ifnull(sum(avoided_marginal_mg), 0) FROM entry e "
+            f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} GROUP BY used",
+            from_s,
+            to_s,
+        )
+        return [(used, micro, mg, marginal_mg) for used, micro, mg, marginal_mg in rows]
+
     def heater_spans(self) -> list[HeaterSpan]:
         """Each heater that has settled entries, by name."""
         rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")

@@ -1,8 +1,10 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
+import math
 from collections.abc import Mapping
 from datetime import datetime
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,9 +14,12 @@ import click
 from accounting.ledger import Ledger
 from accounting.periods import BY, By
 from accounting.query import ValueReport, ValueRow, value_report
+from accounting.settings import TankBooks
 from accounting.statement import as_csv, as_json
+from accounting.used import Used, UsedBasis, by_share, told_by_stock
 from daemon.answers import finding_answer, iso
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.build import tank_books
 from daemon.config.build_money import GRID
 from daemon.config.cautions import estimates
 from daemon.config.load import load
@@ -22,6 +27,7 @@ from daemon.config.model import Home
 from rules.errors import BrimfulError
 from rules.orders import Order
 
+_USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "additional-loss": "additional loss"}
 _EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 
 
@@ -30,39 +36,62 @@ _EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 @click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--used", type=click.Choice(_USED), default="stated", show_default=True, help="Whose share of used heat.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
 @json_option
 def value(
-    by: By, from_: str | None, to: str | None, ledger: Path | None, as_table: bool, home: Path, as_json: bool
+    by: By,
+    from_: str | None,
+    to: str | None,
+    ledger: Path | None,
+    used: str,
+    as_table: bool,
+    home: Path,
+    as_json: bool,
 ) -> None:
     """What the diverted energy was worth.
 
     Given up is the export income it cost, avoided the purchase it saved, net the difference. The interval in progress
-    is included and marked open.
+    is included and marked open. The share of the heat that counts as used is the home file's, or the heat stock's: what
+    was drawn of it (measured), or all but what the hotter tank lost more (additional-loss).
     """
     loaded = load(home)
+    counted = Used(Fraction(loaded.books.used))
     zone = ZoneInfo(loaded.home.timezone)
     from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
-    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
         report = value_report(books, by, from_s, to_s, loaded.home.timezone)
+        if used != "stated":
+            told = told_by_stock(books, heat_stock(loaded), _USED[used], report.total.start_s, report.total.end_s)
+            report = by_share(books, report, told.share, counted.share)
+            counted = told
     if as_json:
-        echo_json(value_answer(report, loaded))
+        echo_json(value_answer(report, loaded, counted))
     elif as_table:
         click.echo(as_csv(report), nl=False)
     else:
-        show_value(report, loaded)
+        show_value(report, loaded, counted)
 
 
-def value_answer(report: ValueReport, home: Home) -> dict[str, Any]:
-    """The report as JSON, with what it rests on."""
+def heat_stock(home: Home) -> TankBooks:
+    """The tank as the books count its heat. Raises BrimfulError where the home file does not tell enough."""
+    tank = tank_books(home)
+    if tank is None:
+        cause = "expected a [tank] table, and a signal of its level or temperature, got none"
+        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
+    return tank
+
+
+def value_answer(report: ValueReport, home: Home, used: Used | None = None) -> dict[str, Any]:
+    """The report as JSON, with what it rests on. used: None for the share that the home file states."""
     answer = as_json(
         report,
         home=home.home.name,
         currency=home.home.currency,
-        used=float(home.books.used),
+        used=used or Used(Fraction(home.books.used)),
         displaces=displaced(home),
         carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
     )
@@ -99,8 +128,8 @@ def instant(text: str, zone: ZoneInfo) -> int:
     return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
 
 
-def show_value(report: ValueReport, home: Home) -> None:
-    """The report as a table that fits 80 columns, with a sentence on what it rests on."""
+def show_value(report: ValueReport, home: Home, used: Used | None = None) -> None:
+    """The report as a table that fits 80 columns, with a sentence on what it rests on. used: as in `value_answer`."""
     from rich.console import Console
     from rich.table import Table
 
@@ -121,7 +150,7 @@ def show_value(report: ValueReport, home: Home) -> None:
         console.print("Nothing is booked yet.")
         return
     console.print(table)
-    console.print(f"Displaces {rest}; {_percent(home.books.used)} of the heat counted as used.")
+    console.print(f"Displaces {rest}; {_used(used or Used(Fraction(home.books.used)))}.")
     if carbonless:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
     for note in estimates(home):
@@ -156,6 +185,14 @@ def _also(total: ValueRow, currency: str) -> list[str]:
             f"{given_up:.2f}, net {total.net_marginal_mg / 1e6:+.2f}."
         )
     return said
+
+
+def _used(used: Used) -> str:
+    share = f"{math.floor(used.share * 1000) / 10:g}% of the heat"
+    if used.basis == "stated":
+        return f"{share} counted as used"
+    how = "measured in the heat stock" if used.basis == "measured" else "what the tank's additional loss left"
+    return f"{share} counted as used: {how}"
 
 
 def _heads(currency: str) -> tuple[str, ...]:

@@ -14,9 +14,8 @@ from accounting.settings import TankBooks
 from accounting.stock import StockReport, StockRow, average_cost, stock_report
 from accounting.stock_statement import as_csv, as_json, shares
 from accounting.tank import tolerance_wh
-from daemon.cli.books import instant, period
+from daemon.cli.books import heat_stock, instant, period
 from daemon.cli.options import echo_json, home_option, json_option
-from daemon.config.build import tank_books
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
@@ -54,10 +53,7 @@ def asked(
     home: Home, ledger: Path | None, by: By | None, from_: str | None, to: str | None
 ) -> tuple[StockReport, TankBooks]:
     """The stock over a span as it is told on the command line. Raises BrimfulError."""
-    tank = tank_books(home)
-    if tank is None:
-        cause = "expected a [tank] table, and a signal of its level or temperature, got none"
-        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
+    tank = heat_stock(home)
     zone = ZoneInfo(home.home.timezone)
     from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
     if from_s is not None and to_s is not None and to_s <= from_s:

@@ -107,3 +107,26 @@ def test_csv_and_errors(home: Path) -> None:
     bare.write_text(SMALL)
     result = CliRunner().invoke(commands, ["stock", "--home", str(bare)])
     assert "expected a [tank] table" in str(result.exception)
+
+
+def value(home: Path, *arguments: str) -> Result:
+    return run(home.parent, "value", "--home", str(home), "--ledger", "books.sqlite", "--by", "year", *arguments)
+
+
+def test_value_goes_by_the_stated_share_or_by_the_stocks_and_says_which(home: Path) -> None:
+    stated = json.loads(value(home, "--json").stdout)
+    assert (stated["used"], stated["used_basis"]) == (1.0, "stated")
+    stock_total = json.loads(stock(home, "--json").stdout)["total"]
+    for name, basis, key in (
+        ("measured", "measured", "used"),
+        ("additional-loss", "additional loss", "used_less_additional_loss"),
+    ):
+        answer = json.loads(value(home, "--json", "--used", name).stdout)
+        assert (round(answer["used"], 6), answer["used_basis"]) == (stock_total[key], basis)
+        assert answer["total"]["avoided"] == pytest.approx(1.8 * answer["used"], abs=1e-6)
+        assert answer["total"]["given_up"] == stated["total"]["given_up"] == 0.9
+    assert 0.8 < stock_total["used"] < 1
+    told = " ".join(value(home, "--used", "measured").stdout.split())
+    assert "of the heat counted as used: measured in the heat stock." in told
+    result = value(home, "--used", "measured", "--from", "2026-05-01", "--to", "2026-05-02")
+    assert "got none in this span" in str(result.exception)

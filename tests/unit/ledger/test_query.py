@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,8 @@ from accounting.entry import Entry, Posting
 from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.query import ValueReport, ValueRow, value_report
 from accounting.statement import as_csv, as_json
+from accounting.used import Used, by_share
+from rules.errors import BrimfulError
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 
 HOUR_S = 3600
@@ -208,7 +211,9 @@ def test_a_report_is_of_one_state_of_the_ledger(ledger: LedgerWriter) -> None:
 
 
 def told(report: ValueReport) -> dict[str, object]:
-    return as_json(report, home="Quay Cottage", currency="EUR", used=1.0, displaces=[{"source": "gas", "share": 1.0}])
+    return as_json(
+        report, home="Quay Cottage", currency="EUR", used=Used(Fraction(1)), displaces=[{"source": "gas", "share": 1.0}]
+    )
 
 
 def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWriter) -> None:
@@ -282,3 +287,26 @@ def test_what_was_bought_and_marginal_carbon_have_columns_where_there_is_any(led
     assert (total["marginal_kwh"], total["net_marginal_kg"]) == (0.7, -0.2226)
     (row,) = csv.DictReader(io.StringIO(as_csv(report)))
     assert (row["bought"], row["net_marginal_kg"]) == ("0.009210", "-0.222600")
+
+
+def test_another_share_used_changes_what_is_avoided_and_nothing_else(ledger: LedgerWriter) -> None:
+    entries = (
+        replace(entry(0, 100), used="1/2"),
+        replace(entry(1, 100), used="1/2"),
+        replace(entry(2, 200), used="1", avoided_marginal_mg=600, given_up_marginal_mg=7, bought_marginal_mg=0),
+        entry(3, 300),
+    )
+    ledger.commit(Batch(START_S + 4 * HALF_HOUR_S, entries, (replace(entry(4, 50), used="1/3"),)))
+    ledger.commit(Batch(START_S + 4 * HALF_HOUR_S, (replace(entry(1, 110), used="1/2"),)))
+    report = value_report(ledger, "day")
+    # At 200 millionths a Wh: (100 + 110) × 2, 200, 300 / 0.8 as the home states now, and 50 × 3 that are open.
+    whole = (210 * 2 + 200 + Fraction(300) / Fraction(4, 5) + 150) * 200
+    for share in (Fraction(1), Fraction(2, 3), Fraction(0)):
+        total = by_share(ledger, report, share, Fraction(4, 5)).total
+        assert total.avoided_micro == round(whole * share)
+        assert total.avoided_marginal_mg == 600 * share
+        assert total.given_up_micro == report.total.given_up_micro
+    assert by_share(ledger, report, Fraction(1, 2), Fraction(1, 2)).total.diverted_wh == report.total.diverted_wh
+    ledger.commit(Batch(START_S + 4 * HALF_HOUR_S, (replace(entry(1, 110), used="0"),)))
+    with pytest.raises(BrimfulError, match="got some with 0"):
+        by_share(ledger, report, Fraction(1), Fraction(1))
