@@ -30,7 +30,6 @@ def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
         "flush": every(flush_s),
         "reload": every(5),
         "prune": every(6 * 3600),
-        "prices": every(60),
     }
 
 

@@ -51,6 +51,9 @@ NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "ap
 METERING = ("late_s", "attribute", "export_limit_w")
 """Keys of [books] that it does not take anew either: they say what is measured."""
 
+PRICES_S = 60.0
+"""How often it is looked whether prices told ahead are to be fetched."""
+
 
 class Service:
     """One running house: loop, connections, schedule, API. `start`, then `join`; `stop` from anywhere.
@@ -94,6 +97,8 @@ class Service:
             self._backups = Backups(plan.home, lambda: self._enqueue(BACKED_UP)) if asked else None
             if asked:
                 jobs = {**jobs, "backup": every(LOOK_S)}
+            if plan.home.live:
+                jobs = {**jobs, "prices": every(PRICES_S)}
             self.stepped = None if stepped_from_s is None else SteppedSchedule(jobs, stepped_from_s)
             self._live = None if self.stepped is not None else LiveSchedule(jobs, self._enqueue, self._missed)
             self._manager = Manager()
