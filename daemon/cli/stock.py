@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from accounting.cooling import Loss, fit_tape
 from accounting.inventory import Lots, total
 from accounting.ledger import Ledger
 from accounting.periods import BY, By
@@ -14,13 +15,15 @@ from accounting.settings import TankBooks
 from accounting.stock import StockReport, StockRow, average_cost, stock_report
 from accounting.stock_statement import as_csv, as_json, shares
 from accounting.tank import tolerance_wh
+from accounting.tape import unpack
 from daemon.cli.books import heat_stock, instant, period
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
 
-_WIDTH = 80
+FIT_DAYS = 60
+"""Days of recorded minutes that a fit looks through."""
 
 
 @click.command()
@@ -28,11 +31,19 @@ _WIDTH = 80
 @click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--fit", is_flag=True, help=f"Fit the standing loss to how the tank cooled, of {FIT_DAYS} days at most.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
 @json_option
 def stock(
-    by: By | None, from_: str | None, to: str | None, ledger: Path | None, as_table: bool, home: Path, as_json: bool
+    by: By | None,
+    from_: str | None,
+    to: str | None,
+    ledger: Path | None,
+    fit: bool,
+    as_table: bool,
+    home: Path,
+    as_json: bool,
 ) -> None:
     """The heat stock's accounts over a period.
 
@@ -40,35 +51,56 @@ def stock(
     intervals only.
     """
     loaded = load(home)
-    report, tank = asked(loaded, ledger, by, from_, to)
+    tank = heat_stock(loaded)
+    zone = ZoneInfo(loaded.home.timezone)
+    from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
+        report = stock_report(books, tank, by, from_s, to_s, loaded.home.timezone)
+        fitted = _fit(books, tank, report) if fit else None
     if as_json:
-        echo_json(stock_answer(report, tank, loaded))
+        echo_json(stock_answer(report, tank, loaded, fitted))
     elif as_table:
         click.echo(as_csv(report), nl=False)
     else:
         show_stock(report, tank, loaded)
+        if fit:
+            click.echo(_fit_sentence(fitted))
 
 
-def asked(
-    home: Home, ledger: Path | None, by: By | None, from_: str | None, to: str | None
-) -> tuple[StockReport, TankBooks]:
-    """The stock over a span as it is told on the command line. Raises BrimfulError."""
-    tank = heat_stock(home)
-    zone = ZoneInfo(home.home.timezone)
-    from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
-    if from_s is not None and to_s is not None and to_s <= from_s:
-        raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
-    with Ledger.open_reader(ledger or home.path_of(home.ledger.path)) as books:
-        return stock_report(books, tank, by, from_s, to_s, home.home.timezone), tank
+def _fit(books: Ledger, tank: TankBooks, report: StockReport) -> Loss | None:
+    """The loss that the recorded minutes of the span's last days show."""
+    to_s = report.total.end_s
+    from_s = max(report.total.start_s, to_s - FIT_DAYS * 86_400)
+    return fit_tape(unpack(books.tape(from_s, to_s), from_s, to_s), tank, report.zone)
 
 
-def stock_answer(report: StockReport, tank: TankBooks, home: Home) -> dict[str, Any]:
-    """The report as JSON, with what it rests on."""
+def _fit_sentence(loss: Loss | None) -> str:
+    if loss is None:
+        return "No quiet hours to fit the standing loss to: nothing drawn and nothing heated for 4 h."
+    return (
+        f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} ± "
+        f"{loss.standard_error:.3f} W/K\n(standard error); to go by it, set tank.loss_w = {loss.loss_w:.1f}."
+    )
+
+
+def stock_answer(report: StockReport, tank: TankBooks, home: Home, fitted: Loss | None = None) -> dict[str, Any]:
+    """The report as JSON, with what it rests on. fitted: the loss that the cooling shows, if it was asked for."""
+    shown = None
+    if fitted is not None:
+        shown = {
+            "ua_w_per_k": round(fitted.ua_w_per_k, 6),
+            "standard_error_w_per_k": round(fitted.standard_error, 6),
+            "loss_w": round(fitted.loss_w, 3),
+            "runs": fitted.runs,
+            "hours": round(fitted.hours, 3),
+        }
     return as_json(
         report,
         home=home.home.name,
         currency=home.home.currency,
-        loss={"ua_w_per_k": round(tank.ua_w_per_k, 6), "basis": _loss_basis(home)},
+        loss={"ua_w_per_k": round(tank.ua_w_per_k, 6), "basis": _loss_basis(home), "fitted": shown},
         tolerance_wh=tolerance_wh(tank),
     )
 

@@ -1,12 +1,19 @@
 """`brimful stock` over a replayed week of an invented house."""
 
 import json
+from math import exp
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from accounting.ledger import Batch, Ledger
+from accounting.tape import pack
+from daemon.cli.books import heat_stock
 from daemon.cli.main import commands
+from daemon.config.load import load
+from daemon.service import facts
+from rules.cylinder import WH_PER_L_K
 from tests.support.homes import SMALL
 
 MORE = """
@@ -85,7 +92,7 @@ def test_days_in_a_table_and_as_json(home: Path) -> None:
     assert max(map(len, lines)) <= 80
     assert sum(line.startswith("2026-06-0") for line in lines) == 4
     answer = json.loads(stock(home, "--by", "day", "--json").stdout)
-    assert answer["loss"] == {"ua_w_per_k": 1.363787, "basis": "label class B"}
+    assert answer["loss"] == {"ua_w_per_k": 1.363787, "basis": "label class B", "fitted": None}
     days = answer["rows"]
     assert [day["opening"] for day in days[1:]] == [day["closing"] for day in days[:-1]]
     total = answer["total"]
@@ -130,3 +137,23 @@ def test_value_goes_by_the_stated_share_or_by_the_stocks_and_says_which(home: Pa
     assert "of the heat counted as used: measured in the heat stock." in told
     result = value(home, "--used", "measured", "--from", "2026-05-01", "--to", "2026-05-02")
     assert "got none in this span" in str(result.exception)
+
+
+def test_the_fit_reads_the_recorded_minutes(home: Path) -> None:
+    told = stock(home, "--fit").stdout
+    assert "No quiet hours to fit the standing loss to" in told
+    tank = heat_stock(load(home))
+    with Ledger.open_writer(home.with_name("books.sqlite"), facts(load(home))) as books:
+        last_s = 1_780_444_800  # 2026-06-03 00:00 UTC
+        capacity = WH_PER_L_K * tank.volume_l
+        rows = [
+            (at_s, {"tank_level_pct": 80 * exp(-1.5 * (at_s - last_s) / 3600 / capacity) + 20})
+            for at_s in range(last_s, last_s + 5 * 3600, 60)
+        ]
+        books.commit(Batch(last_s, tape=pack(rows)))
+    answer = json.loads(stock(home, "--fit", "--json").stdout)
+    assert answer["loss"]["fitted"]["ua_w_per_k"] == pytest.approx(1.5, rel=1e-6)
+    lines = stock(home, "--fit").stdout.splitlines()
+    assert "Fitted to 1 quiet runs of 4 h in all: 1.500 ± 0.000 W/K" in lines
+    assert lines[-1] == "(standard error); to go by it, set tank.loss_w = 67.5."
+    assert max(map(len, lines)) <= 80

@@ -1,0 +1,99 @@
+"""The standing loss fitted to cooling curves whose loss is known."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from math import exp
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from accounting.cooling import Reading, fit, fit_tape, quiet_runs
+from accounting.settings import CounterSignal, TankBooks
+from accounting.tape import Row
+from rules.cylinder import WH_PER_L_K
+from rules.standing_loss import label_loss_w, ua_w_per_k
+from tests.support.prices import TANK, utc
+
+ZONE = ZoneInfo("Europe/Dublin")
+MIDNIGHT = utc("2026-06-01T00:00+01:00")
+MASS_WH_PER_K = 200.0 * 4186.0 / 3600
+
+
+def curve(hours: float, ua: float = 2.0, wh_per_k: float = MASS_WH_PER_K, from_c: float = 60.0) -> list[Reading]:
+    """The mixed tank's closed solution, a reading each half hour, in a room of 20 °C."""
+    return [(s, 20 + (from_c - 20) * exp(-ua * s / 3600 / wh_per_k)) for s in range(0, int(hours * 3600) + 1, 1800)]
+
+
+def test_the_curve_of_the_reference_gives_its_2_watts_per_kelvin() -> None:
+    """EnergyPlus engineering reference, mixed tank: 200 kg at 4186 J/(kg·K), from 60 °C: 52.540 after 24 h, then 46.472."""
+    assert [dict(curve(48))[s] for s in (86_400, 172_800)] == pytest.approx([52.540, 46.472], abs=5e-4)
+    loss = fit([curve(48)], MASS_WH_PER_K, 20.0)
+    assert loss is not None
+    assert loss.ua_w_per_k == pytest.approx(2.0, rel=1e-9)
+    assert loss.standard_error < 1e-9
+    assert (loss.runs, loss.hours) == (1, 48.0)
+    published = fit([[(0, 60.0), (86_400, 52.540), (172_800, 46.472)]], MASS_WH_PER_K, 20.0)
+    assert published is not None
+    assert published.ua_w_per_k == pytest.approx(2.0, abs=2e-4)
+
+
+def test_runs_from_different_temperatures_share_one_slope() -> None:
+    runs = [curve(6, from_c=from_c) for from_c in (45.0, 52.0, 60.0)]
+    loss = fit(runs, MASS_WH_PER_K, 20.0)
+    assert loss is not None
+    assert loss.ua_w_per_k == pytest.approx(2.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("runs", [[], [[(0, 50.0)]], [[(0, 50.0), (3600, 49.5)]], [[(0, 50.0)] * 5]])
+def test_too_little_tells_nothing(runs: list[list[Reading]]) -> None:
+    assert fit(runs, MASS_WH_PER_K, 20.0) is None
+
+
+def nights(
+    tank: TankBooks, count: int, *, draw_on: tuple[int, ...] = (), heat_on: tuple[int, ...] = ()
+) -> Iterator[Row]:
+    """Minutes of nights that cool from 50–59 °C, the level told in whole percents. Draws: 4 % at 03:00."""
+    capacity = WH_PER_L_K * tank.volume_l
+    litres, topup_wh = 0.0, 0.0
+    for night in range(count):
+        from_c = 50.0 + 0.83 * (7 * night % 11)
+        drawn_pct = 0.0
+        for minute in range(360):
+            at_s = MIDNIGHT + night * 86_400 + minute * 60
+            if minute == 180 and night in draw_on:
+                drawn_pct, litres = 4.0, litres + 10
+            topup_wh += 20 if night in heat_on and minute % 100 == 50 else 0
+            temp_c = tank.ambient_c + (from_c - tank.ambient_c) * exp(-tank.ua_w_per_k * minute / 60 / capacity)
+            level = round(100 * (temp_c - tank.cold_c) / (tank.hot_c - tank.cold_c) - drawn_pct)
+            yield at_s, {"tank_level_pct": float(level), "diverted_wh": 7.0, "topup_wh": topup_wh, "water_l": litres}
+
+
+@pytest.mark.parametrize("label_class", ["A", "C", "F"])
+def test_a_months_nights_in_whole_percents_tell_a_tanks_class(label_class: str) -> None:
+    """Regulation (EU) 812/2013, Annex II, table 2. The answer lies within three standard errors, each below 15 %."""
+    tank = replace(TANK, ua_w_per_k=ua_w_per_k(label_loss_w(label_class, 200.0)))
+    loss = fit_tape(nights(tank, 30), tank, ZONE)
+    assert loss is not None
+    assert loss.runs == 30
+    assert abs(loss.ua_w_per_k - tank.ua_w_per_k) <= 3 * loss.standard_error
+    assert loss.standard_error <= 0.15 * tank.ua_w_per_k
+    assert loss.loss_w == pytest.approx(45 * loss.ua_w_per_k)
+
+
+def test_nights_with_a_draw_or_with_heating_do_not_count() -> None:
+    disturbed = nights(TANK, 6, draw_on=(1, 2), heat_on=(4,))
+    assert len(quiet_runs(disturbed, TANK, ZONE)) == 3
+
+
+def test_with_a_water_meter_a_draw_cuts_the_night() -> None:
+    metered = replace(TANK, water=CounterSignal("water_l"))
+    runs = quiet_runs(nights(metered, 3, draw_on=(1,)), metered, ZONE)
+    assert len(runs) == 2, "what is left of the second night is shorter than four hours"
+
+
+def test_by_day_only_a_meter_can_tell_that_nobody_draws() -> None:
+    def noon() -> Iterator[Row]:
+        return ((at_s + 12 * 3600, told) for at_s, told in nights(TANK, 2))
+
+    assert quiet_runs(noon(), TANK, ZONE) == []
+    assert len(quiet_runs(noon(), replace(TANK, water=CounterSignal("water_l")), ZONE)) == 2
