@@ -44,6 +44,10 @@ def _heat(home: Home) -> list[str]:
         said.append(
             "No [tank] table tells the volume: a level that is frozen while the heater fills the tank is not found out."
         )
+    if "boiler_wh" in home.signals and home.tank is not None and home.tank.boiler is None:
+        said.append(
+            "boiler_wh is told, but no [tank.boiler] table says what it counts: `stock` cannot explain its heat."
+        )
     if home.rules.heaters.together and len(home.heaters) > 1:
         total = sum(heater.rated_w for heater in home.heaters.values())
         said.append(

@@ -352,3 +352,25 @@ def test_attribution_needs_a_signal_that_tells_who_gave_the_energy() -> None:
     (said,) = told(text)
     assert said.startswith("books.attribute: expected a signal grid_w or battery_w beside it, got neither")
     assert not told(SMALL + "[books]\nattribute = true\n")
+
+
+BOILER = """
+[signals.boiler_wh]
+topic = "hut/boiler"
+
+[tank]
+volume_l = 200
+"""
+
+
+def test_a_boilers_table_is_checked_and_a_counter_without_one_cautioned() -> None:
+    assert any("boiler_wh is told, but no [tank.boiler]" in said for said in cautions(home(SMALL + BOILER)))
+    table = '[tank.boiler]\ncounts = "fuel"\nefficiency = 0.8\n'
+    assert not any("boiler_wh" in said for said in cautions(home(SMALL + BOILER + table)))
+    wrong = SMALL + "[tank]\nvolume_l = 200\n" + table + 'tariff = "gas"\nprice = 0.1\ncarbon = "gas"\n'
+    assert [said.split(":")[0] for said in told(wrong)] == [
+        "tank.boiler",
+        "tank.boiler.price",
+        "tank.boiler.tariff",
+        "tank.boiler.carbon",
+    ]
