@@ -88,7 +88,7 @@ make_environment() { # DIRECTORY LOCK: an environment with just what the lock li
     mkdir -p -- "$venv" || die "$venv: cannot be made; set BRIMFUL_VENV to a directory you may write to"
     : >"$venv/brimful-environment"
     "$python" -m venv -- "$venv" >&2 || die "$python could not make an environment in $venv"
-    "$venv/bin/python" -m pip install -qq --no-input --disable-pip-version-check --require-hashes \
+    "$venv/bin/python" -m pip install -qq --no-input --disable-pip-version-check --require-hashes --no-deps \
         --requirement "$lock" >&2 || die "the packages in $lock could not be installed (see above)"
     printf '%s\n' "$wanted" >"$venv/requirements.stamp"
 }
