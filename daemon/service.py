@@ -14,7 +14,7 @@ from accounting.ledger import Facts, LedgerError
 from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import Target, open_writer
 from daemon import answers
-from daemon.api.server import ApiServer
+from daemon.api.latest import Latest, Picture
 from daemon.backups import BACKED_UP, LOOK_S, Backups, open_ledger
 from daemon.board import Board
 from daemon.clock import Clock
@@ -103,6 +103,7 @@ class Service:
             self._live = None if self.stepped is not None else LiveSchedule(jobs, self._enqueue, self._missed)
             self._manager = Manager()
             self._ready = False
+            self._latest = Latest(lambda: self._enqueue("show"))
             links = [*(line.connection for line in self._lines), self._listener.connection]
             self._watchdog = Watchdog([link.break_off for link in links], hang_s)
             self.loop = Loop(
@@ -119,19 +120,11 @@ class Service:
                     "prices": self._look_for_prices,
                     "backup": self._back_up,
                     BACKED_UP: self._backed_up,
+                    "show": self._show,
                 },
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
-                    "health": lambda loop, now, _: {
-                        **answers.health(
-                            loop,
-                            now,
-                            self.home,
-                            None if self._shipping is None else self._shipping.health(now),
-                            self._listener.tallies,
-                        ),
-                        "backup": None if self._backups is None else self._backups.health(now),
-                    },
+                    "health": lambda loop, now, _: self._health(loop, now),
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
@@ -143,7 +136,10 @@ class Service:
                 alive=self._alive,
                 rearm=lambda utc_s: self._live.rearm(utc_s) if self._live is not None else None,
             )
-            self.api = ApiServer(plan.home.api.bind, plan.home.api.port, self.loop.put)
+            # Only here: questions to the ledger import this module too, and need no server.
+            from daemon.api.opening import open_server
+
+            self.api = open_server(lambda: self.home, self._latest, self.loop.put)
         except BaseException:
             ledger.close()
             raise
@@ -278,6 +274,7 @@ class Service:
 
     def _publish(self, loop: Loop, now: Moment) -> None:
         """Say on MQTT what the house does and why."""
+        self._latest.changed()
         explanation = loop.engine.explain(now)
         self._manager.status(explanation.text)
         level = loop.engine.snapshot.level
@@ -299,6 +296,26 @@ class Service:
         )
         with contextlib.suppress(LedgerError):  # it stands in the alarms; the last figures stay
             self._state.say("today", self.keeper.today(loop.engine, now))
+
+    def _show(self, loop: Loop, now: Moment) -> None:
+        """Hand the page a picture of the house as it is now."""
+        health = today = None
+        with contextlib.suppress(LedgerError):  # it stands in the alarms
+            health = self._health(loop, now)
+            today = self.keeper.today(loop.engine, now)
+        self._latest.put(Picture(self.home, answers.why(loop, now, self.home), health, today))
+
+    def _health(self, loop: Loop, now: Moment) -> dict[str, Any]:
+        return {
+            **answers.health(
+                loop,
+                now,
+                self.home,
+                None if self._shipping is None else self._shipping.health(now),
+                self._listener.tallies,
+            ),
+            "backup": None if self._backups is None else self._backups.health(now),
+        }
 
     def _ship(self, loop: Loop, now: Moment) -> None:
         if self._shipping is not None:

@@ -1,1 +1,1 @@
-"""The local API: how the command line, and later the page, reach the running daemon."""
+"""The one server: the local API that the command line asks, and beside it the page."""

@@ -10,6 +10,8 @@ from rules.errors import BrimfulError
 
 BIND = "127.0.0.1"
 PORT = 8731
+LEDGER = "brimful.sqlite"
+_EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
 WITHIN_S = 8.0
 
 
@@ -47,13 +49,32 @@ def address(home: Path) -> tuple[str, int]:
         raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
 
 
+def token_file(ledger: Path) -> Path:
+    """Where the daemon keeps the token by which it knows the machine's own user: beside the ledger."""
+    return ledger.with_name(f"{ledger.name}.api-token")
+
+
+def _token(home: Path) -> str:
+    """The token of the home's daemon; "" where it cannot be read: the daemon says then what is missing."""
+    try:
+        ledger = tomllib.loads(home.read_text(encoding="utf-8")).get("ledger", {}).get("path", LEDGER)
+        return token_file(home.parent / str(ledger)).read_text(encoding="ascii").strip()
+    except (OSError, ValueError, AttributeError):
+        return ""
+
+
 def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
     """One question to the daemon of this home. Raises NotRunning, or Refused, the daemon's own error."""
     bind, port = address(home)
-    connection = HTTPConnection("127.0.0.1" if bind in ("0.0.0.0", "") else bind, port, timeout=WITHIN_S)
+    connection = HTTPConnection(
+        {"0.0.0.0": "127.0.0.1", "": "127.0.0.1", "::": "::1"}.get(bind, bind), port, timeout=WITHIN_S
+    )
     try:
         body = None if arguments is None else json.dumps(arguments)
-        connection.request(method, path, body, {"Content-Type": "application/json"} if body else {})
+        headers = {"Content-Type": "application/json"} if body else {}
+        if token := _token(home):
+            headers["Authorization"] = f"Bearer {token}"
+        connection.request(method, path, body, headers)
         response = connection.getresponse()
         content = json.loads(response.read())
     except (OSError, HTTPException, ValueError) as silent:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from ipaddress import ip_address
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -55,6 +56,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _timezone(home, report)
     _broker(home, report)
     _timeseries(home, report)
+    _api(home, report)
     _signals(home, names, report)
     _heaters(home, names, report)
     _topics(home, report)
@@ -79,6 +81,16 @@ def _timezone(home: Home, report: Report) -> None:
         near = close(name, sorted(available_timezones()))
         hint = near if near.endswith("?") else ""
         report.add("home.timezone", "an IANA time zone such as Europe/Dublin", shown(name), hint)
+
+
+def _api(home: Home, report: Report) -> None:
+    api = home.api
+    alone = api.bind == "localhost" or ip_address(api.bind).is_loopback
+    hint = "name a file for its hash, then: brimful password HOME.toml"
+    if api.password_file is None and not alone:
+        report.add("api.bind", "a password_file beside an address that others can reach", shown(api.bind), hint)
+    if api.password_file is None and api.names:
+        report.add("api.names", "a password_file beside names that others can use", shown(api.names[0]), hint)
 
 
 def _broker(home: Home, report: Report) -> None:

@@ -1,9 +1,10 @@
 """The home file as a whole."""
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, PrivateAttr
+from pydantic import AfterValidator, Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
@@ -21,6 +22,19 @@ Url = Annotated[
     Field(pattern=r"^https?://[^\s/@?#]+(/[^\s@?#]*)?$"),
     Words("an http or https address without user or password"),
 ]
+
+
+HostName = Annotated[
+    str,
+    Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$"),
+    Words('a host name in small letters such as "heat.example.org"', "without scheme, port and path"),
+]
+
+
+def _address(text: str) -> str:
+    if text != "localhost":
+        ip_address(text)
+    return text
 
 
 class About(Table):
@@ -71,16 +85,20 @@ class LedgerFile(Table):
 
 
 class Api(Table):
-    """The local interface that questions to the running daemon use. It has no login, so it stays on this machine."""
+    """The local interface: the page, and questions to the running daemon."""
 
     bind: Annotated[
-        str,
-        Field(pattern=r"^(127\.(25[0-5]|2[0-4]\d|1?\d?\d)(\.(25[0-5]|2[0-4]\d|1?\d?\d)){2}|::1|localhost)$"),
-        Words('an address of this machine alone, such as "127.0.0.1"', "there is no login yet"),
+        str, AfterValidator(_address), Words('"localhost" or an IP address of this machine, such as "127.0.0.1"')
     ] = "127.0.0.1"
-    """Loopback address."""
+    """Address it listens at: of this machine alone, or, with a password set, one that others reach too."""
     port: Annotated[int, Within(1, 65535)] = 8731
     """TCP port."""
+    names: Annotated[tuple[HostName, ...], Field(strict=False, max_length=20)] = ()
+    """Host names by which browsers reach it, where that is not an address: then a password is needed."""
+    password_file: FilePath | None = None
+    """File that holds the hash of the page's password, written by `brimful password HOME.toml`."""
+    read_only: bool = False
+    """Whether the page changes nothing; the command line still does."""
 
 
 class InfluxDb2(Table):

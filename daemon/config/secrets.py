@@ -1,7 +1,10 @@
 """Passwords and tokens: from files that only their owner can read, or the environment. Never from the home file."""
 
+import contextlib
 import os
+import secrets
 import stat
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -13,6 +16,7 @@ from rules.errors import BrimfulError
 OP = "read a secret"
 BROKER_PASSWORD = "BRIMFUL_BROKER_PASSWORD"
 TIMESERIES_TOKEN = "BRIMFUL_TIMESERIES_TOKEN"
+PAGE_PASSWORD_HASH = "BRIMFUL_PAGE_PASSWORD_HASH"
 TIMESERIES_PASSWORD = "BRIMFUL_TIMESERIES_PASSWORD"
 _LARGEST_BYTES = 16_384
 
@@ -35,6 +39,51 @@ def timeseries_secret(home: Home, environment: Mapping[str, str] = os.environ) -
     else:
         key, file, variable = "timeseries.token_file", series.token_file, TIMESERIES_TOKEN
     return read_secret(home, key, file, variable, environment)
+
+
+def page_password_hash(home: Home, environment: Mapping[str, str] = os.environ) -> SecretStr | None:
+    """The hash of the page's password; None: none set. Raises BrimfulError."""
+    key, file = "api.password_file", home.api.password_file
+    if file is not None and not environment.get(PAGE_PASSWORD_HASH) and not home.path_of(file).exists():
+        cause = f"expected a file at {home.path_of(file)}, found none ({home.file.name})"
+        raise BrimfulError(OP, key, cause, f"make it with: brimful password {home.file}")
+    found = read_secret(home, key, file, PAGE_PASSWORD_HASH, environment)
+    if found is not None and not found.get_secret_value().startswith("$argon2"):
+        cause = f"expected the hash of a password, got something else ({home.file.name})"
+        raise BrimfulError(OP, key, cause, f"make it with: brimful password {home.file}")
+    return found
+
+
+def kept_secret(file: Path, op: str) -> str:
+    """A secret of the machine's own in a file that its owner alone can read, made when it is first wanted.
+
+    op: what it is for, in words. Raises BrimfulError.
+    """
+    try:
+        if not file.exists():
+            _keep(file, secrets.token_hex(32))
+        with file.open("rb") as opened:
+            mode = os.fstat(opened.fileno()).st_mode
+            told = opened.read(_LARGEST_BYTES)
+    except OSError as refused:
+        cause = f"expected a file that can be kept, got {refused.strerror}"
+        raise BrimfulError(op, str(file), cause) from refused
+    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+        cause = f"expected a file that only its owner can read, got mode {stat.S_IMODE(mode):o}"
+        raise BrimfulError(op, str(file), cause, f"chmod 600 {file}")
+    return _text(told, str(file), file, "")
+
+
+def _keep(file: Path, secret: str) -> None:
+    """Write it in one step: whoever finds the file finds all of it."""
+    handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="ascii") as new:
+            new.write(f"{secret}\n")
+        with contextlib.suppress(FileExistsError):  # somebody was quicker
+            os.link(temporary, file)
+    finally:
+        os.unlink(temporary)
 
 
 def read_secret(
@@ -73,5 +122,5 @@ def _text(content: bytes, key: str, path: Path, where: str) -> str:
     except UnicodeDecodeError:
         text = ""
     if not text or len(content) > _LARGEST_BYTES or "\n" in text or "\0" in text:
-        raise BrimfulError(OP, key, f"expected one line of text in {path}, got something else {where}")
+        raise BrimfulError(OP, key, f"expected one line of text in {path}, got something else {where}".rstrip())
     return text

@@ -190,8 +190,16 @@ def test_a_wrong_value_is_named_with_what_is_expected(was: str, becomes: str, sa
         ('"quoted key" = 3', '"quoted key": expected a known key'),
         (
             '[api]\nbind = "0.0.0.0"',
-            'api.bind: expected an address of this machine alone, such as "127.0.0.1", got "0.0.0.0" (home.toml); '
-            "there is no login yet",
+            'api.bind: expected a password_file beside an address that others can reach, got "0.0.0.0" (home.toml); '
+            "name a file for its hash, then: brimful password HOME.toml",
+        ),
+        (
+            '[api]\nbind = "heat.example.org"',
+            'api.bind: expected "localhost" or an IP address of this machine, such as "127.0.0.1", got "heat.ex',
+        ),
+        (
+            '[api]\nnames = ["heat.example.org"]',
+            'api.names: expected a password_file beside names that others can use, got "heat.example.org" (home',
         ),
     ],
 )

@@ -4,66 +4,38 @@ import json
 import socket
 import threading
 from collections.abc import Iterator
-from http.client import HTTPConnection
 from pathlib import Path
-from typing import Any
 
 import pytest
+from starlette.applications import Starlette
 
 from daemon.api import client
 from daemon.api.client import NotRunning, Refused
-from daemon.api.server import LONGEST_BODY, ApiServer
+from daemon.api.latest import Latest
+from daemon.api.security import CONTENT_POLICY, LONGEST_BODY
+from daemon.api.serving import Serving
 from daemon.cli.main import main
-from daemon.events import Ask
 from rules.errors import BrimfulError
 from tests.support.broker import free_port
-
-WITHIN_S = 10.0
-JSON = {"Content-Type": "application/json"}
-
-
-class Daemon:
-    """An API whose loop says back what it was asked. asked: all that came through to it; error: raised instead."""
-
-    def __init__(self, bind: str = "127.0.0.1") -> None:
-        self.asked: list[tuple[str, dict[str, Any]]] = []
-        self.error: BrimfulError | None = None
-        self.api = ApiServer(bind, 0, self._answer)
-        self.api.start()
-
-    def _answer(self, question: Ask) -> None:
-        self.asked.append((question.name, question.arguments))
-        if self.error is not None:
-            question.answer.set_exception(self.error)
-        else:
-            question.answer.set_result({"asked": question.name, "with": question.arguments})
-
-    def http(
-        self, method: str, path: str, body: bytes | str | None = None, **headers: str
-    ) -> tuple[int, dict[str, Any]]:
-        connection = HTTPConnection(self.api.bind, self.api.port, timeout=WITHIN_S)
-        named = {name.replace("_", "-"): value for name, value in headers.items()}
-        try:
-            connection.request(method, path, body, named if body is None else {**JSON, **named})
-            response = connection.getresponse()
-            assert response.headers["Content-Type"] == "application/json"
-            return response.status, json.loads(response.read())
-        finally:
-            connection.close()
+from tests.support.served import TOKEN, WITHIN_S, Answer, Served
 
 
 @pytest.fixture(scope="module")
-def listening() -> Iterator[Daemon]:
-    made = Daemon()
-    yield made
-    made.api.stop()
+def listening() -> Iterator[Served]:
+    with Served() as made:
+        yield made
 
 
 @pytest.fixture
-def daemon(listening: Daemon) -> Daemon:
+def daemon(listening: Served) -> Served:
     listening.asked.clear()
     listening.error = None
     return listening
+
+
+def ask(daemon: Served, method: str, path: str, body: bytes | str | None = None, **headers: str) -> Answer:
+    """A question, or a wish of the machine's own user."""
+    return daemon.http(method, path, None, headers) if body is None else daemon.machine(path, body, **headers)
 
 
 @pytest.mark.parametrize(
@@ -77,10 +49,10 @@ def daemon(listening: Daemon) -> Daemon:
         ("POST", "/api/override", '{"clear": true}', "override"),
     ],
 )
-def test_each_path_asks_its_question(daemon: Daemon, method: str, path: str, body: str | None, name: str) -> None:
-    status, content = daemon.http(method, path, body)
-    assert status == 200
-    assert content == {"asked": name, "with": json.loads(body or "{}")}
+def test_each_path_asks_its_question(daemon: Served, method: str, path: str, body: str | None, name: str) -> None:
+    answer = ask(daemon, method, path, body)
+    assert answer.status == 200
+    assert answer.json == {"asked": name, "with": json.loads(body or "{}")}
 
 
 @pytest.mark.parametrize(
@@ -100,68 +72,85 @@ def test_each_path_asks_its_question(daemon: Daemon, method: str, path: str, bod
     ],
     ids=repr,
 )
-def test_what_a_foreign_page_could_send_is_refused(daemon: Daemon, headers: dict[str, str]) -> None:
+def test_what_a_foreign_page_could_send_is_refused(daemon: Served, headers: dict[str, str]) -> None:
     for method, path, body in (("GET", "/api/why", None), ("POST", "/api/override", '{"clear": true}')):
-        status, content = daemon.http(method, path, body, **headers)
-        assert status == 403
-        assert "this machine's own address" in content["error"]["text"]
+        answer = ask(daemon, method, path, body, **headers)
+        assert answer.status == 403
+        assert "this machine's own address" in answer.json["error"]["text"]
     assert daemon.asked == []
 
 
 @pytest.mark.parametrize("host", ["localhost", "LOCALHOST:8731", "127.0.0.1", "127.0.0.53:1", "[::1]:8731"])
-def test_this_machine_has_several_names(daemon: Daemon, host: str) -> None:
-    assert daemon.http("GET", "/api/why", Host=host, Origin=f"http://{host}")[0] == 200
+def test_this_machine_has_several_names(daemon: Served, host: str) -> None:
+    assert ask(daemon, "GET", "/api/why", Host=host, Origin=f"http://{host}").status == 200
 
 
 @pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", ""])
-def test_a_form_is_no_request(daemon: Daemon, kind: str) -> None:
+def test_a_form_is_no_request(daemon: Served, kind: str) -> None:
     """Browsers send these across sites without asking first; JSON they do not."""
-    status, content = daemon.http("POST", "/api/override", '{"clear": true}', Content_Type=kind)
-    assert status == 400
-    assert content["error"]["subject"] == "Content-Type"
+    answer = daemon.machine("/api/override", '{"clear": true}', Content_Type=kind)
+    assert answer.status == 400
+    assert answer.json["error"]["subject"] == "Content-Type"
     assert daemon.asked == []
 
 
 @pytest.mark.parametrize(
     "body", [b"", b"{", b"null", b"[1]", b"7", b'"clear"', b"\xff\xfe", b"[" * 60_000, b'{"clear": true} {}']
 )
-def test_a_body_that_is_no_object_is_refused(daemon: Daemon, body: bytes) -> None:
-    status, content = daemon.http("POST", "/api/override", body)
-    assert status == 400
-    assert content["error"]["text"] == "request: expected a JSON object"
+def test_a_body_that_is_no_object_is_refused(daemon: Served, body: bytes) -> None:
+    answer = daemon.machine("/api/override", body)
+    assert answer.status == 400
+    assert answer.json["error"]["text"] == "request: expected a JSON object"
     assert daemon.asked == []
 
 
-@pytest.mark.parametrize("length", [str(LONGEST_BODY + 1), "-1", "many", "9" * 30])
-def test_a_body_too_long_or_of_no_length_is_not_read(daemon: Daemon, length: str) -> None:
-    status, content = daemon.http("POST", "/api/override", b"", Content_Length=length)
-    assert status == 400
-    assert content["error"]["cause"].startswith(f"expected a body of at most {LONGEST_BODY} bytes")
+@pytest.mark.parametrize("length", [str(LONGEST_BODY + 1), "9" * 15])
+def test_a_body_too_long_is_not_read(daemon: Served, length: str) -> None:
+    answer = daemon.machine("/api/override", b"", Content_Length=length)
+    assert answer.status == 413
+    assert answer.json["error"]["cause"].startswith(f"expected a body of at most {LONGEST_BODY} bytes")
+    assert daemon.asked == []
+
+
+def test_a_body_in_parts_is_cut_off_where_it_is_too_long(daemon: Served) -> None:
+    parts = b"".join(b"1000\r\n" + b" " * 0x1000 + b"\r\n" for _ in range(LONGEST_BODY // 0x1000 + 1))
+    answer = daemon.machine("/api/override", parts + b"0\r\n\r\n", Transfer_Encoding="chunked")
+    assert answer.status == 413
+    assert daemon.asked == []
+
+
+@pytest.mark.parametrize("length", ["-1", "many"])
+def test_a_body_of_no_length_is_no_http(daemon: Served, length: str) -> None:
+    answer = daemon.machine("/api/override", b"", Content_Length=length)
+    assert answer.status == 400
+    assert answer.headers["Content-Security-Policy"] == CONTENT_POLICY
     assert daemon.asked == []
 
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [("GET", "/"), ("GET", "/api/override"), ("GET", "/api/why/"), ("GET", "/../../etc/passwd"), ("POST", "/api/why")],
+    [("GET", "/api"), ("GET", "/api/"), ("GET", "/api/why/"), ("GET", "/api/../../etc/passwd"), ("POST", "/api/plan")],
 )
-def test_other_paths_are_unknown(daemon: Daemon, method: str, path: str) -> None:
-    status, content = daemon.http(method, path, "{}" if method == "POST" else None)
-    assert status == 404
-    assert content["error"]["subject"] == path
+def test_other_paths_are_unknown(daemon: Served, method: str, path: str) -> None:
+    answer = ask(daemon, method, path, "{}" if method == "POST" else None)
+    assert answer.status == 404
+    if path.startswith("/api/"):
+        assert answer.json["error"]["subject"] == path
 
 
-def test_other_methods_are_not_served(daemon: Daemon) -> None:
-    connection = HTTPConnection(daemon.api.bind, daemon.api.port, timeout=WITHIN_S)
-    connection.request("DELETE", "/api/rule")
-    assert connection.getresponse().status == 501
-    connection.close()
+@pytest.mark.parametrize(("method", "path"), [("DELETE", "/api/rule"), ("GET", "/api/override"), ("PUT", "/api/why")])
+def test_other_methods_are_not_served(daemon: Served, method: str, path: str) -> None:
+    answer = daemon.http(method, path)
+    assert answer.status == 405
+    assert answer.headers["Allow"]
+    assert daemon.asked == []
 
 
-def test_the_daemons_refusal_keeps_its_words(daemon: Daemon) -> None:
+def test_the_daemons_refusal_keeps_its_words(daemon: Served) -> None:
     daemon.error = BrimfulError("set an override", "for_s", "expected an end, got none", "it always ends")
-    status, content = daemon.http("POST", "/api/override", "{}")
-    assert status == 400
-    assert content["error"] == {
+    answer = daemon.machine("/api/override", "{}")
+    assert answer.status == 400
+    assert answer.json["error"] == {
         "op": "set an override",
         "subject": "for_s",
         "cause": "expected an end, got none",
@@ -174,11 +163,8 @@ def test_the_daemons_refusal_keeps_its_words(daemon: Daemon) -> None:
 def test_any_loopback_address_will_do(tmp_path: Path, bind: str) -> None:
     if bind == "::1" and not _has_ipv6():
         pytest.skip("this machine has no IPv6 on loopback")
-    daemon = Daemon(bind)
-    try:
-        assert client.ask(home(tmp_path, daemon.api.port, bind), "GET", "/api/why")["asked"] == "why"
-    finally:
-        daemon.api.stop()
+    with Served(bind) as daemon:
+        assert client.ask(home(tmp_path, daemon.port, bind), "GET", "/api/why")["asked"] == "why"
 
 
 def _has_ipv6() -> bool:
@@ -193,7 +179,7 @@ def test_a_port_that_is_taken_is_said() -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         with pytest.raises(BrimfulError, match=rf"127\.0\.0\.1:{port}: expected a free address.*set \[api\] port"):
-            ApiServer("127.0.0.1", port, lambda question: None)
+            Serving("127.0.0.1", port, Starlette(), Latest(lambda: None))
 
 
 # The command line's side
@@ -202,18 +188,19 @@ def test_a_port_that_is_taken_is_said() -> None:
 def home(folder: Path, port: int, bind: str = "127.0.0.1") -> Path:
     path = folder / "home.toml"
     path.write_text(f'[api]\nbind = "{bind}"\nport = {port}\n')
+    client.token_file(folder / client.LEDGER).write_text(f"{TOKEN}\n")
     return path
 
 
-def test_a_wish_reaches_the_daemon_of_the_home_file(tmp_path: Path, daemon: Daemon) -> None:
-    answer = client.ask(home(tmp_path, daemon.api.port), "POST", "/api/override", {"order": "heat", "for_s": 60.0})
+def test_a_wish_reaches_the_daemon_of_the_home_file(tmp_path: Path, daemon: Served) -> None:
+    answer = client.ask(home(tmp_path, daemon.port), "POST", "/api/override", {"order": "heat", "for_s": 60.0})
     assert answer["with"] == {"order": "heat", "for_s": 60.0}
 
 
-def test_the_daemons_words_are_the_ones_people_see(tmp_path: Path, daemon: Daemon) -> None:
+def test_the_daemons_words_are_the_ones_people_see(tmp_path: Path, daemon: Served) -> None:
     daemon.error = BrimfulError("change a rule", "rules.full", "expected a known rule", "look it up")
     with pytest.raises(Refused) as refused:
-        client.ask(home(tmp_path, daemon.api.port), "GET", "/api/rule")
+        client.ask(home(tmp_path, daemon.port), "GET", "/api/rule")
     assert str(refused.value) == "rules.full: expected a known rule; look it up"
     assert refused.value.op == "change a rule"
 
@@ -277,8 +264,23 @@ def test_the_address_is_the_usual_one_unless_given(tmp_path: Path) -> None:
     assert client.address(path) == ("127.0.0.1", 8731)
 
 
-def test_half_a_character_is_answered_in_words(daemon: Daemon) -> None:
+def test_half_a_character_is_answered_in_words(daemon: Served) -> None:
     daemon.error = BrimfulError("change a rule", "rules.\ud800", "expected a known rule")
-    status, content = daemon.http("POST", "/api/rule", '{"rule": "\\ud800"}')
-    assert status == 400
-    assert content["error"]["subject"] == "rules.\ud800"
+    answer = daemon.machine("/api/rule", '{"rule": "\\ud800"}')
+    assert answer.status == 400
+    assert answer.json["error"]["subject"] == "rules.\ud800"
+
+
+def test_without_the_token_a_question_is_answered_and_a_wish_refused(tmp_path: Path, daemon: Served) -> None:
+    path = home(tmp_path, daemon.port)
+    token = client.token_file(tmp_path / client.LEDGER)
+    for text in ("wrong", None):
+        if text is None:
+            token.unlink()
+        else:
+            token.write_text(text)
+        assert client.ask(path, "GET", "/api/why")["asked"] == "why"
+        daemon.asked.clear()
+        with pytest.raises(Refused, match=r"expected a login, or the token in .*, got neither"):
+            client.ask(path, "POST", "/api/override", {"clear": True})
+        assert daemon.asked == []

@@ -1,17 +1,15 @@
 """What a running daemon takes anew from its home file, and what a question that goes wrong may not do."""
 
-import json
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
-from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from daemon.api import server
-from daemon.api.server import ApiServer
+from daemon.api import client
+from daemon.api.client import Refused
 from daemon.clock import SteppedClock
 from daemon.config.load import load
 from daemon.engine import Engine
@@ -23,6 +21,7 @@ from rules.errors import BrimfulError
 from rules.orders import Order
 from rules.reading import Moment, Reading
 from tests.support.broker import free_port
+from tests.support.served import Served
 
 NOON_S = 1_780_000_000.0 - 1_780_000_000.0 % 1800
 WITHIN_S = 10.0
@@ -198,33 +197,18 @@ def test_a_question_that_fails_unforeseen_fails_alone(service: Service, monkeypa
         raise ZeroDivisionError
 
     monkeypatch.setitem(service.loop._answers, "why", broken)  # type: ignore[arg-type]
-    status, content = http(service.api.port, "/api/why")
-    assert (status, content["error"]["cause"]) == (500, "expected an answer, got ZeroDivisionError")
-    assert http(service.api.port, "/api/health")[0] == 200
+    with pytest.raises(Refused, match="why: expected an answer, got ZeroDivisionError; see the daemon's log"):
+        client.ask(service.home.file, "GET", "/api/why")
+    assert client.ask(service.home.file, "GET", "/api/health")["schema"] == "brimful.health/1"
 
 
-def test_what_was_not_answered_in_time_is_not_done_later(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "ANSWER_WITHIN_S", 0.05)
+def test_what_was_not_answered_in_time_is_not_done_later() -> None:
     asked: list[Ask] = []
-    api = ApiServer("127.0.0.1", 0, asked.append)
-    api.start()
-    try:
-        status, content = http(api.port, "/api/why")
-    finally:
-        api.stop()
-    assert status == 503
-    assert content["error"]["text"].endswith("nothing was done")
+    with Served(within_s=0.05, put=asked.append) as served:
+        answer = served.http("GET", "/api/why")
+    assert answer.status == 503
+    assert answer.json["error"]["text"].endswith("nothing was done")
     assert not asked[0].answer.set_running_or_notify_cancel()
-
-
-def http(port: int, path: str) -> tuple[int, Any]:
-    connection = HTTPConnection("127.0.0.1", port, timeout=WITHIN_S)
-    try:
-        connection.request("GET", path)
-        response = connection.getresponse()
-        return response.status, json.loads(response.read())
-    finally:
-        connection.close()
 
 
 def test_in_a_house_that_is_all_silent_the_alarms_still_come(tmp_path: Path) -> None:

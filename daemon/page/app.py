@@ -1,0 +1,139 @@
+"""The page: its rooms, the live stream, login and logout, wishes sent by forms, and the files beside them.
+
+A room is a module of `daemon.page.rooms` with
+
+    PATH, TITLE     where it is, and what the way through the page calls it
+    routes(page)    its routes, made with `page.room` and `page.wish`
+"""
+
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute, Route
+
+from daemon.api.access import COOKIE, FORM_TOKEN
+from daemon.api.house import House
+from daemon.api.refusals import Refusal, status_of
+from daemon.page.files import file_routes
+from daemon.page.live import Live
+from daemon.page.rendering import Renderer
+from daemon.page.rooms import now
+from rules.errors import BrimfulError
+
+ROOMS = (now,)
+"""In the order of the way through the page."""
+
+Endpoint = Callable[[Request], Awaitable[Response]]
+Show = Callable[[House, Request], Awaitable[Mapping[str, Any]]]
+Do = Callable[[House, dict[str, str]], Awaitable[str]]
+
+
+class Page:
+    """Everything that is not under /api/."""
+
+    def __init__(self, house: House) -> None:
+        self.house = house
+        self.renderer = Renderer(house.access, [(room.PATH, room.TITLE) for room in ROOMS])
+
+    def routes(self) -> list[BaseRoute]:
+        """All its paths."""
+        live = Live(self.house.latest, lambda picture: self.renderer.part("now_live.html", now.view(picture)))
+
+        async def follow(request: Request) -> Response:
+            self.house.access.must_read(request)
+            return live.stream()
+
+        routes: list[BaseRoute] = [route for room in ROOMS for route in room.routes(self)]
+        return [
+            *routes,
+            Route("/live", follow, methods=["GET"]),
+            Route("/login", self._login, methods=["GET"]),
+            Route("/login", self._log_in, methods=["POST"]),
+            Route("/logout", self._log_out, methods=["POST"]),
+            *file_routes(),
+        ]
+
+    def room(self, template: str, show: Show) -> Endpoint:
+        """An endpoint that shows a template to whoever may read. show: gives what stands in it."""
+
+        async def answer(request: Request) -> Response:
+            if not self.house.access.may_read(request):
+                return _to_login(request)
+            return self.renderer.page(request, template, await show(self.house, request))
+
+        return answer
+
+    def wish(self, do: Do) -> Endpoint:
+        """An endpoint for a form of ours. do: told its fields, does what is wished for whoever may, or raises
+        BrimfulError; gives the path to go on to."""
+
+        async def answer(request: Request) -> Response:
+            form = await form_of(request)
+            self.house.access.must_change(request, form.pop(FORM_TOKEN, ""))
+            return RedirectResponse(await do(self.house, form), 303)
+
+        return answer
+
+    def trouble(self, request: Request, error: BrimfulError) -> Response:
+        """An error as a page; a missing login as the way there."""
+        if isinstance(error, Refusal) and error.status == 401 and request.method == "GET":
+            return _to_login(request)
+        headers = error.headers if isinstance(error, Refusal) else {}
+        context = {"title": "Not done", "lines": str(error).splitlines()}
+        return self.renderer.page(request, "trouble.html", context, status_of(error), headers)
+
+    async def _login(self, request: Request) -> Response:
+        then = _then(request.query_params.get("then"))
+        return self.renderer.page(request, "login.html", {"title": "Log in", "then": then})
+
+    async def _log_in(self, request: Request) -> Response:
+        access = self.house.access
+        access.must_be_own_form(request)
+        form = await form_of(request)
+        then = _then(form.get("then"))
+        try:
+            secret = await access.accounts.log_in(form.get("password", ""), address_of(request))
+        except Refusal as refused:
+            context = {"title": "Log in", "then": then, "refused": str(refused)}
+            return self.renderer.page(request, "login.html", context, refused.status, refused.headers)
+        access.accounts.log_out(request.cookies.get(COOKIE))
+        answer = RedirectResponse(then, 303)
+        # The browser's own word for how it came here: behind something that ends TLS, the server sees none of it.
+        secure = request.headers.get("origin", "").startswith("https:")
+        answer.set_cookie(COOKIE, secret, httponly=True, samesite="strict", secure=secure)
+        return answer
+
+    async def _log_out(self, request: Request) -> Response:
+        access = self.house.access
+        form = await form_of(request)
+        if access.session(request) is not None:
+            access.must_be_form_of_session(request, form.get(FORM_TOKEN, ""))
+        access.accounts.log_out(request.cookies.get(COOKIE))
+        answer = RedirectResponse("/", 303)
+        answer.delete_cookie(COOKIE, httponly=True, samesite="strict")
+        return answer
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """The fields of a form, each once; files are none."""
+    form = await request.form(max_files=0, max_fields=100)
+    return {name: value for name, value in form.items() if isinstance(value, str)}
+
+
+def address_of(request: Request) -> str:
+    """Where a request comes from, as far as can be known."""
+    return request.client.host if request.client is not None else ""
+
+
+def _to_login(request: Request) -> Response:
+    return RedirectResponse(f"/login?then={quote(request.url.path, safe='')}", 303)
+
+
+def _then(path: str | None) -> str:
+    """A path of this server to go on to: nothing that a browser could take for another's."""
+    if path is None or not path.startswith("/") or path[1:2] in ("/", "\\") or not path.isprintable():
+        return "/"
+    return path
