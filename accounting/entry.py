@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass, field
 
+UNKNOWN = "; unknown: "
+"""In an entry's reason, before the list of what was set up to be told of its interval and was not."""
+
 
 @dataclass(frozen=True, slots=True)
 class Posting:

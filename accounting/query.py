@@ -80,27 +80,34 @@ class ValueReport:
 
 
 def value_report(
-    ledger: Ledger, by: By, from_s: int | None = None, to_s: int | None = None, timezone: str | None = None
+    ledger: Ledger,
+    by: By,
+    from_s: int | None = None,
+    to_s: int | None = None,
+    timezone: str | None = None,
+    as_of_s: float | None = None,
 ) -> ValueReport:
     """Total the ledger over [from_s, to_s) (UTC seconds) by local period.
 
     from_s: default, the start of the first known interval; to_s: default, the end of the last known one.
-    timezone: IANA name; default, the ledger's. A ledger with nothing in it gives no rows. Raises LedgerError.
+    timezone: IANA name; default, the ledger's. as_of_s: by what was settled and valued at that instant, UTC seconds:
+    the interval then in progress is not in it. A ledger with nothing in it gives no rows. Raises LedgerError.
     """
     with ledger.still():
         facts = ledger.facts()
         zone = ZoneInfo(timezone or facts.timezone)
-        spans = _heater_spans(ledger)
+        spans = _heater_spans(ledger) if as_of_s is None else ledger.heater_spans(as_of_s)
         first_s = from_s if from_s is not None else min((span.first_s for span in spans), default=0)
         last_s = to_s if to_s is not None else max((span.end_s for span in spans), default=first_s)
         cuts = bounds(by, first_s, last_s, zone, facts.interval_s)
         pieces = list(pairwise(cuts))
-        sums = ledger.sums(pieces)
-        known_s = _known_s(ledger)
+        sums = ledger.sums(pieces, as_of_s)
+        known_s = _known_s(ledger) if as_of_s is None else max((span.end_s for span in spans), default=0)
         rows = [
             _row(*piece, total, spans, known_s, facts.interval_s) for piece, total in zip(pieces, sums, strict=True)
         ]
-        _add_open(rows, ledger, cuts)
+        if as_of_s is None:
+            _add_open(rows, ledger, cuts)
     return ValueReport(by, zone, tuple(rows), summed(rows, first_s, max(first_s, last_s)))
 
 

@@ -6,7 +6,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from accounting.displaced import total
-from accounting.entry import Entry, Posting
+from accounting.entry import UNKNOWN, Entry, Posting
 from accounting.journal import BATTERY, BOILER, grid_account, is_grid, postings
 from accounting.settings import BooksSettings
 from accounting.spread import spread
@@ -81,7 +81,7 @@ class Valuer:
             worth.avoided_marginal_mg,
             bought_marginal_mg,
             self._used,
-            f"{reason}; unknown: {', '.join(unknown)}" if unknown else reason,
+            f"{reason}{UNKNOWN}{', '.join(unknown)}" if unknown else reason,
             postings(energy.wh, worth.given_up_micro, worth.given_up_mg, bought),
         )
 

@@ -1,7 +1,6 @@
 """The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
 
 import json
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -14,19 +13,21 @@ from zlib import crc32
 from accounting.entry import Entry, Posting, TankEntry
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
-from accounting.ledger.records import DecisionRow, EventRow, Facts, OutboxItem, OutboxKey, Refused, TapeChunk
+from accounting.ledger.records import (
+    DecisionRow,
+    EventRow,
+    Facts,
+    OutboxItem,
+    OutboxKey,
+    Refused,
+    TapeChunk,
+)
 from accounting.ledger.verifying import CURRENT, Check, checks
+from accounting.ledger.versions import VALUE_COLUMNS, Versions
 from rules.orders import Finding, Order, Verdict
 
 if TYPE_CHECKING:
     from accounting.ledger.writing import LedgerWriter
-
-VALUE_COLUMNS = (
-    "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
-    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, grid_wh, battery_wh, curtailed_wh, "
-    "bought_micro, bought_mg, given_up_marginal_mg, avoided_marginal_mg, bought_marginal_mg, used, reason"
-)
-"""An Entry's fields in their order, without the postings."""
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
@@ -38,6 +39,15 @@ BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+_COUNTED = (
+    "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
+    "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
+)
+"""Of an entry's version: whether it was there at :t, UTC seconds. A restatement's are from when it is done."""
+_REPLACED_THEN = (
+    "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
+    f"AND {_COUNTED.format('l')})"
+)
 _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
 
 
@@ -91,12 +101,8 @@ class HeaterSpan(NamedTuple):
     end_s: int
 
 
-class Ledger:
+class Ledger(Versions):
     """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
-
-    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
-        self._path = path
-        self._db = db
 
     @classmethod
     def open_reader(cls, path: Path | str, making: Connect = connect) -> "Ledger":
@@ -239,10 +245,15 @@ class Ledger:
         )
         return [Entry(*row) for row in rows]
 
-    def sums(self, spans: list[tuple[int, int]]) -> list[Sums]:
-        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint."""
+    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
+        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint.
+
+        as_of_s: of the versions that counted at that instant, UTC seconds. A restatement counts once it is done.
+        """
         if not spans:
             return []
+        if as_of_s is None and self.unfinished_restatement() is not None:
+            as_of_s = float("inf")
         # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
         with speaking("read the ledger", self._path):
             ask = self._db.execute
@@ -250,14 +261,17 @@ class Ledger:
             for more, held in _HOLD_SOMETHING:
                 if ask(held).fetchone():
                     names += more
-            everything = f"SELECT {_sums_sql(names, '')} FROM entry WHERE start_s >= ? AND start_s < ?"
+            everything = f"SELECT {_sums_sql(names, 'e.')} FROM entry e WHERE e.start_s >= :from AND e.start_s < :to"
             replaced = (
                 f"SELECT {_sums_sql(names, 'e.')} FROM superseded s CROSS JOIN entry e "
-                "USING (start_s, heater, version) WHERE s.start_s >= ? AND s.start_s < ?"
+                "USING (start_s, heater, version) WHERE s.start_s >= :from AND s.start_s < :to"
             )
+            if as_of_s is not None:
+                everything += f" AND {_COUNTED.format('e')}"
+                replaced += f" AND {_COUNTED.format('e')} AND {_REPLACED_THEN}"
 
             def total(sql: str, span: tuple[int, int]) -> Sums:
-                row = ask(sql, span).fetchone()
+                row = ask(sql, {"from": span[0], "to": span[1], "t": as_of_s}).fetchone()
                 return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
 
             totals = [total(everything, span) for span in spans]
@@ -279,9 +293,16 @@ class Ledger:
         )
         return [(used, micro, mg, marginal_mg) for used, micro, mg, marginal_mg in rows]
 
-    def heater_spans(self) -> list[HeaterSpan]:
-        """Each heater that has settled entries, by name."""
-        rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
+    def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
+        """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
+        if as_of_s is None:
+            rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
+        else:
+            rows = self._ask(
+                "SELECT name, in_use, min(start_s), max(start_s + interval_s) FROM entry e "
+                f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
+                t=as_of_s,
+            )
         return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
@@ -378,10 +399,6 @@ class Ledger:
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
         return [problem for check in self.verify() for problem in check.problems]
-
-    def _ask(self, sql: str, *values: object) -> list[Any]:
-        with speaking("read the ledger", self._path):
-            return self._db.execute(sql, values).fetchall()
 
 
 def _sums_sql(names: tuple[str, ...], of: str) -> str:

@@ -48,6 +48,33 @@ class Refused(NamedTuple):
     why: str
 
 
+class Restatement(NamedTuple):
+    """One restatement: why it was made, of which intervals (those that start in [from_s, to_s), UTC seconds).
+
+    at_s: when it was begun; done_at_s: since when its versions count (None: not done yet, none of them does);
+    intervals: how many it revised.
+    """
+
+    number: int
+    at_s: float
+    why: str
+    from_s: int
+    to_s: int
+    done_at_s: float | None
+    intervals: int
+
+
+class Version(NamedTuple):
+    """One version of an interval's entry. booked_at_s, replaced_at_s: UTC seconds (None: nothing newer stands);
+    restatement: the number of the one that wrote it, if one did."""
+
+    entry: Entry
+    version: int
+    booked_at_s: float
+    replaced_at_s: float | None
+    restatement: int | None
+
+
 @dataclass(frozen=True, slots=True)
 class DecisionRow:
     """A heater's order changed at at_s (UTC seconds): what it became, what decided it, and all that was found."""

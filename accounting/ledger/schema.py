@@ -135,5 +135,20 @@ _HEAT_STOCK = (
     *_never("tank_posting"),
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK)
+_RESTATEMENT = (
+    # What is begun stands in the first, what is done in the second: the versions of one that is not done do not count
+    # yet, so that all of them begin to count at one instant.
+    """CREATE TABLE restatement (
+    id INTEGER PRIMARY KEY, at_s REAL NOT NULL, why TEXT NOT NULL, from_s INTEGER NOT NULL, to_s INTEGER NOT NULL
+    ) STRICT""",
+    """CREATE TABLE restated (
+    id INTEGER PRIMARY KEY REFERENCES restatement (id), at_s REAL NOT NULL, intervals INTEGER NOT NULL
+    ) STRICT""",
+    *_never("restatement"),
+    *_never("restated"),
+    "ALTER TABLE entry ADD COLUMN restatement INTEGER REFERENCES restatement (id)",
+    "CREATE INDEX entry_restated ON entry (restatement) WHERE restatement IS NOT NULL",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK, _RESTATEMENT)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""

@@ -11,7 +11,18 @@ from accounting.ledger.errors import LedgerError, speaking
 
 _OP = "upgrade the ledger"
 # What an upgrade may add to, but never change. The rest is working state.
-_BOOKS = ("entry", "posting", "superseded", "tank_entry", "tank_posting", "decision", "event", "tape")
+_BOOKS = (
+    "entry",
+    "posting",
+    "superseded",
+    "restatement",
+    "restated",
+    "tank_entry",
+    "tank_posting",
+    "decision",
+    "event",
+    "tape",
+)
 STEPS = ("folded", "copied", "migrated", "proved", "kept", "placed")
 """What has been done when `done` is told so; at each of them a kill leaves a ledger that opens."""
 

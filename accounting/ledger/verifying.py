@@ -46,6 +46,7 @@ def checks(ledger: "Ledger", ask: Ask) -> Iterator[Check]:
     yield _versions(ask)
     yield _postings(ask)
     yield _totals(ledger, ask)
+    yield _restatements(ledger, ask)
     yield _intervals(ledger, ask)
     yield _heaters(ask)
     yield _open(ask)
@@ -145,9 +146,16 @@ def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[i
 def _totals(ledger: "Ledger", ask: Ask) -> Check:
     """What `value` adds up, added up another way."""
     sums = ledger.sums([(-(2**60), 2**60)])[0]
+    counts = CURRENT
+    if (running := ledger.unfinished_restatement()) is not None:
+        counts = (
+            f"ifnull(restatement, 0) <> {running.number} AND NOT EXISTS (SELECT 1 FROM entry l WHERE l.start_s = "
+            "e.start_s AND l.heater = e.heater AND l.version > e.version "
+            f"AND ifnull(l.restatement, 0) <> {running.number})"
+        )
     ((wh, given_up, avoided),) = ask(
         f"SELECT ifnull(sum(diverted_wh), 0), ifnull(sum(given_up_micro), 0), ifnull(sum(avoided_micro), 0) "
-        f"FROM entry e WHERE {CURRENT}"
+        f"FROM entry e WHERE {counts}"
     )
     problems = [
         f"total of {name}: {one:,} one way, {other:,} the other"
@@ -159,6 +167,27 @@ def _totals(ledger: "Ledger", ask: Ask) -> Check:
         if one != other
     ]
     return Check("totals", f"{wh / 1000:,.3f} kWh diverted", tuple(problems))
+
+
+def _restatements(ledger: "Ledger", ask: Ask) -> Check:
+    """Each that is done revised as many intervals as it says; at most one is not done."""
+    told = ledger.restatements()
+    counted = dict(
+        ask(
+            "SELECT restatement, count(*) FROM (SELECT DISTINCT restatement, start_s, heater FROM entry "
+            "WHERE restatement IS NOT NULL) GROUP BY restatement"
+        )
+    )
+    problems = [
+        f"restatement {one.number}: {counted.get(one.number, 0)} intervals instead of {one.intervals}"
+        for one in told
+        if one.done_at_s is not None and counted.get(one.number, 0) != one.intervals
+    ]
+    unfinished = [one.number for one in told if one.done_at_s is None]
+    if len(unfinished) > 1:
+        problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is not done")
+    waits = f"; {unfinished[0]} is not done and does not count yet" if unfinished else ""
+    return Check("restated", f"{len(told):,} restatements{waits}", tuple(problems[:_ENOUGH]))
 
 
 def _intervals(ledger: "Ledger", ask: Ask) -> Check:

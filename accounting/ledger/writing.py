@@ -3,6 +3,7 @@
 import json
 import os
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -11,9 +12,10 @@ from accounting.entry import Entry, Posting, TankEntry
 from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
-from accounting.ledger.reading import KNOWN_UNTIL, SEAL, VALUE_COLUMNS, Ledger, sealed
-from accounting.ledger.records import Batch, DecisionRow, Facts, OutboxKey
+from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
+from accounting.ledger.records import Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
+from accounting.ledger.versions import VALUE_COLUMNS
 
 _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
@@ -88,12 +90,7 @@ class LedgerWriter(Ledger):
         Raises LedgerError (nothing was written; may_pass says whether to try again) and ValueError for an entry that
         is of another interval length or whose postings do not balance (a bug: nothing was written either).
         """
-        for entry in (*batch.entries, *(batch.open_entries or ())):
-            self._refuse_false(entry)
-        for tank_entry in batch.tank:
-            self._refuse_other_interval(tank_entry.interval_s)
-            for fault in tank_faults(tank_entry):
-                raise ValueError(fault)
+        self._refuse_unsound((*batch.entries, *(batch.open_entries or ())), batch.tank)
         db = self._db
         with speaking(_WRITING, self._path), atomic(db):
             if batch.open_entries is not None:
@@ -112,10 +109,7 @@ class LedgerWriter(Ledger):
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (_decided(row) for row in batch.decisions),
             )
-            db.executemany(
-                "INSERT INTO event (at_s, name, kind, sentence, figures) VALUES (?, ?, ?, ?, ?)",
-                ((row.at_s, row.name, row.kind, row.sentence, _json(dict(row.figures))) for row in batch.events),
-            )
+            self._note(batch.events)
             if batch.tape is not None:
                 chunk = batch.tape
                 db.execute(
@@ -146,9 +140,44 @@ class LedgerWriter(Ledger):
         with speaking(_WRITING, self._path), atomic(self._db):
             return self._db.execute(_PRUNE.format(table=table, old=_OLD[table]), {"s": before_s, "n": most}).rowcount
 
-    def _refuse_false(self, entry: Entry) -> None:
-        self._refuse_other_interval(entry.interval_s)
-        balance(entry)
+    def begin_restatement(self, at_s: float, why: str, from_s: int, to_s: int) -> int:
+        """Note that the intervals that start in [from_s, to_s) are being restated, and why; returns its number.
+
+        One at a time: raises ValueError while another is not done.
+        """
+        with speaking(_WRITING, self._path), atomic(self._db):
+            if self.unfinished_restatement() is not None:
+                raise ValueError("expected the restatement before to be done")
+            cursor = self._db.execute(
+                "INSERT INTO restatement (at_s, why, from_s, to_s) VALUES (?, ?, ?, ?)", (at_s, why, from_s, to_s)
+            )
+        return int(cursor.lastrowid or 0)
+
+    def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
+        """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
+        say nothing new are not written. Raises as `commit` does."""
+        self._refuse_unsound(entries, tank)
+        with speaking(_WRITING, self._path), atomic(self._db):
+            for entry in entries:
+                self._book(entry, at_s, number)
+            for tank_entry in tank:
+                self._book_tank(tank_entry, at_s)
+
+    def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
+        """From at_s on (UTC seconds) all of its versions count. note: tells of it."""
+        count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?1)"
+        with speaking(_WRITING, self._path), atomic(self._db):
+            self._db.execute(f"INSERT INTO restated (id, at_s, intervals) VALUES (?1, ?2, ({count}))", (number, at_s))
+            self._note([note])
+
+    def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:
+        for entry in entries:
+            self._refuse_other_interval(entry.interval_s)
+            balance(entry)
+        for tank_entry in tank:
+            self._refuse_other_interval(tank_entry.interval_s)
+            for fault in tank_faults(tank_entry):
+                raise ValueError(fault)
 
     def _refuse_other_interval(self, interval_s: int) -> None:
         if interval_s != self._facts.interval_s:
@@ -164,7 +193,13 @@ class LedgerWriter(Ledger):
                 (*_values(entry), entry.start_s, entry.heater),
             )
 
-    def _book(self, entry: Entry, at_s: float) -> None:
+    def _note(self, events: Sequence[EventRow]) -> None:
+        self._db.executemany(
+            "INSERT INTO event (at_s, name, kind, sentence, figures) VALUES (?, ?, ?, ?, ?)",
+            ((row.at_s, row.name, row.kind, row.sentence, _json(dict(row.figures))) for row in events),
+        )
+
+    def _book(self, entry: Entry, at_s: float, restatement: int | None = None) -> None:
         db = self._db
         newest = db.execute(_NEWEST, (entry.start_s, entry.heater)).fetchone()
         version = 1
@@ -176,8 +211,8 @@ class LedgerWriter(Ledger):
             db.execute("INSERT INTO superseded (start_s, heater, version, at_s) VALUES (?, ?, ?, ?)", (*before, at_s))
         key = OutboxKey(entry.start_s, entry.heater, version)
         db.execute(
-            f"INSERT INTO entry ({VALUE_COLUMNS}, version, booked_at_s) VALUES ({_MARKS}, ?, ?)",
-            (*_values(entry), version, at_s),
+            f"INSERT INTO entry ({VALUE_COLUMNS}, version, booked_at_s, restatement) VALUES ({_MARKS}, ?, ?, ?)",
+            (*_values(entry), version, at_s, restatement),
         )
         db.executemany(
             "INSERT INTO posting (start_s, heater, version, line, account, wh, micro, mg) "

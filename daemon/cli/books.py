@@ -35,6 +35,7 @@ _EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 @click.option("--by", type=click.Choice(BY), default="day", show_default=True, help="Length of a row.")
 @click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
+@click.option("--as-of", metavar="TIME", help="As it was settled and valued then. Default: now.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
 @click.option("--used", type=click.Choice(_USED), default="stated", show_default=True, help="Whose share of used heat.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
@@ -44,6 +45,7 @@ def value(
     by: By,
     from_: str | None,
     to: str | None,
+    as_of: str | None,
     ledger: Path | None,
     used: str,
     as_table: bool,
@@ -54,22 +56,26 @@ def value(
 
     Given up is the export income it cost, avoided the purchase it saved, net the difference. The interval in progress
     is included and marked open. The share of the heat that counts as used is the home file's, or the heat stock's: what
-    was drawn of it (measured), or all but what the hotter tank lost more (additional-loss).
+    was drawn of it (measured), or all but what the hotter tank lost more (additional-loss). With
+    --as-of the interval in progress is left out: its figures are kept only once it is settled.
     """
     loaded = load(home)
     counted = Used(Fraction(loaded.books.used))
     zone = ZoneInfo(loaded.home.timezone)
-    from_s, to_s = (None if text is None else instant(text, zone) for text in (from_, to))
+    from_s, to_s, as_of_s = (None if text is None else instant(text, zone) for text in (from_, to, as_of))
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
+    if as_of_s is not None and used != "stated":
+        raise click.UsageError("the heat stock is told as it is now: take --as-of or --used, not both")
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
-        report = value_report(books, by, from_s, to_s, loaded.home.timezone)
+        report = value_report(books, by, from_s, to_s, loaded.home.timezone, as_of_s)
         if used != "stated":
             told = told_by_stock(books, heat_stock(loaded), _USED[used], report.total.start_s, report.total.end_s)
             report = by_share(books, report, told.share, counted.share)
             counted = told
     if as_json:
-        echo_json(value_answer(report, loaded, counted))
+        told_as_of = {} if as_of_s is None else {"as_of": iso(as_of_s)}
+        echo_json({**value_answer(report, loaded, counted), **told_as_of})
     elif as_table:
         click.echo(as_csv(report), nl=False)
     else:

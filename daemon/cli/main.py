@@ -19,6 +19,7 @@ COMMANDS = {
     "rule": ("daemon.cli.asking", "show or set a rule"),
     "override": ("daemon.cli.asking", "give the heater an order for a while"),
     "value": ("daemon.cli.books", "what the diverted energy was worth"),
+    "restate": ("daemon.cli.restating", "value settled intervals anew, and tell what moved"),
     "reconcile": ("daemon.cli.reconciling", "does the time-series database hold what the ledger holds? mend, rebuild"),
     "backup": ("daemon.cli.keeping", "a verified copy of the ledger, also while the daemon runs"),
     "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),

@@ -197,8 +197,8 @@ def test_a_report_is_of_one_state_of_the_ledger(ledger: LedgerWriter) -> None:
     ledger.commit(Batch(START_S + 600, open_entries=(entry(0, 50),)))
 
     class Meddled(Ledger):
-        def sums(self, spans):  # type: ignore[no-untyped-def]
-            totals = super().sums(spans)
+        def sums(self, spans, as_of_s=None):  # type: ignore[no-untyped-def]
+            totals = super().sums(spans, as_of_s)
             ledger.commit(Batch(START_S + 1800, (entry(0, 50),), ()))
             return totals
 

@@ -11,7 +11,7 @@ import pytest
 
 from accounting.entry import Entry, Posting
 from accounting.ledger import Batch, DecisionRow, EventRow, Ledger, LedgerWriter, OutboxKey, TapeChunk
-from accounting.ledger.reading import VALUE_COLUMNS
+from accounting.ledger.versions import VALUE_COLUMNS
 from rules.orders import Finding, Order, Verdict
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 

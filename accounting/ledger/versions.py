@@ -1,0 +1,104 @@
+"""What the ledger tells of its versions: which restatements there are, and what each of them replaced."""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from accounting.entry import UNKNOWN, Entry, Posting
+from accounting.ledger.errors import speaking
+from accounting.ledger.records import Restatement, Version
+from accounting.ledger.verifying import CURRENT
+
+VALUE_COLUMNS = (
+    "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
+    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, grid_wh, battery_wh, curtailed_wh, "
+    "bought_micro, bought_mg, given_up_marginal_mg, avoided_marginal_mg, bought_marginal_mg, used, reason"
+)
+"""An Entry's fields in their order, without the postings."""
+
+_RESTATEMENT = (
+    "b.id, b.at_s, b.why, b.from_s, b.to_s, d.at_s, ifnull(d.intervals, 0) "
+    "FROM restatement b LEFT JOIN restated d ON d.id = b.id"
+)
+
+
+class Versions:
+    """The part of `Ledger` that tells of versions and restatements."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self._path = path
+        self._db = db
+
+    def restatements(self) -> list[Restatement]:
+        """All restatements, in the order in which they were begun."""
+        rows = self._ask(f"SELECT {_RESTATEMENT} ORDER BY b.id")
+        return [Restatement(*row) for row in rows]
+
+    def unfinished_restatement(self) -> Restatement | None:
+        """The restatement that was begun and is not done; there is never more than one."""
+        for row in self._ask(f"SELECT {_RESTATEMENT} WHERE d.id IS NULL ORDER BY b.id LIMIT 1"):
+            return Restatement(*row)
+        return None
+
+    def revisions(self, number: int) -> Iterator[tuple[Entry, Entry]]:
+        """What a restatement replaced and what it put in its place, without postings, by time and heater; read as they
+        are asked for."""
+        before, after = (", ".join(f"{of}.{name}" for name in VALUE_COLUMNS.split(", ")) for of in ("o", "n"))
+        many = len(VALUE_COLUMNS.split(", "))
+        with speaking("read the ledger", self._path):
+            rows = self._db.execute(
+                f"SELECT {before}, {after} FROM (SELECT start_s, heater, min(version) - 1 first, max(version) last "
+                "FROM entry WHERE restatement = ? GROUP BY start_s, heater) r "
+                "JOIN entry o ON o.start_s = r.start_s AND o.heater = r.heater AND o.version = r.first "
+                "JOIN entry n ON n.start_s = r.start_s AND n.heater = r.heater AND n.version = r.last "
+                "ORDER BY r.start_s, r.heater",
+                (number,),
+            )
+            for row in rows:
+                yield Entry(*row[:many]), Entry(*row[many:])
+
+    def chains(self, from_s: float, to_s: float) -> Iterator[list[Version]]:
+        """All versions of each interval that starts in [from_s, to_s), with postings, by time and heater; read as they
+        are asked for."""
+        columns = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+        order = "ORDER BY start_s, heater, version"
+        chain: list[Version] = []
+        with speaking("read the ledger", self._path):
+            lines = self._db.execute(
+                "SELECT start_s, heater, version, account, wh, micro, mg FROM posting "
+                f"WHERE start_s >= ? AND start_s < ? {order}, line",
+                (from_s, to_s),
+            )
+            line = lines.fetchone()
+            for version, booked_at_s, replaced_at_s, restatement, *row in self._db.execute(
+                f"SELECT e.version, e.booked_at_s, s.at_s, e.restatement, {columns} FROM entry e "
+                "LEFT JOIN superseded s USING (start_s, heater, version) "
+                f"WHERE e.start_s >= ? AND e.start_s < ? {order}",
+                (from_s, to_s),
+            ):
+                postings = []
+                while line is not None and line[:3] == (row[0], row[2], version):
+                    postings.append(Posting(*line[3:]))
+                    line = lines.fetchone()
+                entry = replace(Entry(*row), postings=tuple(postings))
+                if chain and (chain[0].entry.start_s, chain[0].entry.heater) != (entry.start_s, entry.heater):
+                    yield chain
+                    chain = []
+                chain.append(Version(entry, version, booked_at_s, replaced_at_s, restatement))
+        if chain:
+            yield chain
+
+    def untold_span(self) -> tuple[int, int] | None:
+        """The first and, exclusive, the last start of what current entries tell without a price or factor that should
+        have been known, UTC seconds; None if there are none. Reads all entries."""
+        first_s, last_s = self._ask(
+            "SELECT min(start_s), max(start_s + interval_s) FROM entry e "
+            f"WHERE diverted_wh > 0 AND instr(reason, '{UNKNOWN}') AND {CURRENT}"
+        )[0]
+        return None if first_s is None else (first_s, last_s)
+
+    def _ask(self, sql: str, *values: object, **named: object) -> list[Any]:
+        with speaking("read the ledger", self._path):
+            return self._db.execute(sql, named or values).fetchall()
