@@ -4,31 +4,28 @@ import contextlib
 import logging
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.ledger import Facts, LedgerError
+from accounting.ledger import LedgerError
 from accounting.ledger.opening import Connect, connect
-from accounting.timeseries import Target, open_writer
+from accounting.timeseries import open_writer
 from daemon import answers
 from daemon.api.latest import Latest, Picture
 from daemon.backups import BACKED_UP, LOOK_S, Backups, open_ledger
 from daemon.board import Board
 from daemon.clock import Clock
-from daemon.config.devices import GateHeater
 from daemon.config.load import load
-from daemon.config.model import Home, InfluxDb1, InfluxDb2
-from daemon.config.secrets import broker_password, timeseries_secret
+from daemon.config.model import Home
 from daemon.engine import Engine
 from daemon.events import Due, Event, Shipped, Stop
 from daemon.feeds import Feeds
 from daemon.keeper import Keeper
+from daemon.links import facts, payloads, sources, timeseries_target
 from daemon.loop import Loop
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Source
 from daemon.mqtt.heaters import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
@@ -248,7 +245,7 @@ class Service:
                 broker,
                 heater.name,
                 home.heaters[heater.name].topic,
-                _payloads(home, heater.name),
+                payloads(home, heater.name),
                 home.heaters[heater.name].order_expiry_s,
                 self._put,
             )
@@ -386,70 +383,6 @@ class Service:
         self._adopt(change.home, loop, now, self.home.file.name)
         loop.write(now)
         return answers.change_answer(change, applied=True)
-
-
-def facts(home: Home) -> Facts:
-    """What the home's ledger is about."""
-    about = home.home
-    return Facts(about.name, about.interval_minutes, about.currency, about.timezone, home.heater_names)
-
-
-def sources(home: Home) -> list[Source]:
-    """Where the home's signals are heard."""
-    return [
-        Source(
-            name,
-            told.topic,
-            told.pointer,
-            told.scale,
-            told.offset,
-            told.time_pointer,
-            told.minimum,
-            told.maximum,
-            told.words,
-        )
-        for name, told in home.signals.items()
-    ]
-
-
-def broker_address(home: Home) -> BrokerAddress | None:
-    """The broker the home file names, None if it names none. Raises BrimfulError for an unreadable secret."""
-    broker = home.broker
-    if broker is None:
-        return None
-    password = broker_password(home)
-    return BrokerAddress(
-        broker.host,
-        broker.tcp_port,
-        broker.username,
-        password.get_secret_value() if password is not None else None,
-        broker.tls,
-        str(home.path_of(broker.ca_file)) if broker.ca_file is not None else None,
-    )
-
-
-def timeseries_target(home: Home) -> Target | None:
-    """The time-series database the home file names, None if it names none. Raises BrimfulError."""
-    series = home.timeseries
-    if series is None:
-        return None
-    secret = timeseries_secret(home)
-    target = Target(series.kind, series.url, secret=secret.get_secret_value() if secret is not None else None)
-    if isinstance(series, InfluxDb2):
-        return replace(target, org=series.org, bucket=series.bucket)
-    if isinstance(series, InfluxDb1):
-        return replace(target, database=series.database, username=series.username or "")
-    return replace(target, username=series.username or "")
-
-
-def _payloads(home: Home, name: str) -> Mapping[Order, str] | None:
-    heater = home.heaters[name]
-    if not isinstance(heater, GateHeater):
-        return None
-    orders = {Order.WITHHOLD: heater.orders.withhold, Order.SURPLUS: heater.orders.surplus}
-    if heater.orders.heat is not None:
-        orders[Order.HEAT] = heater.orders.heat
-    return orders
 
 
 def _stamps(home: Home) -> dict[Path, tuple[int, int] | None]:

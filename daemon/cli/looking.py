@@ -22,10 +22,10 @@ from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
 from daemon.config.load import load, load_broker
 from daemon.config.model import Home
+from daemon.links import broker_address, sources, timeseries_target
 from daemon.mqtt.suggest import signals_table, suggest
 from daemon.mqtt.survey import probe, reach, survey
 from daemon.plan import plan
-from daemon.service import broker_address, sources, timeseries_target
 from rules.errors import BrimfulError
 from rules.words import duration
 

@@ -23,8 +23,8 @@ from daemon.cli.books import instant
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.links import facts, timeseries_target
 from daemon.resending import DaemonQueue, OwnQueue, Queue, drain
-from daemon.service import facts, timeseries_target
 from rules.errors import BrimfulError
 
 _NAMED = 20  # extra points that are told by name

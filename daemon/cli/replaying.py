@@ -17,10 +17,10 @@ from daemon.cli.books import show_value, value_answer
 from daemon.cli.options import echo_json, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.links import facts
 from daemon.plan import plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
-from daemon.service import facts
 from rules.errors import BrimfulError
 from rules.words import duration
 

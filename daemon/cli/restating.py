@@ -22,8 +22,8 @@ from daemon.cli.books import instant
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.links import facts
 from daemon.plan import plan
-from daemon.service import facts
 from rules.errors import BrimfulError
 
 _ASK_AGAIN_S = 0.2

@@ -29,9 +29,10 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.events import Due
+from daemon.links import broker_address
 from daemon.mqtt.address import BrokerAddress
 from daemon.plan import plan
-from daemon.service import Service, broker_address
+from daemon.service import Service
 from rules.errors import BrimfulError
 from rules.orders import Order
 from rules.words import duration

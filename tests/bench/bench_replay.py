@@ -17,10 +17,10 @@ from measure import Row, in_turn, seconds, show
 from accounting.ledger import Ledger
 from accounting.query import value_report
 from daemon.config.load import load
+from daemon.links import facts
 from daemon.plan import Plan, plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
-from daemon.service import facts
 from tests.support.recorded_year import COLUMNS, Tank, build, diverted_power_w
 
 MINUTES = 525_600

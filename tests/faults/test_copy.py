@@ -20,9 +20,10 @@ from daemon.clock import SteppedClock
 from daemon.config.load import load
 from daemon.events import Ask, Heard, Shipped, Tick
 from daemon.keeper import Keeper
+from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
 from daemon.plan import plan
-from daemon.service import Service, facts
+from daemon.service import Service
 from daemon.shipping import Shipping
 from rules.reading import Moment, Reading
 from tests.support.faulty_http import Answer, Front, front

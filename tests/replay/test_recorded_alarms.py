@@ -8,10 +8,10 @@ import pytest
 
 from accounting.ledger import Ledger
 from daemon.config.load import load
+from daemon.links import facts
 from daemon.plan import plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
-from daemon.service import facts
 from rules.alarms import Watched, watch
 from rules.orders import Decision
 from rules.reading import Moment

@@ -50,7 +50,8 @@ from daemon.clock import SystemClock
 from daemon.config.load import load
 from daemon.events import Due
 from daemon.plan import plan
-from daemon.service import Service, broker_address
+from daemon.links import broker_address
+from daemon.service import Service
 
 class Hanging(sqlite3.Connection):
     hangs = False

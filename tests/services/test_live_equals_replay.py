@@ -19,12 +19,13 @@ from daemon.config.model import Home
 from daemon.demo.runner import Arrivals
 from daemon.engine import Tally
 from daemon.events import Tick
+from daemon.links import facts
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import LINK
 from daemon.plan import plan
 from daemon.readings import open_readings
 from daemon.replay import Replay
-from daemon.service import Service, facts
+from daemon.service import Service
 from rules.alarms import Told as AlarmsTold
 from rules.alarms import Watched, news, watch
 from rules.orders import Decision

@@ -21,9 +21,10 @@ from daemon.cli import main
 from daemon.clock import SystemClock
 from daemon.config.load import load
 from daemon.events import Due
+from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
 from daemon.plan import plan
-from daemon.service import Service, facts
+from daemon.service import Service
 from rules.errors import BrimfulError
 from tests.support.faulty_http import Answer, front
 from tests.support.homes import SMALL

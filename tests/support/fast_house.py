@@ -11,8 +11,9 @@ from pathlib import Path
 
 from daemon.config.load import load
 from daemon.events import Tick
+from daemon.links import broker_address
 from daemon.plan import plan
-from daemon.service import Service, broker_address
+from daemon.service import Service
 from rules.reading import Moment
 
 TICK_S = 0.005

@@ -13,12 +13,12 @@ from accounting.tape import TapeRecorder
 from daemon.board import Board
 from daemon.engine import Engine
 from daemon.events import Heard, Linked
+from daemon.links import sources
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.decode import Source, base_signal
 from daemon.mqtt.listener import Listener
 from daemon.plan import Plan
 from daemon.remember import read, written
-from daemon.service import sources
 from rules.alarms import Watched, watch
 from rules.memory import Memory, Override
 from rules.orders import Order

@@ -12,7 +12,7 @@ from accounting.ledger.backup import back_up, listed
 from daemon.backups import Backups, backup_folder, last_backup, open_ledger
 from daemon.config.model import Home
 from daemon.keeper import Keeper
-from daemon.service import facts
+from daemon.links import facts
 from rules.reading import Moment
 from tests.support.homes import SMALL, home
 from tests.support.ledgers import START_S, entry

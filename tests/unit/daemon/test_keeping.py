@@ -10,7 +10,7 @@ import pytest
 from accounting.ledger import Batch, Ledger
 from daemon.cli.main import main
 from daemon.config.load import load
-from daemon.service import facts
+from daemon.links import facts
 from tests.support.homes import SMALL
 from tests.support.ledgers import START_S, entry
 

@@ -12,7 +12,7 @@ from accounting.tape import pack
 from daemon.cli.books import heat_stock
 from daemon.cli.main import commands
 from daemon.config.load import load
-from daemon.service import facts
+from daemon.links import facts
 from rules.cylinder import WH_PER_L_K
 from tests.support.homes import SMALL
 
