@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.cooling import Loss, fit_tape
-from accounting.inventory import Lots, total
+from accounting.inventory import NOTHING, Lots, total
+from accounting.journal import UNEXPLAINED
 from accounting.ledger import Ledger
 from accounting.periods import BY, By
 from accounting.settings import TankBooks
@@ -22,6 +23,8 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from rules.errors import BrimfulError
 
+_PUZZLING = 0.05
+"""Share of what was received from which on unexplained heat is remarked on."""
 FIT_DAYS = 60
 """Days of recorded minutes that a fit looks through."""
 
@@ -167,6 +170,10 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
         said.append(f"Of the diverted heat that left the tank, {float(row.used) * 100:.1f}% was drawn.")
     if row.used_by_loss is not None:
         said.append(f"The hotter tank lost {row.additional_loss_wh / 1000:.3f} kWh more than without it.")
+    puzzling_wh = row.received.get(UNEXPLAINED, NOTHING).wh
+    if puzzling_wh > total(row.received.values()).wh * _PUZZLING and len(tank.temperatures) < 2:
+        said.append("Much came unexplained: a level tells the heat that is hot enough, not all of it, so that")
+        said.append("lukewarm water counts as drawn, and as come when it is warm again. Two temperatures tell more.")
     metered = row.metered_s / row.known_s
     how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
     said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")

@@ -28,6 +28,8 @@ ROOF_YIELD = 0.80
 INVERTER_MOST_W = 3680.0
 
 VOLUME_L, NODES, LABEL_CLASS = 180.0, 20, "C"
+MIDDLE_NODE, LOW_NODE = 10, 3
+"""Where the middle and the lower temperature sensor sit."""
 COLD_C, HOT_C, AMBIENT_C = 10.0, 60.0, 19.0
 
 DIVERTER_RATED_W, LOWER_NODE, LOWER_THERMOSTAT_C = 2800.0, 0, 65.0
@@ -155,7 +157,8 @@ class DemoHouse:
             "house/meter": f'"w": {round(flows.grid_w)}, "in_wh": {in_wh}, "out_wh": {out_wh}',
             "house/roof": f'"w": {round(flows.pv_w)}',
             "house/battery": f'"w": {round(flows.battery_w)}, "charge": {self.battery.level_pct:.1f}',
-            "house/tank": f'"level": {self.level_pct:.1f}, "top_c": {self.temps_c[-1]:.2f}',
+            "house/tank": f'"level": {self.level_pct:.1f}, "top_c": {self.temps_c[-1]:.2f}, '
+            f'"mid_c": {self.temps_c[MIDDLE_NODE]:.2f}, "bottom_c": {self.temps_c[LOW_NODE]:.2f}',
             "house/diverter": f'"w": {round(flows.diverted_w)}, "wh": {int(totals.diverted_wh)}',
             "house/topup": f'"wh": {int(totals.topup_wh)}',
         }

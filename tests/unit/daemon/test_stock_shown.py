@@ -7,10 +7,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from accounting.inventory import Lot
 from accounting.ledger import Batch, Ledger
+from accounting.stock import StockRow
 from accounting.tape import pack
 from daemon.cli.books import heat_stock
 from daemon.cli.main import commands
+from daemon.cli.stock import _sentences
 from daemon.config.load import load
 from daemon.links import facts
 from rules.cylinder import WH_PER_L_K
@@ -85,6 +88,17 @@ def test_the_statement_fits_80_columns_and_says_what_it_rests_on(home: Path) -> 
         assert any(line.startswith(name) for line in lines), name
     assert "Standing loss 1.364 W/K: label class B." in lines
     assert "The stock is within 0.233 kWh of what the level tells." in lines
+
+
+def test_much_unexplained_heat_is_remarked_on(home: Path) -> None:
+    loaded = load(home)
+    tank = heat_stock(loaded)
+    said = {}
+    for unexplained_wh in (40, 90):
+        row = StockRow(0, 1800, received={"sun": Lot(1000), "unexplained": Lot(unexplained_wh)}, known_s=1800)
+        said[unexplained_wh] = " ".join(_sentences(row, tank, loaded))
+    assert "Much came unexplained" in said[90]
+    assert "unexplained" not in said[40]
 
 
 def test_days_in_a_table_and_as_json(home: Path) -> None:

@@ -38,6 +38,8 @@ def test_every_signal_is_heard_with_its_value_and_time(home: Home) -> None:
         "battery_level_pct": pytest.approx(house.battery.level_pct, abs=0.05),
         "tank_level_pct": pytest.approx(house.level_pct, abs=0.05),
         "tank_top_c": pytest.approx(house.temps_c[-1], abs=0.005),
+        "tank_mid_c": pytest.approx(house.temps_c[10], abs=0.005),
+        "tank_bottom_c": pytest.approx(house.temps_c[3], abs=0.005),
         "diverted_w": round(f.diverted_w),
         "diverted_wh": int(t.diverted_wh),
         "topup_wh": 1234,
