@@ -4,7 +4,6 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from math import isfinite
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
@@ -31,6 +30,9 @@ if TYPE_CHECKING:
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
+
+LATEST_S = 1e10
+"""In the year 2286: what is later is no instant."""
 
 SEAL = ".seal"
 """Behind a state key: where the checksum of its row is kept."""
@@ -178,7 +180,7 @@ class Ledger(Versions):
             known = self.state(KNOWN_UNTIL)
         except StateMangled:
             return None
-        return known if isinstance(known, int | float) and isfinite(known) else None
+        return known if isinstance(known, int | float) and 0 <= known <= LATEST_S else None
 
     def last_entry_start(self) -> int | None:
         """Start of the newest settled interval, UTC seconds; None if there is none."""

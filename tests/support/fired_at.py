@@ -156,6 +156,7 @@ class Fired:
             assert 0 <= entry.estimated_wh <= entry.diverted_wh
             self.settled += 1
         engine.books.quarantined()
+        engine.books.tank_entries()
         self.tape.take(now.utc_s)
         kept = json.loads(json.dumps(written(engine.memory, engine.settings, now), allow_nan=False))
         read(kept, engine.settings, now)

@@ -85,6 +85,7 @@ class Soak:
         self._link = True
         self._known: dict[str, Known] = {}
         self._full = self._hot = False
+        self._judged_by: object = None
         self._db: sqlite3.Connection | None = None
         self.service: Service | None = None
         self._kept_override_s: float | None = None
@@ -113,7 +114,7 @@ class Soak:
         self._failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, args=(service,), name="loop", daemon=True)
         self._known = {name: Known() for name in home.signals}
-        memory = service.loop.engine.memory
+        memory, self._judged_by = service.loop.engine.memory, home.rules.full
         self._full, self._hot = memory.full_since_s is not None, memory.hot_since_s is not None
         if self._kept_override_s is not None and self._kept_override_s > now.mono_s:
             assert memory.override is not None, "an override survives a restart"
@@ -338,7 +339,6 @@ class Soak:
         stop = dice.choice((40, 50, 60))
         if kind == "rule":
             self._ask("rule", rule="full", set={"stop_at_pct": stop, "resume_below_pct": stop - dice.choice((3, 7))})
-            self._full = False  # judged anew by the new levels
         else:
             text = self.file.read_text()
             self.file.write_text(text + "\n[rules.nonsense]\nx = 1\n")  # somebody edits, and errs
@@ -381,6 +381,8 @@ class Soak:
         assert service is not None
         full, limit = service.home.rules.full, service.home.rules.limit
         level, top, surplus = (self._fresh(name) for name in ("tank_level_pct", "tank_top_c", "grid_w"))
+        if full != self._judged_by:  # by other levels the tank is judged anew
+            self._full, self._judged_by = False, full
         if level is not None:
             self._full = level.value >= full.stop_at_pct or (self._full and level.value >= full.resume_pct)
         if top is not None:
@@ -434,4 +436,4 @@ class Soak:
         assert self._told.first_wh is not None
         told_wh = self._told.last_wh - self._told.first_wh
         booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
-        return told_wh, booked_wh, sum(int(event.figures["wh"]) for event in aside)
+        return told_wh, booked_wh, sum(int(event.figures["wh"]) for event in aside if event.figures["heater"] == "main")

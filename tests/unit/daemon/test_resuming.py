@@ -2,6 +2,7 @@
 
 import sqlite3
 from pathlib import Path
+from zlib import crc32
 
 import pytest
 
@@ -35,6 +36,17 @@ def test_a_mangled_row_is_found_by_its_seal(tmp_path: Path, value: bytes) -> Non
             ledger.state(METER)
         assert ledger.state(MEMORY) == {"full_since": None}
         assert ledger.known_until_s() == START_S
+
+
+@pytest.mark.parametrize("value", [b'"x"', b"[1]", b"9" * 400, b"-5", b"NaN", b"1e999"])
+def test_an_instant_that_is_none_counts_as_not_known(tmp_path: Path, value: bytes) -> None:
+    with new_ledger(tmp_path) as ledger:
+        ledger.commit(Batch(START_S))
+        assert ledger.known_until_s() == START_S
+    mangle(tmp_path / "quay.sqlite", "known_until_s", value)
+    mangle(tmp_path / "quay.sqlite", "known_until_s.seal", str(crc32(value)).encode())
+    with Ledger.open_reader(tmp_path / "quay.sqlite") as ledger:
+        assert ledger.known_until_s() is None
 
 
 def test_a_row_without_a_seal_is_an_older_programs(tmp_path: Path) -> None:
