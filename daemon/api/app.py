@@ -23,7 +23,7 @@ from typing import Any
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
@@ -98,7 +98,7 @@ async def arguments_of(request: Request) -> dict[str, Any]:
         raise Refusal(400, "Content-Type", "expected application/json")
     try:
         arguments = json.loads(await request.body())
-    except (ValueError, RecursionError):
+    except (ValueError, RecursionError, ClientDisconnect):  # who hangs up in the middle is no error of ours
         arguments = None
     if not isinstance(arguments, dict):
         raise Refusal(400, "request", "expected a JSON object")
