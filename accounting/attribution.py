@@ -103,6 +103,11 @@ class Attribution:
                 grid = min(all_of_them, bought.get(minute_ms, 0))
                 yield _Minute(minute_ms, mine, all_of_them, grid, min(all_of_them - grid, stored.get(minute_ms, 0)))
 
+    def set_back(self, by_s: float) -> None:
+        """The clock that dates the readings was set back: minutes that come twice hold the energy of both."""
+        for meter in self._meters():
+            meter.set_back(round(by_s * 1000))
+
     def drop(self, before_ms: int) -> None:
         """Forgets the minutes before this, all their intervals being settled, and those older than KEPT_MS."""
         for meter in self._meters():

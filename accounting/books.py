@@ -225,6 +225,10 @@ class Books:
         kept = {book.heater.name: (book, {*book.booked, *book.meter.starts()}) for book in self._books}
         for book in self._books:
             book.meter.set_back(round(by_s * 1000))
+        if self._attribution is not None:
+            self._attribution.set_back(by_s)
+        if self._tank is not None:
+            self._tank.set_back(by_s)
         for series in self._settings.heard:
             series.set_back(by_s)
         for entry in settled:

@@ -127,6 +127,13 @@ class TankBook:
             for start_ms in [start_ms for start_ms in told if start_ms + self._interval_ms <= booked_ms]:
                 del told[start_ms]
 
+    def set_back(self, by_s: float) -> None:
+        """The clock that dates the readings was set back: what the counters show of the time that comes twice is
+        booked in the first interval after it."""
+        self._level.set_back(by_s)
+        for counter in self._counters.values():
+            counter.set_back(round(by_s * 1000))
+
     def drain(self) -> list[TankEntry]:
         """Entries settled or revised since last asked."""
         ready, self._ready = self._ready, []
@@ -186,7 +193,8 @@ class TankBook:
         counter = self._counters.get(name)
         if counter is None:
             return 0
-        return next((share.wh for share in counter.shares(start_ms) if share.start_ms == start_ms), 0)
+        # Cells of booked intervals are dropped; one that is there again got its energy too late to be booked in it.
+        return sum(share.wh for share in counter.shares(start_ms) if share.start_ms <= start_ms)
 
     def _close(self, start_ms: int, opening_wh: int, level_wh: int, near: bool) -> _Interval:
         """Works an interval out. opening_wh, level_wh: the stocks at its ends as the level tells them."""

@@ -75,6 +75,10 @@ class TankLevel:
             return total_c / count
         return self._newest[_TOP][1] if _TOP in self._newest else self._tank.hot_c
 
+    def set_back(self, by_s: float) -> None:
+        """The clock that dates the readings was set back: the newest temperatures are dated anew."""
+        self._newest = {name: (at_s - by_s, temp_c) for name, (at_s, temp_c) in self._newest.items()}
+
     def drop(self, before_ms: int) -> None:
         """Forgets the intervals before this one, but for the last reading among them."""
         for start in sorted(start for start in self._cells if start < before_ms)[:-1]:

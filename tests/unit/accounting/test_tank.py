@@ -219,6 +219,29 @@ def lived(books: Books, hours: list[tuple[int, int, int]], restart: bool = False
     return entries
 
 
+def test_a_clock_set_back_neither_loses_nor_doubts_what_the_top_up_counter_shows() -> None:
+    """Three hours of 1,500 W, an hour set back after the second: the first half hour after that time has it all."""
+    books = Books(with_tank(replace(TANK, topup=CounterSignal("topup_wh"))))
+    entries: list[TankEntry] = []
+    at_s, topup_wh = NOON, 0
+    for step in range(36):
+        books.note("diverted_wh", at_s, 1000)
+        books.note("topup_wh", at_s, topup_wh)
+        books.note("tank_level_pct", at_s, 50)
+        entries += booked(books, at_s)
+        at_s, topup_wh = at_s + 300, topup_wh + 125
+        if step == 24:
+            at_s -= 3600
+            books.set_back(3600, [])
+    at_s += 7200
+    for name, value in (("diverted_wh", 1000), ("topup_wh", topup_wh), ("tank_level_pct", 50)):
+        books.note(name, at_s, value)
+    entries += booked(books, at_s + 120)
+    assert books.quarantined() == []
+    assert len({entry.start_s for entry in entries}) == len(entries)
+    assert -sum(line.wh for entry in entries for line in entry.postings if is_source(line.account)) == topup_wh
+
+
 HOURS = st.lists(st.tuples(st.integers(0, 2800), st.integers(0, 3000), st.integers(0, 105)), min_size=1, max_size=12)
 
 
