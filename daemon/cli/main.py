@@ -25,6 +25,7 @@ COMMANDS = {
     "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),
     "verify": ("daemon.cli.keeping", "look the whole ledger through, a line for each check"),
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
+    "password": ("daemon.cli.password", "set the password of the page"),
     "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
 }
 

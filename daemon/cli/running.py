@@ -2,8 +2,6 @@
 
 import contextlib
 import logging
-import os
-import secrets
 import signal
 import socket
 import tempfile
@@ -27,6 +25,7 @@ from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.config.secrets import kept_secret
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.events import Due
 from daemon.links import broker_address
@@ -176,23 +175,10 @@ def _broker(home: Home) -> Iterator[BrokerAddress]:
         return
     ledger = home.path_of(home.ledger.path)
     file = ledger.with_name("broker-password")
-    with EmbeddedBroker(BROKER_PORT, password=_password(file)) as own:  # the port that devices were told
+    password = kept_secret(file, "keep the broker's password")
+    with EmbeddedBroker(BROKER_PORT, password=password) as own:  # the port that devices were told
         click.echo(f"broker on {own.address}, user brimful, password in {file}", err=True)
         yield own.address
-
-
-def _password(file: Path) -> str:
-    """The embedded broker's password, made once."""
-    try:
-        with open(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as new:
-            new.write(secrets.token_hex(16))
-    except FileExistsError:
-        pass
-    except OSError as refused:
-        raise BrimfulError(
-            "keep the broker's password", str(file), f"expected a folder to write in, got {refused.strerror}"
-        ) from refused
-    return file.read_text(encoding="utf-8").strip()
 
 
 def _log(level: int) -> None:

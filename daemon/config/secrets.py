@@ -1,6 +1,5 @@
 """Passwords and tokens: from files that only their owner can read, or the environment. Never from the home file."""
 
-import contextlib
 import os
 import secrets
 import stat
@@ -80,10 +79,11 @@ def _keep(file: Path, secret: str) -> None:
     try:
         with os.fdopen(handle, "w", encoding="ascii") as new:
             new.write(f"{secret}\n")
-        with contextlib.suppress(FileExistsError):  # somebody was quicker
-            os.link(temporary, file)
+        os.replace(temporary, file)
+        temporary = ""
     finally:
-        os.unlink(temporary)
+        if temporary:
+            os.unlink(temporary)
 
 
 def read_secret(

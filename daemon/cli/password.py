@@ -1,0 +1,72 @@
+"""password: sets the page's password, of which only a hash is kept."""
+
+import contextlib
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+from daemon.config.load import load
+from rules.errors import BrimfulError
+
+OP = "set the page's password"
+
+
+@click.command()
+@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
+def password(home_file: Path) -> None:
+    """Set the password of the page, without which nothing can be changed there.
+
+    It is asked for twice, or, where there is no terminal, read from the first line of the standard input. Its hash goes
+    into the file that [api] password_file names.
+    """
+    from daemon.api.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, hashed  # with it comes the server
+
+    home = load(home_file)
+    named = home.api.password_file
+    if named is None:
+        cause = f"expected the name of a file for the hash, got none ({home_file.name})"
+        raise BrimfulError(OP, "api.password_file", cause, 'add under [api]: password_file = "page-password"')
+    told = _asked() if sys.stdin.isatty() else sys.stdin.readline().removesuffix("\n").removesuffix("\r")
+    if not SHORTEST_PASSWORD <= len(told) <= LONGEST_PASSWORD:
+        cause = f"expected {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters, got {len(told)}"
+        raise BrimfulError(OP, "password", cause, "several words are easy to remember and hard to guess")
+    try:
+        hash_line = hashed(told)
+    except UnicodeEncodeError:
+        raise BrimfulError(OP, "password", "expected text, got bytes that are none in this locale") from None
+    file = home.path_of(named)
+    _write(file, hash_line, like=home_file)
+    click.echo(f"password set, its hash is in {file}; a running daemon takes it at its next start")
+
+
+def _asked() -> str:
+    told: str = click.prompt("Password", hide_input=True, err=True)
+    if click.prompt("Again", hide_input=True, err=True) != told:
+        raise BrimfulError(OP, "password", "expected the same twice, got two different ones", "try again")
+    return told
+
+
+def _write(file: Path, line: str, like: Path) -> None:
+    """Put the line in the file's place in one step, readable by the home file's owner alone."""
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
+        with os.fdopen(handle, "w", encoding="ascii") as new:
+            owner = like.stat()
+            if (owner.st_uid, owner.st_gid) != (os.geteuid(), os.getegid()):
+                with contextlib.suppress(PermissionError):
+                    os.fchown(new.fileno(), owner.st_uid, owner.st_gid)
+            new.write(f"{line}\n")
+            new.flush()
+            os.fsync(new.fileno())
+        os.replace(temporary, file)
+        temporary = ""
+    except OSError as refused:
+        cause = f"expected a file that can be written, got {refused.strerror}"
+        raise BrimfulError(OP, str(file), cause, "see api.password_file") from refused
+    finally:
+        if temporary:
+            os.unlink(temporary)
