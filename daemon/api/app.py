@@ -22,10 +22,10 @@ from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
+from starlette.types import ASGIApp
 
 from daemon.api.house import House
 from daemon.api.refusals import JsonAnswer, Refusal, error_answer, status_of
@@ -38,7 +38,7 @@ QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules"}
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend"}
 
 
-def application(house: House, hosts: Hosts) -> Starlette:
+def application(house: House, hosts: Hosts) -> ASGIApp:
     """The API and the page."""
     page = Page(house)
 
@@ -57,6 +57,9 @@ def application(house: House, hosts: Hosts) -> Starlette:
         headers = dict(error.headers or {})
         return trouble(request, Refusal(error.status_code, request.url.path[:80], f"expected {expected}", "", headers))
 
+    async def gone(request: Request, error: Exception) -> Response:
+        return Response(status_code=400)  # who hangs up in the middle is no error of ours, and reads none
+
     async def unforeseen(request: Request, error: Exception) -> Response:
         cause = f"expected an answer, got {type(error).__name__}"
         return trouble(request, Refusal(500, request.url.path[:80], cause, "see the daemon's log"))
@@ -65,11 +68,15 @@ def application(house: House, hosts: Hosts) -> Starlette:
     routes += [Route(path, _wish(house, name), methods=["POST"]) for path, name in WISHES.items()]
     app = Starlette(
         routes=[*routes, *page.routes()],
-        middleware=[Middleware(Guarded, hosts=hosts)],
-        exception_handlers={BrimfulError: refused, HTTPException: unknown, Exception: unforeseen},
+        exception_handlers={
+            BrimfulError: refused,
+            HTTPException: unknown,
+            ClientDisconnect: gone,
+            Exception: unforeseen,
+        },
     )
     app.router.redirect_slashes = False
-    return app
+    return Guarded(app, hosts)
 
 
 def _headers(error: BrimfulError) -> dict[str, str]:
@@ -98,7 +105,7 @@ async def arguments_of(request: Request) -> dict[str, Any]:
         raise Refusal(400, "Content-Type", "expected application/json")
     try:
         arguments = json.loads(await request.body())
-    except (ValueError, RecursionError, ClientDisconnect):  # who hangs up in the middle is no error of ours
+    except (ValueError, RecursionError):
         arguments = None
     if not isinstance(arguments, dict):
         raise Refusal(400, "request", "expected a JSON object")

@@ -96,9 +96,9 @@ class Latest:
         self._readers.add(reader)
         if from_now and self.current is not None:
             reader.wake()
-        if self._ticking is None:
-            self._tick()
         try:
+            if self._ticking is None:
+                self._tick()
             yield reader
         finally:
             self._readers.discard(reader)

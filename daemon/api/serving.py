@@ -8,7 +8,7 @@ import threading
 
 import h11
 import uvicorn
-from starlette.applications import Starlette
+from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from daemon.api.latest import Latest
@@ -27,6 +27,7 @@ END_WITHIN_S = 1
 class _Protocol(H11Protocol):
     """One connection: one of few, and closed where its other end is slow to ask or slow to take the answer."""
 
+    slow_s = SLOW_S
     _asks_by: asyncio.TimerHandle | None = None
     _takes_by: asyncio.TimerHandle | None = None
 
@@ -53,7 +54,7 @@ class _Protocol(H11Protocol):
 
     def pause_writing(self) -> None:
         super().pause_writing()
-        self._takes_by = self.loop.call_later(SLOW_S, self.transport.abort)
+        self._takes_by = self.loop.call_later(self.slow_s, self.transport.abort)
 
     def resume_writing(self) -> None:
         super().resume_writing()
@@ -67,7 +68,7 @@ class _Protocol(H11Protocol):
             self._asks_by.cancel()
             self._asks_by = None
         elif self._asks_by is None and not asked and not self.transport.is_closing():
-            self._asks_by = self.loop.call_later(SLOW_S, self.transport.abort)
+            self._asks_by = self.loop.call_later(self.slow_s, self.transport.abort)
 
     def send_400_response(self, msg: str) -> None:
         """What is no HTTP is refused with the same headers as everything else."""
@@ -95,16 +96,17 @@ class _Server(uvicorn.Server):
 class Serving:
     """Listens on `bind`:`port` (0: any free one, see `.port`) from the start, answers between `start()` and `stop()`.
 
-    latest: what the house is like now; told which event loop its readers wait in. Raises BrimfulError where the address
-    is taken.
+    latest: what the house is like now; told which event loop its readers wait in. slow_s: see SLOW_S. Raises
+    BrimfulError where the address is taken.
     """
 
-    def __init__(self, bind: str, port: int, app: Starlette, latest: Latest) -> None:
+    def __init__(self, bind: str, port: int, app: ASGIApp, latest: Latest, slow_s: float = SLOW_S) -> None:
         self.bind = bind
         self._socket = _listen(bind, port)
         self.port: int = self._socket.getsockname()[1]
         self._app = app
         self._latest = latest
+        self._protocol = type("Protocol", (_Protocol,), {"slow_s": slow_s})
         self._loop: asyncio.AbstractEventLoop | None = None
         self._server: _Server | None = None
         self._thread = threading.Thread(target=self._run, name="api", daemon=True)
@@ -135,7 +137,7 @@ class Serving:
     async def _serve(self) -> None:
         config = uvicorn.Config(
             self._app,
-            http=_Protocol,
+            http=self._protocol,
             ws="none",
             lifespan="off",
             log_config=None,

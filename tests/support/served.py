@@ -16,7 +16,7 @@ from daemon.api.asking import Asking
 from daemon.api.house import House
 from daemon.api.latest import Latest, Picture
 from daemon.api.security import Hosts, is_loopback
-from daemon.api.serving import Serving
+from daemon.api.serving import SLOW_S, Serving
 from daemon.events import Ask
 from rules.errors import BrimfulError
 from tests.support.homes import SMALL, home
@@ -77,7 +77,7 @@ class Served:
     """A running server; use it in a `with`, or `close` it.
 
     asked: all that came through to the loop; error: raised there instead of an answer; pictures: how often it was asked
-    for one.
+    for one; broken: it fails unforeseen at that.
     """
 
     def __init__(
@@ -89,22 +89,26 @@ class Served:
         names: tuple[str, ...] = (),
         clock: Callable[[], float] = time.monotonic,
         within_s: float = WITHIN_S,
+        slow_s: float = SLOW_S,
         put: Callable[[Ask], None] | None = None,
     ) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.error: BrimfulError | None = None
         self.pictures = 0
+        self.broken = False
         self.sentence = "Withheld: tank 96 %"
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
         house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: HOME)
-        self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest)
+        self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port
         self.server.start()
 
     def _show(self) -> None:
         self.pictures += 1
+        if self.broken:
+            raise ZeroDivisionError
         self.latest.put(picture(self.sentence))
 
     def _answer(self, question: Ask) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from starlette.applications import Starlette
+from starlette.responses import Response
 
 from daemon.api import client
 from daemon.api.client import NotRunning, Refused
@@ -179,7 +179,7 @@ def test_a_port_that_is_taken_is_said() -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         with pytest.raises(BrimfulError, match=rf"127\.0\.0\.1:{port}: expected a free address.*set \[api\] port"):
-            Serving("127.0.0.1", port, Starlette(), Latest(lambda: None))
+            Serving("127.0.0.1", port, Response(), Latest(lambda: None))
 
 
 # The command line's side

@@ -1,0 +1,455 @@
+"""The page against who may not: strangers' pages, wrong passwords, forged forms, and connections without end."""
+
+import contextlib
+import json
+import socket
+import time
+from collections.abc import Iterator
+from http.client import HTTPConnection
+from pathlib import Path
+
+import pytest
+from argon2 import PasswordHasher
+
+from daemon.api.accounts import (
+    IDLE_S,
+    LONGEST_S,
+    MOST_SESSIONS,
+    MOST_TRIES,
+    MOST_TRIES_OF_ALL,
+    TRIES_WITHIN_S,
+)
+from daemon.api.latest import MOST_READERS
+from daemon.api.security import CONTENT_POLICY
+from daemon.api.serving import MOST_CONNECTIONS
+from tests.support.broker import Client, Mosquitto
+from tests.support.daemon_house import House
+from tests.support.served import FORM, TOKEN, WITHIN_S, Answer, Served
+
+pytestmark = pytest.mark.services
+
+PASSWORD = "four words are enough"
+HASH = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD)
+"""Cheap: the tests log in a hundred times."""
+HALF_A_FORM = (
+    b"POST /login HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\n"
+    b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 90\r\n\r\npassword="
+)
+ORDER = {"order": "surplus", "minutes": "60"}
+
+
+class Clock:
+    """Seconds that go forward by hand."""
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def page(clock: Clock) -> Iterator[Served]:
+    with Served(password_hash=HASH, clock=clock) as served:
+        yield served
+
+
+def log_in(page: Served, password: str = PASSWORD, **headers: str | None) -> Answer:
+    return page.form("/login", {"password": password, "then": "/"}, **headers)
+
+
+def look(page: Served, cookie: str = "") -> str:
+    answer = page.http("GET", "/", headers={"Cookie": f"brimful={cookie}"})
+    assert answer.status == 200
+    return answer.text
+
+
+def form_token(page: Served, cookie: str) -> str:
+    head, found, rest = look(page, cookie).partition('name="form_token" value="')
+    assert found, head
+    return rest.partition('"')[0]
+
+
+def test_who_is_not_logged_in_sees_the_house_and_changes_nothing(page: Served) -> None:
+    text = look(page)
+    assert page.sentence in text
+    assert 'action="/override"' not in text
+    answer = page.form("/override", ORDER)
+    assert answer.status == 401
+    assert page.asked == []
+
+
+def test_login_change_logout(page: Served) -> None:
+    answer = log_in(page)
+    assert (answer.status, answer.headers["Location"]) == (303, "/")
+    told = answer.headers["Set-Cookie"].lower()
+    assert "httponly" in told
+    assert "samesite=strict" in told
+    assert "secure" not in told
+    token = form_token(page, answer.cookie)
+    done = page.form("/override", {**ORDER, "form_token": token}, answer.cookie)
+    assert (done.status, done.headers["Location"]) == (303, "/")
+    assert page.asked == [("override", {"order": "surplus", "for_s": 3600.0, "heater": None})]
+    assert page.form("/logout", {"form_token": token}, answer.cookie).status == 303
+    assert page.form("/override", {**ORDER, "form_token": token}, answer.cookie).status == 401
+    assert len(page.asked) == 1
+
+
+def test_behind_tls_the_cookie_goes_by_tls_alone(clock: Clock) -> None:
+    with Served(password_hash=HASH, clock=clock, names=("heat.example.org",)) as page:
+        answer = log_in(page, Host="heat.example.org", Origin="https://heat.example.org")
+    assert "secure" in answer.headers["Set-Cookie"].lower()
+
+
+def test_each_login_has_a_secret_of_its_own_and_ends_the_one_before(page: Served) -> None:
+    first = log_in(page).cookie
+    second = page.form("/login", {"password": PASSWORD}, first).cookie
+    assert first != second
+    assert 'action="/override"' not in look(page, first)
+    assert form_token(page, second)
+
+
+def test_a_wrong_password_is_refused_in_words(page: Served) -> None:
+    answer = log_in(page, "five words are not it")
+    assert answer.status == 401
+    assert "password: expected the password of this house, got another" in answer.text
+    assert answer.headers["Set-Cookie"] is None
+    assert "five words" not in answer.text
+
+
+def test_after_some_wrong_passwords_the_right_one_has_to_wait_too(page: Served, clock: Clock) -> None:
+    for _ in range(MOST_TRIES):
+        assert log_in(page, "five words are not it").status == 401
+    answer = log_in(page)
+    assert answer.status == 429
+    assert 0 < int(answer.headers["Retry-After"]) <= TRIES_WITHIN_S
+    clock.now_s += TRIES_WITHIN_S
+    assert log_in(page).status == 303
+
+
+def test_wrong_passwords_from_many_addresses_are_limited_together(clock: Clock) -> None:
+    """Over loopback, where each of its addresses may ask."""
+    with Served("0.0.0.0", password_hash=HASH, clock=clock) as page:
+
+        def from_address(number: int) -> int:
+            connection = HTTPConnection(
+                "127.0.0.1", page.port, timeout=WITHIN_S, source_address=(f"127.0.1.{number}", 0)
+            )
+            try:
+                connection.request("POST", "/login", "password=not+it+at+all", {**FORM, "Origin": page.origin})
+                return connection.getresponse().status
+            finally:
+                connection.close()
+
+        told = [from_address(number) for number in range(1, MOST_TRIES_OF_ALL + 2)]
+    assert told == [401] * MOST_TRIES_OF_ALL + [429]
+
+
+@pytest.mark.parametrize("passed_s", [IDLE_S + 1, LONGEST_S + 1])
+def test_a_login_ends_by_itself(page: Served, clock: Clock, passed_s: float) -> None:
+    cookie = log_in(page).cookie
+    token = form_token(page, cookie)
+    if passed_s > LONGEST_S:  # though it is used all the time
+        while clock.now_s < 1000 + LONGEST_S - IDLE_S / 2:
+            clock.now_s += IDLE_S / 2
+            look(page, cookie)
+        clock.now_s = 1000 + passed_s
+    else:
+        clock.now_s += passed_s
+    answer = page.form("/override", {**ORDER, "form_token": token}, cookie)
+    assert answer.status == 401
+    assert page.asked == []
+
+
+def test_logins_are_bounded_the_one_longest_unused_goes(page: Served, clock: Clock) -> None:
+    cookies = []
+    for _ in range(MOST_SESSIONS + 1):
+        clock.now_s += 1
+        cookies.append(log_in(page).cookie)
+    assert 'action="/override"' not in look(page, cookies[0])
+    assert form_token(page, cookies[1])
+
+
+@pytest.mark.parametrize(
+    ("token", "headers"),
+    [
+        ("", {}),
+        ("forged", {}),
+        ("own", {"Origin": "http://evil.example"}),
+        ("own", {"Origin": "null"}),
+        ("own", {"Origin": None}),
+        ("own", {"Sec_Fetch_Site": "cross-site"}),
+        ("own", {"Sec_Fetch_Site": "same-site"}),
+        ("own", {"Host": "evil.example"}),
+    ],
+    ids=repr,
+)
+def test_a_forged_form_is_refused(page: Served, token: str, headers: dict[str, str | None]) -> None:
+    cookie = log_in(page).cookie
+    own = form_token(page, cookie)
+    for path in ("/override", "/logout"):
+        fields = {**ORDER, "form_token": own if token == "own" else token}
+        assert page.form(path, fields, cookie, **headers).status == 403
+    assert page.asked == []
+    assert form_token(page, cookie) == own, "still logged in"
+
+
+def test_the_token_of_another_login_is_no_token(page: Served) -> None:
+    mine, other = log_in(page).cookie, log_in(page).cookie
+    answer = page.form("/override", {**ORDER, "form_token": form_token(page, other)}, mine)
+    assert answer.status == 403
+    assert page.asked == []
+
+
+def test_a_login_from_a_foreign_page_is_refused(page: Served) -> None:
+    for origin in ("http://evil.example", "null", None):
+        assert log_in(page, Origin=origin).status == 403
+
+
+def test_a_wish_by_script_needs_the_forms_token_in_a_header(page: Served) -> None:
+    cookie = log_in(page).cookie
+    headers = {"Content-Type": "application/json", "Cookie": f"brimful={cookie}", "Origin": page.origin}
+    assert page.http("POST", "/api/override", '{"clear": true}', headers).status == 403
+    headers["X-Form-Token"] = form_token(page, cookie)
+    assert page.http("POST", "/api/override", '{"clear": true}', headers).status == 200
+    assert page.asked == [("override", {"clear": True})]
+
+
+def test_read_only_the_page_changes_nothing_and_the_command_line_does(clock: Clock) -> None:
+    with Served(password_hash=HASH, clock=clock, read_only=True) as page:
+        cookie = log_in(page).cookie
+        text = look(page, cookie)
+        assert 'action="/override"' not in text
+        answer = page.form("/override", ORDER, cookie)
+        assert answer.status == 403
+        assert "api.read_only" in answer.text
+        assert page.asked == []
+        assert page.machine("/api/override", '{"clear": true}').status == 200
+
+
+def test_without_a_password_nobody_can_log_in_and_the_page_says_how_to_set_one() -> None:
+    with Served() as page:
+        assert "brimful password HOME.toml" in look(page)
+        assert log_in(page, "").status == 403
+
+
+def test_where_others_can_come_looking_needs_a_login_too(clock: Clock) -> None:
+    for served in (Served("0.0.0.0", password_hash=HASH, clock=clock), Served(password_hash=HASH, names=("heat.lan",))):
+        with served as page:
+            for path in ("/", "/live", "/api/why", "/api/health", "/api/rule"):
+                answer = page.http("GET", path)
+                assert answer.status == (401 if path.startswith("/api/") else 303), path
+                assert page.sentence not in answer.text
+            assert page.http("GET", "/live").headers["Location"] == "/login?then=%2Flive"
+            assert page.asked == []
+            assert page.http("GET", "/api/why", headers={"Authorization": f"Bearer {TOKEN}"}).status == 200
+            assert page.sentence in look(page, log_in(page).cookie)
+
+
+def test_a_name_that_is_not_its_own_is_refused_wherever_it_listens(clock: Clock) -> None:
+    with Served("0.0.0.0", password_hash=HASH, names=("heat.lan",)) as page:
+        for host, status in (("heat.lan", 303), ("192.168.7.20:8731", 303), ("evil.example", 403), ("0.0.0.0", 403)):
+            assert page.http("GET", "/", headers={"Host": host}).status == status, host
+
+
+@pytest.mark.parametrize("then", ["//evil.example", "https://evil.example", "/\\evil.example", "evil", "/\r\nX: 1", ""])
+def test_after_the_login_nobody_is_sent_elsewhere(page: Served, then: str) -> None:
+    answer = page.form("/login", {"password": PASSWORD, "then": then})
+    assert (answer.status, answer.headers["Location"]) == (303, "/")
+
+
+def test_every_answer_tells_browsers_what_it_may_not_do(page: Served) -> None:
+    answers = [
+        page.http("GET", "/"),
+        page.http("GET", "/login"),
+        page.http("GET", "/nothing"),
+        page.http("DELETE", "/"),
+        page.http("GET", "/api/why"),
+        page.http("GET", "/api/nothing"),
+        page.http("GET", "/", headers={"Host": "evil.example"}),
+        page.http("POST", "/api/override", "{}"),
+        page.http("POST", "/", b"", {"Content-Length": "x"}),
+        page.http("GET", look(page).partition('href="/static')[2].partition('"')[0].join(("/static", ""))),
+        log_in(page, "wrong wrong wrong"),
+        log_in(page),
+    ]
+    assert [answer.status for answer in answers] == [200, 200, 404, 405, 200, 404, 403, 401, 400, 200, 401, 303]
+    for answer in answers:
+        assert answer.headers["Content-Security-Policy"] == CONTENT_POLICY
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
+        assert answer.headers["Referrer-Policy"] == "same-origin"
+    assert [answer.headers["Cache-Control"] for answer in answers].count("no-store") == len(answers) - 1
+
+
+def test_what_nobody_foresaw_is_said_with_the_same_headers_and_no_details(caplog: pytest.LogCaptureFixture) -> None:
+    with Served() as page:
+        page.broken = True
+        answer = page.http("GET", "/")
+        assert page.http("GET", "/api/why").status == 200
+        assert page.latest.readers == 0
+    assert answer.status == 500
+    assert answer.headers["Content-Security-Policy"] == CONTENT_POLICY
+    assert "see the daemon&#39;s log" in answer.text
+    assert "Traceback" not in answer.text
+    assert "ZeroDivisionError" in caplog.text
+
+
+def test_no_secret_stands_in_a_page(page: Served) -> None:
+    cookie = log_in(page).cookie
+    for text in (look(page, cookie), page.http("GET", "/api/why").text, page.http("GET", "/nothing").text):
+        assert not {secret for secret in (cookie, HASH, TOKEN, PASSWORD) if secret in text}
+
+
+def test_names_from_outside_are_text_in_the_page(page: Served) -> None:
+    page.sentence = 'Withheld: <script>alert("1")</script>'
+    assert "<script>alert" not in look(page)
+    assert "&lt;script&gt;alert" in look(page)
+
+
+# Readers and connections
+
+
+def listen(page: Served, path: str = "/live") -> HTTPConnection:
+    connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+    connection.request("GET", path)
+    return connection
+
+
+def next_event(stream: object) -> str:
+    while True:
+        line = stream.readline()  # type: ignore[attr-defined]
+        assert line, "the stream has ended"
+        if line.startswith(b"data: "):
+            html: str = json.loads(line.removeprefix(b"data: "))["html"]
+            return html
+
+
+def test_a_change_reaches_all_open_pages_within_a_second(page: Served) -> None:
+    connections = [listen(page) for _ in range(3)]
+    try:
+        streams = [connection.getresponse() for connection in connections]
+        assert {stream.headers["Content-Type"] for stream in streams} == {"text/event-stream; charset=utf-8"}
+        for stream in streams:
+            assert page.sentence in next_event(stream)
+        asked = page.pictures
+        page.sentence = "Taking surplus: 1,500 W"
+        began_s = time.monotonic()
+        page.latest.changed()
+        for stream in streams:
+            while page.sentence not in next_event(stream):
+                pass
+        assert time.monotonic() - began_s < 1
+        assert page.pictures <= asked + 2, "once for all"
+    finally:
+        for connection in connections:
+            connection.close()
+
+
+def test_pages_kept_up_to_date_are_bounded_and_their_places_come_free(page: Served) -> None:
+    connections = [listen(page) for _ in range(MOST_READERS)]
+    try:
+        for connection in connections:
+            next_event(connection.getresponse())
+        answer = page.http("GET", "/live")
+        assert (answer.status, answer.headers["Retry-After"]) == (503, "60")
+        assert page.http("GET", "/api/why").status == 200
+    finally:
+        for connection in connections:
+            connection.sock.shutdown(socket.SHUT_RDWR)
+            connection.close()
+    give_up_s = time.monotonic() + WITHIN_S
+    while page.latest.readers and time.monotonic() < give_up_s:
+        time.sleep(0.01)
+    assert page.latest.readers == 0
+
+
+def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through_afterwards(page: Served) -> None:
+    idle = [socket.create_connection(("127.0.0.1", page.port), WITHIN_S) for _ in range(200)]
+    try:
+        open_ = 0
+        for link in idle:
+            link.settimeout(WITHIN_S)
+            link.sendall(b"GET /login HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        for link in idle:
+            try:
+                open_ += link.recv(12) == b"HTTP/1.1 200"
+            except ConnectionError:
+                continue
+        assert 0 < open_ <= MOST_CONNECTIONS
+    finally:
+        for link in idle:
+            link.close()
+    assert page.http("GET", "/api/why").status == 200
+
+
+@pytest.mark.parametrize(
+    "said",
+    [b"", b"GET / HTTP/1.1\r\nHost: loc", HALF_A_FORM],
+    ids=["nothing", "half a head", "half a body"],
+)
+def test_who_does_not_finish_a_request_is_cut_off(said: bytes, caplog: pytest.LogCaptureFixture) -> None:
+    with Served(slow_s=0.2) as page, socket.create_connection(("127.0.0.1", page.port), WITHIN_S) as link:
+        link.sendall(said)
+        with contextlib.suppress(ConnectionResetError):
+            assert link.recv(100) == b""
+    assert caplog.records == []
+
+
+def test_a_head_without_end_is_refused(page: Served) -> None:
+    with socket.create_connection(("127.0.0.1", page.port), WITHIN_S) as link:
+        link.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX: ")
+        try:
+            for _ in range(100):
+                link.sendall(b"x" * 1000)
+            told = link.recv(100)
+        except ConnectionError:
+            told = b""
+        assert told == b"" or told.startswith(b"HTTP/1.1 4")
+
+
+# The daemon itself
+
+
+def test_the_daemon_serves_its_page_and_knows_its_own_user(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker, Client(broker.address(), "wren/permit") as wire:
+        house = House(tmp_path, broker)
+        house.start()
+        try:
+            wire.publish("wren/level", "70")
+            wire.publish("wren/meter", "-1500")
+            wire.hears("wren/permit", b"yes")
+            connection = HTTPConnection("127.0.0.1", house.api_port, timeout=WITHIN_S)
+            connection.request("GET", "/live")
+            stream = connection.getresponse()
+            assert "Taking surplus: " in next_event(stream)
+            wire.publish("wren/level", "96")
+            began_s = time.monotonic()
+            while "Withheld: tank 96 %" not in next_event(stream):
+                pass
+            assert time.monotonic() - began_s < 1
+            connection.close()
+            assert house.asks("override", "clear").stdout.startswith("override cleared")
+            token = next(tmp_path.glob("*.api-token"))
+            token.rename(token.with_suffix(".away"))
+            refused = house.asks("override", "clear", code=2).stderr
+            assert f"login: expected a login, or the token in {token}, got neither" in refused
+            assert house.asks("why").stdout.startswith("Withheld: tank 96 %")
+        finally:
+            house.close()
+
+
+def test_beyond_this_machine_only_with_a_password(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker:
+        house = House(tmp_path, broker)
+        text = house.file.read_text()
+        house.file.write_text(text.replace("[api]\n", '[api]\nbind = "0.0.0.0"\n'))
+        refused = house.asks("run", str(house.file), code=2).stderr
+        assert "api.bind: expected a password_file beside an address that others can reach" in refused
+        house.file.write_text(text.replace("[api]\n", '[api]\nbind = "0.0.0.0"\npassword_file = "page-password"\n'))
+        refused = house.asks("run", str(house.file), code=2).stderr.splitlines()[-1]
+        assert refused.endswith(f"make it with: brimful password {house.file}")
