@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from accounting.ledger import OutboxKey
+from daemon import notes
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, rules_shown, set_rule
 from daemon.config.model import Home
@@ -63,6 +64,8 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
             {"heater": told.heater, "order": told.order.value, "watts": told.watts, "guard": told.guard}
             for told in (loop.engine.decision.orders if loop.engine.decision is not None else ())
         ],
+        "level": level(loop, now),
+        "prices": prices(loop),
         "links_down": {name: link.reason for name, link in sorted(loop.links.items()) if not link.up},
         "inputs": inputs(loop, now),
         "alarms": alarms(loop, now),
@@ -70,6 +73,25 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
         if override is None
         else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
     }
+
+
+def level(loop: Loop, now: Moment) -> dict[str, Any] | None:
+    """The tank's level that counts, since when it has been the same, and since when the tank counts as full."""
+    snapshot, full_s = loop.engine.snapshot, loop.engine.memory.full_since_s
+    if snapshot.level is None:
+        return None
+    since_s = snapshot.level_since_s
+    return {
+        "value_pct": snapshot.level.value,
+        "since": None if since_s == NEVER_LIVE_S else iso(now.utc_of(since_s)),
+        "full_since": None if full_s is None else iso(now.utc_of(full_s)),
+    }
+
+
+def prices(loop: Loop) -> dict[str, Any]:
+    """The prices in force, money per kWh, null where nothing tells; heat_value: what a diverted kWh displaces."""
+    told = loop.engine.prices
+    return {"import_price": told.import_price, "export_price": told.export_price, "heat_value": told.heat_value}
 
 
 def alarms(loop: Loop, now: Moment) -> list[dict[str, Any]]:
@@ -142,6 +164,41 @@ def change_answer(change: Change, applied: bool) -> dict[str, Any]:
         "cautions": cautions(change.home),
         "applied": applied,
     }
+
+
+def change_said(change: Change) -> str:
+    """A change in a line, for those who look back: "rules.full: stop_at_pct 95 → 92"."""
+    keys = ", ".join(f"{key.key} {_old_or_new(key.old)} → {_old_or_new(key.new)}" for key in change.keys)
+    return f"rules.{change.rule}: {keys or 'nothing differs'}"
+
+
+def write_note(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+    """Keep a dated note of the owner's; written down at once."""
+    note = notes.note_of(arguments)
+    loop.keeper.events([notes.written(note, now.utc_s)])
+    return _noted(loop, now, note, "written")
+
+
+def withdraw_note(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+    """Take a note back; both stay in the ledger. arguments: note, its id."""
+    wanted = arguments.get("note")
+    for note in notes.notes_of(loop.keeper.owners_notes()):
+        if note.id == wanted:
+            loop.keeper.events([notes.withdrawn(note, now.utc_s)])
+            return _noted(loop, now, note, "withdrawn")
+    cause = f"expected the id of a note that stands, got {str(wanted)[:40]!r}"
+    raise BrimfulError("withdraw a note", "note", cause, "it may be withdrawn already")
+
+
+def _noted(loop: Loop, now: Moment, note: notes.Note, done: str) -> dict[str, Any]:
+    loop.write(now)
+    fault = loop.clock_fault or loop.keeper.fault
+    told = {"note": note.id, "day": note.day.isoformat(), "kind": note.kind, "text": note.text}
+    return {"schema": "brimful.note/1", **told, "done": done, "kept": not fault}
+
+
+def _old_or_new(value: Any) -> str:
+    return "(none)" if value is None else _text(value)
 
 
 def change_rule(home: Home, arguments: Mapping[str, Any], fits: Callable[[Home], object]) -> Change:

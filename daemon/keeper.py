@@ -26,6 +26,7 @@ from accounting.ledger import (
     Refused,
 )
 from accounting.ledger.reading import BEFORE_ALL
+from accounting.ledger.records import OWNERS
 from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
@@ -130,6 +131,15 @@ class Keeper:
     ) -> None:
         """Note something that is to be told once."""
         self._events.append(EventRow(now.utc_s, name, kind, sentence, figures or {}))
+
+    def events(self, rows: Iterable[EventRow]) -> None:
+        """Note events that are made elsewhere."""
+        self._events += rows
+
+    def owners_notes(self) -> list[EventRow]:
+        """The owner's notes and what withdrew them, written or waiting. Raises LedgerError."""
+        waiting = [row for row in self._events if row.name.startswith(OWNERS)]
+        return [*self._ledger.events(-inf, inf, f"{OWNERS}*"), *waiting]
 
     def delivered(self, keys: Iterable[OutboxKey]) -> None:
         """The time-series server has these: strike them off at the next commit."""

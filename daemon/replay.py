@@ -2,10 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf
+from typing import Protocol
 
 from accounting.books import Books
 from accounting.entry import Entry
-from accounting.ledger import Batch, LedgerWriter
+from accounting.ledger import Batch
 from daemon.board import Board
 from daemon.engine import Engine
 from daemon.keeper import quarantine_event
@@ -17,6 +19,15 @@ from rules.reading import Moment
 
 COMMIT_EVERY = 1500
 """Entries to a transaction: about a month of half hours."""
+TELL_EVERY_S = 86_400.0
+"""Of the recorded time, how often its progress is told."""
+
+
+class Keeps(Protocol):
+    """Where a replay's books go: a ledger, or nowhere."""
+
+    def commit(self, batch: Batch) -> object:
+        """Keep all of it."""
 
 
 class Replay:
@@ -27,7 +38,7 @@ class Replay:
     the home file does not name, and that the daemon would not have heard. quarantined_wh: energy set aside.
     """
 
-    def __init__(self, plan: Plan, readings: ReadingsFile, ledger: LedgerWriter) -> None:
+    def __init__(self, plan: Plan, readings: ReadingsFile, ledger: Keeps) -> None:
         self._readings = readings
         self._ledger = ledger
         known = plan.home.signals
@@ -64,6 +75,7 @@ class Replay:
         engine, books = self.engine, self.engine.books
         waiting: list[Entry] = []
         now_s: float | None = None
+        told_s = -inf
         for at_s, readings in self._readings.rows(self._wanted):
             if now_s is None:
                 self.from_s = now_s = at_s
@@ -78,6 +90,8 @@ class Replay:
                 if len(waiting) >= COMMIT_EVERY:
                     self._commit(waiting, now_s)
                     waiting = []
+                if now_s - told_s >= TELL_EVERY_S:
+                    told_s = now_s
                     progress(now_s)
         if now_s is None or engine.decision is None:
             raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")

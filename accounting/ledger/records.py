@@ -89,6 +89,10 @@ class DecisionRow:
     findings: tuple[Finding, ...] = ()
 
 
+OWNERS = "owner."
+"""What the names of the owner's own events begin with. They are never let go."""
+
+
 @dataclass(frozen=True, slots=True)
 class EventRow:
     """Something to be told once, at at_s (UTC seconds).

@@ -46,7 +46,7 @@ _STRETCH = (
 _PRUNE = "DELETE FROM {table} WHERE id IN (SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n)"
 _OLD = {
     "tape": "to_s < :s",
-    "event": "at_s < :s",
+    "event": f"at_s < :s AND name NOT GLOB '{OWNERS}*'",
     "decision": "at_s < :s AND EXISTS (SELECT 1 FROM decision later WHERE later.heater = d.heater AND "
     "later.at_s <= :s AND (later.at_s, later.id) > (d.at_s, d.id))",
 }

@@ -1,0 +1,179 @@
+"""The room "Rules": every rule with its setting, what it did this week, and a change shown before it is made."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel
+
+from daemon.config.rule_tables import Rules, YieldTo
+from daemon.page.views.deciding import Decided
+from daemon.page.views.figures import fixed, minutes, sentence, share
+
+_GUARD_OF = {"tracking": None, "heaters": "together"}
+"""Tables of the home file whose guard has another name, or that have none."""
+_UNSET = "not set"
+
+CAUTIONS = {
+    "limit": (
+        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this.",
+        "Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither.",
+    ),
+    "full": (
+        "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
+        "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
+        "whole tank to 60 °C at your local rules' intervals. brimful does not do that for you.",
+    ),
+    "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
+    "heaters": ("Two heaters at once need wiring and supply made for both, by a licensed person.",),
+}
+"""What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One setting. value: as it is shown; text: as it is typed into the form, "" where the default holds."""
+
+    name: str
+    about: str
+    value: str
+    text: str
+    is_set: bool
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleShown:
+    """One rule. decided: what it decided this week; cautions: what to know before changing it."""
+
+    name: str
+    about: str
+    keys: tuple[Key, ...]
+    decided: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One setting before and after."""
+
+    key: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Time by order or by deciding rule, before and after the change."""
+
+    name: str
+    before: str
+    after: str
+    difference: str
+
+
+def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleShown, ...]:
+    """Every rule, of the answer to `rule` (brimful.rule/1). week: what decided in the last seven days, if known."""
+    return tuple(rule_shown(name, keys, week) for name, keys in answer["rules"].items())
+
+
+def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None) -> RuleShown:
+    """One rule with its settings."""
+    table = _table(name)
+    fields = {info.alias or field: info for field, info in table.model_fields.items()}
+    about = (table.__doc__ or "").strip()
+    return RuleShown(
+        name=name,
+        about=about,
+        keys=tuple(
+            Key(
+                name=key,
+                about=fields[key].description or "",
+                value=_shown(told["value"]),
+                text=_typed(told["value"]) if told["set"] else "",
+                is_set=told["set"],
+                kind="choice" if fields[key].annotation is bool else "text",
+            )
+            for key, told in keys.items()
+        ),
+        decided=_decided(name, week),
+        cautions=CAUTIONS.get(name, ()),
+    )
+
+
+def changed_shown(change: Mapping[str, Any]) -> tuple[Changed, ...]:
+    """Old and new, of the answer to a change (brimful.rule-change/1)."""
+    return tuple(Changed(key["key"], _shown(key["old"]), _shown(key["new"])) for key in change["changes"])
+
+
+def new_cautions(before: Sequence[str], after: Sequence[str]) -> tuple[str, ...]:
+    """What the changed home is warned of that it was not warned of before."""
+    return tuple(caution for caution in after if caution not in before)
+
+
+def compared(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[Compared, ...]:
+    """Two counts of seconds side by side, the longest first."""
+    names = sorted({*before, *after}, key=lambda name: -max(before.get(name, 0.0), after.get(name, 0.0)))
+    return tuple(_compared(name, before.get(name, 0.0), after.get(name, 0.0)) for name in names)
+
+
+def _compared(name: str, before_s: float, after_s: float) -> Compared:
+    by_s = round((after_s - before_s) / 60) * 60
+    sign = "+" if by_s > 0 else "−" if by_s < 0 else ""
+    return Compared(name, minutes(before_s), minutes(after_s), f"{sign}{minutes(abs(by_s))}")
+
+
+def _decided(name: str, week: Decided | None) -> str:
+    guard = _GUARD_OF.get(name, name)
+    if guard is None:
+        return ""
+    if week is None or not week.known_s:
+        return "Nothing is on record of this week."
+    stood_s, withheld_s = week.by_rule_s.get(guard, 0.0), week.withheld_s.get(guard, 0.0)
+    if stood_s < 30:
+        return "Decided nothing this week."
+    said = f"decided {minutes(stood_s)} this week, {share(stood_s / week.known_s)} of the time on record"
+    if 30 <= withheld_s < stood_s - 30:
+        said += f"; withheld in {minutes(withheld_s)} of it"
+    return sentence(said)
+
+
+def _table(name: str) -> type[BaseModel]:
+    if name == "yield":
+        return YieldTo
+    table = Rules.model_fields[name].annotation
+    assert isinstance(table, type)
+    assert issubclass(table, BaseModel)
+    return table
+
+
+def _shown(value: Any) -> str:
+    match value:
+        case None | []:
+            return _UNSET
+        case bool():
+            return "on" if value else "off"
+        case float() | int():
+            text = fixed(value, 6).rstrip("0").rstrip(".")
+            return text or "0"
+        case list():
+            return ", ".join(_shown(item) for item in value)
+        case {"from": start, "to": end}:
+            return f"{start} to {end}"
+    return str(value)
+
+
+def _typed(value: Any) -> str:
+    """A value as the form takes it, which is as `brimful rule` does."""
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "true" if value else "false"
+        case list():
+            return ",".join(_typed(item) for item in value)
+        case {"from": start, "to": end}:
+            return f"{start}/{end}"
+        case float() if value.is_integer():
+            return str(int(value))
+    return str(value)
