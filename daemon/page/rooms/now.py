@@ -8,13 +8,17 @@ from starlette.routing import Route
 
 from daemon.api.house import House
 from daemon.api.latest import Picture
-from daemon.api.refusals import Refusal
+from daemon.page import gather
+from daemon.page.views.figures import instant
+from daemon.page.views.now import ORDERS, now_room
+from daemon.page.views.stock import diverted_today, statement
 from rules.errors import BrimfulError
 
 if TYPE_CHECKING:
     from daemon.page.app import Page
 
 PATH, TITLE = "/", "Now"
+STOP_KEPT_S, STOCK_KEPT_S = 30.0, 60.0
 
 
 def routes(page: "Page") -> list[Route]:
@@ -25,17 +29,36 @@ def routes(page: "Page") -> list[Route]:
     ]
 
 
-def view(picture: Picture) -> Mapping[str, Any]:
+def view(house: House, picture: Picture) -> Mapping[str, Any]:
     """A picture as the live part of the room shows it."""
-    return {"why": picture.why, "today": picture.today, "currency": picture.home.home.currency}
+    home, now_s = picture.home, _now_s(picture)
+    stop = house.shelf.last("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
+    heaters = tuple(home.heaters)
+    return {"now": now_room(picture.why, picture.health, picture.today, stop, home.home.timezone, heaters)}
 
 
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
-    picture = await house.latest.picture()
-    if picture is None:
-        raise Refusal(503, "loop", "expected the house's state, got none yet", "load the page again in a while")
-    return {"title": TITLE, "house": picture.home.home.name, **view(picture)}
+    picture = await house.picture()
+    home, now_s = picture.home, _now_s(picture)
+    stock = None
+    try:
+        await house.shelf.ask("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
+        stock = await house.shelf.ask("stock", STOCK_KEPT_S, lambda: gather.stock_today(home, now_s))
+    except BrimfulError:
+        pass  # the ledger cannot be read now: that stands among the faults, and what the loop knows is shown
+    set_out = None if stock is None else statement(stock)
+    tank = "no settled interval yet" if home.tank is not None else "the home file has no [tank] table"
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "orders": tuple(ORDERS.items()),
+        "heaters": tuple(home.heaters),
+        "stock": set_out,
+        "diverted": diverted_today(picture.today),
+        "why_no_stock": f"The heat stock is not set out here: {tank}.",
+        **view(house, picture),
+    }
 
 
 async def override(house: House, form: dict[str, str]) -> str:
@@ -51,3 +74,7 @@ async def override(house: House, form: dict[str, str]) -> str:
     wish = {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}
     await house.asking.ask("override", wish)
     return PATH
+
+
+def _now_s(picture: Picture) -> float:
+    return instant(picture.why["at"]).timestamp()

@@ -6,12 +6,16 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.page.views.figures import full_date, instant, sentence, signal_value, signal_words, utc, when
+from daemon.page.views.figures import age, full_date, instant, sentence, signal_value, signal_words, utc, when
 from daemon.page.views.stops import Stop
 from rules.words import duration, percent, watts
 
 VERDICTS = {"allow": "lets it", "forbid": "withholds", "require": "asks"}
 """A finding's verdict as the table tells it."""
+
+
+ORDERS = {"withhold": "stay withheld", "surplus": "take surplus", "heat": "heat, from the grid too"}
+"""What the owner's word asks of a heater."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +37,21 @@ class InputShown:
     name: str
     words: str
     value: str
+    age: str
     age_s: float | None
     limit: str
+    limit_s: float | None
     stale: bool
 
 
 @dataclass(frozen=True, slots=True)
 class OverrideShown:
-    """The owner's word that stands. left_s: until it ends, seconds."""
+    """The owner's word that stands. left, left_s: until it ends, in words and in seconds."""
 
-    order: str
+    words: str
     heater: str | None
     until: str
+    left: str
     left_s: float
 
 
@@ -64,12 +71,12 @@ class NowRoom:
     faults: tuple[str, ...]
     override: OverrideShown | None
     stop: str
-    today: Mapping[str, Any] | None
+    today: str
 
 
 def now_room(
     why: Mapping[str, Any],
-    health: Mapping[str, Any],
+    health: Mapping[str, Any] | None,
     today: Mapping[str, Any] | None,
     stop: Stop | None,
     timezone: str,
@@ -105,7 +112,7 @@ def now_room(
         faults=faults(health),
         override=_override(why["override"], zone, now),
         stop=_stop(stop, zone, now),
-        today=today,
+        today=today_sentence(today),
     )
 
 
@@ -116,14 +123,21 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
         name=one["signal"],
         words=signal_words(one["signal"], heaters),
         value=signal_value(one["signal"], one["value"], heaters),
+        age=age(age_s),
         age_s=age_s,
         limit="" if limit_s is None else duration(limit_s),
+        limit_s=limit_s,
         stale=age_s is None or (limit_s is not None and age_s > limit_s),
     )
 
 
-def faults(health: Mapping[str, Any]) -> tuple[str, ...]:
-    """What does not work, a sentence each: links that are down, books that cannot be written, a backup that fails."""
+def faults(health: Mapping[str, Any] | None) -> tuple[str, ...]:
+    """What does not work, a sentence each: links that are down, books that cannot be written, a backup that fails.
+
+    health: None while the ledger cannot be read.
+    """
+    if health is None:
+        return ("The ledger cannot be read now.",)
     said = [
         sentence(f"link {name} is down" + (f": {link['reason']}" if link["reason"] else ""))
         for name, link in health["links"].items()
@@ -165,7 +179,8 @@ def _override(told: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> 
     if told is None or told["ends_in_s"] <= 0:
         return None
     until = when(utc(now.timestamp() + told["ends_in_s"]), zone, now)
-    return OverrideShown(str(told["order"]), told["heater"], until, float(told["ends_in_s"]))
+    left_s = float(told["ends_in_s"])
+    return OverrideShown(ORDERS[told["order"]], told["heater"], until, duration(left_s), left_s)
 
 
 def _stop(stop: Stop | None, zone: ZoneInfo, now: datetime) -> str:
