@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.ledger import LedgerError
+from accounting.ledger import EventRow, LedgerError
 from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import open_writer
 from daemon import answers
@@ -124,6 +124,8 @@ class Service:
                     "health": lambda loop, now, _: self._health(loop, now),
                     "rules": lambda loop, now, _: answers.rules_answer(self.home),
                     "rule": self._change_rule,
+                    "note": answers.write_note,
+                    "withdraw": answers.withdraw_note,
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
                     "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
                 },
@@ -351,14 +353,14 @@ class Service:
         try:
             home = load(self.home.file)
             self._stamps = _stamps(home)
-            self._adopt(home, loop, now, changed)
+            self._adopt(home, loop, now, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"))
         except BrimfulError as refused:
             for line in str(refused).splitlines():
                 log.error("home file refused, the former settings stay: %s", line)
             loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
 
-    def _adopt(self, home: Home, loop: Loop, now: Moment, changed: str) -> None:
-        """Go on with another home file, as far as a running daemon can. changed: the names of the files that did."""
+    def _adopt(self, home: Home, loop: Loop, now: Moment, event: EventRow) -> None:
+        """Go on with another home file, as far as a running daemon can. event: notes what was changed."""
         waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
         fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
         metering = {name: getattr(self.home.books, name) for name in METERING}
@@ -372,15 +374,16 @@ class Service:
         self.home, self._plan = kept, made
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)
-        loop.keeper.event("note", "home-file", f"read again: {changed}", now)
-        log.info("home=%s read again: %s", home.file.name, changed)
+        loop.keeper.events([event])
+        log.info("home=%s %s", home.file.name, event.sentence)
         if waits:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
 
     def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
         change = answers.change_rule(self.home, arguments, fits=plan)
         self._stamps[self.home.file] = _stamp(self.home.file)
-        self._adopt(change.home, loop, now, self.home.file.name)
+        said = EventRow(now.utc_s, f"rule.{change.rule}", "note", answers.change_said(change))
+        self._adopt(change.home, loop, now, said)
         loop.write(now)
         return answers.change_answer(change, applied=True)
 

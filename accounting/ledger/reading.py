@@ -376,7 +376,7 @@ class Ledger(Versions):
         return [_decision(row) for row in rows]
 
     def events(self, from_s: float, to_s: float, named: str = "*") -> list[EventRow]:
-        """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first; named: a pattern, * for the rest."""
+        """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first; named: a pattern."""
         rows = self._ask(
             "SELECT at_s, name, kind, sentence, figures FROM event WHERE at_s >= ? AND at_s < ? AND name GLOB ? "
             "ORDER BY at_s, id",

@@ -13,7 +13,7 @@ from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
-from accounting.ledger.records import Batch, DecisionRow, EventRow, Facts, OutboxKey
+from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
 from accounting.ledger.versions import VALUE_COLUMNS
 

@@ -3,7 +3,7 @@
 A room is a module of `daemon.page.rooms` with
 
     PATH, TITLE     where it is, and what the way through the page calls it
-    routes(page)    its routes, made with `page.room` and `page.wish`
+    routes(page)    its routes, made with `page.room`, `page.reading`, `page.wish` and `page.form`
 """
 
 from collections.abc import Awaitable, Callable, Mapping
@@ -20,15 +20,17 @@ from daemon.api.refusals import Refusal, status_of
 from daemon.page.files import file_routes
 from daemon.page.live import Live
 from daemon.page.rendering import Renderer
-from daemon.page.rooms import now
+from daemon.page.rooms import health, now, rules, timeline, value
 from rules.errors import BrimfulError
 
-ROOMS = (now,)
+ROOMS = (now, value, rules, health, timeline)
 """In the order of the way through the page."""
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 Show = Callable[[House, Request], Awaitable[Mapping[str, Any]]]
 Do = Callable[[House, dict[str, str]], Awaitable[str]]
+Read = Callable[[House, Request], Awaitable[Response]]
+Take = Callable[[Request, dict[str, str]], Awaitable[Response]]
 
 
 class Page:
@@ -36,11 +38,15 @@ class Page:
 
     def __init__(self, house: House) -> None:
         self.house = house
-        self.renderer = Renderer(house.access, [(room.PATH, room.TITLE) for room in ROOMS])
+        self.renderer = Renderer(
+            house.access, [(room.PATH, room.TITLE) for room in ROOMS], lambda: house.home().home.name
+        )
 
     def routes(self) -> list[BaseRoute]:
         """All its paths."""
-        live = Live(self.house.latest, lambda picture: self.renderer.part("now_live.html", now.view(picture)))
+        live = Live(
+            self.house.latest, lambda picture: self.renderer.part("now_live.html", now.view(self.house, picture))
+        )
 
         async def follow(request: Request) -> Response:
             self.house.access.must_read(request)
@@ -66,16 +72,34 @@ class Page:
 
         return answer
 
-    def wish(self, do: Do) -> Endpoint:
-        """An endpoint for a form of ours. do: told its fields, does what is wished for whoever may, or raises
-        BrimfulError; gives the path to go on to."""
+    def reading(self, read: Read) -> Endpoint:
+        """An endpoint that answers whoever may read, with no template. read: gives the answer."""
+
+        async def answer(request: Request) -> Response:
+            if not self.house.access.may_read(request):
+                return _to_login(request)
+            return await read(self.house, request)
+
+        return answer
+
+    def form(self, take: Take) -> Endpoint:
+        """An endpoint for a form of ours, for whoever may change something. take: told its fields, gives the answer."""
 
         async def answer(request: Request) -> Response:
             form = await form_of(request)
             self.house.access.must_change(request, form.pop(FORM_TOKEN, ""))
-            return RedirectResponse(await do(self.house, form), 303)
+            return await take(request, form)
 
         return answer
+
+    def wish(self, do: Do) -> Endpoint:
+        """An endpoint for a form of ours. do: told its fields, does what is wished for whoever may, or raises
+        BrimfulError; gives the path to go on to."""
+
+        async def take(request: Request, form: dict[str, str]) -> Response:
+            return RedirectResponse(await do(self.house, form), 303)
+
+        return self.form(take)
 
     def trouble(self, request: Request, error: BrimfulError) -> Response:
         """An error as a page; a missing login as the way there."""

@@ -1,6 +1,6 @@
 """Templates into answers: every value escaped, every name that a template uses known."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -12,9 +12,10 @@ from daemon.page.files import file_url
 
 
 class Renderer:
-    """rooms: path and title of each, in the order of the way through the page."""
+    """rooms: path and title of each, in the order of the way through the page; house: the home's name."""
 
-    def __init__(self, access: Access, rooms: Sequence[tuple[str, str]]) -> None:
+    def __init__(self, access: Access, rooms: Sequence[tuple[str, str]], house: Callable[[], str]) -> None:
+        self._house = house
         self._access = access
         self._rooms = rooms
         self._templates = Environment(
@@ -37,12 +38,15 @@ class Renderer:
     ) -> Response:
         """A whole page. Templates know, besides `context`:
 
-        rooms, here: the way through the page, and where we are; logged_in, form_token: the login and the token that
+        house: the home's name; rooms, room, here: the way through the page, the room that we are in ("" in none) and
+        the path; logged_in, form_token: the login and the token that
         stands in each of its forms ("" without); has_password, read_only: why there may be no form at all.
         """
         session = self._access.session(request)
         known = {
+            "house": self._house(),
             "rooms": self._rooms,
+            "room": "",
             "here": request.url.path,
             "logged_in": session is not None,
             "may_change": session is not None and not self._access.read_only,

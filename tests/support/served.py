@@ -65,6 +65,8 @@ def picture(sentence: str) -> Picture:
         "change": "",
         "findings": [],
         "heaters": [],
+        "level": None,
+        "prices": {"import_price": None, "export_price": None, "heat_value": None},
         "links_down": {},
         "inputs": [],
         "alarms": [],

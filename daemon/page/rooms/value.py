@@ -114,5 +114,3 @@ def _query(asked: Asked) -> Callable[..., str]:
         return urlencode(told)
 
     return query
-
-

@@ -3,16 +3,19 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
 from daemon.config.rule_tables import Rules, YieldTo
 from daemon.page.views.deciding import Decided
-from daemon.page.views.figures import fixed, minutes, sentence, share
+from daemon.page.views.figures import fixed, full_date, minutes, sentence, share, utc
+from daemon.trial import Outcome
 
 _GUARD_OF = {"tracking": None, "heaters": "together"}
 """Tables of the home file whose guard has another name, or that have none."""
 _UNSET = "not set"
+_ORDERS = {"withhold": "withheld", "surplus": "taking surplus", "heat": "heating"}
 
 CAUTIONS = {
     "limit": (
@@ -48,7 +51,7 @@ class RuleShown:
 
     name: str
     about: str
-    keys: tuple[Key, ...]
+    settings: tuple[Key, ...]
     decided: str
     cautions: tuple[str, ...]
 
@@ -72,6 +75,27 @@ class Compared:
     difference: str
 
 
+@dataclass(frozen=True, slots=True)
+class WeekLine:
+    """What one rule decided in the week."""
+
+    name: str
+    decided: str
+    withheld: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialShown:
+    """A trial: how far it is, or what it found."""
+
+    ended: bool
+    done: float
+    fault: str
+    said: str
+    orders: tuple[Compared, ...]
+    rules: tuple[Compared, ...]
+
+
 def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleShown, ...]:
     """Every rule, of the answer to `rule` (brimful.rule/1). week: what decided in the last seven days, if known."""
     return tuple(rule_shown(name, keys, week) for name, keys in answer["rules"].items())
@@ -85,7 +109,7 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
     return RuleShown(
         name=name,
         about=about,
-        keys=tuple(
+        settings=tuple(
             Key(
                 name=key,
                 about=fields[key].description or "",
@@ -99,6 +123,36 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
         decided=_decided(name, week),
         cautions=CAUTIONS.get(name, ()),
     )
+
+
+def week_shown(week: Decided | None) -> tuple[WeekLine, ...]:
+    """What decided, the longest first."""
+    if week is None:
+        return ()
+    by_length = sorted(week.by_rule_s.items(), key=lambda item: -item[1])
+    return tuple(
+        WeekLine(name, minutes(stood_s), minutes(week.withheld_s.get(name, 0.0))) for name, stood_s in by_length
+    )
+
+
+def trial_shown(ended: bool, done: float, fault: str, outcome: Outcome | None, timezone: str) -> TrialShown:
+    """A trial's state, and, where it has come to its end, what it found."""
+    if outcome is None:
+        return TrialShown(ended, done, fault, "", (), ())
+    zone = ZoneInfo(timezone)
+    begin, end = (full_date(utc(at_s), zone) for at_s in (outcome.from_s, outcome.to_s))
+    before, after = outcome.before, outcome.after
+    said = f"{outcome.minutes:,} recorded minutes, {begin} to {end}. "
+    if before.by_order_s == after.by_order_s and before.by_rule_s == after.by_rule_s:
+        said += "The change would have made no difference in this time."
+    else:
+        said += f"The order changes {before.changes} times as the rule is, {after.changes} times as it would be."
+    orders = compared(_named(before.by_order_s), _named(after.by_order_s))
+    return TrialShown(ended, done, fault, said, orders, compared(before.by_rule_s, after.by_rule_s))
+
+
+def _named(by_order_s: Mapping[str, float]) -> dict[str, float]:
+    return {_ORDERS.get(order, order): seconds for order, seconds in by_order_s.items()}
 
 
 def changed_shown(change: Mapping[str, Any]) -> tuple[Changed, ...]:

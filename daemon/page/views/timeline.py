@@ -41,8 +41,11 @@ class Month:
     entries: tuple[Entry, ...]
 
 
-def timeline(home: Home, events: Sequence[EventRow], now_s: float) -> tuple[Month, ...]:
-    """Tariff periods, absences, events and notes by month, the newest first. events: of the ledger, any order."""
+def timeline(home: Home, events: Sequence[EventRow], now_s: float, kind: str = "") -> tuple[Month, ...]:
+    """Tariff periods, absences, events and notes by month, the newest first.
+
+    events: of the ledger, any order; kind: one of KINDS, "" for all.
+    """
     zone = ZoneInfo(home.home.timezone)
     today = utc(now_s).astimezone(zone).date()
     entries = [
@@ -54,6 +57,8 @@ def timeline(home: Home, events: Sequence[EventRow], now_s: float) -> tuple[Mont
     entries.sort(key=lambda entry: entry.at_s, reverse=True)
     months: dict[str, list[Entry]] = {}
     for entry in entries:
+        if kind and entry.kind != kind:
+            continue
         local = utc(entry.at_s).astimezone(zone)
         months.setdefault(f"{local:%B} {local.year}", []).append(entry)
     return tuple(Month(name, tuple(of_it)) for name, of_it in months.items())

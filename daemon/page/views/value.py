@@ -135,7 +135,7 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
     if total.get("grid_kwh") or total.get("battery_kwh"):
         said.append(
             f"While diverting, {fixed(total['grid_kwh'], 3)} kWh came from the grid and "
-            f"{fixed(total['battery_kwh'], 3)} kWh from the battery, for {fixed(total['bought'])} {answer['currency']}; "
-            "net is less by that."
+            f"{fixed(total['battery_kwh'], 3)} kWh from the battery, for {fixed(total['bought'])} {answer['currency']}"
+            "; net is less by that."
         )
     return said + [sentence(note) for note in answer.get("notes", ())]

@@ -1,12 +1,15 @@
 """Answers of the ledger kept for a few seconds, so that many who look cost what one does. Reading runs in threads."""
 
 import asyncio
+import contextlib
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
+
+from daemon.api.refusals import Refusal
 
 T = TypeVar("T")
 THREADS = 2
@@ -15,16 +18,12 @@ MOST_WAITING = 16
 """Questions under way or waiting for a thread; more are refused, for they would only be answered later."""
 
 
-class Busy(Exception):
-    """As many questions wait as may."""
-
-
 @dataclass(slots=True)
 class _Kept:
     """A question's answer, or the way to it."""
 
     until_s: float
-    answer: "asyncio.Future[object]"
+    answer: "asyncio.Future[Any]"
 
 
 class Shelf:
@@ -38,20 +37,19 @@ class Shelf:
 
     async def ask(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> T:
         """The answer that `make` gives in a thread, or gave to the same key less than keep_s ago. Raises what it
-        raises, and Busy."""
+        raises, and Refusal."""
         kept = self._kept.get(key)
         if kept is None or (kept.answer.done() and time.monotonic() >= kept.until_s):
             kept = self._begin(key, keep_s, make)
-        return await asyncio.shield(kept.answer)  # type: ignore[return-value]
+        answer: T = await asyncio.shield(kept.answer)
+        return answer
 
     def last(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> T | None:
         """The last answer to the key, however old, without waiting; where it is older than keep_s a newer is made."""
         kept = self._kept.get(key)
         if kept is None or (kept.answer.done() and time.monotonic() >= kept.until_s):
-            try:
+            with contextlib.suppress(Refusal):
                 self._begin(key, keep_s, make)
-            except Busy:
-                pass
         return self._last.get(key)  # type: ignore[return-value]
 
     def forget(self) -> None:
@@ -64,9 +62,9 @@ class Shelf:
 
     def _begin(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> _Kept:
         if self._waiting >= MOST_WAITING:
-            raise Busy
+            raise Refusal(503, "ledger", f"expected at most {MOST_WAITING} questions at a time", "ask again in a while")
         loop = asyncio.get_running_loop()
-        answer: asyncio.Future[object] = loop.run_in_executor(self._threads, make)
+        answer: asyncio.Future[Any] = loop.run_in_executor(self._threads, make)
         kept = _Kept(time.monotonic() + keep_s, answer)
         self._kept[key] = kept
         self._kept.move_to_end(key)
@@ -75,7 +73,7 @@ class Shelf:
             self._last.pop(gone, None)
         self._waiting += 1
 
-        def done(made: "asyncio.Future[object]") -> None:
+        def done(made: "asyncio.Future[Any]") -> None:
             self._waiting -= 1
             if made.cancelled() or made.exception() is not None:  # what failed is asked anew
                 if self._kept.get(key) is kept:

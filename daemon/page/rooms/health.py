@@ -1,0 +1,46 @@
+"""Health: signals with their last hours, links, books, disk, backup, alarms."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.routing import Route
+
+from daemon.api.house import House
+from daemon.api.refusals import Refusal
+from daemon.page import gather
+from daemon.page.views.figures import instant
+from daemon.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
+from rules.errors import BrimfulError
+
+if TYPE_CHECKING:
+    from daemon.page.app import Page
+
+PATH, TITLE = "/health", "Health"
+KEPT_S = 10.0
+
+
+def routes(page: "Page") -> list[Route]:
+    """Its paths."""
+    return [Route(PATH, page.room("health.html", show), methods=["GET"])]
+
+
+async def show(house: House, request: Request) -> Mapping[str, Any]:
+    """What stands in the room."""
+    picture = await house.picture()
+    home, health = picture.home, picture.health
+    if health is None:
+        raise Refusal(503, "ledger", "expected one that can be read", "see the alarms on Now")
+    now_s = instant(health["at"]).timestamp()
+    try:
+        hours = await house.shelf.ask("hours", KEPT_S, lambda: gather.hours(home, now_s, SPARK_HOURS))
+    except BrimfulError:
+        hours = gather.Hours([], None)  # it stands among the faults
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "health": health_room(health, hours.rows, hours.free_bytes, home.home.timezone, tuple(home.heaters)),
+        "hours": SPARK_HOURS,
+        "width": WIDTH,
+        "height": HEIGHT,
+    }
