@@ -1,5 +1,6 @@
 """Now: what the heater is doing, why, and what would change it."""
 
+import contextlib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -30,33 +31,33 @@ def routes(page: "Page") -> list[Route]:
 
 
 def view(house: House, picture: Picture) -> Mapping[str, Any]:
-    """A picture as the live part of the room shows it."""
-    home, now_s = picture.home, _now_s(picture)
+    """A picture as the live part of the room shows it, with what was read from the ledger last."""
+    home, now_s = picture.home, instant(picture.why["at"]).timestamp()
     stop = house.shelf.last("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
+    stock = house.shelf.last("stock", STOCK_KEPT_S, lambda: gather.stock_today(home, now_s))
     heaters = tuple(home.heaters)
-    return {"now": now_room(picture.why, picture.health, picture.today, stop, home.home.timezone, heaters)}
+    tank = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
+    return {
+        "now": now_room(picture.why, picture.health, picture.today, stop, home.home.timezone, heaters),
+        "stock": None if stock is None else statement(stock),
+        "diverted": diverted_today(picture.today),
+        "why_no_stock": f"The heat stock is not set out here: {tank}.",
+    }
 
 
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     picture = await house.picture()
-    home, now_s = picture.home, _now_s(picture)
-    stock = None
-    try:
+    home, now_s = picture.home, instant(picture.why["at"]).timestamp()
+    with contextlib.suppress(BrimfulError):  # that the ledger cannot be read stands among the faults
         await house.shelf.ask("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
-        stock = await house.shelf.ask("stock", STOCK_KEPT_S, lambda: gather.stock_today(home, now_s))
-    except BrimfulError:
-        pass  # the ledger cannot be read now: that stands among the faults, and what the loop knows is shown
-    set_out = None if stock is None else statement(stock)
-    tank = "no settled interval yet" if home.tank is not None else "the home file has no [tank] table"
+        await house.shelf.ask("stock", STOCK_KEPT_S, lambda: gather.stock_today(home, now_s))
+    heats = any(getattr(getattr(heater, "orders", None), "heat", "") is not None for heater in home.heaters.values())
     return {
         "title": TITLE,
         "room": PATH,
-        "orders": tuple(ORDERS.items()),
+        "orders": tuple((order, words) for order, words in ORDERS.items() if order != "heat" or heats),
         "heaters": tuple(home.heaters),
-        "stock": set_out,
-        "diverted": diverted_today(picture.today),
-        "why_no_stock": f"The heat stock is not set out here: {tank}.",
         **view(house, picture),
     }
 
@@ -74,7 +75,3 @@ async def override(house: House, form: dict[str, str]) -> str:
     wish = {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}
     await house.asking.ask("override", wish)
     return PATH
-
-
-def _now_s(picture: Picture) -> float:
-    return instant(picture.why["at"]).timestamp()

@@ -6,7 +6,7 @@ if (box && window.uPlot) {
   const { currency, by } = box.dataset;
   const told = document.getElementById("chart-now");
   const style = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  const places = by === "interval" ? 4 : 2;
+  const places = 2;
   const money = (value) => value.toFixed(places).replace("-", "\u2212");
   const names = [...document.querySelectorAll("table.value tbody tr")];
   const nameOf = (at) => {
@@ -36,9 +36,9 @@ if (box && window.uPlot) {
     ],
     series: [
       {},
-      { label: "avoided", stroke: style("--chart-off"), width: 2, dash: [2, 4], points: { show: rows.start.length < 40 } },
-      { label: "given up", stroke: style("--chart-up"), width: 2, dash: [8, 4], points: { show: rows.start.length < 40 } },
-      { label: "net", stroke: style("--chart-net"), width: 3, points: { show: rows.start.length < 40 } },
+      { label: "avoided", fill: style("--chart-up"), width: 0, paths: uPlot.paths.bars({ size: [0.7, 60] }), points: { show: false } },
+      { label: "given up", fill: style("--chart-down"), width: 0, paths: uPlot.paths.bars({ size: [0.7, 60] }), points: { show: false } },
+      { label: "net", stroke: style("--chart-net"), width: 2, points: { show: rows.start.length < 80, size: 6, fill: style("--chart-net") } },
     ],
     hooks: { setCursor: [(u) => tell(u.cursor.idx)] },
   });
@@ -46,7 +46,7 @@ if (box && window.uPlot) {
   let chart;
   function draw() {
     if (chart) chart.destroy();
-    chart = new uPlot(options(), [places_x, rows.avoided, rows.given_up, rows.net], box);
+    chart = new uPlot(options(), [places_x, rows.avoided, rows.given_up.map((value) => -value), rows.net], box);
     tell(shown);
   }
   function zoom(by_times) {

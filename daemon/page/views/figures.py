@@ -81,20 +81,21 @@ def full_date(at: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[local.weekday()]} {local.day} {local:%B} {local.year}, {local:%H:%M}"
 
 
-def period(start: str, by: str) -> str:
-    """A period by its first instant, local ISO 8601: "10 Jun 2026", "week 24, 2026", "June 2026", "2026"."""
+def period(start: str, by: str, year: int) -> str:
+    """A period by its first instant, local ISO 8601: "Wed 10 Jun", "week 24", "June 2026", "2026".
+
+    year: the reader's; another one is told with the day or week.
+    """
     local = datetime.fromisoformat(start)
     match by:
-        case "interval":
-            return f"{local.day} {MONTHS[local.month - 1]} {local:%H:%M}"
         case "week":
-            year, week, _ = local.isocalendar()
-            return f"week {week}, {year}"
+            of_year, week, _ = local.isocalendar()
+            return f"week {week}" if of_year == year else f"week {week}, {of_year}"
         case "month":
             return f"{local:%B} {local.year}"
         case "year":
             return f"{local.year}"
-    return f"{_DAYS[local.weekday()][:3]} {local.day} {MONTHS[local.month - 1]} {local.year}"
+    return f"{_DAYS[local.weekday()][:3]} {day_words(local.date(), date(year, 1, 1))}"
 
 
 def age(seconds: float | None) -> str:

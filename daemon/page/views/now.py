@@ -169,9 +169,7 @@ def _level(level: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> st
         return "The tank's level is not known."
     said = f"tank {percent(level['value_pct'])}"
     if level["since"] is not None:
-        said += f" since {when(instant(level['since']), zone, now)}"
-    if level["full_since"] is not None:
-        said += f", full since {when(instant(level['full_since']), zone, now)}"
+        said += f", since {when(instant(level['since']), zone, now)}"
     return sentence(said)
 
 

@@ -9,12 +9,17 @@ from pydantic import BaseModel
 
 from daemon.config.rule_tables import Rules, YieldTo
 from daemon.page.views.deciding import Decided
-from daemon.page.views.figures import fixed, full_date, minutes, sentence, share, utc
+from daemon.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
 from daemon.trial import Outcome
+from rules.guards import GUARDS
 
-_GUARD_OF = {"tracking": None, "heaters": "together"}
-"""Tables of the home file whose guard has another name, or that have none."""
+_GUARD_OF = {"heaters": "together"}
+"""A table of the home file whose guard has another name."""
+_NO_GUARD = {"tracking"}
+"""Tables that belong to no guard."""
 _UNSET = "not set"
+_SHORTEST_S = 30.0
+"""Less is no minute."""
 _ORDERS = {"withhold": "withheld", "surplus": "taking surplus", "heat": "heating"}
 
 CAUTIONS = {
@@ -98,7 +103,10 @@ class TrialShown:
 
 def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleShown, ...]:
     """Every rule, of the answer to `rule` (brimful.rule/1). week: what decided in the last seven days, if known."""
-    return tuple(rule_shown(name, keys, week) for name, keys in answer["rules"].items())
+    order = [guard.NAME for guard in GUARDS]
+    place = {name: order.index(_GUARD_OF.get(name) or name) for name in answer["rules"] if name not in _NO_GUARD}
+    names = sorted(answer["rules"], key=lambda name: place.get(name, len(order)))
+    return tuple(rule_shown(name, answer["rules"][name], week) for name in names)
 
 
 def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None) -> RuleShown:
@@ -129,7 +137,7 @@ def week_shown(week: Decided | None) -> tuple[WeekLine, ...]:
     """What decided, the longest first."""
     if week is None:
         return ()
-    by_length = sorted(week.by_rule_s.items(), key=lambda item: -item[1])
+    by_length = sorted(((name, s) for name, s in week.by_rule_s.items() if s >= _SHORTEST_S), key=lambda item: -item[1])
     return tuple(
         WeekLine(name, minutes(stood_s), minutes(week.withheld_s.get(name, 0.0))) for name, stood_s in by_length
     )
@@ -140,9 +148,10 @@ def trial_shown(ended: bool, done: float, fault: str, outcome: Outcome | None, t
     if outcome is None:
         return TrialShown(ended, done, fault, "", (), ())
     zone = ZoneInfo(timezone)
-    begin, end = (full_date(utc(at_s), zone) for at_s in (outcome.from_s, outcome.to_s))
+    end_at = utc(outcome.to_s)
+    begin, end = when(utc(outcome.from_s), zone, end_at), full_date(end_at, zone)
     before, after = outcome.before, outcome.after
-    said = f"{outcome.minutes:,} recorded minutes, {begin} to {end}. "
+    said = f"{outcome.minutes:,} recorded minutes, from {begin} to {end}. "
     if before.by_order_s == after.by_order_s and before.by_rule_s == after.by_rule_s:
         said += "The change would have made no difference in this time."
     else:
@@ -178,16 +187,16 @@ def _compared(name: str, before_s: float, after_s: float) -> Compared:
 
 
 def _decided(name: str, week: Decided | None) -> str:
-    guard = _GUARD_OF.get(name, name)
-    if guard is None:
+    if name in _NO_GUARD:
         return ""
+    guard = _GUARD_OF.get(name, name)
     if week is None or not week.known_s:
         return "Nothing is on record of this week."
     stood_s, withheld_s = week.by_rule_s.get(guard, 0.0), week.withheld_s.get(guard, 0.0)
-    if stood_s < 30:
+    if stood_s < _SHORTEST_S:
         return "Decided nothing this week."
     said = f"decided {minutes(stood_s)} this week, {share(stood_s / week.known_s)} of the time on record"
-    if 30 <= withheld_s < stood_s - 30:
+    if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
         said += f"; withheld in {minutes(withheld_s)} of it"
     return sentence(said)
 

@@ -7,7 +7,14 @@ from typing import Any
 
 from daemon.page.views.figures import fixed, share
 
-SOURCES = {"sun": "the sun", "battery": "the battery", "boiler": "the boiler", "before": "before the books began"}
+SOURCES = {
+    "sun": "from the sun",
+    "battery": "from the battery",
+    "boiler": "from the boiler",
+    "before": "from before the books",
+    "surroundings": "from the warmer room",
+    "unexplained": "unexplained",
+}
 _OUT = ("drawn", "lost", "unexplained")
 
 
@@ -46,7 +53,7 @@ def statement(answer: Mapping[str, Any]) -> Statement | None:
         lines.append(_line(account, told, sign))
         if account == "received" and told["by_source"]:
             by_size = sorted(told["by_source"].items(), key=lambda item: -item[1]["kwh"])
-            lines += [_line(f"from {_source(name)}", lot, sign, "sub") for name, lot in by_size]
+            lines += [_line(_source(name), lot, sign, "sub") for name, lot in by_size]
     lines.append(_line("closing stock", total["closing"], style="close"))
     start, end = (datetime.fromisoformat(total[name]) for name in ("start", "end"))
     return Statement(f"{start:%H:%M} to {end:%H:%M}", answer["currency"], tuple(lines), tuple(_notes(total, answer)))
@@ -70,11 +77,9 @@ def _line(name: str, lot: Mapping[str, Any], sign: int = 1, style: str = "") -> 
 
 
 def _source(name: str) -> str:
-    if name == "surroundings":
-        return "the warmer room"
     kind, _, band = name.partition(":")
     if kind == "grid":
-        return f"the grid, {band}" if band else "the grid"
+        return f"from the grid, {band}" if band else "from the grid"
     return SOURCES.get(name, name)
 
 

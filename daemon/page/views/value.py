@@ -50,7 +50,8 @@ def value_room(answer: Mapping[str, Any], prices: Mapping[str, Any] | None) -> V
     """
     rows, total, by, currency = answer["rows"], answer["total"], answer["by"], answer["currency"]
     carbon = answer["carbon_basis"] is not None
-    lines = [_line(row, by, carbon) for row in rows]
+    year = datetime.fromisoformat(total["end"]).year
+    lines = [_line(row, by, carbon, year) for row in rows]
     return ValueRoom(
         by=by,
         currency=currency,
@@ -59,7 +60,7 @@ def value_room(answer: Mapping[str, Any], prices: Mapping[str, Any] | None) -> V
         break_even=break_even(prices, currency),
         lines=tuple(lines[-MOST_ROWS:]),
         left_out=max(0, len(lines) - MOST_ROWS),
-        total=_line(total, by, carbon),
+        total=_line(total, by, carbon, year),
         bought=bool(total.get("grid_kwh") or total.get("battery_kwh")),
         chart={
             "start": [datetime.fromisoformat(row["start"]).timestamp() for row in rows],
@@ -83,16 +84,15 @@ def break_even(prices: Mapping[str, Any] | None, currency: str) -> str:
     return f"{said}. Export pays {fixed(export, 4)} now, so {verdict}."
 
 
-def _line(row: Mapping[str, Any], by: str, carbon: bool) -> Line:
-    places = 4 if by == "interval" else 2
+def _line(row: Mapping[str, Any], by: str, carbon: bool, year: int) -> Line:
     marks = [name for name, key in (("open", "open_kwh"), ("estimated in part", "estimated_kwh")) if row[key]]
     return Line(
-        period=period(row["start"], by),
+        period=period(row["start"], by, year),
         start=row["start"],
         kwh=fixed(row["diverted_kwh"], 3),
-        given_up=fixed(row["given_up"], places),
-        avoided=fixed(row["avoided"], places),
-        net=fixed(row["net"], places, sign=True),
+        given_up=fixed(row["given_up"]),
+        avoided=fixed(row["avoided"]),
+        net=fixed(row["net"], sign=True),
         kg=fixed(row["net_kg"], 2, sign=True) if carbon else "–",
         coverage=share(row["coverage"]),
         mark=", ".join(marks),
