@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import dropwhile
 from typing import Any
 
 from daemon.page.views.figures import fixed, period, sentence, share
@@ -44,11 +45,12 @@ class ValueRoom:
 
 
 def value_room(answer: Mapping[str, Any], prices: Mapping[str, Any] | None) -> ValueRoom:
-    """The room, of the answer to `value` (brimful.value/1).
+    """The room, of the answer to `value` (brimful.value/1); rows before the first record are left out.
 
     prices: those in force, per kWh: export_price, heat_value (None: nothing tells); None while they are not known.
     """
-    rows, total, by, currency = answer["rows"], answer["total"], answer["by"], answer["currency"]
+    rows = list(dropwhile(_unknown, answer["rows"]))
+    total, by, currency = answer["total"], answer["by"], answer["currency"]
     carbon = answer["carbon_basis"] is not None
     year = datetime.fromisoformat(total["end"]).year
     lines = [_line(row, by, carbon, year) for row in rows]
@@ -82,6 +84,11 @@ def break_even(prices: Mapping[str, Any] | None, currency: str) -> str:
         return f"{said}. Export pays just as much."
     verdict = f"each kWh gains {fixed(gain, 4)}" if gain > 0 else f"each kWh loses {fixed(-gain, 4)}"
     return f"{said}. Export pays {fixed(export, 4)} now, so {verdict}."
+
+
+def _unknown(row: Mapping[str, Any]) -> bool:
+    """Whether nothing at all is known of a row's time."""
+    return not row["coverage"] and not row["diverted_kwh"]
 
 
 def _line(row: Mapping[str, Any], by: str, carbon: bool, year: int) -> Line:
