@@ -5,7 +5,7 @@ back. An interval of which less is known now than when it was booked keeps its v
 gone, or a file that has been shortened, is no correction.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import NamedTuple
@@ -18,6 +18,8 @@ from accounting.periods import bounds
 from accounting.valuation import Valuer
 
 LONGEST_WHY = 200
+Wanted = Callable[[Entry], bool]
+"""Whether an interval is to be restated at all."""
 
 
 class Revision(NamedTuple):
@@ -27,31 +29,39 @@ class Revision(NamedTuple):
     after: Entry | None
 
 
-def revise(entry: Entry, valuer: Valuer, why: str, former: Valuer | None = None) -> Revision | None:
-    """An interval valued anew; None if that says nothing new. An interval without energy is never revised.
+def valued_by(former: Valuer) -> Wanted:
+    """Wants what was valued by these prices and shares, and what lacked something: so that a changed price is restated,
+    and a changed assumption about the home is not."""
+    return lambda entry: lacks(entry) or same(entry, former.revalue(entry, ""))
 
-    former: by what it must have been valued for the new valuer to take its place, unless it lacked something; so that a
-    changed price is restated, and a changed assumption about the home is not.
+
+def lacks(entry: Entry) -> bool:
+    """Whether something that should have been told of it was not known when it was booked."""
+    return UNKNOWN in entry.reason
+
+
+def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry: True) -> Revision | None:
+    """An interval valued anew; None if that says nothing new, or if it is not wanted.
+
+    An interval without energy is never revised.
     """
     if not entry.diverted_wh:
         return None
     after = valuer.revalue(entry, f"restated: {why}")
-    if same(entry, after):
+    if same(entry, after) or not wanted(entry):
         return None
     if not _unknown(after) <= _unknown(entry):
         return Revision(entry, None)
-    if former is not None and not _unknown(entry) and not same(entry, former.revalue(entry, "")):
-        return None
     return Revision(entry, after)
 
 
 def revisions(
-    ledger: Ledger, valuer: Valuer, why: str, from_s: int, to_s: int, former: Valuer | None = None
+    ledger: Ledger, valuer: Valuer, why: str, from_s: int, to_s: int, wanted: Wanted = lambda entry: True
 ) -> Iterator[Revision]:
     """What a restatement of the intervals that start in [from_s, to_s) would revise, by time; nothing is written."""
     for start_s in range(from_s, to_s, DAY_S):
         for entry in ledger.entries(start_s, min(start_s + DAY_S, to_s)):
-            revised = revise(entry, valuer, why, former)
+            revised = revise(entry, valuer, why, wanted)
             if revised is not None:
                 yield revised
 
@@ -93,7 +103,7 @@ class Restating:
         why: str,
         from_s: int,
         to_s: int,
-        former: Valuer | None = None,
+        wanted: Wanted = lambda entry: True,
     ) -> None:
         self.number: int | None = None
         self.why = why
@@ -103,8 +113,13 @@ class Restating:
         self.kept = 0
         self._ledger = ledger
         self._valuer = valuer
-        self._former = former
+        self._wanted = wanted
         self._net_micro = 0
+
+    @property
+    def begun(self) -> bool:
+        """Whether it has done anything yet."""
+        return self.reached_s > self.from_s
 
     def step(self, now_s: float) -> bool:
         """Go on by a day, or end; returns whether it has ended. now_s: UTC seconds."""
@@ -112,7 +127,7 @@ class Restating:
             self._finish(now_s)
             return True
         end_s = min(self.reached_s + DAY_S, self.to_s)
-        found = list(revisions(self._ledger, self._valuer, self.why, self.reached_s, end_s, self._former))
+        found = list(revisions(self._ledger, self._valuer, self.why, self.reached_s, end_s, self._wanted))
         pairs = [(one.before, one.after) for one in found if one.after is not None]
         if pairs:
             if self.number is None:
@@ -143,6 +158,7 @@ class TakingBack:
             {before.start_s // DAY_S for before, after in ledger.revisions(number) if not same_figures(before, after)}
         )
         self.why = "taken back, for it was cut short"
+        self.begun = True
 
     def step(self, now_s: float) -> bool:
         """As `Restating.step`."""

@@ -262,6 +262,10 @@ class Keeper:
             self._failed(failed)
             return []
 
+    def revised(self) -> None:
+        """Settled intervals have other values now."""
+        self._today = None
+
     def prune(self, tape_s: float, decisions_s: float, events_s: float) -> None:
         """Let go what is older than these, UTC seconds: a bite of each, so that the loop is soon free again."""
         try:

@@ -32,6 +32,8 @@ from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.notify import Manager
 from daemon.plan import Plan, feeds, plan
+from daemon.restating import GO_ON, Restater
+from daemon.restating import LOOK_S as RESTATE_S
 from daemon.resuming import resumed
 from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.shipping import Shipping
@@ -88,7 +90,9 @@ class Service:
             self._stamps = _stamps(plan.home)
             self._feeds = Feeds(feeds(plan.home))
             self._connect(broker)
+            self._restater = Restater(ledger, plan.books, lambda: self._enqueue(GO_ON))
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
+            jobs = {**jobs, "restate": every(RESTATE_S)}
             # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
             asked = plan.home.ledger.backup.enabled and stepped_from_s is None
             self._backups = Backups(plan.home, lambda: self._enqueue(BACKED_UP)) if asked else None
@@ -118,6 +122,8 @@ class Service:
                     "backup": self._back_up,
                     BACKED_UP: self._backed_up,
                     "show": self._show,
+                    "restate": lambda loop, now: self._restater.look(),
+                    GO_ON: self._restate,
                 },
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
@@ -127,6 +133,8 @@ class Service:
                     "note": answers.write_note,
                     "withdraw": answers.withdraw_note,
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
+                    "restate": self._wish_restated,
+                    "restating": lambda loop, now, _: self._restater.answer(),
                     "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
                 },
                 shipped=lambda event, now: self._shipped(event, now),
@@ -157,6 +165,7 @@ class Service:
         self._feeds.start()
         self._listener.start()
         self._enqueue("prices")
+        self._enqueue("restate")
         if self._shipping is not None:
             self._shipping.start()
         if self._backups is not None:
@@ -339,6 +348,16 @@ class Service:
         if self._backups is not None:
             self._backups.done(self.keeper, now)
 
+    def _restate(self, loop: Loop, now: Moment) -> None:
+        if loop.clock_fault:  # it would be given a wrong date
+            self._restater.pause()
+        elif self._restater.step(now):
+            self.keeper.revised()
+
+    def _wish_restated(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+        self._reload(loop, now)  # it is meant by the files as they are
+        return self._restater.wish(arguments, self._plan.books)
+
     def _look_for_prices(self, loop: Loop, now: Moment) -> None:
         today = datetime.fromtimestamp(now.utc_s, ZoneInfo(self.home.home.timezone)).date()
         self._feeds.look(now.mono_s, today)
@@ -371,6 +390,7 @@ class Service:
         kept = home.model_copy(update=fixed)
         made = plan(kept)
         self._engine.books.reprice(made.books)
+        self._restater.repriced(self.home, kept, self._plan.books, made.books, changed)
         self.home, self._plan = kept, made
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)

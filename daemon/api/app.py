@@ -5,6 +5,8 @@
     GET  /api/rule           every rule with its settings
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
+    POST /api/restate        {"ledger": PATH, "from_s": S, "to_s": S, "why": TEXT}; answers with a ticket
+    GET  /api/restating      what of that waits, and what came of it, by ticket
     POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
 
 Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
@@ -34,8 +36,8 @@ from daemon.page.app import Page
 from rules.errors import BrimfulError
 
 log = logging.getLogger(__name__)
-QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules"}
-WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend"}
+QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules", "/api/restating": "restating"}
+WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
 
 
 def application(house: House, hosts: Hosts) -> ASGIApp:

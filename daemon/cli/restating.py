@@ -125,9 +125,12 @@ def _restate(home: Home, path: Path, why: str, from_s: int, to_s: int) -> tuple[
                 pass
             return work.number, work.kept
     while True:
-        told = ask(home.file, "GET", "/api/restating")["done"]
-        if told and told["ticket"] >= ticket:
-            return told["restatement"], told["kept_intervals"]
+        told = ask(home.file, "GET", "/api/restating")
+        done = told["done"].get(str(ticket))
+        if done is not None:
+            return done["restatement"], done["kept_intervals"]
+        if told["fault"]:
+            raise BrimfulError("restate", "ledger", told["fault"], "the daemon goes on with it when it can be written")
         time.sleep(_ASK_AGAIN_S)
 
 

@@ -12,7 +12,7 @@ import pytest
 from accounting.entry import Entry, Posting, TankEntry
 from accounting.ledger import Batch, LedgerWriter
 from accounting.query import value_report
-from accounting.restatement import Restating, TakingBack, moved, moved_total, revise, revisions, unfinished
+from accounting.restatement import Restating, TakingBack, moved, moved_total, revise, revisions, unfinished, valued_by
 from accounting.series import Series
 from accounting.settings import BooksSettings
 from accounting.tariffs import Tariff
@@ -45,7 +45,8 @@ def ledger(tmp_path: Path) -> Iterator[LedgerWriter]:
 
 
 def run(ledger: LedgerWriter, by: BooksSettings, now_s: float, former: BooksSettings | None = None) -> Restating:
-    work = Restating(ledger, Valuer(by), "a word", START_S, END_S, None if former is None else Valuer(former))
+    wanted = [] if former is None else [valued_by(Valuer(former))]
+    work = Restating(ledger, Valuer(by), "a word", START_S, END_S, *wanted)
     while not work.step(now_s):
         pass
     return work
