@@ -134,7 +134,10 @@ def depth(path: Path) -> int:
 
 @pytest.mark.parametrize("kills", [12, pytest.param(300, marks=pytest.mark.long)])
 def test_killed_at_random_instants(
-    kills: int, tmp_path: Path, record_property: Callable[[str, object], None], capsys: pytest.CaptureFixture[str]
+    kills: int,
+    tmp_path: Path,
+    record_testsuite_property: Callable[[str, object], None],
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     seed = kills
     dice = random.Random(seed)
@@ -207,7 +210,7 @@ def test_killed_at_random_instants(
         f"kills survived: {kills} (seed {seed}; {while_permitted} while the heater was permitted, {while_starting} "
         f"while starting), intervals settled: {len(settled)}, Wh counted: {counted_wh}, Wh lost: {lost_wh}"
     )
-    record_property("figures", figures)
+    record_testsuite_property("kills", figures)
     with capsys.disabled():
         print(f"\n{figures}")
     assert lost_wh == 0
