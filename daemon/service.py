@@ -372,14 +372,17 @@ class Service:
         try:
             home = load(self.home.file)
             self._stamps = _stamps(home)
-            self._adopt(home, loop, now, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"))
+            self._adopt(home, loop, now, changed, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"))
         except BrimfulError as refused:
             for line in str(refused).splitlines():
                 log.error("home file refused, the former settings stay: %s", line)
             loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
 
-    def _adopt(self, home: Home, loop: Loop, now: Moment, event: EventRow) -> None:
-        """Go on with another home file, as far as a running daemon can. event: notes what was changed."""
+    def _adopt(self, home: Home, loop: Loop, now: Moment, changed: str, event: EventRow) -> None:
+        """Go on with another home file, as far as a running daemon can.
+
+        changed: the names of the files that were; event: notes what was changed.
+        """
         waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(self.home, name)]
         fixed = {name: getattr(self.home, name) for name in NOT_RELOADED}
         metering = {name: getattr(self.home.books, name) for name in METERING}
@@ -403,7 +406,7 @@ class Service:
         change = answers.change_rule(self.home, arguments, fits=plan)
         self._stamps[self.home.file] = _stamp(self.home.file)
         said = EventRow(now.utc_s, f"rule.{change.rule}", "note", answers.change_said(change))
-        self._adopt(change.home, loop, now, said)
+        self._adopt(change.home, loop, now, self.home.file.name, said)
         loop.write(now)
         return answers.change_answer(change, applied=True)
 
