@@ -64,6 +64,24 @@ class Restatement(NamedTuple):
     intervals: int
 
 
+class JournalLine(NamedTuple):
+    """One posting of one version of an entry: a heater's, or, with heater "", the tank's. See `Posting`, `Version`."""
+
+    start_s: int
+    interval_s: int
+    heater: str
+    version: int
+    line: int
+    account: str
+    wh: int
+    micro: int
+    mg: int
+    booked_at_s: float
+    replaced_at_s: float | None
+    restatement: int | None
+    reason: str
+
+
 class Version(NamedTuple):
     """One version of an interval's entry. booked_at_s, replaced_at_s: UTC seconds (None: nothing newer stands);
     restatement: the number of the one that wrote it, if one did."""

@@ -3,12 +3,13 @@
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
+from heapq import merge
 from pathlib import Path
 from typing import Any
 
 from accounting.entry import UNKNOWN, Entry, Posting
 from accounting.ledger.errors import speaking
-from accounting.ledger.records import Restatement, Version
+from accounting.ledger.records import JournalLine, Restatement, Version
 from accounting.ledger.verifying import CURRENT
 
 VALUE_COLUMNS = (
@@ -89,6 +90,26 @@ class Versions:
                 chain.append(Version(entry, version, booked_at_s, replaced_at_s, restatement))
         if chain:
             yield chain
+
+    def journal(self, from_s: float, to_s: float) -> Iterator[JournalLine]:
+        """Every posting of every version of the intervals that start in [from_s, to_s), by time, the heaters' before
+        the tank's; read as they are asked for."""
+        heaters = (
+            "SELECT e.start_s, e.interval_s, e.heater, e.version, p.line, p.account, p.wh, p.micro, p.mg, "
+            "e.booked_at_s, s.at_s, e.restatement, e.reason "
+            "FROM entry e JOIN posting p USING (start_s, heater, version) "
+            "LEFT JOIN superseded s USING (start_s, heater, version) WHERE e.start_s >= ? AND e.start_s < ? "
+            "ORDER BY e.start_s, e.heater, e.version, p.line"
+        )
+        tank = (
+            "SELECT t.start_s, t.interval_s, '', t.version, p.line, p.account, p.wh, p.micro, p.mg, t.booked_at_s, "
+            "(SELECT n.booked_at_s FROM tank_entry n WHERE n.start_s = t.start_s AND n.version = t.version + 1), "
+            "NULL, t.reason FROM tank_entry t JOIN tank_posting p USING (start_s, version) "
+            "WHERE t.start_s >= ? AND t.start_s < ? ORDER BY t.start_s, t.version, p.line"
+        )
+        with speaking("read the ledger", self._path):
+            both = (map(JournalLine._make, self._db.execute(sql, (from_s, to_s))) for sql in (heaters, tank))
+            yield from merge(*both, key=lambda line: line.start_s)
 
     def untold_span(self) -> tuple[int, int] | None:
         """The first and, exclusive, the last start of what current entries tell without a price or factor that should
