@@ -3,6 +3,9 @@
     GET  /api/why            the standing decision and every finding
     GET  /api/health         inputs with their ages, connections, books, alarms
     GET  /api/rule           every rule with its settings
+    GET  /api/value          what the diverted energy was worth; by, from, to
+    GET  /api/stock          the heat stock's accounts; by, from, to
+    GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
     POST /api/restate        {"ledger": PATH, "from_s": S, "to_s": S, "why": TEXT}; answers with a ticket
@@ -29,6 +32,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from daemon.api import books
 from daemon.api.house import House
 from daemon.api.refusals import JsonAnswer, Refusal, error_answer, status_of
 from daemon.api.security import Guarded, Hosts
@@ -36,8 +40,10 @@ from daemon.page.app import Page
 from rules.errors import BrimfulError
 
 log = logging.getLogger(__name__)
+Endpoint = Callable[[Request], Awaitable[Response]]
 QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules", "/api/restating": "restating"}
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
+READ = {"/api/value": books.value, "/api/stock": books.stock}
 
 
 def application(house: House, hosts: Hosts) -> ASGIApp:
@@ -68,6 +74,8 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
 
     routes = [Route(path, _question(house, name), methods=["GET"]) for path, name in QUESTIONS.items()]
     routes += [Route(path, _wish(house, name), methods=["POST"]) for path, name in WISHES.items()]
+    routes += [Route(path, _read(house, read), methods=["GET"]) for path, read in READ.items()]
+    routes.append(Route("/api/openapi.json", _document, methods=["GET"]))
     app = Starlette(
         routes=[*routes, *page.routes()],
         exception_handlers={
@@ -85,7 +93,7 @@ def _headers(error: BrimfulError) -> dict[str, str]:
     return error.headers if isinstance(error, Refusal) else {}
 
 
-def _question(house: House, name: str) -> Callable[[Request], Awaitable[Response]]:
+def _question(house: House, name: str) -> Endpoint:
     async def answer(request: Request) -> Response:
         house.access.must_read(request)
         return JsonAnswer(await house.asking.ask(name, {}))
@@ -93,7 +101,22 @@ def _question(house: House, name: str) -> Callable[[Request], Awaitable[Response
     return answer
 
 
-def _wish(house: House, name: str) -> Callable[[Request], Awaitable[Response]]:
+def _read(house: House, read: Callable[[House, Request], Awaitable[dict[str, Any]]]) -> Endpoint:
+    async def answer(request: Request) -> Response:
+        house.access.must_read(request)
+        return JsonAnswer(await read(house, request))
+
+    return answer
+
+
+async def _document(request: Request) -> Response:
+    """It tells nothing of the house, so everybody may read it."""
+    from daemon.api.openapi import document  # seldom wanted, and not small
+
+    return JsonAnswer(document())
+
+
+def _wish(house: House, name: str) -> Endpoint:
     async def answer(request: Request) -> Response:
         house.access.must_change(request)
         return JsonAnswer(await house.asking.ask(name, await arguments_of(request)))

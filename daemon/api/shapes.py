@@ -1,0 +1,394 @@
+"""The shapes of the API's answers and wishes, for its document: the answers are made elsewhere, and tested by these.
+
+Keys may be added to any of them; none goes, and none changes its meaning, within a schema's number.
+"""
+
+from typing import Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+Order = Literal["withhold", "surplus", "heat"]
+
+
+class Shape(BaseModel):
+    model_config = ConfigDict(defer_build=True)
+
+
+class Finding(Shape):
+    """What one rule finds."""
+
+    guard: str
+    verdict: Literal["allow", "forbid", "require"]
+    sentence: str
+    change: str = Field(description='what would change it, or ""')
+
+
+class Told(Shape):
+    """What one heater is told."""
+
+    heater: str
+    order: Order
+    watts: int | None
+    guard: str
+
+
+class Level(Shape):
+    """The level that counts."""
+
+    value_pct: float
+    since: AwareDatetime | None
+    full_since: AwareDatetime | None
+
+
+class Prices(Shape):
+    """Prices in force, money per kWh; null where nothing tells."""
+
+    import_price: float | None
+    export_price: float | None
+    heat_value: float | None
+
+
+class Input(Shape):
+    """A signal as it was last heard; age null for one never heard live."""
+
+    signal: str
+    value: float
+    age_s: float | None
+    stale_after_s: float | None
+
+
+class Alarm(Shape):
+    """An alarm that stands."""
+
+    name: str
+    sentence: str
+    since: AwareDatetime
+
+
+class OverrideStanding(Shape):
+    """The override in force."""
+
+    order: Order
+    heater: str | None
+    ends_in_s: float
+
+
+class Why(Shape):
+    """The standing decision, every finding, inputs with their ages, alarms."""
+
+    schema_: Literal["brimful.why/1"] = Field(alias="schema")
+    home: str
+    at: AwareDatetime
+    heater: str
+    order: Order
+    watts: int | None
+    guard: str
+    sentence: str
+    change: str
+    findings: list[Finding]
+    heaters: list[Told]
+    level: Level | None
+    prices: Prices
+    links_down: dict[str, str]
+    inputs: list[Input]
+    alarms: list[Alarm]
+    override: OverrideStanding | None
+
+
+class Link(Shape):
+    """A connection to the broker."""
+
+    up: bool
+    reason: str
+
+
+class Payloads(Shape):
+    """What came for a signal since the start."""
+
+    signal: str
+    received: int
+    refused: dict[str, int]
+    last_refused: str
+
+
+class Queue(Shape):
+    """What waits for the loop."""
+
+    waiting_readings: int
+    passed_over_readings: int
+
+
+class RefusedPoints(Shape):
+    """What the time-series database will not take."""
+
+    count: int
+    why: str
+
+
+class Books(Shape):
+    """The ledger's file."""
+
+    ledger: str
+    written_at_s: float | None
+    fault: str
+    outbox: int
+    refused: RefusedPoints
+
+
+class Clock(Shape):
+    """Whether the machine's clock is believed."""
+
+    fault: str
+
+
+class TimeSeries(Shape):
+    """The copy's database."""
+
+    fault: str
+    failures: int
+    next_attempt_in_s: float
+
+
+class Backup(Shape):
+    """The last backup."""
+
+    folder: str
+    last: str | None
+    last_age_s: float | None
+    fault: str
+
+
+class Health(Shape):
+    """Connections, inputs, books, alarms."""
+
+    schema_: Literal["brimful.health/1"] = Field(alias="schema")
+    home: str
+    at: AwareDatetime
+    links: dict[str, Link]
+    inputs: list[Input]
+    payloads: list[Payloads]
+    queue: Queue
+    books: Books
+    clock: Clock
+    timeseries: TimeSeries | None
+    alarms: list[Alarm]
+    backup: Backup | None
+
+
+class Setting(Shape):
+    """A rule's key: the value that holds, and whether the home file sets it."""
+
+    value: Any
+    set: bool
+
+
+class Rules(Shape):
+    """Every rule with its settings."""
+
+    schema_: Literal["brimful.rule/1"] = Field(alias="schema")
+    home: str
+    rules: dict[str, dict[str, Setting]]
+
+
+class RuleWish(Shape):
+    """Set keys of a rule; an empty text takes a key out. file: if given, must be the daemon's own home file."""
+
+    rule: str
+    set: dict[str, str | float | bool]
+    file: str | None = None
+
+
+class KeyChanged(Shape):
+    """A key with the value that held before and holds now."""
+
+    key: str
+    old: Any
+    new: Any
+
+
+class RuleChanged(Shape):
+    """A changed rule, with the cautions of the home as it is now."""
+
+    schema_: Literal["brimful.rule-change/1"] = Field(alias="schema")
+    rule: str
+    changes: list[KeyChanged]
+    cautions: list[str]
+    applied: bool
+
+
+class OverrideWish(Shape):
+    """An order for a while, or {"clear": true}."""
+
+    order: Order | None = None
+    for_s: float | None = Field(default=None, ge=1, le=604_800)
+    heater: str | None = None
+    clear: bool = False
+
+
+class OverrideSet(Shape):
+    """What came of it. kept: whether a restart now would remember it."""
+
+    schema_: Literal["brimful.override/1"] = Field(alias="schema")
+    until: AwareDatetime | None
+    order: Order
+    guard: str
+    sentence: str
+    kept: bool
+
+
+class ResendWish(Shape):
+    """Intervals to send again. ledger: the path of the one that is meant; intervals: start (UTC second), heater."""
+
+    ledger: str
+    intervals: list[tuple[int, str]] = Field(min_length=1, max_length=100)
+
+
+class Resent(Shape):
+    """How many were queued, and how many wait."""
+
+    schema_: Literal["brimful.resend/1"] = Field(alias="schema")
+    queued: int
+    outbox: int
+
+
+class RestateWish(Shape):
+    """Settled intervals to value anew, UTC seconds."""
+
+    ledger: str
+    from_s: int
+    to_s: int
+    why: str
+
+
+class RestateAsked(Shape):
+    """The ticket by which /api/restating tells what came of it."""
+
+    schema_: Literal["brimful.restate-asked/1"] = Field(alias="schema")
+    ticket: int
+
+
+class Restated(Shape):
+    """What came of one. restatement: its number, null if nothing moved."""
+
+    restatement: int | None
+    kept_intervals: int
+
+
+class Restating(Shape):
+    """What waits to be valued anew, and what came of the last ones, by ticket."""
+
+    schema_: Literal["brimful.restating/1"] = Field(alias="schema")
+    waiting: int
+    fault: str
+    done: dict[str, Restated]
+
+
+class ValueRow(Shape):
+    """Money in the currency unit, carbon in kg CO2e. Some figures stand only where the report holds any."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    diverted_kwh: float
+    given_up: float
+    avoided: float
+    net: float
+    avoided_kg: float
+    given_up_kg: float
+    net_kg: float
+    coverage: float = Field(ge=0, le=1)
+    estimated_kwh: float
+    open_kwh: float
+    grid_kwh: float | None = None
+    battery_kwh: float | None = None
+    bought: float | None = None
+    bought_kg: float | None = None
+    marginal_kwh: float | None = None
+    avoided_marginal_kg: float | None = None
+    given_up_marginal_kg: float | None = None
+    bought_marginal_kg: float | None = None
+    net_marginal_kg: float | None = None
+
+
+class Value(Shape):
+    """What the diverted energy was worth, with what it rests on."""
+
+    schema_: Literal["brimful.value/1"] = Field(alias="schema")
+    home: str
+    currency: str
+    by: Literal["interval", "day", "week", "month", "year"]
+    timezone: str
+    used: float
+    used_basis: str
+    carbon_basis: Literal["average", "marginal"] | None
+    displaces: list[dict[str, Any]]
+    unpriced_kwh: float
+    rows: list[ValueRow]
+    total: ValueRow
+    notes: list[str]
+
+
+class Lot(Shape):
+    """Heat of one source. share: null where there is none to share in."""
+
+    kwh: float
+    cost: float
+    kg: float
+    share: float | None
+
+
+class Account(Shape):
+    """Heat above the cold water's, with its cost and carbon."""
+
+    kwh: float
+    cost: float
+    kg: float
+    by_source: dict[str, Lot]
+
+
+class StockRow(Shape):
+    """The stock over a period."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    opening: Account
+    received: Account
+    drawn: Account
+    lost: Account
+    unexplained: Account
+    closing: Account
+    average_cost_per_kwh: float | None
+    used: float | None
+    additional_loss_kwh: float
+    used_less_additional_loss: float | None
+    coverage: float
+    metered_share: float
+
+
+class Stock(Shape):
+    """The heat stock's accounts."""
+
+    schema_: Literal["brimful.stock/1"] = Field(alias="schema")
+    home: str
+    currency: str
+    by: Literal["interval", "day", "week", "month", "year"] | None
+    timezone: str
+    loss: dict[str, Any]
+    tolerance_kwh: float
+    rows: list[StockRow]
+    total: StockRow
+
+
+class Trouble(Shape):
+    """Why nothing was done. text: all of it for people, one problem a line."""
+
+    op: str
+    subject: str
+    cause: str
+    hint: str
+    text: str
+
+
+class Error(Shape):
+    """An error."""
+
+    error: Trouble
