@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 from accounting.entry import Entry, Posting
@@ -18,6 +18,7 @@ from daemon.api.accounts import hashed
 from daemon.broker import EmbeddedBroker
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
+from daemon.events import Ask
 from daemon.links import facts
 from daemon.plan import plan
 from tests.support.broker import free_port
@@ -25,6 +26,7 @@ from tests.support.broker import free_port
 PASSWORD = "otter at the weir"
 START = datetime(2026, 6, 10, 8, 0, tzinfo=ZoneInfo("Europe/Dublin"))
 STEP_OF_S = 1800
+WITHIN_S = 20.0
 
 
 class PageHouse:
@@ -65,6 +67,41 @@ class PageHouse:
         """Live so many steps of STEP_S."""
         for _ in range(steps):
             next(self._steps)
+
+    def live_until(self, order: str, guard: str = "") -> None:
+        """Live until the heater is told this order, by this guard if one is named; a day at most."""
+        for _ in range(int(86_400 / STEP_S)):
+            decision = self.story.service.loop.engine.decision
+            assert decision is not None
+            if decision.lead.order == order and guard in ("", decision.lead.guard):
+                return
+            self.live(1)
+        raise AssertionError(f"a whole day without {order} {guard}")
+
+    @property
+    def level_pct(self) -> float:
+        """What the tank tells."""
+        level = self.story.service.loop.engine.snapshot.level
+        assert level is not None
+        return level.value
+
+    def silence(self, topic: str) -> None:
+        """From now on the house says nothing there."""
+        house, speak = self.story.house, self.story.house.readings
+        house.readings = lambda: {name: told for name, told in speak().items() if name != topic}  # type: ignore[method-assign]
+
+    def ask(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """Ask the loop, as the command line does."""
+        question = Ask(name, arguments)
+        self.story.service.loop.put(question)
+        answer: dict[str, Any] = question.answer.result(WITHIN_S)
+        return answer
+
+    def events(self) -> list[EventRow]:
+        """All that the ledger holds."""
+        home = load(self.file)
+        with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+            return ledger.events(0, float("inf"))
 
     def live_hours(self, hours: float) -> None:
         """Live so long, by the story's clock."""

@@ -1,0 +1,138 @@
+"""What a person does by the page, in a browser, against the real daemon, a real broker and the demo's devices."""
+
+import pytest
+from playwright.sync_api import expect
+
+from daemon.demo.house import ORDER_TOPIC
+from tests.support.broker import Client
+from tests.support.looked import Looked
+from tests.support.page_house import PASSWORD, PageHouse
+
+pytestmark = pytest.mark.services
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory):  # type: ignore[no-untyped-def]
+    """One at the hour at which the diverter takes surplus."""
+    with PageHouse(tmp_path_factory.mktemp("page"), days_before=2) as made:
+        made.live_until("surplus")
+        yield made
+
+
+def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse, look: Looked) -> None:
+    with Client(house.address, ORDER_TOPIC) as heater:
+        page = look.log_in("/rules/full")
+        level = house.level_pct
+        page.fill("#stop_at_pct", f"{int(level)}")
+        page.fill("#resume_below_pct", f"{int(level) - 10}")
+        page.click("text=Try it")
+        # Old and new, and what the recorded minutes say, before anything is changed.
+        expect(page.locator(".changes")).to_contain_text("stop_at_pct")
+        expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("95")
+        expect(page.locator("#trial")).to_contain_text("recorded minutes")
+        expect(page.locator("#trial")).to_contain_text("no energy")
+        assert "stop_at_pct = 95" in house.file.read_text()
+        assert not [m for m in heater.inbox.items if getattr(m, "payload", b"") == b"no"]
+        page.click("text=Change it")
+        heater.hears(ORDER_TOPIC, b"no")
+        expect(page.locator("[role=status]")).to_contain_text("The rule full is changed")
+    text = house.file.read_text()
+    assert f"stop_at_pct = {int(level)}" in text
+    assert "# In a real house the control thermostat and the manual-reset cut-out stay in charge" in text
+    look.go("/")
+    expect(page.locator("h1")).to_contain_text("Withheld: tank")
+    expect(page.locator(".decides")).to_contain_text("full")
+    look.go("/timeline?kind=setting")
+    expect(page.locator("main")).to_contain_text(f"Rules.full: stop_at_pct 95 → {int(level)}")
+    house.ask("rule", rule="full", set={"stop_at_pct": "95", "resume_below_pct": "88"})
+
+
+def test_a_value_that_does_not_fit_is_refused_as_the_home_file_refuses_it(house: PageHouse, look: Looked) -> None:
+    look.refusals = (400,)
+    page = look.log_in("/rules/full")
+    page.fill("#stop_at_pct", "950")
+    page.click("text=Try it")
+    expect(page.locator(".alarm")).to_contain_text("rules.full.stop_at_pct: expected 1–100 %, got 950 (home.toml)")
+    assert page.input_value("#stop_at_pct") == "950"
+    assert "stop_at_pct = 95\n" in house.file.read_text()
+
+
+def test_a_raised_limit_is_cautioned_before_it_is_saved(house: PageHouse, look: Looked) -> None:
+    page = look.log_in("/rules/limit")
+    expect(page.locator(".caution").first).to_contain_text("burns in about three seconds")
+    page.fill("#maximum_c", "80")
+    page.click("text=Try it")
+    expect(page.locator(".caution")).to_contain_text("rules.limit.maximum_c is 80 °C, above the usual 70 °C")
+
+
+def test_an_override_is_set_counted_down_and_ends(house: PageHouse, look: Looked) -> None:
+    with Client(house.address, ORDER_TOPIC) as heater:
+        house.live_until("surplus")
+        page = look.log_in()
+        expect(page.locator("h1")).to_contain_text("Taking surplus")
+        page.select_option("#order", "withhold")
+        page.select_option("#minutes", "30")
+        page.get_by_role("button", name="Set", exact=True).click()
+        heater.hears(ORDER_TOPIC, b"no")
+        expect(page.locator("#live-override")).to_contain_text("Your word stands: stay withheld")
+        left = page.locator("[data-left]")
+        assert 1700 < float(left.get_attribute("data-left") or 0) <= 1800
+        said = len(heater.inbox.items)
+        house.live(181)  # half an hour: it ends by itself
+        house.live_until("surplus")
+        heater.hears(ORDER_TOPIC, b"yes", skip=said)
+        # The page learns of it without being loaded again.
+        expect(page.locator("#live-override")).not_to_contain_text("Your word stands")
+        expect(page.locator("h1")).to_contain_text("Taking surplus")
+        page.select_option("#order", "withhold")
+        page.get_by_role("button", name="Set", exact=True).click()
+        expect(page.locator("#live-override")).to_contain_text("Your word stands")
+        page.click("text=Take it back")
+        expect(page.locator("#live-override")).not_to_contain_text("Your word stands")
+
+
+def test_a_note_is_added_and_withdrawn_and_both_stay_on_record(house: PageHouse, look: Looked) -> None:
+    page = look.log_in("/timeline")
+    page.click("summary")
+    page.fill("#text", "New <b>diverter</b> fitted")
+    page.fill("#day", "2026-06-02")
+    page.select_option("#kind", "hardware")
+    page.click("main button:has-text('Add')")
+    note = page.locator(".note", has_text="diverter")
+    expect(note).to_contain_text("hardware · New <b>diverter</b> fitted.")
+    expect(note).to_contain_text("2 Jun")
+    note.locator("button").click()
+    expect(page.locator(".note", has_text="diverter")).to_have_count(0)
+    kept = [event.sentence for event in house.events() if event.name.startswith("owner.")]
+    assert kept == ["New <b>diverter</b> fitted", "withdrawn: New <b>diverter</b> fitted"]
+
+
+def test_who_has_not_logged_in_changes_nothing(house: PageHouse, look: Looked) -> None:
+    look.refusals = (401, 403)
+    page = look.go("/")
+    assert page.locator("main form").count() == 0
+    page.click("main >> text=log in")
+    page.fill("#password", "not the password")
+    page.click("main button")
+    expect(page.locator("[role=alert]")).to_be_visible()
+    page.fill("#password", PASSWORD)
+    page.click("main button")
+    page.wait_for_url(f"{house.page}/")
+    token = page.locator("main input[name=form_token]").first.get_attribute("value")
+    assert token
+    # A form that another page made: the browser sends the cookie of this login, but not its token.
+    forged = page.evaluate(
+        "fetch('/override', {method: 'POST', body: new URLSearchParams({order: 'withhold', minutes: '60'})})"
+        ".then(answer => answer.status)"
+    )
+    assert forged == 403
+    page.click("text=Log out")
+    page.wait_for_url(f"{house.page}/")
+    assert page.locator("main form").count() == 0
+    after = page.evaluate(
+        "token => fetch('/override', {method: 'POST', body: new URLSearchParams({form_token: token, clear: '1'})})"
+        ".then(answer => answer.status)",
+        token,
+    )
+    assert after == 401
+    assert house.ask("why")["override"] is None
