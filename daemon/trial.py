@@ -125,21 +125,19 @@ class Trial:
 
     def _follow(self, order: dict[str, Any]) -> None:
         try:
-            assert self._process.stdin is not None
-            assert self._process.stdout is not None
-            with self._process.stdin as stdin:
-                json.dump(order, stdin)
-            with self._process.stdout as told:
-                self._listen(told)
-            code = self._process.wait()
+            with self._process as process:
+                assert process.stdin is not None
+                assert process.stdout is not None
+                with process.stdin as stdin:
+                    json.dump(order, stdin)
+                self._listen(process.stdout)
+            code = process.returncode
             if self.outcome is None and not self.fault:
                 self.fault = f"it ended with exit {code}"
         except (OSError, ValueError, KeyError, TypeError) as failed:
             self.fault = self.fault or f"it failed: {failed}"
         finally:
             self._clock.cancel()
-            self._process.kill()
-            self._process.wait()
             if self.fault:
                 log.warning("trial=failed %s", self.fault)
             self._ended.set()

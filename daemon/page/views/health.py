@@ -146,7 +146,7 @@ def _thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]
         part = points[start : start + step]
         ends = {min(part, key=lambda point: point[1]), max(part, key=lambda point: point[1])}
         kept += sorted(ends)
-    return kept
+    return kept if kept[-1] == points[-1] else [*kept, points[-1]]
 
 
 def _matters(signal: str, heaters: Sequence[str]) -> bool:

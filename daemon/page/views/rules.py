@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel
 
 from daemon.config.rule_tables import Rules, YieldTo
+from daemon.config.schema import descriptions
 from daemon.page.views.deciding import Decided
 from daemon.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
 from daemon.trial import Outcome
@@ -30,7 +31,7 @@ CAUTIONS = {
     "full": (
         "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
         "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
-        "whole tank to 60 °C at your local rules' intervals. brimful does not do that for you.",
+        "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
     ),
     "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
     "heaters": ("Two heaters at once need wiring and supply made for both, by a licensed person.",),
@@ -112,7 +113,8 @@ def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleSho
 def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None) -> RuleShown:
     """One rule with its settings."""
     table = _table(name)
-    fields = {info.alias or field: info for field, info in table.model_fields.items()}
+    name_of = {info.alias or field: field for field, info in table.model_fields.items()}
+    told_of = descriptions(table)
     about = (table.__doc__ or "").strip()
     return RuleShown(
         name=name,
@@ -120,11 +122,11 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
         settings=tuple(
             Key(
                 name=key,
-                about=fields[key].description or "",
+                about=told_of[name_of[key]],
                 value=_shown(told["value"]),
                 text=_typed(told["value"]) if told["set"] else "",
                 is_set=told["set"],
-                kind="choice" if fields[key].annotation is bool else "text",
+                kind="choice" if table.model_fields[name_of[key]].annotation is bool else "text",
             )
             for key, told in keys.items()
         ),

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from accounting.ledger import EventRow, Ledger
 from daemon import answers
 from daemon.clock import SteppedClock
 from daemon.config.load import load
@@ -253,3 +254,40 @@ def test_another_homes_daemon_changes_no_rule(standing: Running, tmp_path: Path)
     assert f"{other}: expected the running daemon's home file" in told
     assert "another home's daemon answers at this port" in told
     assert "stop_at_pct" not in standing.file.read_text()
+
+
+# The owner's notes
+
+
+def test_a_note_is_kept_at_once_and_a_withdrawal_is_another_event(running: Running) -> None:
+    told = running.ask("note", day="2026-05-02", kind="hardware", text="a new meter")
+    assert (told["done"], told["kept"], told["text"]) == ("written", True, "a new meter")
+    kept = _owners(running)
+    assert [(event.sentence, event.figures["day"]) for event in kept] == [("a new meter", "2026-05-02")]
+    assert running.ask("withdraw", note=told["note"])["done"] == "withdrawn"
+    assert [event.sentence for event in _owners(running)] == ["a new meter", "withdrawn: a new meter"]
+    assert "it may be withdrawn already" in running.refused("withdraw", note=told["note"])
+    assert "kind: expected one of" in running.refused("note", day="2026-05-02", kind="gossip", text="x")
+    assert len(_owners(running)) == 2
+
+
+def _owners(running: Running) -> list[EventRow]:
+    home = load(running.file)
+    with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+        return ledger.events(0, float("inf"), "owner.*")
+
+
+def test_why_tells_the_level_since_when_and_the_prices_in_force(running: Running) -> None:
+    assert running.ask("why")["level"] is None
+    running.hear(grid_w=-2000.0, tank_level_pct=97.0)
+    told = running.ask("why")
+    assert told["level"] == {"value_pct": 97.0, "since": "2026-06-01T12:00:00Z", "full_since": "2026-06-01T12:00:00Z"}
+    assert told["prices"] == {"import_price": None, "export_price": None, "heat_value": None}
+
+
+def test_a_changed_rule_stands_among_the_events_with_old_and_new(running: Running) -> None:
+    running.ask("rule", rule="full", set={"stop_at_pct": "92"})
+    home = load(running.file)
+    with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+        told = [event.sentence for event in ledger.events(0, float("inf"), "rule.*")]
+    assert told == ["rules.full: stop_at_pct 95 → 92, resume_below_pct 88 → 85"]

@@ -302,3 +302,12 @@ def test_findings_are_stored_by_name(ledger: LedgerWriter) -> None:
     assert raw(ledger, "SELECT told, findings FROM decision") == [
         ("heat", json.dumps([["full", "ALLOW", "80 %", ""]], separators=(",", ":")))
     ]
+
+
+def test_the_owners_own_notes_are_never_let_go(ledger: LedgerWriter) -> None:
+    events = (EventRow(100, "owner.note", "note", "a new meter"), EventRow(101, "level", "alarm", "no level heard"))
+    ledger.commit(Batch(200, events=events))
+    assert ledger.prune("event", 1e12) == 1
+    assert [event.sentence for event in ledger.events(0, 1e12)] == ["a new meter"]
+    assert [event.sentence for event in ledger.events(0, 1e12, "owner.*")] == ["a new meter"]
+    assert ledger.events(0, 1e12, "level") == []
