@@ -1,0 +1,118 @@
+"""Restating ten years of half hours, against reading and writing the same rows bare.
+
+    python tests/bench/bench_restate.py [--years N]
+
+Every interval has energy and gets another price, so that each of them is written anew. The floor does what the database
+must do for it and nothing else: it reads the rows with their postings, and writes as many, with the rows that mark the
+old ones as replaced and queue the new ones, in a transaction a day, as safely.
+"""
+
+import argparse
+import shutil
+import sqlite3
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from accounting.ledger import Batch, Ledger
+from accounting.query import value_report
+from accounting.restatement import Restating
+from accounting.tariffs import Tariff
+from accounting.valuation import Energy, Valuer
+from tests.support.ledgers import HALF_HOUR_S, QUAY, new_ledger
+from tests.support.prices import ZONE, flat, settings
+
+FROM_S = 1_767_225_600  # 2026-01-01 UTC, from when the invented prices hold
+DAY_S = 86_400
+AIM = 3.0
+OLD = settings()
+NEW = replace(OLD, export=Tariff("export", (flat("0.0650"),), ZONE))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--years", type=float, default=10.0)
+    days = round(parser.parse_args().years * 365.25)
+    with tempfile.TemporaryDirectory() as folder:
+        path = filled(Path(folder), days)
+        bare = path.with_name("bare.sqlite")
+        shutil.copy(path, bare)
+        unchanged_s, _ = restated(path, Valuer(OLD), days)
+        took_s, longest_s = restated(path, Valuer(NEW), days)
+        floor_s = floor(bare, days)
+        with Ledger.open_reader(path) as ledger:
+            assert ledger.restatements()[-1].intervals == days * 48
+            began = time.perf_counter()
+            then = value_report(ledger, "month", as_of_s=FROM_S + days * DAY_S)
+            as_of_s = time.perf_counter() - began
+            assert then.total.given_up_micro != value_report(ledger, "month").total.given_up_micro
+    rows = days * 48
+    print(f"{rows:,} half hours")
+    print(f"floor: read and written bare      {floor_s:7.2f} s  {floor_s / rows * 1e6:6.1f} µs each")
+    print(f"restated                          {took_s:7.2f} s  {took_s / rows * 1e6:6.1f} µs each")
+    print(f"ratio                             {took_s / floor_s:7.2f}    (aim: {AIM})")
+    print(f"longest step, a day               {longest_s * 1e3:7.1f} ms")
+    print(f"restated with unchanged prices    {unchanged_s:7.2f} s")
+    print(f"by month as of before             {as_of_s * 1e3:7.0f} ms")
+
+
+def filled(folder: Path, days: int) -> Path:
+    valuer = Valuer(OLD)
+    with new_ledger(folder) as ledger:
+        for day in range(days):
+            start_s = FROM_S + day * DAY_S
+            entries = tuple(
+                valuer.entry(
+                    Energy(start_s + place * HALF_HOUR_S, "main", 1 + (day + place) % 1400, 0, 1800), "settled"
+                )
+                for place in range(48)
+            )
+            ledger.commit(Batch(start_s + DAY_S, entries))
+        return ledger.path
+
+
+def restated(path: Path, valuer: Valuer, days: int) -> tuple[float, float]:
+    """Seconds it took, and its longest step."""
+    end_s = FROM_S + days * DAY_S
+    longest_s = 0.0
+    with Ledger.open_writer(path, QUAY) as ledger:
+        began = last = time.perf_counter()
+        work = Restating(ledger, valuer, "a word", FROM_S, end_s)
+        while not work.step(end_s + 10.0):
+            now = time.perf_counter()
+            longest_s = max(longest_s, now - last)
+            last = now
+        return time.perf_counter() - began, longest_s
+
+
+def floor(path: Path, days: int) -> float:
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    columns = [row[1] for row in db.execute("PRAGMA table_info(entry)")]
+    place = columns.index("version")
+    marks = ", ".join("?" * len(columns))
+    span = "start_s >= ? AND start_s < ?"
+    began = time.perf_counter()
+    for day in range(days):
+        cut = (FROM_S + day * DAY_S, FROM_S + (day + 1) * DAY_S)
+        entries = db.execute(f"SELECT * FROM entry WHERE {span}", cut).fetchall()
+        lines = db.execute(f"SELECT * FROM posting WHERE {span}", cut).fetchall()
+        db.execute("BEGIN IMMEDIATE")
+        db.executemany("INSERT INTO superseded VALUES (?, 'main', 1, 0)", ((row[0],) for row in entries))
+        new = ((*row[:place], 2, *row[place + 1 :]) for row in entries)
+        db.executemany(f"INSERT INTO entry VALUES ({marks})", new)
+        db.executemany("INSERT INTO posting VALUES (?, ?, 2, ?, ?, ?, ?, ?)", ((*r[:2], *r[3:]) for r in lines))
+        db.executemany("INSERT OR REPLACE INTO outbox VALUES (?, 'main', 2)", ((row[0],) for row in entries))
+        db.execute("COMMIT")
+    took_s = time.perf_counter() - began
+    db.close()
+    return took_s
+
+
+if __name__ == "__main__":
+    main()
