@@ -21,6 +21,7 @@ COMMANDS = {
     "value": ("daemon.cli.books", "what the diverted energy was worth"),
     "restate": ("daemon.cli.restating", "value settled intervals anew, and tell what moved"),
     "reconcile": ("daemon.cli.reconciling", "does the time-series database hold what the ledger holds? mend, rebuild"),
+    "bills": ("daemon.cli.billing", "a supplier's figures beside the recorded ones, and what may part them"),
     "export": ("daemon.cli.exporting", "the journal as CSV or JSON lines; the whole ledger as one text file, and back"),
     "backup": ("daemon.cli.keeping", "a verified copy of the ledger, also while the daemon runs"),
     "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),
