@@ -10,12 +10,15 @@ from pathlib import Path
 
 from house import BRIMFUL, LEVEL, METER, QUIET_BROKER, House
 from measure import REPOSITORY, Row, in_turn, seconds, show
+from pages import pages
 
 from tests.support.broker import Client, Mosquitto
 from tests.support.servers import victoria_metrics
 
 SECONDS = 80
 """The books settle every minute and send within a quarter of one: time enough for both to have happened."""
+PAGES = 20
+PAGES_S = 10
 ROUNDS = 10
 KB_A_MB = 1024
 REPLACED = ("signals.diverted_wh",)
@@ -67,6 +70,10 @@ def main() -> None:
             assert json.loads(server.get("/api/v1/series/count").data)["data"][0] > 0
             plain_mb, plain_own_mb = memory_mb(plain.pid)
             series_mb, series_own_mb = memory_mb(shipping.pid)
+            with pages(plain.port, PAGES) as opened:
+                time.sleep(PAGES_S)
+                assert opened.read > 0
+                pages_mb, pages_own_mb = memory_mb(plain.pid)
             why = (*BRIMFUL, "why", "--home", str(plain.file))
             starts = ((*BRIMFUL, "--help"), why, (sys.executable, "-c", "pass"))
             help_s, why_s, python_s = in_turn(ROUNDS, [partial(seconds, partial(run, start)) for start in starts])
@@ -77,6 +84,8 @@ def main() -> None:
         [
             Row("resident", plain_mb, "MB", aim=60),
             Row("  proportional share", plain_own_mb, "MB"),
+            Row(f"resident, {PAGES} pages open", pages_mb, "MB", aim=90),
+            Row("  proportional share", pages_own_mb, "MB"),
             Row("resident, with [timeseries]", series_mb, "MB", aim=60),
             Row("  proportional share", series_own_mb, "MB"),
         ],

@@ -2,8 +2,11 @@
 
 Once with rounds a few milliseconds apart, so that the daemon has done what it does after an order (a house's messages
 are seconds apart); and once with no pause at all, so that each message waits for what the one before has left to do.
+
+    --pages N    instead: 5 ms apart with N open pages, which read all they are told, against none; in turn
 """
 
+import argparse
 import tempfile
 import threading
 import time
@@ -11,6 +14,7 @@ from pathlib import Path
 
 from house import LEVEL, METER, ORDER, QUIET_BROKER, SURPLUS, WITHHOLD, Bare, House
 from measure import Row, percentile, show
+from pages import pages
 
 from tests.support.broker import TIMEOUT_S, Client, Mosquitto
 
@@ -96,7 +100,28 @@ def rows(wire: Wire, pause_s: float, what: str) -> list[Row]:
     ]
 
 
+def with_pages(wire: Wire, port: int, count: int) -> list[Row]:
+    """Level to order with pages open, against without: block by block in turn."""
+    without: list[float] = []
+    found: list[float] = []
+    read = 0
+    for _ in range(BLOCKS):
+        without += orders(wire, PAIRS, PAUSE_S)
+        with pages(port, count) as opened:
+            found += orders(wire, PAIRS, PAUSE_S)
+            read += opened.read
+    assert read > 0, "the pages were told nothing"
+    what = f"{count} open pages, {PAUSE_S * 1000:g} ms apart"
+    return [
+        Row(f"{what}, p{share}", percentile(found, share) * 1000, "ms", percentile(without, share) * 1000)
+        for share in (50, 99)
+    ]
+
+
 def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--pages", type=int, default=0)
+    open_pages = parser.parse_args().pages
     with (
         tempfile.TemporaryDirectory(prefix="brimful-bench-") as name,
         Mosquitto(Path(name), extra=QUIET_BROKER) as broker,
@@ -106,6 +131,11 @@ def main() -> None:
     ):
         house.wait_up()
         orders(wire, WARM_UP_PAIRS, 0)
+        if open_pages:
+            found = with_pages(wire, house.port, open_pages)
+            house.stop()
+            show(f"level message to withhold order with open pages, against none; {BLOCKS * PAIRS} of each", found)
+            return
         echoes(wire, WARM_UP_PAIRS, 0)
         found = [
             *rows(wire, PAUSE_S, f"{PAUSE_S * 1000:g} ms apart"),

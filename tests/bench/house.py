@@ -39,7 +39,8 @@ class House:
             text = head + rest[rest.index("\n[") + 1 :]
         assert PEAK in text
         text = text.replace(PEAK, "price = 0.0650")
-        own = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[api]\nport = {free_port()}\n{more}'
+        self.port = free_port()
+        own = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[api]\nport = {self.port}\n{more}'
         self.file.write_text(f"{text}\n{own}", encoding="utf-8")
         self.log = folder / "log"
         with self.log.open("wb") as log:
