@@ -7,6 +7,7 @@ from typing import Any
 from accounting.attribution import KEPT_MS, Attribution
 from accounting.entry import Entry, Quarantined, TankEntry
 from accounting.meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
+from accounting.past import Past, by_past
 from accounting.powermeter import PowerMeter
 from accounting.settings import BooksSettings, HeaterBooks
 from accounting.tank import WAIT_MS, TankBook
@@ -60,7 +61,8 @@ class Books:
     """
 
     def __init__(self, settings: BooksSettings, state: dict[str, Any] | None = None) -> None:
-        self._settings = settings
+        self.past: Past = {}
+        self._settings = settings = by_past(settings, self.past)
         self._interval_ms = settings.interval_s * 1000
         self._late_ms = round(settings.late_s * 1000)
         self._valuer = Valuer(settings)
@@ -181,6 +183,19 @@ class Books:
             state[_TANK] = self._tank.state()
         return state
 
+    @property
+    def settings(self) -> BooksSettings:
+        """What the books are kept by, the shares by the past included."""
+        return self._settings
+
+    def go_by(self, past: Past) -> bool:
+        """Goes on with what the home's past tells by now; returns whether that is anything new."""
+        if past == self.past:
+            return False
+        self.past = past
+        self.reprice(self._settings)
+        return True
+
     def reprice(self, settings: BooksSettings) -> None:
         """Goes on with other prices, carbon or shares; what is settled stays as it is.
 
@@ -194,7 +209,7 @@ class Books:
         if sources != (old.grid_power, old.battery_power, old.export_limit_w):
             raise ValueError("expected the same signals to tell who gave the energy")
         kept = {series.signal: series.state() for series in old.heard}
-        self._settings = settings
+        self._settings = settings = by_past(settings, self.past)
         self._valuer = Valuer(settings)
         for series in settings.heard:
             series.restore(kept.get(series.signal, []))

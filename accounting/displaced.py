@@ -20,7 +20,9 @@ class Displaced:
     would have run later, the band of its tariff at whose next start, strictly after the interval's, it would have.
     carbon_marginal: the same energy's factor on the other basis, counted beside `carbon` and never added to it.
     shares: its share by season, day and hour, in the place of prices, where it is not `share` all the time: 0 while the
-    boiler is off, say. gives_up_standing: whether its tariff's standing charge would end if it was never needed again.
+    boiler is off, say. recorded: the account that what it makes is booked on (`boiler`, `grid` for every band, or
+    `grid:BAND`), for shares by the home's own past; "" for none.
+    gives_up_standing: whether its tariff's standing charge would end if it was never needed again.
     """
 
     source: str
@@ -33,6 +35,7 @@ class Displaced:
     carbon_marginal: Factor | None = None
     shares: Priced | None = None
     gives_up_standing: bool = False
+    recorded: str = ""
 
     def share_over(self, start_s: int, end_s: int) -> Fraction:
         """Its mean share of the heat of [start_s, end_s) UTC seconds."""

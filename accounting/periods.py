@@ -34,6 +34,11 @@ def midnight_s(day: date, zone: ZoneInfo) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp())
 
 
+def month_start_s(month: int, zone: ZoneInfo) -> int:
+    """The first instant of a local month, counted from the year 0."""
+    return midnight_s(date(month // 12, month % 12 + 1, 1), zone)
+
+
 def _starts(by: By, from_s: int, zone: ZoneInfo) -> Iterator[int]:
     day = datetime.fromtimestamp(from_s, zone).date()
     if by == "week":

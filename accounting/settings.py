@@ -94,7 +94,8 @@ class BooksSettings:
     grid_power (+ import), battery_power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
     of both: it is all taken to be the sun's); battery_price: of what the battery gave, per kWh (None: the export price
     of the moment, as it was charged from the sun); heard: of the prices and factors, those that are heard as signals;
-    tank: None for books without a heat stock.
+    tank: None for books without a heat stock. past_timezone: where the displaced sources' shares go by the home's past,
+    the zone of its months (None: they are as stated).
     Raises BrimfulError for what cannot be kept books by.
     """
 
@@ -114,6 +115,7 @@ class BooksSettings:
     heard: tuple[HeardSeries, ...] = ()
     export_limit_w: float | None = None
     tank: TankBooks | None = None
+    past_timezone: str | None = None
 
     @property
     def attributes(self) -> bool:

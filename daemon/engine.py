@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from accounting.books import Books
+from accounting.past import Past
 from daemon.board import Board, Wiring
 from rules.decide import decide
 from rules.due import due
@@ -64,6 +65,11 @@ class Engine:
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
+
+    def go_by(self, past: Past) -> None:
+        """Take what the home's past tells by now of what it would have used."""
+        if self.books.go_by(past):
+            self.prices = Prices(until_s=float("-inf"))
 
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
         """Take what one message told, and decide."""

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from accounting.books import Books
 from accounting.entry import Entry, Quarantined, TankEntry
 from accounting.ledger import (
     Batch,
@@ -27,6 +28,7 @@ from accounting.ledger import (
 )
 from accounting.ledger.reading import BEFORE_ALL
 from accounting.ledger.records import OWNERS
+from accounting.past import Past, read_past
 from accounting.periods import midnight_s
 from accounting.tape import TapeRecorder
 from daemon.engine import Engine
@@ -171,6 +173,15 @@ class Keeper:
             return None
         rows = {(entry.start_s, entry.heater): entry for entry in (*written, *self._entries)}
         return [entry for entry in rows.values() if entry.end_s > start_s]
+
+    def past(self, books: Books) -> Past:
+        """What the home's past tells by now, for the shares of what is displaced; what it told, while it cannot be
+        read."""
+        try:
+            return read_past(books.settings, self._ledger, books.past)
+        except LedgerError as failed:
+            self._failed(failed)
+            return books.past
 
     def begin(self, engine: Engine, now: Moment) -> None:
         """Write at once after a start, and when a heater's first reading ever has come: its energy counts from it."""

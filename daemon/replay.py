@@ -4,10 +4,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from math import inf
 from typing import Protocol
+from zoneinfo import ZoneInfo
 
 from accounting.books import Books
 from accounting.entry import Entry
 from accounting.ledger import Batch
+from accounting.past import Record, month_of, read_past
+from accounting.periods import month_start_s
 from daemon.board import Board
 from daemon.engine import Engine
 from daemon.keeper import quarantine_event
@@ -23,8 +26,8 @@ TELL_EVERY_S = 86_400.0
 """Of the recorded time, how often its progress is told."""
 
 
-class Keeps(Protocol):
-    """Where a replay's books go: a ledger, or nowhere."""
+class Keeps(Record, Protocol):
+    """Where a replay's books go, and where their past is found: a ledger; or nowhere, with the past of another."""
 
     def commit(self, batch: Batch) -> object:
         """Keep all of it."""
@@ -66,6 +69,7 @@ class Replay:
         matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
+        self._looks_back_s = inf if plan.books.past_timezone is None else -inf
         self.rows = 0
         self.from_s = self.to_s = 0.0
         self.quarantined_wh = 0
@@ -93,11 +97,23 @@ class Replay:
                 if now_s - told_s >= TELL_EVERY_S:
                     told_s = now_s
                     progress(now_s)
+            if now_s >= self._looks_back_s:
+                self._commit([*waiting, *books.settle(now_s)], now_s)
+                waiting = []
+                self._look_back(now_s)
         if now_s is None or engine.decision is None:
             raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
         self.to_s = now_s
         engine.count_up_to(Moment(now_s, now_s), engine.decision)
         self._commit([*waiting, *books.settle(now_s)], now_s)
+
+    def _look_back(self, now_s: float) -> None:
+        """At each month's start, take what the books say by then of the home's past."""
+        books = self.engine.books
+        if books.settings.past_timezone is not None:
+            zone = ZoneInfo(books.settings.past_timezone)
+            self.engine.go_by(read_past(books.settings, self._ledger, books.past))
+            self._looks_back_s = month_start_s(month_of(now_s, zone) + 1, zone)
 
     def _commit(self, entries: list[Entry], now_s: float) -> None:
         books = self.engine.books

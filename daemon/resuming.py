@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from accounting.books import Books
 from accounting.ledger import Ledger, StateMangled
+from accounting.past import read_past
 from daemon.keeper import MEMORY, METER
 from daemon.plan import Plan
 from daemon.remember import read
@@ -40,6 +41,7 @@ def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, lis
         Memory,
         "what the rules remember cannot be read: they begin anew, and a standing override has ended",
     )
+    books.go_by(read_past(plan.books, ledger))
     return books, memory, forgotten
 
 

@@ -30,6 +30,7 @@ def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
         "flush": every(flush_s),
         "reload": every(5),
         "prune": every(6 * 3600),
+        "past": every(3600),
     }
 
 

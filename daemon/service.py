@@ -90,7 +90,7 @@ class Service:
             self._stamps = _stamps(plan.home)
             self._feeds = Feeds(feeds(plan.home))
             self._connect(broker)
-            self._restater = Restater(ledger, plan.books, lambda: self._enqueue(GO_ON))
+            self._restater = Restater(ledger, books.settings, lambda: self._enqueue(GO_ON))
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
             jobs = {**jobs, "restate": every(RESTATE_S)}
             # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
@@ -119,6 +119,7 @@ class Service:
                     "reload": self._reload,
                     "prune": self._prune,
                     "prices": self._look_for_prices,
+                    "past": lambda loop, now: loop.engine.go_by(loop.keeper.past(loop.engine.books)),
                     "backup": self._back_up,
                     BACKED_UP: self._backed_up,
                     "show": self._show,
@@ -356,7 +357,7 @@ class Service:
 
     def _wish_restated(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
         self._reload(loop, now)  # it is meant by the files as they are
-        return self._restater.wish(arguments, self._plan.books)
+        return self._restater.wish(arguments, self._engine.books.settings)
 
     def _look_for_prices(self, loop: Loop, now: Moment) -> None:
         today = datetime.fromtimestamp(now.utc_s, ZoneInfo(self.home.home.timezone)).date()
@@ -392,8 +393,11 @@ class Service:
             waits.append("the live tables of tariffs and factors")
         kept = home.model_copy(update=fixed)
         made = plan(kept)
-        self._engine.books.reprice(made.books)
-        self._restater.repriced(self.home, kept, self._plan.books, made.books, changed)
+        books = self._engine.books
+        former = books.settings
+        books.reprice(made.books)
+        books.go_by(loop.keeper.past(books))
+        self._restater.repriced(self.home, kept, former, books.settings, changed)
         self.home, self._plan = kept, made
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)

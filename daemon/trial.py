@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from accounting.ledger import Batch, Ledger
+from accounting.past import Record
 from accounting.tape import Row, as_csv, unpack
 from daemon.config.load import load, parse
 from daemon.config.model import Home
@@ -53,20 +54,26 @@ class Outcome:
 
 
 class _NoBooks:
-    """Takes what a replay books and keeps nothing of it."""
+    """Takes what a replay books and keeps nothing of it; the home's past is the ledger's."""
+
+    def __init__(self, past: Record) -> None:
+        self.tank_span = past.tank_span
+        self.tank_heat = past.tank_heat
 
     def commit(self, batch: Batch) -> None: ...
 
 
-def compare(before: Home, after: Home, rows: list[Row], progress: Callable[[float], None] = lambda _: None) -> Outcome:
-    """Both homes' rules over the rows. progress: told the share done, 0 to 1. Raises BrimfulError."""
+def compare(
+    before: Home, after: Home, rows: list[Row], past: Record, progress: Callable[[float], None] = lambda _: None
+) -> Outcome:
+    """Both homes' rules over the rows. past: the home's; progress: told the share done, 0 to 1. Raises BrimfulError."""
     if len(rows) < 2:
         raise BrimfulError("try a change", "tape", f"expected recorded minutes of the last {DAYS} days, got none")
     first_s, last_s = rows[0][0], rows[-1][0]
     csv = as_csv(rows).splitlines(keepends=True)
 
     def times(home: Home, done: float) -> Times:
-        run = Replay(plan(home), ReadingsFile("tape", csv, home.heater_names), _NoBooks())
+        run = Replay(plan(home), ReadingsFile("tape", csv, home.heater_names), _NoBooks(past))
         run.run(lambda at_s: progress(done + (at_s - first_s) / (last_s - first_s) / 2))
         tally = run.engine.tally
         return Times(tally.changes, dict(tally.by_order), dict(tally.by_guard))
@@ -183,7 +190,7 @@ def main(into: TextIO, out: TextIO) -> None:
         before, after = load(file), parse(order["content"].encode("utf-8"), file)
         with Ledger.open_reader(Path(order["ledger"])) as ledger:
             rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
-        teller.tell({"outcome": asdict(compare(before, after, rows, teller))})
+            teller.tell({"outcome": asdict(compare(before, after, rows, ledger, teller))})
     except BrimfulError as refused:
         teller.tell({"fault": str(refused)})
 

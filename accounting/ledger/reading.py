@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self
 from zlib import crc32
 
 from accounting.entry import Entry, Posting, TankEntry
+from accounting.journal import is_source
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import (
@@ -232,6 +233,25 @@ class Ledger(Versions):
                     lines.append(Posting(*row[6:]))
             if row:
                 yield _tank_entry(row, lines)
+
+    def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
+        """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
+        and the heat that came, Wh by account."""
+        current = (
+            "SELECT start_s, max(version) AS version FROM tank_entry WHERE start_s >= ? AND start_s < ? "
+            "GROUP BY start_s"
+        )
+        with self.still():
+            told = self._ask(
+                f"SELECT sum(measured_s) FROM tank_entry JOIN ({current}) USING (start_s, version)", from_s, to_s
+            )
+            rows = self._ask(
+                f"SELECT account, -sum(wh) FROM tank_posting JOIN ({current}) USING (start_s, version) "
+                "JOIN tank_entry USING (start_s, version) WHERE measured_s > 0 GROUP BY account ORDER BY account",
+                from_s,
+                to_s,
+            )
+        return told[0][0] or 0, {account: wh for account, wh in rows if is_source(account)}
 
     def tank_span(self) -> tuple[int, int] | None:
         """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""

@@ -1,7 +1,7 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
+from accounting.past import MonthShares
 from accounting.periods import BY, By
 from accounting.query import ValueReport, ValueRow, value_report
 from accounting.settings import TankBooks
@@ -19,6 +20,7 @@ from accounting.statement import as_csv, as_json
 from accounting.used import Used, UsedBasis, by_share, told_by_stock
 from daemon.answers import finding_answer, iso
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.pasts import as_notes, as_rows, months_told
 from daemon.config.build import tank_books
 from daemon.config.build_money import GRID
 from daemon.config.cautions import estimates
@@ -73,13 +75,14 @@ def value(
             told = told_by_stock(books, heat_stock(loaded), _USED[used], report.total.start_s, report.total.end_s)
             report = by_share(books, report, told.share, counted.share)
             counted = told
+        months = months_told(loaded, books, report)
     if as_json:
         told_as_of = {} if as_of_s is None else {"as_of": iso(as_of_s)}
-        echo_json({**value_answer(report, loaded, counted), **told_as_of})
+        echo_json({**value_answer(report, loaded, counted, months), **told_as_of})
     elif as_table:
         click.echo(as_csv(report), nl=False)
     else:
-        show_value(report, loaded, counted)
+        show_value(report, loaded, counted, months)
 
 
 def heat_stock(home: Home) -> TankBooks:
@@ -91,8 +94,11 @@ def heat_stock(home: Home) -> TankBooks:
     return tank
 
 
-def value_answer(report: ValueReport, home: Home, used: Used | None = None) -> dict[str, Any]:
-    """The report as JSON, with what it rests on. used: None for the share that the home file states."""
+def value_answer(
+    report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()
+) -> dict[str, Any]:
+    """The report as JSON, with what it rests on. used: None for the share that the home file states; months: what was
+    displaced in each, where that goes by the home's past."""
     answer = as_json(
         report,
         home=home.home.name,
@@ -101,7 +107,9 @@ def value_answer(report: ValueReport, home: Home, used: Used | None = None) -> d
         displaces=displaced(home),
         carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
     )
-    return {**answer, "notes": estimates(home)}
+    by_month = {"displaces_by_month": as_rows(home, months)} if home.books.displaces_from == "past" else {}
+    notes = [*estimates(home), *as_notes(months)]
+    return {**answer, "displaces_from": home.books.displaces_from, **by_month, "notes": notes}
 
 
 def displaced(home: Home) -> list[Mapping[str, Any]]:
@@ -115,6 +123,7 @@ def displaced(home: Home) -> list[Mapping[str, Any]]:
             "efficiency": float(source.efficiency),
             "carbon": source.carbon,
             "when": source.when,
+            "recorded": source.recorded,
             "only": None if source.only is None else source.only.model_dump(exclude_defaults=True, by_alias=True),
         }
         for source in home.displaces
@@ -134,12 +143,16 @@ def instant(text: str, zone: ZoneInfo) -> int:
     return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
 
 
-def show_value(report: ValueReport, home: Home, used: Used | None = None) -> None:
-    """The report as a table that fits 80 columns, with a sentence on what it rests on. used: as in `value_answer`."""
+def show_value(report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()) -> None:
+    """The report as a table that fits 80 columns, with a sentence on what it rests on. used, months: as in
+    `value_answer`."""
     from rich.console import Console
     from rich.table import Table
 
-    rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
+    if months:
+        rest = f"{' and '.join(source.source for source in home.displaces)}, month by month"
+    else:
+        rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
     carbonless = _carbonless(home)
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
     places = 4 if report.by == "interval" else 2
@@ -159,7 +172,7 @@ def show_value(report: ValueReport, home: Home, used: Used | None = None) -> Non
     console.print(f"Displaces {rest}; {_used(used or Used(Fraction(home.books.used)))}.")
     if carbonless:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
-    for note in estimates(home):
+    for note in (*estimates(home), *as_notes(months)):
         console.print(note)
     marks = [
         f"{wh / 1000:.3f} kWh {what}"

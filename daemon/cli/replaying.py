@@ -10,11 +10,13 @@ from typing import Any
 import click
 
 from accounting.ledger import Ledger
+from accounting.past import MonthShares
 from accounting.periods import BY, By
 from accounting.query import ValueReport, value_report
 from daemon.answers import iso
 from daemon.cli.books import show_value, value_answer
 from daemon.cli.options import echo_json, json_option
+from daemon.cli.pasts import months_told
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.links import facts
@@ -49,15 +51,16 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
             with _progress(readings) as progress:
                 run.run(progress)
             report = value_report(books, by, timezone=loaded.home.timezone)
+            months = months_told(loaded, books, report)
         refused = file.refusals
         if ledger is not None:
             draft.rename(ledger)
     for signal, count in refused.count.items():
         click.echo(f"{signal}: {count} cells refused, the first: {refused.first[signal]}", err=True)
     if as_json:
-        echo_json(_answer(run, report, loaded, dict(refused.count), ledger))
+        echo_json(_answer(run, report, months, loaded, dict(refused.count), ledger))
     else:
-        _show(run, report, loaded)
+        _show(run, report, months, loaded)
 
 
 @contextmanager
@@ -96,7 +99,12 @@ def _progress(readings: Path) -> Iterator[Callable[[float], None]]:
 
 
 def _answer(
-    run: Replay, report: ValueReport, home: Home, refused: dict[str, int], ledger: Path | None
+    run: Replay,
+    report: ValueReport,
+    months: list[MonthShares],
+    home: Home,
+    refused: dict[str, int],
+    ledger: Path | None,
 ) -> dict[str, Any]:
     tally = run.engine.tally
     return {
@@ -111,7 +119,7 @@ def _answer(
             "seconds_by_order": dict(sorted(tally.by_order.items())),
             "seconds_by_guard": dict(sorted(tally.by_guard.items())),
         },
-        "value": value_answer(report, home),
+        "value": value_answer(report, home, months=months),
         "quarantined_kwh": run.quarantined_wh / 1000,
         "refused": refused,
         "ignored": run.ignored,
@@ -119,9 +127,9 @@ def _answer(
     }
 
 
-def _show(run: Replay, report: ValueReport, home: Home) -> None:
+def _show(run: Replay, report: ValueReport, months: list[MonthShares], home: Home) -> None:
     tally = run.engine.tally
-    show_value(report, home)
+    show_value(report, home, months=months)
     click.echo()
     click.echo(f"{run.rows} rows, {iso(run.from_s)} to {iso(run.to_s)}; the order changed {tally.changes} times.")
     for order, seconds in sorted(tally.by_order.items()):

@@ -14,7 +14,9 @@ import click
 
 from accounting.entry import Entry
 from accounting.ledger import Ledger
+from accounting.past import as_recorded
 from accounting.restatement import LONGEST_WHY, MovedRow, Restating, moved, moved_total, revisions, unfinished
+from accounting.settings import BooksSettings
 from accounting.statement import local_iso
 from accounting.valuation import Valuer
 from daemon.api.client import NotRunning, ask
@@ -79,7 +81,7 @@ def restate(
     number, kept = None, 0
     rows: list[MovedRow] = []
     if from_s < to_s and dry_run:
-        rows, kept = _would_move(path, Valuer(plan(loaded).books), why, from_s, to_s, zone)
+        rows, kept = _would_move(path, plan(loaded).books, why, from_s, to_s, zone)
     elif from_s < to_s:
         number, kept = _restate(loaded, path, why, from_s, to_s)
         if number is not None:
@@ -94,12 +96,13 @@ def restate(
 
 
 def _would_move(
-    path: Path, valuer: Valuer, why: str, from_s: int, to_s: int, zone: ZoneInfo
+    path: Path, settings: BooksSettings, why: str, from_s: int, to_s: int, zone: ZoneInfo
 ) -> tuple[list[MovedRow], int]:
     kept = 0
 
     def pairs(books: Ledger) -> Iterator[tuple[Entry, Entry]]:
         nonlocal kept
+        valuer = Valuer(as_recorded(settings, books))
         for before, after in revisions(books, valuer, why, from_s, to_s):
             if after is None:
                 kept += 1
@@ -120,7 +123,7 @@ def _restate(home: Home, path: Path, why: str, from_s: int, to_s: int) -> tuple[
             cut_short = unfinished(own)
             while cut_short is not None and not cut_short.step(time.time()):
                 pass
-            work = Restating(own, Valuer(plan(home).books), why, from_s, to_s)
+            work = Restating(own, Valuer(as_recorded(plan(home).books, own)), why, from_s, to_s)
             while not work.step(time.time()):
                 pass
             return work.number, work.kept

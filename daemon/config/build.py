@@ -88,6 +88,7 @@ def books_settings(home: Home) -> BooksSettings:
         battery_power=_attributed(home, "battery_w"),
         export_limit_w=home.books.export_limit_w,
         tank=tank_books(home, _boiler(home, priced, carbon)),
+        past_timezone=home.home.timezone if home.books.displaces_from == "past" else None,
     )
 
 

@@ -64,6 +64,7 @@ def displaced(
             carbon_marginal=_NO_CARBON if table.is_nothing else marginal.get(table.carbon or ""),
             shares=_shares(home, table, days),
             gives_up_standing=table.gives_up_standing,
+            recorded=table.recorded or "",
         )
         for table in home.displaces
     )

@@ -199,6 +199,15 @@ class Displaces(Table):
     """The carbon factor of its energy."""
     only: Only | None = None
     """The season, days and hours of diverting in which it has its share; always unless given."""
+    recorded: (
+        Annotated[
+            str,
+            Field(pattern=r"^(boiler|grid(:[a-z][a-z0-9_]{0,39})?)$"),
+            Words('"boiler", "grid", or "grid:NAME" with a band of the import tariff', "as `brimful stock` names them"),
+        ]
+        | None
+    ) = None
+    """How the heat stock records what it makes, for books.displaces_from = "past": "boiler", "grid" or "grid:BAND"."""
     gives_up_standing: bool = False
     """Whether its tariff's standing charge would end if it was never needed again."""
     when: (
@@ -227,6 +236,9 @@ class BookKeeping(Table):
 
     used: Annotated[Decimal, Within(0, 1)] = Decimal(1)
     """Share of the diverted heat that displaces something."""
+    displaces_from: Literal["stated", "past"] = "stated"
+    """Whether the displaced sources have the shares they state, or those of the heat that the home recorded of them in
+    the same month of a former year or, without it, in a month near it; the stated ones count where there is neither."""
     attribute: bool = False
     """Whether what the grid or the battery gave while diverting is priced as such, minute by minute from grid_w and
     battery_w. Unless asked for, all of a heater's energy counts as the sun's."""

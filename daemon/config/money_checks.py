@@ -6,6 +6,8 @@ from decimal import Decimal
 
 from accounting.bands import HOLIDAY, Day, days_that_differ, rests, stretches
 from accounting.displaced import uneven
+from accounting.journal import BOILER
+from accounting.past import stands_for
 from daemon.config.build_money import band, share_band
 from daemon.config.model import Home
 from daemon.config.money import NOTHING, Band, Carbon, Displaces, Marginal, Period, Tariff
@@ -13,6 +15,7 @@ from daemon.config.places import item_label
 from daemon.config.values import Table
 from daemon.config.wording import close, plain, shown
 from rules import words
+from rules.level import TEMPERATURES
 
 Add = Callable[..., None]
 _NO_CALENDAR = ("home.calendar_file beside it", "none", "it is an .ics file of the public holidays")
@@ -40,6 +43,8 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
         _displaced(key, source, home, tariffs, carbon, add)
     _one_basis(home, add)
     _shares(home, add)
+    if home.books.displaces_from == "past":
+        _past(home, add)
 
 
 def _carbon(key: str, factor: Carbon | Marginal, home: Home, add: Add) -> None:
@@ -80,6 +85,48 @@ def _shares(home: Home, add: Add) -> None:
         if any(source.only is not None for source in home.displaces):
             got += f" on {_moment(day, at_s, any(source.only and source.only.months for source in home.displaces))}"
         add("displaces", "shares that add up to 1", got)
+
+
+def _past(home: Home, add: Add) -> None:
+    """Shares by the home's own past need books of what its heat came from, and sources that part it."""
+    labels = [{"source": each.source} for each in home.displaces]
+    named: dict[str, int] = {}
+    levels = {"tank_level_pct", *TEMPERATURES} & set(home.signals)
+    if home.tank is None or not levels:
+        got = "no [tank] table" if home.tank is None else "none"
+        add("books.displaces_from", "a [tank] table and a signal of its level or temperature beside it", got)
+    for index, source in enumerate(home.displaces):
+        key = f"displaces{item_label(labels, index)}"
+        if source.only is not None:
+            add(f"{key}.only", "no times of its own", "some", "by the home's past every month has shares of its own")
+        if source.recorded is None:
+            continue
+        here = f"{key}.recorded"
+        if source.is_nothing:
+            add(here, f'no record beside source = "{NOTHING}"', shown(source.recorded))
+        for other, place in named.items():
+            if stands_for(source.recorded, other) or stands_for(other, source.recorded):
+                add(here, f"what displaces{item_label(labels, place)} does not stand for", shown(source.recorded))
+        named[source.recorded] = index
+        _told(here, source.recorded, home, add)
+    if len(named) < 2:
+        got = "one" if named else "none"
+        hint = 'recorded = "boiler" and "grid", say: one alone always has the same share'
+        add("books.displaces_from", "at least two displaced sources with `recorded`", got, hint)
+
+
+def _told(key: str, recorded: str, home: Home, add: Add) -> None:
+    if recorded == BOILER:
+        if "boiler_wh" not in home.signals or home.tank is None or home.tank.boiler is None:
+            add(key, "a [tank.boiler] table and a signal boiler_wh that tell it", "none")
+        return
+    if "topup_wh" not in home.signals and not home.books.attribute:
+        add(key, "a signal topup_wh, or books.attribute, that tells what the grid gave", "neither")
+    _, _, band = recorded.partition(":")
+    tariffs = [tariff for tariff in home.tariffs.values() if tariff.direction == "import"]
+    bands = sorted({each.name for tariff in tariffs for period in tariff.periods for each in period.bands})
+    if band and band not in bands:
+        add(key, "a band of the import tariff", shown(recorded), close(band, bands))
 
 
 def _one_basis(home: Home, add: Add) -> None:

@@ -9,10 +9,12 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
 from accounting.ledger.records import OWNERS
+from accounting.past import MonthShares
 from accounting.periods import By, midnight_s
 from accounting.query import ValueReport, value_report
 from accounting.stock import stock_report
 from accounting.tape import Row, unpack
+from daemon.cli.pasts import months_told
 from daemon.cli.stock import stock_answer
 from daemon.config.build import heater_signal, tank_books
 from daemon.config.model import Home
@@ -66,10 +68,11 @@ def stock_today(home: Home, now_s: float) -> dict[str, Any] | None:
     return stock_answer(report, tank, home)
 
 
-def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> ValueReport:
-    """What the diverted energy was worth."""
-    with books(home) as ledger:
-        return value_report(ledger, by, from_s, to_s, home.home.timezone)
+def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> tuple[ValueReport, list[MonthShares]]:
+    """What the diverted energy was worth, and what it displaced in each month where that goes by the home's past."""
+    with books(home) as ledger, ledger.still():
+        report = value_report(ledger, by, from_s, to_s, home.home.timezone)
+        return report, months_told(home, ledger, report)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from accounting.past import MonthShares
 from accounting.periods import By
 from accounting.query import ValueReport
 from accounting.statement import as_csv
@@ -56,11 +57,11 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     home = picture.home
     today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
-    report = await _report(house, home, asked)
+    report, months = await _report(house, home, asked)
     return {
         "title": TITLE,
         "room": PATH,
-        "value": value_room(value_answer(report, home), picture.why["prices"]),
+        "value": value_room(value_answer(report, home, months=months), picture.why["prices"]),
         "periods": PERIODS,
         "span": _span(asked),
         "told_from": asked.from_,
@@ -75,12 +76,13 @@ async def table(house: House, request: Request) -> Response:
     home = picture.home
     today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
-    content = as_csv(await _report(house, home, asked))
+    report, _ = await _report(house, home, asked)
+    content = as_csv(report)
     headers = {"Content-Disposition": f'attachment; filename="value-by-{asked.by}.csv"'}
     return Response(content, media_type="text/csv; charset=utf-8", headers=headers)
 
 
-async def _report(house: House, home: Home, asked: Asked) -> ValueReport:
+async def _report(house: House, home: Home, asked: Asked) -> tuple[ValueReport, list[MonthShares]]:
     key = ("value", asked.by, asked.from_s, asked.to_s)
     return await house.shelf.ask(key, KEPT_S, lambda: gather.value(home, asked.by, asked.from_s, asked.to_s))
 

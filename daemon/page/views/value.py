@@ -121,6 +121,8 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
     """What the figures rest on, a sentence each."""
     total = answer["total"]
     rest = ", ".join(f"{share(source['share'])} {source['source']}" for source in answer["displaces"]) or "nothing"
+    if answer.get("displaces_by_month"):
+        rest = f"{' and '.join(source['source'] for source in answer['displaces'])}, month by month"
     used = "by the heat stock" if answer.get("used_basis") == "measured" else "as the home file states"
     said = [
         f"Readings cover {share(total['coverage'])} of this time.",
