@@ -11,7 +11,7 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
@@ -56,17 +56,29 @@ class Outcome:
 class _NoBooks:
     """Takes what a replay books and keeps nothing of it; the home's past is the ledger's."""
 
-    def __init__(self, past: Record) -> None:
-        self.tank_span = past.tank_span
-        self.tank_heat = past.tank_heat
+    def __init__(self, past: Record | None) -> None:
+        self._past = past
+
+    def tank_span(self) -> tuple[int, int] | None:
+        return None if self._past is None else self._past.tank_span()
+
+    def tank_heat(self, from_s: int, to_s: int) -> tuple[int, Mapping[str, int]]:
+        return (0, {}) if self._past is None else self._past.tank_heat(from_s, to_s)
 
     def commit(self, batch: Batch) -> None: ...
 
 
 def compare(
-    before: Home, after: Home, rows: list[Row], past: Record, progress: Callable[[float], None] = lambda _: None
+    before: Home,
+    after: Home,
+    rows: list[Row],
+    progress: Callable[[float], None] = lambda _: None,
+    past: Record | None = None,
 ) -> Outcome:
-    """Both homes' rules over the rows. past: the home's; progress: told the share done, 0 to 1. Raises BrimfulError."""
+    """Both homes' rules over the rows. progress: told the share done, 0 to 1; past: where the home's is recorded.
+
+    Raises BrimfulError.
+    """
     if len(rows) < 2:
         raise BrimfulError("try a change", "tape", f"expected recorded minutes of the last {DAYS} days, got none")
     first_s, last_s = rows[0][0], rows[-1][0]
@@ -190,7 +202,7 @@ def main(into: TextIO, out: TextIO) -> None:
         before, after = load(file), parse(order["content"].encode("utf-8"), file)
         with Ledger.open_reader(Path(order["ledger"])) as ledger:
             rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
-            teller.tell({"outcome": asdict(compare(before, after, rows, ledger, teller))})
+            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger))})
     except BrimfulError as refused:
         teller.tell({"fault": str(refused)})
 

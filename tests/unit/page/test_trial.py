@@ -15,6 +15,7 @@ from daemon.page.trials import KEPT, Trials
 from daemon.trial import Trial, compare
 from rules.errors import BrimfulError
 from tests.support.homes import SMALL
+from tests.unit.config.test_past import WHOLE
 
 END_S = 1_781_092_800  # 2026-06-10T12:00:00Z
 WITHIN_S = 60.0
@@ -121,3 +122,25 @@ def test_one_is_under_way_at_a_time_and_few_are_kept(hut: Home) -> None:
     assert [tried.trial.fault for tried in kept[:-1]] == ["it was stopped"] * (KEPT - 1)
     assert kept[-1].trial.outcome is not None
     assert not [thread for thread in threading.enumerate() if thread.name == "trial" and thread.is_alive()][1:]
+
+
+def test_a_trial_goes_by_the_homes_own_past(tmp_path: Path) -> None:
+    """Heat of the boiler alone, at 10 cents, is worth less than the export; half and half with the grid's, more."""
+    file = tmp_path / "home.toml"
+    sell = '[tariffs.sell]\ndirection = "export"\n[[tariffs.sell.periods]]\nfrom = 2020-01-01\n'
+    sell += 'bands = [{ name = "all", price = 0.12 }]\n[rules.worth]\nenabled = true\n'
+    file.write_text(WHOLE + sell)
+    home = load(file)
+
+    class Boiler:
+        """A June in which nothing else made heat."""
+
+        def tank_span(self) -> tuple[int, int] | None:
+            return END_S - 400 * 86_400, END_S - 330 * 86_400
+
+        def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
+            return to_s - from_s, {"boiler": 50_000}
+
+    stated, own = (compare(home, home, rising(60), past=past).before.by_rule_s for past in (None, Boiler()))
+    assert "worth" not in stated
+    assert own["worth"] > 50 * 60
