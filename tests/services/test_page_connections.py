@@ -1,0 +1,156 @@
+"""Open pages and connections: told at once, bounded in number, and cut off where they are slow."""
+
+import contextlib
+import json
+import socket
+import time
+from collections.abc import Iterator
+from http.client import HTTPConnection
+from pathlib import Path
+
+import pytest
+
+from daemon.api.latest import MOST_READERS
+from daemon.api.serving import MOST_CONNECTIONS
+from tests.support.broker import Client, Mosquitto
+from tests.support.daemon_house import House
+from tests.support.served import WITHIN_S, Served
+
+pytestmark = pytest.mark.services
+
+HALF_A_FORM = (
+    b"POST /login HTTP/1.1\r\nHost: localhost\r\nOrigin: http://localhost\r\n"
+    b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 90\r\n\r\npassword="
+)
+
+
+@pytest.fixture
+def page() -> Iterator[Served]:
+    with Served() as served:
+        yield served
+
+
+def listen(page: Served, path: str = "/live") -> HTTPConnection:
+    connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+    connection.request("GET", path)
+    return connection
+
+
+def next_event(stream: object) -> str:
+    while True:
+        line = stream.readline()  # type: ignore[attr-defined]
+        assert line, "the stream has ended"
+        if line.startswith(b"data: "):
+            html: str = json.loads(line.removeprefix(b"data: "))["html"]
+            return html
+
+
+def test_a_change_reaches_all_open_pages_within_a_second(page: Served) -> None:
+    connections = [listen(page) for _ in range(3)]
+    try:
+        streams = [connection.getresponse() for connection in connections]
+        assert {stream.headers["Content-Type"] for stream in streams} == {"text/event-stream; charset=utf-8"}
+        for stream in streams:
+            assert page.sentence in next_event(stream)
+        asked = page.pictures
+        page.sentence = "Taking surplus: 1,500 W"
+        began_s = time.monotonic()
+        page.latest.changed()
+        for stream in streams:
+            while page.sentence not in next_event(stream):
+                pass
+        assert time.monotonic() - began_s < 1
+        assert page.pictures <= asked + 2, "once for all"
+    finally:
+        for connection in connections:
+            connection.close()
+
+
+def test_pages_kept_up_to_date_are_bounded_and_their_places_come_free(page: Served) -> None:
+    connections = [listen(page) for _ in range(MOST_READERS)]
+    try:
+        for connection in connections:
+            next_event(connection.getresponse())
+        answer = page.http("GET", "/live")
+        assert (answer.status, answer.headers["Retry-After"]) == (503, "60")
+        assert page.http("GET", "/api/why").status == 200
+    finally:
+        for connection in connections:
+            connection.sock.shutdown(socket.SHUT_RDWR)
+            connection.close()
+    give_up_s = time.monotonic() + WITHIN_S
+    while page.latest.readers and time.monotonic() < give_up_s:
+        time.sleep(0.01)
+    assert page.latest.readers == 0
+
+
+def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through_afterwards(page: Served) -> None:
+    idle = [socket.create_connection(("127.0.0.1", page.port), WITHIN_S) for _ in range(200)]
+    try:
+        open_ = 0
+        for link in idle:
+            link.settimeout(WITHIN_S)
+            link.sendall(b"GET /login HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        for link in idle:
+            try:
+                open_ += link.recv(12) == b"HTTP/1.1 200"
+            except ConnectionError:
+                continue
+        assert 0 < open_ <= MOST_CONNECTIONS
+    finally:
+        for link in idle:
+            link.close()
+    assert page.http("GET", "/api/why").status == 200
+
+
+@pytest.mark.parametrize(
+    "said",
+    [b"", b"GET / HTTP/1.1\r\nHost: loc", HALF_A_FORM],
+    ids=["nothing", "half a head", "half a body"],
+)
+def test_who_does_not_finish_a_request_is_cut_off(said: bytes, caplog: pytest.LogCaptureFixture) -> None:
+    with Served(slow_s=0.2) as page, socket.create_connection(("127.0.0.1", page.port), WITHIN_S) as link:
+        link.sendall(said)
+        with contextlib.suppress(ConnectionResetError):
+            assert link.recv(100) == b""
+    assert caplog.records == []
+
+
+def test_a_head_without_end_is_refused(page: Served) -> None:
+    with socket.create_connection(("127.0.0.1", page.port), WITHIN_S) as link:
+        link.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\nX: ")
+        try:
+            for _ in range(100):
+                link.sendall(b"x" * 1000)
+            told = link.recv(100)
+        except ConnectionError:
+            told = b""
+        assert told == b"" or told.startswith(b"HTTP/1.1 4")
+
+
+def test_the_daemon_serves_its_page_and_knows_its_own_user(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path) as broker, Client(broker.address(), "wren/permit") as wire:
+        house = House(tmp_path, broker)
+        house.start()
+        try:
+            wire.publish("wren/level", "70")
+            wire.publish("wren/meter", "-1500")
+            wire.hears("wren/permit", b"yes")
+            connection = HTTPConnection("127.0.0.1", house.api_port, timeout=WITHIN_S)
+            connection.request("GET", "/live")
+            stream = connection.getresponse()
+            assert "Taking surplus: " in next_event(stream)
+            wire.publish("wren/level", "96")
+            began_s = time.monotonic()
+            while "Withheld: tank 96 %" not in next_event(stream):
+                pass
+            assert time.monotonic() - began_s < 1
+            connection.close()
+            assert house.asks("override", "clear").stdout.startswith("override cleared")
+            token = next(tmp_path.glob("*.api-token"))
+            token.rename(token.with_suffix(".away"))
+            refused = house.asks("override", "clear", code=2).stderr
+            assert f"login: expected a login, or the token in {token}, got neither" in refused
+            assert house.asks("why").stdout.startswith("Withheld: tank 96 %")
+        finally:
+            house.close()
