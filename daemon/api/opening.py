@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from daemon.api.access import Access
-from daemon.api.accounts import Accounts
+from daemon.api.accounts import Accounts, is_hash
 from daemon.api.app import application
 from daemon.api.asking import Asking
 from daemon.api.client import token_file
@@ -29,6 +29,9 @@ def open_server(home: Callable[[], Home], latest: Latest, put: Callable[[Ask], N
     """
     settings = home().api
     known = page_password_hash(home())
+    if known is not None and not is_hash(known.get_secret_value()):
+        cause = f"expected the hash of a password, got one that is cut short or of another kind ({home().file.name})"
+        raise BrimfulError("open the page", "api.password_file", cause, f"brimful password {home().file}")
     file = token_file(home().path_of(home().ledger.path))
     access = Access(
         Accounts(known.get_secret_value() if known is not None else None),

@@ -185,6 +185,8 @@ def _log(level: int) -> None:
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     for name in ("apscheduler", "urllib3"):
         logging.getLogger(name).setLevel(max(level, logging.WARNING))
+    # It warns of each request that is no HTTP: whoever can reach the page could fill the log.
+    logging.getLogger("uvicorn.error").setLevel(max(level, logging.ERROR))
     threading.excepthook = _thread_failed
 
 

@@ -84,6 +84,24 @@ def test_pages_kept_up_to_date_are_bounded_and_their_places_come_free(page: Serv
     assert page.latest.readers == 0
 
 
+def test_stopping_ends_all_open_pages_at_once(caplog: pytest.LogCaptureFixture) -> None:
+    with Served() as page:
+        connections = [listen(page) for _ in range(5)]
+        streams = [connection.getresponse() for connection in connections]
+        for stream in streams:
+            next_event(stream)
+        idle = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+        idle.request("GET", "/login")
+        idle.getresponse().read()
+        began_s = time.monotonic()
+    assert time.monotonic() - began_s < 1
+    for stream in streams:
+        stream.read()  # to its end
+    for connection in (*connections, idle):
+        connection.close()
+    assert caplog.records == []
+
+
 def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through_afterwards(page: Served) -> None:
     idle = [socket.create_connection(("127.0.0.1", page.port), WITHIN_S) for _ in range(200)]
     try:

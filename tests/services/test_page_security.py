@@ -311,3 +311,8 @@ def test_beyond_this_machine_only_with_a_password(tmp_path: Path) -> None:
         house.file.write_text(text.replace("[api]\n", '[api]\nbind = "0.0.0.0"\npassword_file = "page-password"\n'))
         refused = house.asks("run", str(house.file), code=2).stderr.splitlines()[-1]
         assert refused.endswith(f"make it with: brimful password {house.file}")
+        hash_file = tmp_path / "page-password"
+        hash_file.touch(0o600)
+        hash_file.write_text(HASH[:40])
+        refused = house.asks("run", str(house.file), code=2).stderr.splitlines()[-1]
+        assert refused.startswith("api.password_file: expected the hash of a password, got one that is cut short")
