@@ -153,7 +153,7 @@ def clock(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo, i
     winter = [at_s for at_s in both if ahead[at_s] != furthest]
     if len(summer) >= _ENOUGH and len(winter) >= _ENOUGH:
         offsets = [_offset(part, supplier, own, interval_s) for part in (summer, winter)]
-        if offsets[0] != offsets[1]:
+        if abs(offsets[0] - offsets[1]) * interval_s == 3600:
             told = " and ".join(
                 f"{_minutes(offset, interval_s)} in {name}"
                 for offset, name in zip(offsets, ("summer", "winter"), strict=True)

@@ -39,6 +39,15 @@ def test_figures_that_agree_suggest_nothing() -> None:
     assert kinds({at_s: wh + at_s // STEP_S % 3 - 1 for at_s, wh in TRUE.items()}) == []
 
 
+def test_figures_of_another_house_suggest_nothing_about_clock_or_scale() -> None:
+    """They differ by no one ratio and by no one shift."""
+    other = {at_s: wh * (1 + at_s // 86_400 % 3) for at_s, wh in TRUE.items()}
+    assert kinds(other) == []
+    for times in (29, 31, 37, 41):
+        shuffled = {at_s: house(at_s * times) for at_s in TRUE}
+        assert kinds(shuffled) == []
+
+
 @pytest.mark.parametrize(("by", "told"), [(2, "60 min late"), (-2, "60 min early"), (1, "30 min late")])
 def test_a_clock_that_is_off(by: int, told: str) -> None:
     (found,) = suggestions(moved(by), OWN, ZONE, STEP_S)

@@ -93,18 +93,21 @@ def house(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> House:
 
 @pytest.fixture
 def service(house: House) -> Iterator[Service]:
-    made = started(house)
-    yield made
-    made.stop()
-    assert made.join(WITHIN_S)
+    running = started(house)
+    yield running
+    running.stop()
+    assert running.join(WITHIN_S)
+
+
+def made(house: House) -> Service:
+    broker = BrokerAddress("127.0.0.1", free_port())
+    return Service(plan(load(house.file)), broker, SteppedClock(NOON_S), stepped_from_s=NOON_S)
 
 
 def started(house: House) -> Service:
-    made = Service(
-        plan(load(house.file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
-    )
-    made.start()
-    return made
+    service = made(house)
+    service.start()
+    return service
 
 
 def until(true: Callable[[], bool]) -> None:
@@ -201,6 +204,34 @@ def test_a_changed_series_restates_by_itself(house: House, service: Service) -> 
     service._enqueue("reload")
     until(lambda: not ask(house.file, "GET", "/api/restating")["waiting"])
     assert len(notes(house)) == 1
+
+
+def test_what_is_told_of_today_is_told_anew(house: House) -> None:
+    service = made(house)
+    now = service._clock.now()
+    before = service.keeper.today(service._engine, now)["given_up"]
+    house.price("0.08")
+    service._reload(service.loop, now)
+    while service._restater.answer()["waiting"]:
+        service._restate(service.loop, now)
+    assert service.keeper.today(service._engine, now)["given_up"] == pytest.approx(before * 8 / 5)
+    service.start()  # so that it can be ended as it should
+    service.stop()
+    assert service.join(WITHIN_S)
+
+
+def test_a_wish_comes_before_what_has_not_begun_but_interrupts_nothing(house: House) -> None:
+    settings = plan(load(house.file)).books
+    wish = {"ledger": str(house.path.resolve()), "from_s": 0, "to_s": 2**40}
+    with house.writer() as ledger:
+        restater = Restater(ledger, settings, lambda: None)
+        house.price("0.08")
+        dearer = plan(load(house.file)).books
+        restater.wish({**wish, "why": "first"}, dearer)
+        restater.step(Moment(0.0, NOON_S))
+        for why in ("second", "third"):
+            restater.wish({**wish, "why": why}, settings)
+        assert [work.why for _, work in restater._waiting] == ["first", "third", "second"]
 
 
 def test_a_changed_assumption_waits_for_a_person(house: House, service: Service) -> None:
