@@ -222,8 +222,14 @@ class EmbeddedBroker:
         folder = Path(tempfile.mkdtemp(prefix="brimful-broker-", dir=_temporary_folder()))
         try:
             with open(folder / "log", "w+b") as output:
+                # In a group of its own: Ctrl-C is for us, and our last order goes over this broker.
                 process = self._process = subprocess.Popen(
-                    self._command(folder), stdin=subprocess.DEVNULL, stdout=output, stderr=output, cwd="/"
+                    self._command(folder),
+                    stdin=subprocess.DEVNULL,
+                    stdout=output,
+                    stderr=output,
+                    cwd="/",
+                    process_group=0,
                 )
                 answered = self._wait_for_answer(process)
                 if answered or self._stopping.is_set():

@@ -15,9 +15,11 @@ from pathlib import Path
 import pytest
 
 from daemon.broker import EmbeddedBroker, Kind, find_mosquitto
+from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.survey import reach
 from rules.errors import BrimfulError
 from tests.support.broker import HOST, TIMEOUT_S, Client, free_port
+from tests.support.daemon_house import House
 
 pytestmark = pytest.mark.services
 
@@ -72,6 +74,25 @@ def test_it_is_started_again_on_the_same_port_with_the_same_password(kind: Kind)
         assert broker.address == address
         assert broker.pid not in (first, None)
         assert broker.restarts == 1
+
+
+def test_a_signal_to_all_of_a_terminal_ends_the_daemon_before_its_broker(tmp_path: Path) -> None:
+    """Ctrl-C reaches the whole foreground group. The last order goes over the broker, so it must still be there."""
+    house, port = House(tmp_path, BrokerAddress(HOST)), free_port()
+    house.name_no_broker(port)
+    try:
+        house.start()
+        address = BrokerAddress(HOST, port, "brimful", (tmp_path / "broker-password").read_text().strip())
+        with Client(address, "wren/permit") as heater:
+            for topic, payload in (("wren/energy", "7000"), ("wren/meter", "-1500"), ("wren/level", "70")):
+                heater.publish(topic, payload)
+            heater.hears("wren/permit", b"yes")
+            mark = len(heater.inbox.items)
+            assert house.end(signal.SIGINT, group=True) == 0
+            heater.hears("wren/permit", b"no", skip=mark)
+        assert not [line for line in house.log.items if "broker=" in str(line) and "ended" in str(line)]
+    finally:
+        house.close()
 
 
 @both

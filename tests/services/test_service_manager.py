@@ -89,6 +89,11 @@ def test_the_unit_waits_for_those_words() -> None:
     assert starts < int(unit_setting("StartLimitBurst"))
 
 
+def test_the_unit_lets_the_daemon_end_before_the_broker_that_it_brings() -> None:
+    """By systemd's default the broker would be ended beside it, and with it the way of the last order."""
+    assert unit_setting("KillMode") == "mixed"
+
+
 def test_the_unit_keeps_the_daemon_in_a_small_room() -> None:
     """The score is systemd's own: 0.0 is the most confined, 10.0 the least."""
     if shutil.which("systemd-analyze") is None:

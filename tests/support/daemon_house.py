@@ -79,6 +79,7 @@ class House:
             stderr=subprocess.PIPE,
             text=True,
             cwd=Path(__file__).parents[2],
+            process_group=0,
         )
         self._reader = threading.Thread(target=self._read, args=(self._process, self.log), daemon=True)
         self._reader.start()
@@ -106,10 +107,14 @@ class House:
                 return
         raise AssertionError(f"not heard: {signal} {value}")
 
-    def end(self, number: signal.Signals) -> int:
+    def end(self, number: signal.Signals, *, group: bool = False) -> int:
+        """End it by a signal; its exit code. group: the signal goes to all that it started too, as from a terminal."""
         assert self._process is not None
         process, self._process = self._process, None
-        process.send_signal(number)
+        if group:
+            os.killpg(process.pid, number)
+        else:
+            process.send_signal(number)
         try:
             return process.wait(20)
         finally:
