@@ -11,6 +11,7 @@ from typing import Any
 from accounting.ledger import Facts, Ledger, LedgerError, LedgerWriter
 from accounting.ledger.backup import Backup, Keep, Made, back_up, newest, newest_sound
 from accounting.ledger.connecting import Connect, connect
+from accounting.ledger.errors import looking
 from daemon.config.model import Home
 from daemon.keeper import Keeper
 from rules.reading import Moment
@@ -35,7 +36,9 @@ def backup_folder(home: Home) -> Path:
 
 def folder_made(folder: Path, ours: bool) -> None:
     """Make the folder if it is our own choice; one that the owner named may be a disk that is not mounted."""
-    if folder.is_dir():
+    with looking(_OP, folder):
+        is_there = folder.is_dir()
+    if is_there:
         return
     if not ours:
         hint = "make the folder, or mount the disk it is on"
@@ -52,20 +55,27 @@ def open_ledger(home: Home, facts: Facts, making: Connect = connect) -> LedgerWr
 
     Raises LedgerError; of one that is damaged, or gone though there are backups of it, it says what to restore.
     """
-    path, folder = home.path_of(home.ledger.path), backup_folder(home)
-    gone = not path.exists() or not path.stat().st_size
+    path = home.path_of(home.ledger.path)
+    refuse_lost(home)
     try:
-        if gone and (saved := newest_sound(folder, path)) is not None:
-            cause = "it is gone or empty, but there are backups of it"
-            hint = f"{_restoring(saved.path, home)}; or move the backups away, to begin new books"
-            raise LedgerError("open the ledger for writing", str(path), cause, hint)
         return Ledger.open_writer(path, facts, making)
     except LedgerError as error:
-        saved = newest_sound(folder, path) if error.damaged else None
+        saved = newest_sound(backup_folder(home), path) if error.damaged else None
         if saved is None:
             raise
         hint = f"keep it as it is; {_restoring(saved.path, home)}"
         raise LedgerError(error.op, str(path), error.cause, hint, damaged=True) from error
+
+
+def refuse_lost(home: Home) -> None:
+    """No new books where the old ones may come back: raises LedgerError where they are gone, but a backup is sound."""
+    op, path = "open the ledger for writing", home.path_of(home.ledger.path)
+    with looking(op, path):
+        gone = not path.exists() or not path.stat().st_size
+    if gone and (saved := newest_sound(backup_folder(home), path)) is not None:
+        cause = "it is gone or empty, but there are backups of it"
+        hint = f"{_restoring(saved.path, home)}; or move the backups away, to begin new books"
+        raise LedgerError(op, str(path), cause, hint)
 
 
 def _restoring(saved: Path, home: Home) -> str:
@@ -186,6 +196,11 @@ class Backups:
 def last_backup(home: Home, now_s: float) -> tuple[bool, str]:
     """Whether the home's backups are as new as they should be, and a sentence that says so."""
     table, folder = home.ledger.backup, backup_folder(home)
+    if table.enabled and table.folder is not None:
+        try:
+            folder_made(folder, ours=False)
+        except LedgerError as missing:
+            return False, str(missing)
     last = newest(folder, home.path_of(home.ledger.path), now_s)
     if last is None:
         return True, "none yet" if table.enabled else "none, and the home file asks for none"

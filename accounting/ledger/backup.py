@@ -12,7 +12,7 @@ from pathlib import Path
 
 from accounting.ledger.connecting import atomic, pragma
 from accounting.ledger.copying import COPYING, Tally, copy, no_pause, prove, put_in_place, tally
-from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.errors import LedgerError, looking, speaking
 from accounting.ledger.opening import open_reading
 
 _OP = "back up the ledger"
@@ -104,10 +104,12 @@ def back_up(
     seconds. keep: which of the folder's older backups stay; None: all. spare_bytes: what must stay free on the disk.
     Raises LedgerError; then there is no new file, and every older backup is still there.
     """
-    folder, path = (to, to / f"{ledger.stem}-{stamp(at_s)}.sqlite") if to.is_dir() else (to.parent, to)
-    if path.exists():
+    with looking(_OP, to):
+        folder, path = (to, to / f"{ledger.stem}-{stamp(at_s)}.sqlite") if to.is_dir() else (to.parent, to)
+        is_there, has_folder = path.exists(), folder.is_dir()
+    if is_there:
         raise LedgerError(_OP, str(path), "expected a new file, got one that exists", "name another file or a folder")
-    if not folder.is_dir():
+    if not has_folder:
         raise LedgerError(_OP, str(path), "its folder does not exist", "make the folder, or mount the disk it is on")
     part = path.with_name(path.name + ".part")
     source = open_reading(ledger, older=True)

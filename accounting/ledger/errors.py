@@ -62,3 +62,14 @@ def speaking(op: str, path: Path) -> Iterator[None]:
     except UnicodeDecodeError as error:  # SQLite's own message repeats the damaged text
         cause, hint, _ = _CAUSES[sqlite3.SQLITE_CORRUPT]
         raise LedgerError(op, str(path), cause, hint, damaged=True) from error
+
+
+@contextmanager
+def looking(op: str, path: Path) -> Iterator[None]:
+    """Turn the system's refusal to look at a path (a folder that may not be entered, say) into LedgerError."""
+    try:
+        yield
+    except OSError as error:
+        cause = f"it cannot be looked at ({error.strerror})"
+        hint = "check its folder's permissions and mount, and who runs this"
+        raise LedgerError(op, str(path), cause, hint, may_pass=True) from error

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from accounting.ledger.connecting import Connect, address, atomic, connect, keeping, migrate, refuse_foreign
-from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.errors import LedgerError, looking, speaking
 from accounting.ledger.schema import MIGRATIONS
 from accounting.ledger.upgrading import upgrade
 
@@ -41,7 +41,11 @@ def open_reading(path: Path, making: Connect = connect, *, older: bool = False) 
 
     Raises LedgerError: missing, no right, damaged, no ledger, or of another schema.
     """
-    if not path.is_file():
+    with looking(_READING, path):
+        is_file, is_folder = path.is_file(), path.is_dir()
+    if is_folder:
+        raise LedgerError(_READING, str(path), "expected a file, got a folder", "name the file in it")
+    if not is_file:
         raise LedgerError(_READING, str(path), "there is no such file", "the daemon makes it; check the path")
     with speaking(_READING, path):
         try:
@@ -64,7 +68,9 @@ def lock(path: Path) -> int:
 
     It is beside the file, not on it (SQLite's own locks live there); the kernel drops it when the process dies.
     """
-    if not path.parent.is_dir():
+    with looking(_WRITING, path):
+        has_folder = path.parent.is_dir()
+    if not has_folder:
         hint = "make the folder, or mount the disk it is on"
         raise LedgerError(_WRITING, str(path), "its folder does not exist", hint, may_pass=True)
     beside = _beside(path, "-writer")
@@ -114,11 +120,14 @@ def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[str]
 
 def _refuse_remains(path: Path) -> None:
     """No new ledger where the log of one lies, or where a restore was cut short."""
-    if restoring(path).exists():
+    log = _beside(path, "-wal")
+    with looking(_WRITING, path):
+        unfinished = restoring(path).exists()
+        alone = log.exists() and log.stat().st_size and not (path.exists() and path.stat().st_size)
+    if unfinished:
         cause = "a restore was cut short"
         raise LedgerError(_WRITING, str(path), cause, "run the same `brimful restore` again", damaged=True)
-    log = _beside(path, "-wal")
-    if log.exists() and log.stat().st_size and not (path.exists() and path.stat().st_size):
+    if alone:
         cause = "its log is there, but the file itself is empty or gone"
         raise LedgerError(_WRITING, str(path), cause, "keep both as they are and restore a backup", damaged=True)
 

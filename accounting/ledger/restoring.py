@@ -9,7 +9,7 @@ from pathlib import Path
 from accounting.ledger.backup import stamp
 from accounting.ledger.connecting import atomic, pragma
 from accounting.ledger.copying import COPYING, copy, prove, put_in_place, tally
-from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.errors import LedgerError, looking, speaking
 from accounting.ledger.opening import lock, open_reading, restoring
 from accounting.ledger.reading import Ledger
 from accounting.ledger.schema import MIGRATIONS
@@ -42,7 +42,11 @@ def restore(backup: Path, path: Path, at_s: float, done: Callable[[str], None] =
     at_s: now, UTC seconds, for the name of what is set aside. done: told each step, a seam for tests.
     Raises LedgerError: a daemon has the ledger, or the backup is not sound; then the ledger is as it was.
     """
-    if path.exists() and backup.exists() and backup.samefile(path):
+    with looking(_OP, path):
+        has_ledger = path.exists()
+    with looking(_OP, backup):
+        is_ledger = has_ledger and backup.exists() and backup.samefile(path)
+    if is_ledger:
         raise LedgerError(_OP, str(backup), "expected a backup, got the ledger itself", "name the backup")
     held = lock(path)
     try:

@@ -19,6 +19,10 @@ class NotRunning(BrimfulError):
     """No daemon answers at the home's address."""
 
 
+class Silent(BrimfulError):
+    """Something holds the home's address, but does not answer in time."""
+
+
 class Refused(BrimfulError):
     """The daemon's own error, in its own words."""
 
@@ -64,7 +68,7 @@ def _token(home: Path) -> str:
 
 
 def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
-    """One question to the daemon of this home. Raises NotRunning, or Refused, the daemon's own error."""
+    """One question to the daemon of this home. Raises NotRunning, Silent, or Refused, the daemon's own error."""
     bind, port = address(home)
     connection = HTTPConnection(
         {"0.0.0.0": "127.0.0.1", "": "127.0.0.1", "::": "::1"}.get(bind, bind), port, timeout=WITHIN_S
@@ -77,6 +81,13 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         connection.request(method, path, body, headers)
         response = connection.getresponse()
         content = json.loads(response.read())
+    except TimeoutError as late:
+        raise Silent(
+            "ask the daemon",
+            f"{bind}:{port}",
+            f"expected an answer within {WITHIN_S:g} s, got none",
+            "a daemon that hangs is ended by its watchdog after 30 s; see its log",
+        ) from late
     except (OSError, HTTPException, ValueError) as silent:
         raise NotRunning(
             "ask the daemon",

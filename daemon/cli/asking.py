@@ -1,14 +1,12 @@
 """Questions to the running daemon: why, rule, override."""
 
-import shutil
-import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
 
 from daemon.api.client import NotRunning, ask
-from daemon.cli.options import Duration, echo_json, home_option, json_option
+from daemon.cli.options import Duration, echo_json, echo_line, fitted, home_option, json_option
 from rules.errors import BrimfulError
 
 MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
@@ -30,19 +28,19 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json(answer)
         return
-    click.echo(_set(f"{answer['sentence']}.", 0))
+    click.echo(fitted(f"{answer['sentence']}."))
     click.echo()
     for finding in answer["findings"]:
-        click.echo(_set(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
+        click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
     heaters = answer.get("heaters", [])
     for told in heaters if len(heaters) > 1 else ():
         click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
     for name, reason in answer.get("links_down", {}).items():
         click.echo()
-        click.echo(_set(f"  no link to the broker for {name}: {reason}", 4))
+        click.echo(fitted(f"  no link to the broker for {name}: {reason}", 4))
     for alarm in answer.get("alarms", []):
         click.echo()
-        click.echo(_set(f"  alarm: {alarm['sentence']}", 9))
+        click.echo(fitted(f"  alarm: {alarm['sentence']}", 9))
 
 
 @click.command()
@@ -78,7 +76,7 @@ def rule(name: str | None, settings: tuple[str, ...], home: Path, as_json: bool)
     for change in changed["changes"]:
         click.echo(f"rules.{name}.{change['key']}: {_toml(change['old'])} → {_toml(change['new'])}")
     for caution in changed["cautions"]:
-        click.echo(f"caution: {caution}", err=True)
+        echo_line(f"caution: {caution}", 9, err=True)
     if not changed["applied"]:
         click.echo("written; no daemon is running, it holds from the next start", err=True)
 
@@ -103,13 +101,7 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
     if as_json:
         echo_json(answer)
     else:
-        click.echo(answer["sentence"])
-
-
-def _set(text: str, indent: int) -> str:
-    """Text in lines that fit the terminal, all but the first indented."""
-    width = max(shutil.get_terminal_size().columns, 40)
-    return textwrap.fill(text, width, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
+        echo_line(answer["sentence"])
 
 
 def _pair(setting: str) -> tuple[str, str]:

@@ -11,6 +11,7 @@ import click
 
 from accounting.ledger import Ledger, LedgerError
 from accounting.ledger.backup import back_up
+from accounting.ledger.errors import looking
 from accounting.ledger.restoring import Restored
 from accounting.ledger.restoring import restore as put_back
 from accounting.ledger.verifying import damaged
@@ -40,7 +41,9 @@ def backup(dest: Path | None, ledger: Path | None, home: Path, as_json: bool) ->
         loaded = load(home)
         path = loaded.path_of(loaded.ledger.path)
         folder, default = backup_folder(loaded), loaded.ledger.backup.folder is None
-    if dest is None and path.is_file():
+    with looking("back up the ledger", path):
+        has_ledger = path.is_file()
+    if dest is None and has_ledger:
         folder_made(folder, default)
     made = back_up(path, dest or folder, time.time())
     if as_json:

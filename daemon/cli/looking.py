@@ -15,8 +15,8 @@ from accounting.entry import Entry
 from accounting.ledger import Ledger
 from accounting.timeseries import SendFailed, open_writer, point
 from daemon.api.client import NotRunning, ask
-from daemon.backups import last_backup
-from daemon.cli.options import echo_json, json_option
+from daemon.backups import last_backup, refuse_lost
+from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.cli.pricing import price_lines
 from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
@@ -51,7 +51,7 @@ def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
         if not as_json:
             name, well, sentence = line
             mark = "BAD " if not well else "note" if name == "caution" else "ok  "
-            click.echo(f"{mark} {name:<14} {sentence}")
+            echo_line(f"{mark} {name:<14} {sentence}", 20)
     if as_json:
         checks = [{"name": name, "ok": well, "sentence": sentence} for name, well, sentence in lines]
         echo_json({"schema": "brimful.check/1", "ok": all(well for _, well, _ in lines), "checks": checks})
@@ -112,7 +112,8 @@ def _timeseries(home: Home) -> Iterator[Line]:
         try:
             socket.create_connection((parts.hostname or "", port), timeout=5).close()
         except OSError as unreachable:
-            yield "database", False, f"{target.kind} at {parts.hostname}:{port}: {unreachable}"
+            why = (unreachable.strerror or str(unreachable)).lower()
+            yield "database", False, f"{target.kind} at {parts.hostname}:{port}: {why}; see timeseries.url"
             return
         yield "database", True, f"{target.kind} at {parts.hostname}:{port}: answers; nothing to send yet"
         return
@@ -137,10 +138,17 @@ def _newest_entry(home: Home) -> Entry | None:
 
 def _ledger(home: Home) -> Iterator[Line]:
     path = home.path_of(home.ledger.path)
-    if not path.exists():
-        yield "ledger", True, f"{path.name}: not there yet, the daemon makes it"
-        return
     try:
+        refuse_lost(home)
+        if not path.exists():
+            well = path.parent.is_dir()
+            later = (
+                "not there yet, the daemon makes it"
+                if well
+                else "its folder does not exist; make it, or mount the disk it is on"
+            )
+            yield "ledger", well, f"{path.name}: {later}"
+            return
         with Ledger.open_reader(path) as ledger:
             faults = ledger.integrity()
             waiting = ledger.outbox_depth()
@@ -158,10 +166,11 @@ def _ledger(home: Home) -> Iterator[Line]:
 
 
 def _daemon(home: Home) -> Iterator[Line]:
-    """What the running daemon says of itself; nothing if none runs."""
+    """What the running daemon says of itself."""
     try:
         health = ask(home.file, "GET", "/api/health")
     except NotRunning:
+        yield "daemon", True, f"none runs here; start it with: brimful run {home.file}"
         return
     except BrimfulError as silent:
         yield "daemon", False, str(silent)
@@ -170,9 +179,12 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, f"another home's daemon answers at port {home.api.port}: {health['home']}"
         return
     yield "daemon", True, "running"
+    down: dict[str, list[str]] = {}
     for name, link in health["links"].items():
         if not link["up"]:
-            yield "daemon", False, f"link {name}: {link['reason']}"
+            down.setdefault(link["reason"], []).append(name)
+    for reason, names in down.items():  # what ails one link mostly ails them all
+        yield "daemon", False, f"link{'s' if len(names) > 1 else ''} {', '.join(names)}: {reason}"
     for tally in health["payloads"]:
         refused = tally["refused"]
         if refused:

@@ -78,3 +78,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as refused:  # a folder that may not be entered, a disk that is full
+        click.echo(f"{refused.filename or 'this machine'}: {refused.strerror or refused}", err=True)
+        sys.exit(2)

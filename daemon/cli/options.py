@@ -3,6 +3,9 @@
 import json
 import os
 import re
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -50,6 +53,18 @@ class Duration(click.ParamType[float]):
         if not parts or _PARTS.sub("", text).strip():
             self.fail(f"expected a duration like 90min, 2h or 1d, got {value!r}", param, ctx)
         return sum(float(number) * _SECONDS[unit] for number, unit in parts)
+
+
+def fitted(text: str, indent: int = 0) -> str:
+    """Text in lines that fit the terminal, all but the first indented by so many columns."""
+    width = max(shutil.get_terminal_size().columns, 40)
+    return textwrap.fill(text, width, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
+
+
+def echo_line(text: str, indent: int = 0, *, err: bool = False) -> None:
+    """Print what is one line for a program to read, and as many as it takes to fit for a person at a terminal."""
+    stream = sys.stderr if err else sys.stdout
+    click.echo(fitted(text, indent) if stream.isatty() else text, err=err)
 
 
 def echo_json(content: Any) -> None:

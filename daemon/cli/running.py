@@ -20,7 +20,7 @@ from accounting.ledger import Ledger
 from accounting.query import value_report
 from daemon.broker import EmbeddedBroker
 from daemon.cli.books import show_value, value_answer
-from daemon.cli.options import echo_json, json_option
+from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
 from daemon.config.load import load
@@ -50,7 +50,7 @@ def run(home_file: Path, verbose: bool) -> None:
     made = plan(loaded)
     _log(logging.DEBUG if verbose else logging.INFO)
     for caution in cautions(loaded):
-        click.echo(f"caution: {caution}", err=True)
+        echo_line(f"caution: {caution}", 9, err=True)
     with _broker(loaded) as broker:
         service = Service(made, broker, SystemClock())
         for number in (signal.SIGTERM, signal.SIGINT):
