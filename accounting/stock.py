@@ -12,7 +12,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from accounting.entry import TankEntry
-from accounting.inventory import NOTHING, Inventory, Lot, Lots, total
+from accounting.inventory import NOTHING, SHORT, Inventory, Lot, Lots, total
 from accounting.journal import BATTERY, DRAWN, LOST, SUN, TANK, UNEXPLAINED, is_source
 from accounting.ledger.reading import Ledger
 from accounting.periods import By, bounds
@@ -108,20 +108,25 @@ def stock_report(
     return StockReport(by, zone, tuple(rows) if by is not None else (), _together(rows))
 
 
-def walk(entries: Iterable[TankEntry], cuts: Sequence[int], tank: TankBooks) -> list[StockRow]:
+def walk(
+    entries: Iterable[TankEntry], cuts: Sequence[int], tank: TankBooks, opening: Lots | None = None
+) -> list[StockRow]:
     """The accounts of the periods that `cuts` (UTC seconds, ascending, at least two) divide time into.
 
-    entries: the tank's, by time, from the beginning of the books.
+    entries: the tank's, by time, from the beginning of the books. opening: instead of it, the stock at the first entry;
+    the additional loss is then told as if all of that stock were there without the diverted heat too.
     """
     rows = [StockRow(start_s, end_s) for start_s, end_s in pairwise(cuts)]
-    stock = Inventory()
+    held = dict(opening or {})
+    stock = Inventory(held, -held.pop(SHORT, NOTHING).wh)
     bare_wh = 0.0
     begun = False
     reached = -1  # the row that the entries have come to
     for entry in entries:
         if not begun:
             begun = True
-            stock.receive(BEFORE, Lot(max(entry.opening_wh, 0)))
+            if opening is None:
+                stock.receive(BEFORE, Lot(max(entry.opening_wh, 0)))
             bare_wh = float(stock.wh)
         place = bisect_right(cuts, entry.start_s) - 1
         while reached < min(place, len(rows) - 1):

@@ -2,17 +2,17 @@
 
 import shutil
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from accounting.inventory import Lots
 from accounting.ledger import EventRow, Ledger
 from accounting.ledger.records import OWNERS
 from accounting.past import MonthShares
-from accounting.periods import By, midnight_s
+from accounting.periods import By
 from accounting.query import ValueReport, value_report
-from accounting.stock import stock_report
+from accounting.stock import StockReport, stock_report, walk
 from accounting.tape import Row, unpack
 from daemon.cli.pasts import months_told
 from daemon.cli.stock import stock_answer
@@ -53,19 +53,43 @@ def week(home: Home, heater: str, now_s: float) -> Decided:
         return decided(ledger.decision_at(from_s), ledger.decisions(from_s, now_s), from_s, now_s, heater)
 
 
-def stock_today(home: Home, now_s: float) -> dict[str, Any] | None:
-    """The heat stock since local midnight, as `brimful stock --json` tells it; None for a home without a tank."""
+@dataclass(frozen=True, slots=True)
+class Midnight:
+    """The heat stock at a local midnight, UTC second at_s."""
+
+    at_s: int
+    lots: Lots
+
+
+def midnight(home: Home, at_s: int) -> Midnight | None:
+    """The stock then. The books are walked through from their beginning: a second or so for each of their years.
+
+    None for a home without a tank, or whose books begin later.
+    """
     tank = tank_books(home)
     if tank is None:
         return None
-    zone = ZoneInfo(home.home.timezone)
-    start_s = midnight_s(datetime.fromtimestamp(now_s, zone).date(), zone)
     with books(home) as ledger:
         span = ledger.tank_span()
-        if span is None or span[1] <= start_s:
+        if span is None or at_s <= span[0]:
             return None
-        report = stock_report(ledger, tank, None, max(start_s, span[0]), span[1], home.home.timezone)
-    return stock_answer(report, tank, home)
+        return Midnight(at_s, stock_report(ledger, tank, None, span[0], at_s).total.closing)
+
+
+def stock_since(home: Home, at_s: int, known: Midnight | None) -> dict[str, Any] | None:
+    """The heat stock since local midnight at_s, in the shape of `brimful stock --json` (its additional loss is not
+    told); None where nothing is settled since then. known: the stock at that midnight, None: the books begin later.
+    """
+    tank = tank_books(home)
+    if tank is None:
+        return None
+    with books(home) as ledger, ledger.still():
+        span = ledger.tank_span()
+        if span is None or span[1] <= at_s:
+            return None
+        cuts = [max(at_s, span[0]), span[1]]
+        (row,) = walk(ledger.tank_entries(*cuts), cuts, tank, None if known is None else known.lots)
+    return stock_answer(StockReport(None, ZoneInfo(home.home.timezone), (), row), tank, home)
 
 
 def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> tuple[ValueReport, list[MonthShares]]:

@@ -101,7 +101,9 @@ def test_a_note_is_added_and_withdrawn_and_both_stay_on_record(house: PageHouse,
     note = page.locator(".note", has_text="diverter")
     expect(note).to_contain_text("hardware · New <b>diverter</b> fitted.")
     expect(note).to_contain_text("2 Jun")
-    note.locator("button").click()
+    with page.expect_navigation():
+        note.locator("button").click()
+    expect(page.locator("h1")).to_be_visible()
     expect(page.locator(".note", has_text="diverter")).to_have_count(0)
     kept = [event.sentence for event in house.events() if event.name.startswith("owner.")]
     assert kept == ["New <b>diverter</b> fitted", "withdrawn: New <b>diverter</b> fitted"]

@@ -154,3 +154,14 @@ def test_json_and_csv_say_the_same(tmp_path: Path) -> None:
     lines = list(csv.DictReader(io.StringIO(as_csv(report))))
     (drawn,) = [line for line in lines if (line["account"], line["source"]) == ("drawn", "sun")]
     assert (drawn["kwh"], drawn["cost"], drawn["kg"]) == ("1.200", "0.066000", "0.306000")
+
+
+@pytest.mark.parametrize("closing", [0, 700, -300])
+def test_a_walk_goes_on_from_a_closing_stock_as_if_it_had_begun_at_the_beginning(closing: int) -> None:
+    first = flow(0, 1000, sun=3000, drawn=4000 - closing)
+    second = flow(1, closing, sun=500, night=900, drawn=200, lost=100)
+    whole = walk([first, second], cut(0, 1, 2), TANK)
+    (row,) = walk([second], cut(1, 2), TANK, whole[0].closing)
+    for name in ("opening", "received", "drawn", "lost", "unexplained", "closing"):
+        assert getattr(row, name) == getattr(whole[1], name)
+    assert total(row.opening.values()).wh == closing

@@ -1,8 +1,10 @@
 """`brimful stock` over a replayed week of an invented house."""
 
 import json
+from datetime import datetime
 from math import exp
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner, Result
@@ -16,6 +18,7 @@ from daemon.cli.main import commands
 from daemon.cli.stock import _sentences
 from daemon.config.load import load
 from daemon.links import facts
+from daemon.page.gather import midnight, stock_since
 from rules.cylinder import WH_PER_L_K
 from tests.support.homes import SMALL
 
@@ -171,3 +174,24 @@ def test_the_fit_reads_the_recorded_minutes(home: Path) -> None:
     assert "Fitted to 1 quiet runs of 4 h in all: 1.500 ± 0.000 W/K" in lines
     assert lines[-1] == "(standard error); to go by it, set tank.loss_w = 67.5."
     assert max(map(len, lines)) <= 80
+
+
+def test_the_page_books_today_on_top_of_midnights_stock_as_the_command_does_from_the_beginning(home: Path) -> None:
+    loaded = load(home)
+    loaded = loaded.model_copy(update={"ledger": loaded.ledger.model_copy(update={"path": "books.sqlite"})})
+    loaded._file = home
+    at_s = int(datetime(2026, 6, 3, tzinfo=ZoneInfo("Europe/Lisbon")).timestamp())
+    told = stock_since(loaded, at_s, midnight(loaded, at_s))
+    assert told is not None
+    asked = run(home.parent, "stock", "--home", str(home), "--ledger", "books.sqlite", "--from", "2026-06-03", "--json")
+    wanted = json.loads(asked.stdout)
+    for figures in (told["total"], wanted["total"]):
+        for of_the_loss in ("additional_loss_kwh", "used_less_additional_loss"):
+            figures.pop(of_the_loss)
+    assert told == wanted
+    assert told["total"]["opening"]["by_source"].keys() >= {"sun"}
+    first_s = at_s - 2 * 86_400
+    assert midnight(loaded, first_s) is None  # the books begin then
+    begun = stock_since(loaded, first_s, None)
+    assert begun is not None
+    assert begun["total"]["received"]["kwh"] > told["total"]["received"]["kwh"]
