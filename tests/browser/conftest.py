@@ -24,8 +24,9 @@ WITHIN_MS = 20_000
 expect.set_options(timeout=WITHIN_MS)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """One for a module: while it runs, so does its event loop, and no other test could run one."""
     found = shutil.which("chromium")
     assert found is not None, "chromium is missing; on Debian 12: apt-get install --no-install-recommends chromium"
     with sync_playwright() as playwright:
