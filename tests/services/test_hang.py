@@ -1,12 +1,15 @@
 """A disk that hangs: the loop stands still, so the watchdog lets the broker withhold the heater and ends the process.
 
+Where the whole process stands still, its watchdog too, the broker finds out by itself.
+
 README, "What happens to the heater when something fails": brimful hangs.
 """
 
-import contextlib
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -44,6 +47,7 @@ port = {api}
 # The daemon's own service on the machine's clock; only the ledger's connection can be made to hang.
 DAEMON = """
 import logging, sqlite3, sys, threading, time
+from dataclasses import replace
 from pathlib import Path
 from accounting.ledger.opening import connect
 from daemon.clock import SystemClock
@@ -65,7 +69,8 @@ def making(address):
 
 logging.basicConfig(level=logging.INFO)
 home = load(Path(sys.argv[1]))
-service = Service(plan(home), broker_address(home), SystemClock(), hang_s=1.0, making=making)
+broker = replace(broker_address(home), keepalive_s=2)
+service = Service(plan(home), broker, SystemClock(), hang_s=1.0, making=making)
 service.start()
 sys.stdin.readline()
 Hanging.hangs = True
@@ -82,29 +87,48 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
         yield running
 
 
-def test_the_broker_withholds_the_heater_of_a_loop_that_hangs(tmp_path: Path, broker: Mosquitto) -> None:
-    home = tmp_path / "home.toml"
+@contextmanager
+def diverting(folder: Path, broker: Mosquitto, heater: Client) -> Iterator["subprocess.Popen[str]"]:
+    """The daemon, once it has permitted the heater."""
+    home = folder / "home.toml"
     home.write_text(HOME.format(broker=broker.port, api=free_port()))
+    process = subprocess.Popen(
+        [sys.executable, "-c", DAEMON, str(home)],
+        stdin=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).parents[2],
+    )
+    try:
+        heater.hears("hazel/permit", b"no")
+        while not any(bytes(told.payload) == b"yes" for told in heater.inbox.items):
+            heater.publish("hazel/level", b"40")
+            heater.publish("hazel/meter", b"-2500")
+            with suppress(AssertionError):
+                heater.hears("hazel/permit", b"yes", timeout_s=0.2)
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_the_broker_withholds_the_heater_of_a_loop_that_hangs(tmp_path: Path, broker: Mosquitto) -> None:
     with Client(broker.address(), "hazel/permit") as heater:
-        process = subprocess.Popen(
-            [sys.executable, "-c", DAEMON, str(home)],
-            stdin=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            cwd=Path(__file__).parents[2],
-        )
-        try:
-            heater.hears("hazel/permit", b"no")
-            while not any(bytes(told.payload) == b"yes" for told in heater.inbox.items):
-                heater.publish("hazel/level", b"40")
-                heater.publish("hazel/meter", b"-2500")
-                with contextlib.suppress(AssertionError):
-                    heater.hears("hazel/permit", b"yes", timeout_s=0.2)
+        with diverting(tmp_path, broker, heater) as process:
             told = len(heater.inbox.items)
             _, log = process.communicate("hang\n", timeout=20)
-        finally:
-            process.kill()
-            process.wait()
         heater.hears("hazel/permit", b"no", skip=told)
     assert process.returncode == 1, "not the end that was asked for: whoever looks after it starts it again"
     assert "loop=hangs" in log
+
+
+def test_the_broker_withholds_the_heater_of_a_process_that_stands_still(tmp_path: Path, broker: Mosquitto) -> None:
+    """And when it moves again it ends, for it no longer knows the house: it is not left half alive."""
+    with Client(broker.address(), "hazel/permit") as heater, diverting(tmp_path, broker, heater) as process:
+        told = len(heater.inbox.items)
+        process.send_signal(signal.SIGSTOP)
+        heater.hears("hazel/permit", b"no", skip=told, timeout_s=20)
+        process.send_signal(signal.SIGCONT)
+        _, log = process.communicate(timeout=20)
+        assert process.returncode == 1
+        assert "loop=hangs" in log

@@ -112,6 +112,30 @@ def test_every_module_can_be_read_in_one_sitting() -> None:
     assert {name: length for name, length in lengths.items() if length > LONGEST_MODULE} == {}
 
 
+def _failure_rows() -> list[list[str]]:
+    """The cells of the README's table of failures, a row each."""
+    section = (REPO / "README.md").read_text().split("## What happens to the heater when something fails")[1]
+    table = section.split("\n\n")[1].splitlines()
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in table[2:]]
+
+
+@pytest.mark.parametrize("cells", _failure_rows(), ids=lambda cells: cells[0])
+def test_every_row_of_what_fails_names_the_tests_that_show_it(cells: list[str]) -> None:
+    what, does, _, tested = cells
+    assert what
+    assert does
+    named = re.findall(r"`([^`]+)`", tested)
+    assert named
+    for name in named:
+        assert re.search(r"^def test_", (REPO / "tests" / name).read_text(), flags=re.MULTILINE), name
+
+
+def test_the_tests_that_the_readme_names_exist() -> None:
+    named = set(re.findall(r"\btests/[\w/]+\.py\b", (REPO / "README.md").read_text()))
+    assert len(named) > 5
+    assert {name for name in named if not (REPO / name).is_file()} == set()
+
+
 SCRIPTS = [path for path in TRACKED if path.read_bytes()[:2] == b"#!"]
 
 
