@@ -11,6 +11,7 @@ from daemon.config.cautions import cautions
 from daemon.config.edit import Change, rules_shown, set_rule
 from daemon.config.model import Home
 from daemon.loop import Loop
+from rules.ages import is_fresh
 from rules.errors import BrimfulError
 from rules.explain import Explanation
 from rules.orders import Finding, Order
@@ -76,13 +77,17 @@ def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
 
 
 def level(loop: Loop, now: Moment) -> dict[str, Any] | None:
-    """The tank's level that counts, since when it has been the same, and since when the tank counts as full."""
+    """The tank's level that counts, its age (null: never heard live), whether it is fresh; since when it has been the
+    same, and since when the tank counts as full."""
     snapshot, full_s = loop.engine.snapshot, loop.engine.memory.full_since_s
-    if snapshot.level is None:
+    told = snapshot.level
+    if told is None:
         return None
     since_s = snapshot.level_since_s
     return {
-        "value_pct": snapshot.level.value,
+        "value_pct": told.value,
+        "age_s": None if told.seen_s == NEVER_LIVE_S else round(now.mono_s - told.seen_s, 1),
+        "fresh": is_fresh(told, loop.engine.settings, now),
         "since": None if since_s == NEVER_LIVE_S else iso(now.utc_of(since_s)),
         "full_since": None if full_s is None else iso(now.utc_of(full_s)),
     }

@@ -11,7 +11,7 @@ if (box && window.uPlot) {
   const names = [...document.querySelectorAll("table.value tbody tr")];
   const nameOf = (at) => {
     const row = names[names.length - rows.start.length + at];
-    return row ? row.querySelector("th").textContent.trim() : "";
+    return row ? row.dataset.name : "";
   };
   let shown = rows.start.length - 1;
 

@@ -54,7 +54,7 @@ function heard() { if (offline) offline.hidden = true; }
 function unheard() {
   if (!offline || !offline.hidden) return;
   const at = new Date(Date.now() - (performance.now() - since));
-  const clock = at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  const clock = at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
   offline.textContent = `Not live: nothing has come from the daemon since ${clock}. What follows is of then.`;
   offline.hidden = false;
 }

@@ -45,14 +45,13 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class HealthRoom:
-    """All that the room shows. well: nothing needs the owner."""
+    """All that the room shows. troubles: what needs the owner, a sentence each."""
 
     date: str
     headline: str
-    well: bool
+    troubles: tuple[str, ...]
     looks: tuple[Look, ...]
     signals: tuple[SignalShown, ...]
-    alarms: tuple[str, ...]
 
 
 def health_room(
@@ -102,14 +101,17 @@ def health_room(
     troubles += [sentence(f"silent: {', '.join(stale)}")] if stale else []
     return HealthRoom(
         date=full_date(now, zone),
-        headline="All is well."
-        if not troubles
-        else f"{len(troubles)} thing{'s need' if len(troubles) > 1 else ' needs'} you: {troubles[0]}",
-        well=not troubles,
+        headline=_headline(len(troubles)),
+        troubles=tuple(troubles),
         looks=looks,
         signals=signals,
-        alarms=alarms,
     )
+
+
+def _headline(troubles: int) -> str:
+    if not troubles:
+        return "All is well."
+    return "One thing needs you." if troubles == 1 else f"{troubles} things need you."
 
 
 def spark(points: Sequence[tuple[float, float]], signal: str, heaters: Sequence[str]) -> Spark | None:

@@ -166,11 +166,13 @@ def _finding(found: Mapping[str, Any], why: Mapping[str, Any]) -> FindingShown:
 
 def _level(level: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     if level is None:
-        return "The tank's level is not known."
-    said = f"tank {percent(level['value_pct'])}"
-    if level["since"] is not None:
-        said += f", since {when(instant(level['since']), zone, now)}"
-    return sentence(said)
+        return "The tank’s level is not known."
+    said = f"Tank {percent(level['value_pct'])}"
+    if level["age_s"] is None:
+        return f"{said}, told before the daemon started."
+    if not level["fresh"]:
+        return f"{said} when last heard, {duration(level['age_s'])} ago."
+    return f"{said}, since {when(instant(level['since']), zone, now)}." if level["since"] is not None else f"{said}."
 
 
 def _override(told: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> OverrideShown | None:

@@ -18,7 +18,6 @@ class Line:
     """One row of the table, every figure as it is set. mark: what of it is open or estimated."""
 
     period: str
-    start: str
     kwh: str
     given_up: str
     avoided: str
@@ -95,7 +94,6 @@ def _line(row: Mapping[str, Any], by: str, carbon: bool, year: int) -> Line:
     marks = [name for name, key in (("open", "open_kwh"), ("estimated in part", "estimated_kwh")) if row[key]]
     return Line(
         period=period(row["start"], by, year),
-        start=row["start"],
         kwh=fixed(row["diverted_kwh"], 3),
         given_up=fixed(row["given_up"]),
         avoided=fixed(row["avoided"]),

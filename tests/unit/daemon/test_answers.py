@@ -281,7 +281,8 @@ def test_why_tells_the_level_since_when_and_the_prices_in_force(running: Running
     assert running.ask("why")["level"] is None
     running.hear(grid_w=-2000.0, tank_level_pct=97.0)
     told = running.ask("why")
-    assert told["level"] == {"value_pct": 97.0, "since": "2026-06-01T12:00:00Z", "full_since": "2026-06-01T12:00:00Z"}
+    since = "2026-06-01T12:00:00Z"
+    assert told["level"] == {"value_pct": 97.0, "age_s": 0.0, "fresh": True, "since": since, "full_since": since}
     assert told["prices"] == {"import_price": None, "export_price": None, "heat_value": None}
 
 

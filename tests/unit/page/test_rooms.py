@@ -37,7 +37,7 @@ def why(**told: Any) -> dict[str, Any]:
             {"guard": "full", "verdict": "forbid", "sentence": "tank 95 %", "change": "resumes below 88 %"},
         ],
         "heaters": [{"heater": "main", "order": "withhold", "watts": None, "guard": "full"}],
-        "level": {"value_pct": 95.0, "since": "2026-06-10T11:40:00Z", "full_since": None},
+        "level": {"value_pct": 95.0, "since": "2026-06-10T11:40:00Z", "full_since": None, "age_s": 5.0, "fresh": True},
         "prices": {"import_price": 0.3, "export_price": 0.065, "heat_value": 0.1127},
         "links_down": {},
         "inputs": [],
@@ -81,6 +81,15 @@ def test_now_parts_what_is_from_what_would_change_it() -> None:
     ]
     assert room.date == "Wednesday 10 June 2026, 13:00"
     assert room.faults == ()
+
+
+def test_a_level_that_is_not_fresh_is_told_as_of_when_it_was_heard() -> None:
+    level = {**why()["level"], "age_s": 900.0, "fresh": False}
+    room = now_room(why(level=level), health(), None, None, ZONE, ())
+    assert room.level == "Tank 95 % when last heard, 15 min ago."
+    room = now_room(why(level={**level, "age_s": None}), health(), None, None, ZONE, ())
+    assert room.level == "Tank 95 %, told before the daemon started."
+    assert now_room(why(level=None), health(), None, None, ZONE, ()).level == "The tank’s level is not known."
 
 
 def test_an_input_is_stale_from_its_limit_or_when_it_was_only_retained() -> None:
@@ -236,12 +245,13 @@ def test_all_is_well_until_something_is_not() -> None:
         ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "never heard"),
     ):
         room = health_room(health(**change), [], 10**10, ZONE, ())
-        assert not room.well
-        assert room.headline.startswith("1 thing needs you")
-        assert said.lower() in room.headline.lower()
-    assert not health_room(health(), [], 10**8, ZONE, ()).well
+        assert room.headline == "One thing needs you."
+        assert [said.lower() in trouble.lower() for trouble in room.troubles] == [True]
+    assert health_room(health(), [], 10**8, ZONE, ()).troubles
     # A price stands until it is told anew.
-    assert health_room(health(inputs=[reading("import_price", 0.3, 9e9)]), [], 10**10, ZONE, ()).well
+    assert (
+        health_room(health(inputs=[reading("import_price", 0.3, 9e9)]), [], 10**10, ZONE, ()).headline == "All is well."
+    )
 
 
 def test_a_sparkline_runs_from_edge_to_edge_keeps_peaks_and_breaks_at_gaps() -> None:
