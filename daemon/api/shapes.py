@@ -33,9 +33,11 @@ class Told(Shape):
 
 
 class Level(Shape):
-    """The level that counts."""
+    """The level that counts. age_s: null where it was never heard live; since: when it began to be the same."""
 
     value_pct: float
+    age_s: float | None
+    fresh: bool
     since: AwareDatetime | None
     full_since: AwareDatetime | None
 
