@@ -24,9 +24,3 @@ def last_block(blocks: Sequence[Block], month_kwh: Fraction) -> int:
         if block.up_to_kwh is None or month_kwh <= block.up_to_kwh:
             return place
     raise ValueError("expected a last block without end")
-
-
-def month_so_far(read_kwh: Fraction | None, assumed_kwh: Fraction) -> Fraction:
-    """What the whole month is taken to take: as assumed, until the meter shows more; read_kwh: so far (None: no
-    meter)."""
-    return assumed_kwh if read_kwh is None else max(read_kwh, assumed_kwh)

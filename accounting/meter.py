@@ -141,13 +141,6 @@ class CounterMeter:
         return before[0] if before else at_ms
 
     @property
-    def doubted_wh(self) -> int:
-        """Wh by which the last reading in doubt is ahead of the last good one (negative: behind); 0 without doubt."""
-        if self._standing is None or not self._standing[2]:
-            return 0
-        return self._standing[2][-1][1] - self._standing[1]
-
-    @property
     def newest_ms(self) -> int:
         """UTC ms of the newest reading."""
         return self._newest_ms

@@ -42,10 +42,6 @@ class Series:
         index = bisect_right(self._starts, utc_s) - 1
         return self._values[index] if index >= 0 else None
 
-    def band_at(self, utc_s: float) -> str | None:
-        """None: a series has no bands."""
-        return None
-
     def mean_price(self, start_s: int, end_s: int) -> Fraction | None:
         """The time-weighted mean over [start_s, end_s); None if any of it has no value."""
         return mean_of(self.pieces(start_s, end_s))

@@ -2,7 +2,7 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.blocks import Block, last_block, month_so_far
+from accounting.blocks import Block, last_block
 
 BLOCKS = (Block(Fraction(100), Fraction("0.20")), Block(Fraction(300), Fraction("0.30")), Block(None, Fraction("0.45")))
 
@@ -28,12 +28,6 @@ def cost(month_kwh: Fraction) -> Fraction:
 def test_its_price_is_what_the_bill_falls_by(month_kwh: int) -> None:
     saved = cost(Fraction(month_kwh)) - cost(Fraction(month_kwh) - Fraction(1, 1000))
     assert saved == BLOCKS[last_block(BLOCKS, Fraction(month_kwh))].price / 1000
-
-
-def test_a_meter_that_shows_more_than_was_assumed_is_believed() -> None:
-    assert month_so_far(None, Fraction(250)) == 250
-    assert month_so_far(Fraction(40), Fraction(250)) == 250
-    assert month_so_far(Fraction(310), Fraction(250)) == 310
 
 
 def test_blocks_that_end_have_no_answer_beyond() -> None:

@@ -35,7 +35,6 @@ def test_rows_hold_until_the_next() -> None:
     assert series.price_at(START + 1799) == Fraction("0.1")
     assert series.price_at(START + 1800) == Fraction("-0.02")
     assert series.mean_price(START + 900, START + 2700) == Fraction("0.04")
-    assert series.band_at(START) is None
     assert series.next_start("night", START) is None
 
 
