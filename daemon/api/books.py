@@ -12,6 +12,7 @@ from accounting.query import value_report
 from accounting.stock import stock_report
 from daemon.api.house import House
 from daemon.cli.books import heat_stock, instant, value_answer
+from daemon.cli.pasts import months_told
 from daemon.cli.stock import stock_answer
 from daemon.config.model import Home
 from rules.errors import BrimfulError
@@ -60,7 +61,8 @@ async def _told(house: House, request: Request, name: str, make: Make, usually: 
 
 
 def _value(home: Home, ledger: Ledger, by: By | None, from_s: int | None, to_s: int | None) -> Answer:
-    return value_answer(value_report(ledger, by or "day", from_s, to_s, home.home.timezone), home)
+    report = value_report(ledger, by or "day", from_s, to_s, home.home.timezone)
+    return value_answer(report, home, months=months_told(home, ledger, report))
 
 
 def _stock(home: Home, ledger: Ledger, by: By | None, from_s: int | None, to_s: int | None) -> Answer:

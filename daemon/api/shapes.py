@@ -160,6 +160,12 @@ class Backup(Shape):
     fault: str
 
 
+class PriceSources(Shape):
+    """Where prices and factors are told ahead: a sentence for each that gives no good rows just now."""
+
+    faults: list[str]
+
+
 class Health(Shape):
     """Connections, inputs, books, alarms."""
 
@@ -175,6 +181,7 @@ class Health(Shape):
     timeseries: TimeSeries | None
     alarms: list[Alarm]
     backup: Backup | None
+    prices: PriceSources
 
 
 class Setting(Shape):
@@ -311,6 +318,17 @@ class ValueRow(Shape):
     net_marginal_kg: float | None = None
 
 
+class MonthDisplaced(Shape):
+    """What was displaced in a month, YYYY-MM. of: the month of the home's past that tells it; thin: the former same
+    month where too little is known of it; shares: by source."""
+
+    month: str
+    basis: Literal["same month", "near month", "stated"]
+    of: str | None
+    thin: str | None
+    shares: dict[str, float]
+
+
 class Value(Shape):
     """What the diverted energy was worth, with what it rests on."""
 
@@ -323,6 +341,8 @@ class Value(Shape):
     used_basis: str
     carbon_basis: Literal["average", "marginal"] | None
     displaces: list[dict[str, Any]]
+    displaces_from: Literal["stated", "past"]
+    displaces_by_month: list[MonthDisplaced] | None = Field(description="null where shares are as stated")
     unpriced_kwh: float
     rows: list[ValueRow]
     total: ValueRow

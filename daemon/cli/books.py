@@ -107,9 +107,13 @@ def value_answer(
         displaces=displaced(home),
         carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
     )
-    by_month = {"displaces_by_month": as_rows(home, months)} if home.books.displaces_from == "past" else {}
-    notes = [*estimates(home), *as_notes(months)]
-    return {**answer, "displaces_from": home.books.displaces_from, **by_month, "notes": notes}
+    by_past = home.books.displaces_from == "past"
+    return {
+        **answer,
+        "displaces_from": home.books.displaces_from,
+        "displaces_by_month": as_rows(home, months) if by_past else None,
+        "notes": [*estimates(home), *as_notes(months)],
+    }
 
 
 def displaced(home: Home) -> list[Mapping[str, Any]]:
