@@ -166,6 +166,10 @@ class Books:
         of_tank = self._tank.marks() if self._tank is not None else ()
         return (*[book.meter.mark for book in self._books], *of_tank)
 
+    def prices_heard(self) -> tuple[float | None, ...]:
+        """The newest value of each price and factor that is heard as a signal."""
+        return tuple([series.newest for series in self._settings.heard])
+
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
         state: dict[str, Any] = {

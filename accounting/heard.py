@@ -52,6 +52,11 @@ class HeardSeries:
         if rows[0][0] < rows[-1][0] - KEPT_S:
             del rows[: bisect_right(rows, rows[-1][0] - KEPT_S, key=_at) - 1]
 
+    @property
+    def newest(self) -> float | None:
+        """The newest value, as it was told; None before any."""
+        return self._rows[-1][1] if self._rows else None
+
     def price_at(self, utc_s: float) -> Fraction | None:
         """The value at an instant."""
         index = bisect_right(self._rows, utc_s, key=_at) - 1

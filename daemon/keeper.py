@@ -63,8 +63,8 @@ def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
 
 
 def _standing(engine: Engine) -> object:
-    """All that a restart needs but the time: where the counters stand, and what the rules remember."""
-    return engine.books.marks(), lasting(engine.memory)
+    """All that a restart needs but the time: where the counters stand, the prices heard, what the rules remember."""
+    return engine.books.marks(), engine.books.prices_heard(), lasting(engine.memory)
 
 
 def _unheard(engine: Engine) -> int:

@@ -324,6 +324,7 @@ class Service:
                 self._listener.tallies,
             ),
             "backup": None if self._backups is None else self._backups.health(now),
+            "prices": {"faults": self._feeds.faults},
         }
 
     def _ship(self, loop: Loop, now: Moment) -> None:

@@ -204,6 +204,8 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
+    for fault in health["prices"]["faults"]:
+        yield "daemon", False, fault
     for alarm in health["alarms"]:
         yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
 

@@ -87,3 +87,4 @@ def test_rows_of_an_address_price_what_is_sold_and_stay_when_it_is_gone(tmp_path
     with running(tmp_path, live, nobody) as service:
         assert taken(service, lambda: bool(service._feeds.faults)) == 0.055, "the last good rows are kept"
         assert service._feeds.faults[0].startswith("prices of tariffs.sell: expected an answer, got")
+        assert service._health(service.loop, service._clock.now())["prices"] == {"faults": service._feeds.faults}

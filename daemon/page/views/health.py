@@ -89,6 +89,7 @@ def health_room(
         *_outbox(health),
         _disk(free_bytes),
         *_backup(health.get("backup")),
+        *(Look("prices", False, fault) for fault in health["prices"]["faults"]),
         *([Look("clock", False, health["clock"]["fault"])] if health["clock"]["fault"] else []),
         *_queue(health["queue"]),
         *(Look(name, False, "never heard since the start") for name in silent),

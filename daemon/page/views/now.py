@@ -132,7 +132,8 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
 
 
 def faults(health: Mapping[str, Any] | None) -> tuple[str, ...]:
-    """What does not work, a sentence each: links that are down, books that cannot be written, a backup that fails.
+    """What does not work, a sentence each: links that are down, books that cannot be written, a backup that fails,
+    prices that are not told.
 
     health: None while the ledger cannot be read.
     """
@@ -145,6 +146,7 @@ def faults(health: Mapping[str, Any] | None) -> tuple[str, ...]:
     ]
     told = [health["books"]["fault"], health["clock"]["fault"]]
     told += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup")]
+    told += health["prices"]["faults"]
     return tuple(said + [sentence(fault) for fault in told if fault])
 
 

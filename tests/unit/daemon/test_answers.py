@@ -209,6 +209,7 @@ def test_health_tells_links_books_and_alarms(running: Running) -> None:
     assert health["books"]["fault"] == ""
     assert health["books"]["outbox"] == 0
     assert health["timeseries"] is None
+    assert health["prices"] == {"faults": []}
 
 
 # Rules

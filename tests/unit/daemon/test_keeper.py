@@ -13,6 +13,7 @@ import pytest
 from accounting.bands import Band, Period
 from accounting.books import Books, BooksSettings, HeaterBooks
 from accounting.entry import Entry
+from accounting.heard import HeardSeries
 from accounting.ledger import Batch, Facts, Ledger, LedgerError, LedgerWriter, OutboxKey
 from accounting.tape import unpack
 from accounting.tariffs import Tariff
@@ -31,6 +32,12 @@ WIRING = Wiring(("grid_w", -1.0), True, (None,), ("diverted_wh",), None, None, 1
 RULES = settings(stale_after_s={"grid_w": 600.0, "tank_level_pct": 600.0, "diverted_wh": 600.0})
 EXPORT = Tariff("export", (Period(date(2020, 1, 1), None, (Band("all", Fraction(1, 10)),)),), "UTC")
 BOOKS = BooksSettings((HeaterBooks("main", 3000.0, counter="diverted_wh"),), late_s=120.0, export=EXPORT)
+
+
+def with_price() -> BooksSettings:
+    """Books with an import price that is heard."""
+    price = HeardSeries("import_price", 600.0)
+    return replace(BOOKS, imports=price, heard=(price,))
 
 
 class Flaky:
@@ -58,7 +65,7 @@ class House:
         self.disk = Flaky(Ledger.open_writer(self.path, facts))
         self.keeper = Keeper(self.disk)  # type: ignore[arg-type]
         rules = settings(stale_after_s=RULES.stale_after_s, timezone=timezone)
-        books = Books(BOOKS, self.disk.state(METER))
+        books = Books(with_price(), self.disk.state(METER))
         self.start_s = start_s
         self.engine = Engine(rules, Board(rules, WIRING), books, read(self.disk.state(MEMORY), rules, self.at(0)))
         self.engine.decide(self.at(0))
@@ -259,9 +266,9 @@ def test_while_a_heater_is_permitted_every_flush_writes(house: House) -> None:
 
 
 def test_where_only_time_has_passed_nothing_is_written_for_half_an_hour(house: House) -> None:
-    house.hear(0.0, diverted_wh=1000.0)
+    house.hear(0.0, diverted_wh=1000.0, import_price=0.31)
     house.keeper.flush(house.engine, house.at(0.0))
-    house.hear(300.0, diverted_wh=1000.0, grid_w=250.0)
+    house.hear(300.0, diverted_wh=1000.0, grid_w=250.0, import_price=0.31)
     house.keeper.flush(house.engine, house.at(300.0))
     assert house.keeper.written_at_s == START_S
     house.keeper.flush(house.engine, house.at(1800.0))
@@ -271,7 +278,10 @@ def test_where_only_time_has_passed_nothing_is_written_for_half_an_hour(house: H
     assert house.seen().tape, "what was heard meanwhile came with it"
 
 
-@pytest.mark.parametrize("what", ["energy", "doubt", "full", "frozen", "override", "decision", "event", "again"])
+WHAT = ["energy", "doubt", "full", "frozen", "override", "decision", "event", "again", "price"]
+
+
+@pytest.mark.parametrize("what", WHAT)
 def test_what_a_restart_could_not_find_out_again_is_written_by_the_flush(house: House, what: str) -> None:
     house.hear(0.0, diverted_wh=1000.0, tank_level_pct=50.0)
     house.keeper.flush(house.engine, house.at(0.0))
@@ -292,6 +302,8 @@ def test_what_a_restart_could_not_find_out_again_is_written_by_the_flush(house: 
             house.keeper.event("note", "home-file", "read again", house.at(300.0))
         case "again":
             house.keeper.again([OutboxKey(int(START_S), "main", 1)])
+        case "price":
+            house.hear(300.0, import_price=0.31)
     house.keeper.flush(house.engine, house.at(300.0))
     assert house.keeper.written_at_s == START_S + 300
 

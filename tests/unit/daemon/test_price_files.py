@@ -1,17 +1,20 @@
-"""What a running daemon does when a file of prices that its home file names is written."""
+"""What a running daemon does when a file of prices is written, and what it keeps of prices it hears."""
 
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from accounting.books import Books
 from daemon.clock import SteppedClock
 from daemon.config.load import load
+from daemon.keeper import METER
 from daemon.mqtt.address import BrokerAddress
 from daemon.plan import plan
 from daemon.service import Service
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
+from tests.unit.daemon.test_keeper import START_S, House, with_price
 
 NOON_S = 1_780_056_000.0
 SERIES = '[tariffs.sell]\ndirection = "export"\nseries = "sell.csv"\n'
@@ -81,3 +84,15 @@ def test_files_beside_are_calendars_and_series(tmp_path: Path) -> None:
         "grid.csv",
         "edge.csv",
     ]
+
+
+def test_a_changed_price_that_the_flush_has_written_outlives_a_kill(tmp_path: Path) -> None:
+    house = House(tmp_path)
+    house.hear(0.0, diverted_wh=1000.0, import_price=0.31)
+    house.keeper.flush(house.engine, house.at(0.0))
+    house.hear(290.0, import_price=-0.02)
+    house.keeper.flush(house.engine, house.at(300.0))
+    house.hear(400.0, import_price=0.5)  # nothing has written this one
+    again = Books(with_price(), house.seen().state[METER])
+    assert [again.prices_at(START_S + at_s).import_price for at_s in (289, 889)] == [0.31, -0.02]
+    house.keeper.close()

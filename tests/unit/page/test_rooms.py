@@ -58,6 +58,7 @@ def health(**told: Any) -> dict[str, Any]:
         "clock": {"fault": ""},
         "timeseries": None,
         "backup": None,
+        "prices": {"faults": []},
         "alarms": [],
         **told,
     }
@@ -240,6 +241,7 @@ def test_all_is_well_until_something_is_not() -> None:
     for change, said in (
         ({"links": {"readings": {"up": False, "reason": "refused"}}}, "link readings: down: refused"),
         ({"backup": {"fault": "no backup: disk full", "last": None, "last_age_s": None}}, "no backup: disk full"),
+        ({"prices": {"faults": ["prices of tariffs.buy: expected status 200, got 503"]}}, "got 503"),
         ({"alarms": [{"name": "level", "sentence": "no level heard", "since": AT}]}, "No level heard, since 13:00"),
         ({"inputs": [reading("tank_level_pct", 90, 700)]}, "ilent: tank level"),
         ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "never heard"),
