@@ -58,7 +58,9 @@ def prove(path: Path, schema: int, expected: Tally) -> None:
         db = connect(address(path, "mode=ro"))
         try:
             marks = (pragma(db, "application_id"), pragma(db, "user_version"))
-            problems = [str(row[0]) for row in db.execute("PRAGMA integrity_check(1)") if row[0] != "ok"]
+            problems = [
+                " ".join(str(row[0]).split()) for row in db.execute("PRAGMA integrity_check(1)") if row[0] != "ok"
+            ]
             problems += [] if marks == (APPLICATION_ID, schema) else [f"its marks are {marks}"]
             problems += differences(expected, tally(db))
         finally:

@@ -58,7 +58,9 @@ def checks(ledger: "Ledger", ask: Ask) -> Iterator[Check]:
 def _file(ask: Ask) -> Check:
     try:
         ((pages,),), ((size,),) = ask("PRAGMA page_count"), ask("PRAGMA page_size")
-        problems = [str(row[0]) for row in ask(f"PRAGMA integrity_check({_ENOUGH})") if row[0] != "ok"]
+        problems = [
+            " ".join(str(row[0]).split()) for row in ask(f"PRAGMA integrity_check({_ENOUGH})") if row[0] != "ok"
+        ]
     except LedgerError as error:
         if not error.damaged:
             raise

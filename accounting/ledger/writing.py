@@ -3,7 +3,8 @@
 import json
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -57,6 +58,15 @@ _KEEP = (
 )
 
 
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file a name leads to; None: to none. SQLite writes on into one that was moved away or deleted."""
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 class LedgerWriter(Ledger):
     """A ledger opened by its only writer. Made by `Ledger.open_writer`, used by one thread at a time."""
 
@@ -64,6 +74,7 @@ class LedgerWriter(Ledger):
         super().__init__(path, db)
         self._lock: int | None = lock
         self._facts = facts
+        self._file = _identity(path)
 
     @classmethod
     def open(cls, path: Path, facts: Facts, making: Connect = connect) -> "LedgerWriter":
@@ -84,6 +95,16 @@ class LedgerWriter(Ledger):
             os.close(self._lock)
             self._lock = None
 
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """One transaction, into the file that the ledger's name still leads to."""
+        if _identity(self._path) != self._file:
+            cause = "the file that was opened is no longer there"
+            hint = "put it back under its name, or restart to see what is there"
+            raise LedgerError(_WRITING, str(self._path), cause, hint, may_pass=True)
+        with speaking(_WRITING, self._path), atomic(self._db):
+            yield
+
     def commit(self, batch: Batch) -> None:
         """Write all of the batch in one transaction.
 
@@ -92,7 +113,7 @@ class LedgerWriter(Ledger):
         """
         self._refuse_unsound((*batch.entries, *(batch.open_entries or ())), batch.tank)
         db = self._db
-        with speaking(_WRITING, self._path), atomic(db):
+        with self._writing():
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
             for entry in batch.entries:
@@ -123,7 +144,7 @@ class LedgerWriter(Ledger):
 
     def rebuild_outbox(self, from_s: float = float("-inf")) -> int:
         """Queue every current entry that starts at or after from_s for sending again; returns how many are queued."""
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             self._db.execute(
                 "INSERT OR REPLACE INTO outbox (start_s, heater, version) "
                 f"SELECT start_s, heater, version FROM entry e WHERE start_s >= ? AND {CURRENT}",
@@ -137,7 +158,7 @@ class LedgerWriter(Ledger):
 
         Of each heater's decisions the one that stood at before_s stays, to answer for the time after it.
         """
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             return self._db.execute(_PRUNE.format(table=table, old=_OLD[table]), {"s": before_s, "n": most}).rowcount
 
     def begin_restatement(self, at_s: float, why: str, from_s: int, to_s: int) -> int:
@@ -145,7 +166,7 @@ class LedgerWriter(Ledger):
 
         One at a time: raises ValueError while another is not done.
         """
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             if self.unfinished_restatement() is not None:
                 raise ValueError("expected the restatement before to be done")
             cursor = self._db.execute(
@@ -157,7 +178,7 @@ class LedgerWriter(Ledger):
         """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
         say nothing new are not written. Raises as `commit` does."""
         self._refuse_unsound(entries, tank)
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             for entry in entries:
                 self._book(entry, at_s, number)
             for tank_entry in tank:
@@ -166,7 +187,7 @@ class LedgerWriter(Ledger):
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
         """From at_s on (UTC seconds) all of its versions count. note: tells of it."""
         count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?1)"
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             self._db.execute(f"INSERT INTO restated (id, at_s, intervals) VALUES (?1, ?2, ({count}))", (number, at_s))
             self._note([note])
 
@@ -298,7 +319,7 @@ class LedgerWriter(Ledger):
             "currency": facts.currency,
             "timezone": facts.timezone,
         }
-        with speaking(_WRITING, self._path), atomic(self._db):
+        with self._writing():
             self._db.executemany(_KEEP.format(table="meta"), meta.items())
             self._db.execute("UPDATE heater SET in_use = 0")
             self._db.executemany(

@@ -50,6 +50,7 @@ def refused(path: Path) -> LedgerError:
             Ledger.open_writer(path, QUAY)
         assert bytes_of(path) == before
     assert "restore a backup" in str(caught.value)
+    assert "\n" not in str(caught.value)
     assert caught.value.damaged
     assert not caught.value.may_pass
     return caught.value
@@ -153,3 +154,23 @@ def test_damage_met_while_running_is_an_alarm_and_the_counter_brings_all_back(tm
     seen = again.seen()
     again.keeper.close()
     assert sum(one.diverted_wh for one in (*seen.entries, *seen.open)) == 20 * 92
+
+
+def test_a_file_that_is_moved_away_under_the_daemon_is_an_alarm_and_nothing_is_lost(tmp_path: Path) -> None:
+    """SQLite writes on into a file that no name leads to: all of it would be gone with the process."""
+    house = House(tmp_path)
+    full_half_hour(house)
+    away = house.path.with_name("away.sqlite")
+    house.path.rename(away)
+    house.commit(1980.0)
+    moved = "the file that was opened is no longer there; put it back under its name, or restart to see what is there"
+    assert house.keeper.fault == f"{house.path}: {moved}"
+    shutil.copy(away, house.path)  # another file, though it looks the same: what is written would not be in it
+    house.commit(2040.0)
+    assert house.keeper.fault == f"{house.path}: {moved}"
+    away.rename(house.path)
+    house.commit(2100.0)
+    assert house.keeper.fault == ""
+    seen = house.seen()
+    assert sum(entry.diverted_wh for entry in seen.entries) > 0
+    assert [event for event in seen.events if event[1] == "ledger"] == [("alarm", "ledger"), ("recovered", "ledger")]
