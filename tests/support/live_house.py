@@ -104,7 +104,7 @@ class LiveHouse:
             [self.line],
             NoOutputs(),
             publish=lambda loop, now: None,
-            jobs={name: lambda loop, now: None for name in ("ship", "reload", "prune", "prices")},
+            jobs={name: lambda loop, now: None for name in ("ship", "reload", "prune", "past", "prices")},
             answers={},
             shipped=lambda event, now: None,
             stepped=stepped,

@@ -275,7 +275,11 @@ class _House:
             [_Line(self.line, passing)],
             Outputs([], lambda *_: True),
             publish=lambda loop, now: None,
-            jobs={"ship": self._ship, "reload": self._note_once, "prune": lambda loop, now: None},
+            jobs={
+                "ship": self._ship,
+                "reload": self._note_once,
+                **{name: lambda loop, now: None for name in ("prune", "past", "prices")},
+            },
             answers={},
             shipped=self._shipped,
             stepped=SteppedSchedule(timetable(300, 60), now.utc_s),
