@@ -89,6 +89,7 @@ def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json
                 f"{loaded.home.name}, an invented house, from {FIRST_DAY:%d %B %Y}. Its home file: {home_file}",
                 err=True,
             )
+            click.echo(f"Its page, while the story lasts: http://127.0.0.1:{loaded.api.port}/", err=True)
             click.echo(f"In another terminal: brimful why --home {home_file}\n", err=True)
         _tell(story, steps, zone, None if headless else minutes * 60 / steps)
         with Ledger.open_reader(loaded.path_of(loaded.ledger.path)) as books:

@@ -1,11 +1,14 @@
 """What a person does by the page, in a browser, against the real daemon, a real broker and the demo's devices."""
 
+from pathlib import Path
+
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from daemon.demo.house import ORDER_TOPIC
 from tests.support.broker import Client
-from tests.support.looked import Looked
+from tests.support.looked import PHONE, Looked
 from tests.support.page_house import PASSWORD, PageHouse
 
 pytestmark = pytest.mark.services
@@ -19,7 +22,8 @@ def house(tmp_path_factory: pytest.TempPathFactory):  # type: ignore[no-untyped-
         yield made
 
 
-def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse, look: Looked) -> None:
+@pytest.mark.screen(PHONE, "light")
+def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse, look: Looked, shots: Path) -> None:
     with Client(house.address, ORDER_TOPIC) as heater:
         page = look.log_in("/rules/full")
         level = house.level_pct
@@ -31,6 +35,9 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("95")
         expect(page.locator("#trial")).to_contain_text("recorded minutes")
         expect(page.locator("#trial")).to_contain_text("no energy")
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        assert Axe().run(page).violations_count == 0
+        page.screenshot(path=shots / "trial-phone-light.png", full_page=True)
         assert "stop_at_pct = 95" in house.file.read_text()
         assert not [m for m in heater.inbox.items if getattr(m, "payload", b"") == b"no"]
         page.click("text=Change it")
