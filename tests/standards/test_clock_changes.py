@@ -13,7 +13,7 @@ import pytest
 from accounting.bands import Band, Period
 from accounting.books import Books
 from accounting.tariffs import Tariff
-from tests.support.prices import COUNTED, settings, utc
+from tests.support.prices import COUNTED, settings, utc, with_tank
 
 LONDON = ZoneInfo("Europe/London")
 SPRING, AUTUMN = date(2025, 3, 30), date(2025, 10, 26)
@@ -54,6 +54,21 @@ def test_a_local_day_has_its_half_hours_each_priced_and_booked(day: date, count:
     entries = books.settle(half_hours.stop + 3600)
     assert [entry.start_s for entry in entries] == list(half_hours)
     assert {entry.diverted_wh for entry in entries} == {60}
+
+
+@pytest.mark.parametrize(("day", "count"), [(SPRING, 46), (AUTUMN, 50)])
+def test_the_tank_has_an_entry_for_each_half_hour_too_and_loses_by_each(day: date, count: int) -> None:
+    """Half hours as above. At 60 °C in 20 °C with 2 W/K: 40 Wh each (EN 12897's UA, W/K times the difference)."""
+    half_hours = local_day(day)
+    books = Books(with_tank())
+    for at_s in range(half_hours.start, half_hours.stop + 1, 300):
+        books.note("tank_level_pct", at_s, 100.0)
+        books.note("diverted_wh", at_s, (at_s - half_hours.start) * 80 // 3600)
+    books.settle(half_hours.stop + 3600)
+    entries = books.tank_entries()
+    assert [entry.start_s for entry in entries] == list(half_hours)
+    assert len(entries) == count
+    assert sum(entry.wh("lost") for entry in entries) == 40 * count
 
 
 def test_the_repeated_hour_is_told_apart_by_fold_and_priced_alike() -> None:

@@ -93,6 +93,15 @@ def test_profile_l_has_24_draws_of_11_655_kwh() -> None:
     assert sum(draw.need_wh for draw in PROFILE_L) == pytest.approx(11_655)
 
 
+@pytest.mark.parametrize(("profile", "litres"), [(PROFILE_M, 100.5), (PROFILE_L, 200.4)], ids=["M", "L"])
+def test_a_days_profile_takes_its_volume_out_of_a_tank_at_60_degrees(profile: tuple[Draw, ...], litres: float) -> None:
+    """Q / (1.163e-3 · 50), computed: a mixing valve takes what is hotter than wanted as so much less."""
+    taps = Taps(profile)
+    assert sum(taps.draw_l(second, 30, 60.0, 10.0)[0] for second in range(0, DAY_S, 30)) == pytest.approx(
+        litres, abs=0.05
+    )
+
+
 TANK = TankBooks(200.0, 10.0, 60.0, ua_w_per_k(label_loss_w("C", 200.0)), 20.0)
 
 
