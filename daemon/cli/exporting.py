@@ -11,15 +11,16 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.exporting import as_csv, as_jsonl
-from accounting.ledger import Ledger
+from accounting.ledger import Facts, Ledger
 from accounting.ledger.copying import put_in_place
 from accounting.ledger.dumping import dumped, read_back
+from accounting.ledger.records import JournalLine
 from daemon.cli.books import instant
 from daemon.cli.options import home_option
 from daemon.config.load import load
 from rules.errors import BrimfulError
 
-_FORMATS = ("csv", "jsonl", "ledger")
+_FORMATS = ("csv", "jsonl", "parquet", "ledger")
 _OP = "export"
 
 
@@ -34,7 +35,7 @@ _OP = "export"
 def export(
     file: Path, form: str | None, from_: str | None, to: str | None, read_back: bool, ledger: Path | None, home: Path
 ) -> None:
-    """Write the journal to FILE (- for stdout): a row for each posting of each version, as csv or jsonl.
+    """Write the journal to FILE (- for stdout): a row for each posting of each version, as csv, jsonl or parquet.
 
     The format ledger is the whole ledger as one text file; --read-back makes a ledger of it again.
     """
@@ -60,9 +61,13 @@ def export(
     else:
         from_s = instant(from_, zone) if from_ and zone else -(2**60)
         to_s = instant(to, zone) if to and zone else 2**60
-        with Ledger.open_reader(path) as books, books.still(), _written(file) as out:
+        with Ledger.open_reader(path) as books, books.still():
             facts, lines = books.facts(), books.journal(from_s, to_s)
-            count = _put(as_csv(lines) if form == "csv" else as_jsonl(lines, facts.name, facts.currency), out)
+            if form == "parquet":
+                count = _columns(lines, facts, file)
+            else:
+                with _written(file) as out:
+                    count = _put(as_csv(lines) if form == "csv" else as_jsonl(lines, facts.name, facts.currency), out)
     click.echo(f"{file}: {count:,} lines", err=True)
 
 
@@ -93,6 +98,25 @@ def _written(file: Path) -> Iterator[TextIO]:
         raise BrimfulError(_OP, str(file), f"cannot be written: {error.strerror}", "check disk and folder") from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def _columns(lines: Iterable[JournalLine], facts: Facts, file: Path) -> int:
+    from accounting.parquet import write
+
+    if str(file) == "-":
+        raise click.UsageError("parquet goes into a file, not to stdout")
+    part = file.with_name(f"{file.name}.part")
+    try:
+        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600))
+        count = write(lines, facts.name, facts.currency, part)
+        with part.open("rb") as written:
+            os.fsync(written.fileno())
+        put_in_place(part, file)
+    except OSError as error:
+        raise BrimfulError(_OP, str(file), f"cannot be written: {error.strerror}", "check disk and folder") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return count
 
 
 def _put(lines: Iterable[str], out: TextIO) -> int:

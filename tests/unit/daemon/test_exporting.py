@@ -4,9 +4,11 @@ import csv
 import io
 import json
 import sqlite3
+import sys
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -127,6 +129,37 @@ def test_json_lines_say_the_same_as_the_csv(path: Path, tmp_path: Path, says: Ca
     assert not list(tmp_path.glob("*.part"))
 
 
+def test_parquet_says_the_same_as_the_csv(path: Path, tmp_path: Path, says: Callable[..., str]) -> None:
+    """Read back by the reference library of the format."""
+    from pyarrow import parquet
+
+    for name in ("journal.csv", "journal.parquet"):
+        says("export", tmp_path / name, "--ledger", path)
+    with (tmp_path / "journal.csv").open(newline="") as text:
+        rows = list(csv.DictReader(text))
+    table = parquet.read_table(tmp_path / "journal.parquet")
+    assert table.schema.metadata == {b"schema": b"brimful.journal/1", b"home": b"Quay Cottage", b"currency": b"EUR"}
+    assert table.column_names == list(rows[0])
+    assert table.num_rows == len(rows)
+    for line, row in zip(table.to_pylist(), rows, strict=True):
+        for name, cell in line.items():
+            if isinstance(cell, datetime):
+                assert cell == datetime.fromisoformat(row[name])
+            else:
+                assert ("" if cell is None else str(cell)) == row[name]
+    assert (tmp_path / "journal.parquet").stat().st_mode & 0o777 == 0o600
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_without_the_extra_parquet_is_refused_with_what_to_do(
+    path: Path, tmp_path: Path, says: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    said = says("export", tmp_path / "journal.parquet", "--ledger", path, code=2)
+    assert "brimful[parquet]" in said
+    assert not list(tmp_path.glob("journal*"))
+
+
 def answers(path: Path) -> list[object]:
     with Ledger.open_reader(path) as ledger:
         told: list[object] = [value_report(ledger, "day")]
@@ -183,7 +216,7 @@ def test_what_has_been_changed_or_cut_short_makes_nothing(
 
 
 def test_what_makes_no_sense_is_refused(path: Path, tmp_path: Path, says: Callable[..., str]) -> None:
-    assert "expected an ending of csv, jsonl, ledger" in says("export", tmp_path / "x.txt", "--ledger", path, code=2)
+    assert "expected an ending of csv, jsonl, parquet, ledger" in says("export", tmp_path / "x.txt", "--ledger", path, code=2)
     assert "there is no such file" in says("export", "x.csv", "--ledger", tmp_path / "none", code=2)
     assert "alone" in says("export", "x.csv", "--read-back", code=2)
     assert "cannot be read" in says("export", tmp_path / "none", "--read-back", "--ledger", tmp_path / "b", code=2)
