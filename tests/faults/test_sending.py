@@ -2,16 +2,15 @@
 
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any
 
 import pytest
 
 from accounting.ledger import OutboxItem, OutboxKey
 from accounting.outbox import Delivered, Failed, carry, load
 from accounting.timeseries import Kind, Target, open_writer
+from tests.support.faulty_http import Answer, Front, front
 from tests.support.ledgers import START_S, entry
 
 SECRET = "kettle-9"
@@ -20,32 +19,11 @@ SHIPMENT = load([OutboxItem(OutboxKey(START_S, "main", 1), entry(0))], "Quay Cot
 
 
 @contextmanager
-def answering(status: int, headers: dict[str, str] | None = None, body: str = "") -> Iterator[tuple[str, list[Any]]]:
-    """A server that gives one answer to everything; what it was asked comes with its address."""
-    asked: list[Any] = []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            content = self.rfile.read(int(self.headers["Content-Length"]))
-            asked.append((self.path, {name.lower(): told for name, told in self.headers.items()}, content.decode()))
-            self.send_response_only(status)
-            for name, value in (headers or {}).items():
-                self.send_header(name, value)
-            self.send_header("Content-Length", str(len(body.encode())))
-            self.end_headers()
-            self.wfile.write(body.encode())
-
-        def log_message(self, format: str, *args: object) -> None: ...
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, args=(0.01,))
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}", asked
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+def answering(status: int, headers: Mapping[str, str] | None = None, body: str = "") -> Iterator[Front]:
+    """A server that gives one answer to everything."""
+    with front() as server:
+        server.always = Answer(status, headers or {}, body)
+        yield server
 
 
 def send(kind: Kind, url: str, timeout_s: float = 5.0) -> Delivered | Failed:
@@ -60,9 +38,9 @@ def send(kind: Kind, url: str, timeout_s: float = 5.0) -> Delivered | Failed:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_yes_delivers(kind: Kind) -> None:
-    with answering(204) as (url, asked):
-        assert send(kind, url) == Delivered(SHIPMENT.keys)
-    ((path, headers, content),) = asked
+    with answering(204) as server:
+        assert send(kind, server.url) == Delivered(SHIPMENT.keys)
+    ((path, headers),), (content,) = server.heads, server.posts
     if kind == "influxdb1":
         assert path == "/write?db=heat&precision=s"
         assert headers["authorization"].startswith("Basic ")
@@ -84,13 +62,13 @@ def test_a_yes_delivers(kind: Kind) -> None:
     ],
 )
 def test_a_no_is_told_with_its_number_and_whether_it_may_pass(kind: Kind, status: int, lasting: bool) -> None:
-    with answering(status, {"Location": "/elsewhere"}, f"no \n good, {SECRET}!") as (url, asked):
-        answer = send(kind, url)
-    assert len(asked) == 1, "the pace of retries is the outbox's affair"
+    with answering(status, {"Location": "/elsewhere"}, f"no \n good, {SECRET}!") as server:
+        answer = send(kind, server.url)
+    assert len(server.posts) == 1, "the pace of retries is the outbox's affair"
     assert isinstance(answer, Failed)
     assert answer.lasting is lasting
     assert f"({status}): no good, ***!" in answer.sentence
-    assert url in answer.sentence
+    assert server.url in answer.sentence
     assert SECRET not in answer.sentence
 
 
@@ -109,8 +87,8 @@ def test_a_no_is_told_with_its_number_and_whether_it_may_pass(kind: Kind, status
 )
 def test_the_server_says_how_long_to_wait(kind: Kind, headers: dict[str, str], wait_s: float | None) -> None:
     """Seconds or a date: RFC 9110 section 10.2.3."""
-    with answering(429, headers) as (url, _):
-        answer = send(kind, url)
+    with answering(429, headers) as server:
+        answer = send(kind, server.url)
     assert isinstance(answer, Failed)
     assert answer.retry_after_s == wait_s
 
@@ -142,8 +120,8 @@ def test_a_connection_that_breaks_off_may_pass(kind: Kind) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_server_without_tls_where_tls_is_asked(kind: Kind) -> None:
-    with answering(204) as (url, _):
-        answer = send(kind, url.replace("http:", "https:"))
+    with answering(204) as server:
+        answer = send(kind, server.url.replace("http:", "https:"))
     assert isinstance(answer, Failed)
     assert "the secure connection fails" in answer.sentence
 

@@ -23,10 +23,11 @@ class Answer:
 
 
 class Front:
-    """posts: the bodies of the writes, in order; script: answers to the next writes; always: to all, while it is set.
+    """posts: the bodies of the writes, in order; heads: their paths and headers (names in small letters).
 
-    hold: while this is not set, no write is answered. asked: released at each write. answers: what it says to a
-    question when there is no server behind it; gets: the paths and headers of the questions.
+    script: answers to the next writes; always: to all, while it is set. hold: while this is not set, no write is
+    answered. asked: released at each write. answers: what it says to a question when there is no server behind it;
+    gets: the paths and headers of the questions.
     """
 
     def __init__(self, behind: str | None, answers: str) -> None:
@@ -35,6 +36,7 @@ class Front:
         self.behind = behind
         self.url = ""
         self.posts: list[str] = []
+        self.heads: list[tuple[str, Mapping[str, str]]] = []
         self.script: deque[Answer] = deque()
         self.always: Answer | None = None
         self.hold = threading.Event()
@@ -53,6 +55,7 @@ def front(behind: str | None = None, answers: str = "") -> Iterator[Front]:
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             made.posts.append(body.decode())
+            made.heads.append((self.path, {name.lower(): told for name, told in self.headers.items()}))
             made.asked.release()
             made.hold.wait(30)
             answer = made.always or (made.script.popleft() if made.script else None)
