@@ -14,35 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.broker import Client, Mosquitto, free_port
+from tests.support.broker import Client, Mosquitto
+from tests.support.daemon_house import House
 
 pytestmark = pytest.mark.services
-
-HOME = """
-[home]
-name = "Hazel House"
-timezone = "Europe/Dublin"
-currency = "EUR"
-[broker]
-host = "127.0.0.1"
-port = {broker}
-[signals.grid_w]
-topic = "hazel/meter"
-stale_after_s = 600
-[signals.tank_level_pct]
-topic = "hazel/level"
-[signals.diverted_wh]
-topic = "hazel/energy"
-[heaters.main]
-kind = "gate"
-rated_w = 3000
-topic = "hazel/permit"
-orders = {{ withhold = "no", surplus = "yes" }}
-[ledger]
-flush_s = 3600
-[api]
-port = {api}
-"""
 
 # The daemon's own service on the machine's clock; only the ledger's connection can be made to hang.
 DAEMON = """
@@ -90,8 +65,8 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 @contextmanager
 def diverting(folder: Path, broker: Mosquitto, heater: Client) -> Iterator["subprocess.Popen[str]"]:
     """The daemon, once it has permitted the heater."""
-    home = folder / "home.toml"
-    home.write_text(HOME.format(broker=broker.port, api=free_port()))
+    home = House(folder, broker).file
+    home.write_text(f"{home.read_text()}[ledger]\nflush_s = 3600\n")
     process = subprocess.Popen(
         [sys.executable, "-c", DAEMON, str(home)],
         stdin=subprocess.PIPE,
@@ -100,12 +75,12 @@ def diverting(folder: Path, broker: Mosquitto, heater: Client) -> Iterator["subp
         cwd=Path(__file__).parents[2],
     )
     try:
-        heater.hears("hazel/permit", b"no")
+        heater.hears("wren/permit", b"no")
         while not any(bytes(told.payload) == b"yes" for told in heater.inbox.items):
-            heater.publish("hazel/level", b"40")
-            heater.publish("hazel/meter", b"-2500")
+            heater.publish("wren/level", b"40")
+            heater.publish("wren/meter", b"-2500")
             with suppress(AssertionError):
-                heater.hears("hazel/permit", b"yes", timeout_s=0.2)
+                heater.hears("wren/permit", b"yes", timeout_s=0.2)
         yield process
     finally:
         process.kill()
@@ -113,21 +88,21 @@ def diverting(folder: Path, broker: Mosquitto, heater: Client) -> Iterator["subp
 
 
 def test_the_broker_withholds_the_heater_of_a_loop_that_hangs(tmp_path: Path, broker: Mosquitto) -> None:
-    with Client(broker.address(), "hazel/permit") as heater:
+    with Client(broker.address(), "wren/permit") as heater:
         with diverting(tmp_path, broker, heater) as process:
             told = len(heater.inbox.items)
             _, log = process.communicate("hang\n", timeout=20)
-        heater.hears("hazel/permit", b"no", skip=told)
+        heater.hears("wren/permit", b"no", skip=told)
     assert process.returncode == 1, "not the end that was asked for: whoever looks after it starts it again"
     assert "loop=hangs" in log
 
 
 def test_the_broker_withholds_the_heater_of_a_process_that_stands_still(tmp_path: Path, broker: Mosquitto) -> None:
     """And when it moves again it ends, for it no longer knows the house: it is not left half alive."""
-    with Client(broker.address(), "hazel/permit") as heater, diverting(tmp_path, broker, heater) as process:
+    with Client(broker.address(), "wren/permit") as heater, diverting(tmp_path, broker, heater) as process:
         told = len(heater.inbox.items)
         process.send_signal(signal.SIGSTOP)
-        heater.hears("hazel/permit", b"no", skip=told, timeout_s=20)
+        heater.hears("wren/permit", b"no", skip=told, timeout_s=20)
         process.send_signal(signal.SIGCONT)
         _, log = process.communicate(timeout=20)
         assert process.returncode == 1

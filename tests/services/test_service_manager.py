@@ -11,42 +11,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.broker import Mosquitto, free_port
+from tests.support.broker import Mosquitto
+from tests.support.daemon_house import House
 
 pytestmark = pytest.mark.services
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "brimful.service"
-
-HOME = """
-[home]
-name = "Rowan House"
-timezone = "Europe/Dublin"
-currency = "EUR"
-[broker]
-host = "127.0.0.1"
-port = {broker}
-[signals.grid_w]
-topic = "rowan/meter"
-[signals.tank_level_pct]
-topic = "rowan/level"
-[signals.diverted_wh]
-topic = "rowan/energy"
-[heaters.main]
-kind = "gate"
-rated_w = 3000
-topic = "rowan/permit"
-orders = {{ withhold = "no", surplus = "yes" }}
-[api]
-port = {api}
-"""
 
 
 def test_it_says_when_it_is_ready_that_it_lives_and_that_it_ends(tmp_path: Path) -> None:
     with Mosquitto(tmp_path) as broker, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(20.0)
-        home = tmp_path / "home.toml"
-        home.write_text(HOME.format(broker=broker.port, api=free_port()))
+        home = House(tmp_path, broker).file
         environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "4000000"}
         process = subprocess.Popen(
             [sys.executable, "-c", "from daemon.cli import main; main()", "run", str(home)],

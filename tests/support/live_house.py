@@ -1,6 +1,5 @@
 """A loop, rules, books and a ledger as in the daemon, on two clocks that are moved by hand; the heater is a list."""
 
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
@@ -10,7 +9,7 @@ from accounting.entry import Entry
 from accounting.ledger import EventRow, Facts, Ledger
 from daemon.board import Board, Wiring
 from daemon.engine import Engine
-from daemon.events import Event, Heard, Stop, Tick
+from daemon.events import Heard
 from daemon.keeper import MEMORY, METER, Keeper
 from daemon.loop import Loop
 from daemon.remember import read
@@ -19,6 +18,7 @@ from daemon.walltime import EARLIEST_S, WallTime
 from rules.orders import HeaterOrder, Order
 from rules.reading import Moment, Reading
 from rules.settings import Settings
+from tests.support.driven import Driven
 from tests.support.rules_case import settings
 
 STALE_AFTER_S = {"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_wh": 600.0, "diverted_w": 60.0}
@@ -66,7 +66,7 @@ class NoOutputs:
         return float("inf")
 
 
-class LiveHouse:
+class LiveHouse(Driven):
     """One run of the daemon's inside; use it in a `with`. Energy is told by a counter, or by power alone."""
 
     def __init__(
@@ -110,36 +110,17 @@ class LiveHouse:
             stepped=stepped,
             wall=WallTime(now, self.ledger.known_until_s(), earliest_s),
         )
-        self.failure: BaseException | None = None
-        self._thread = threading.Thread(target=self._run)
 
     def __enter__(self) -> Self:
-        self._thread.start()
+        self.start_loop()
         self.settle()
         return self
 
     def __exit__(self, *_: Any) -> None:
-        self.loop.put(Stop())
-        self._thread.join(WITHIN_S)
+        self.end()
         self.ledger.close()
         if self.failure is not None:
             raise self.failure
-
-    def _run(self) -> None:
-        try:
-            self.loop.run()
-        except BaseException as failure:
-            self.failure = failure
-
-    def put(self, event: Event) -> None:
-        self.loop.put(event)
-        self.settle()
-
-    def settle(self) -> None:
-        """Wait until all that was put, and all that is due, has been done."""
-        tick = Tick()
-        self.loop.put(tick)
-        tick.done.result(WITHIN_S)
 
     def live(self, seconds: float, **values: float) -> None:
         """Time goes on; then the house tells these values, dated as a listener dates them."""

@@ -1,7 +1,6 @@
 """The loop with stand-ins for everything it tells: what comes first, what happens once, how it ends."""
 
 import queue
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
@@ -13,7 +12,7 @@ from daemon import answers
 from daemon.board import Board, Wiring
 from daemon.clock import SteppedClock, SystemClock
 from daemon.engine import Engine
-from daemon.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
+from daemon.events import Ask, Due, Heard, Linked, Shipped
 from daemon.loop import Loop
 from daemon.schedule import SteppedSchedule, every
 from rules.errors import BrimfulError
@@ -21,6 +20,7 @@ from rules.memory import Memory
 from rules.orders import HeaterOrder, Order
 from rules.reading import Moment, Reading
 from rules.settings import Rest, Settings
+from tests.support.driven import Driven
 from tests.support.rules_case import settings
 
 START_S = 1_780_315_200.0
@@ -101,7 +101,7 @@ class Keeper:
         self.on_commit()
 
 
-class Running:
+class Running(Driven):
     """A loop in a thread of its own, on a clock that is moved by hand."""
 
     def __init__(self, rules: Settings | None = None, clock: Any = None, **more: Any) -> None:
@@ -124,25 +124,7 @@ class Running:
             shipped=lambda event, now: self.diary.note("shipped", event.answer),
             stepped=more.pop("stepped", None),
         )
-        self.failure: BaseException | None = None
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            self.loop.run()
-        except BaseException as failure:
-            self.failure = failure
-
-    def put(self, event: Event) -> None:
-        """Hand the loop an event, and wait until it has been dealt with."""
-        self.loop.put(event)
-        self.settle()
-
-    def settle(self) -> None:
-        done = Tick()
-        self.loop.put(done)
-        done.done.result(WITHIN_S)
+        self.start_loop()
 
     def hear(self, after_s: float, **values: float) -> None:
         self.clock.move_to(START_S + after_s)
@@ -153,14 +135,6 @@ class Running:
         question = Ask(name, arguments)
         self.loop.put(question)
         return question.answer.result(WITHIN_S)
-
-    def end(self) -> None:
-        self.loop.put(Stop())
-        self.join()
-
-    def join(self) -> None:
-        self._thread.join(WITHIN_S)
-        assert not self._thread.is_alive()
 
 
 @pytest.fixture
