@@ -156,7 +156,8 @@ def _refuse_full(ledger: Path, path: Path, spare_bytes: int) -> None:
     needed = ledger.stat().st_size + (log.stat().st_size if log.exists() else 0) + spare_bytes
     free = shutil.disk_usage(path.parent).free
     if free < needed:
-        cause = f"expected {needed / 1e6:,.0f} MB free on its disk, got {free / 1e6:,.0f} MB"
+        places = 0 if needed >= 10e6 else 1
+        cause = f"expected {needed / 1e6:,.{places}f} MB free on its disk, got {free / 1e6:,.{places}f} MB"
         raise LedgerError(_OP, str(path), cause, "free some space, or back up to another disk", may_pass=True)
 
 

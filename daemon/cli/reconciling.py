@@ -219,7 +219,8 @@ def _show(report: Reconciliation, home: Home, target: Target, queued: int, by_da
     console = Console(highlight=False, width=None if Console().is_terminal else 100)
     console.print(f"{home.home.name}: ledger and time-series database", style="bold")
     if not report.rows:
-        console.print("Nothing is booked yet, and the database holds nothing of this home.")
+        asked = ", and the database holds nothing of this home" if report.to_s > report.from_s else ""
+        console.print(f"Nothing is booked yet{asked}.")
     else:
         table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
         whole = total(report.rows)
@@ -253,6 +254,8 @@ def _sentences(
         yield f"{queued} intervals queued again; " + (
             "the running daemon sends them, 500 every 15 s." if by_daemon else "all that waited has been sent."
         )
+    if not report.rows:
+        return
     if report.equal:
         waits = f" {report.to_be_sent} intervals are still to be sent." if report.to_be_sent else ""
         yield f"Both hold the same.{waits}"

@@ -170,3 +170,12 @@ def test_a_ledger_that_cannot_be_looked_at_is_said(
     said = capsys.readouterr()
     assert ended.value.code == (2 if command == ["run"] else 1)
     assert "it cannot be looked at (File name too long); check its folder's permissions" in said.err + said.out
+
+
+def test_reconcile_says_nothing_of_a_database_that_it_did_not_ask(home: Path) -> None:
+    url = f"http://127.0.0.1:{free_port()}"  # nobody is there
+    home.write_text(f'{home.read_text()}[timeseries]\nkind = "victoriametrics"\nurl = "{url}"\n')
+    Ledger.open_writer(home.with_name("brimful.sqlite"), facts(load(home))).close()
+    done = CliRunner().invoke(commands, ["reconcile", "--home", str(home)])
+    assert done.stdout.splitlines() == ["Wren Hut: ledger and time-series database", "Nothing is booked yet."]
+    assert done.exit_code == 0
