@@ -1,12 +1,14 @@
 """One settled interval of one heater: the row everything else is summed from."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+
+from rules.record import record
 
 UNKNOWN = "; unknown: "
 """In an entry's reason, before the list of what was set up to be told of its interval and was not."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Posting:
     """An amount of energy on an account, Wh, with what it cost: negative out of it. An entry's postings sum to zero.
 
@@ -21,7 +23,7 @@ class Posting:
     mg: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Entry:
     """What one heater took in one settlement interval, and what that was worth.
 
@@ -59,7 +61,7 @@ class Entry:
     bought_marginal_mg: int | None = None
     used: str | None = None
     reason: str = "settled"
-    postings: tuple[Posting, ...] = field(default=())
+    postings: tuple[Posting, ...] = ()
 
     @property
     def end_s(self) -> int:
@@ -78,7 +80,7 @@ class Entry:
         return self.avoided_mg - self.given_up_mg - self.bought_mg
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TankEntry:
     """Where the tank's heat came from and went in one settlement interval, heat above the cold water's, Wh.
 
@@ -93,7 +95,7 @@ class TankEntry:
     closing_wh: int
     metered: bool = False
     reason: str = "settled"
-    postings: tuple[Posting, ...] = field(default=())
+    postings: tuple[Posting, ...] = ()
 
     @property
     def end_s(self) -> int:

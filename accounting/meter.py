@@ -22,6 +22,7 @@ from typing import Any
 
 from accounting.entry import Quarantined
 from accounting.spread import intervals, spread
+from rules.record import record
 
 Standing = tuple[int, int, tuple[tuple[int, int], ...]]
 """(ms of the last good reading, its Wh, the readings in doubt after it as (ms, Wh))."""
@@ -41,7 +42,7 @@ _ALLOWED_TENTHS = 11
 _MWMS_PER_WH = 3_600_000_000
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Share:
     """What one interval got: start_ms UTC; wh of energy, estimated_wh of it in a gap; measured_ms of covered time."""
 

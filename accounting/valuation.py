@@ -1,9 +1,7 @@
 """What an interval's energy was worth, by a home's prices, factors and shares: the same live, replayed and restated."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
 
 from accounting.displaced import total
 from accounting.entry import UNKNOWN, Entry, Posting
@@ -12,9 +10,10 @@ from accounting.settings import BooksSettings
 from accounting.spread import spread
 from accounting.tariffs import mean_of
 from accounting.value import Rates, amount, cost, half_even, micro, value
+from rules.record import record
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Energy:
     """What is known of one interval of one heater before any price.
 
@@ -97,7 +96,7 @@ class Valuer:
         spans = [(source, source.share_over(*span), interval if source.band else span) for source in settings.displaces]
         return Rates(
             settings.export.mean_price(*span) if settings.export is not None else None,
-            _heat_price(tuple((share, source.heat_price(*when)) for source, share, when in spans)),
+            total([(share, source.heat_price(*when)) for source, share, when in spans]),
             settings.imports.mean_price(*span) if settings.imports is not None else None,
             grid.at(*span) if grid is not None else None,
             total([(share, source.heat_kg(*when)) for source, share, when in spans]),
@@ -177,12 +176,6 @@ class Valuer:
         ):
             missing.append("carbon")
         return missing
-
-
-@lru_cache(64)
-def _heat_price(parts: tuple[tuple[Fraction, Fraction | None], ...]) -> Fraction | None:
-    """What a kWh of heat displaces, by each source's share and price; these change less often than the interval."""
-    return total(parts)
 
 
 def energy_of(entry: Entry) -> Energy:

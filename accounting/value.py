@@ -1,11 +1,12 @@
 """What diverted energy cost and saved, in money and carbon: whole millionths and whole milligrams."""
 
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
+from rules.record import record
 
-@dataclass(frozen=True, slots=True)
+
+@record
 class Rates:
     """What a diverted kWh gives up and avoids, exact; None where nothing tells.
 
@@ -22,7 +23,7 @@ class Rates:
     heat_marginal_kg: Fraction | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Worth:
     """Millionths of the currency unit, and mg CO2e; by marginal factors None where they do not tell both sides."""
 

@@ -1,4 +1,4 @@
-"""Plain values that are made with every reading: frozen for the type checker, quick to make at run time.
+"""Plain values that are made with every reading or interval: frozen for the type checker, quick to make at run time.
 
 A frozen dataclass sets each field through `object.__setattr__`, which takes two and a half times as long; of the replay
 of a year of minutes that was a sixth. So the type checker, which every test run asks, forbids the assignment instead.
