@@ -44,8 +44,7 @@ class Displaced:
     def heat_price(self, start_s: int, end_s: int) -> Fraction | None:
         """Money per kWh of heat that heat of [start_s, end_s) UTC seconds displaces while it has a share; None: nothing
         tells, or it has none."""
-        price = self._while_shared(start_s, end_s, self._price)
-        return None if price is None else price / self.efficiency
+        return self._per_heat(self._while_shared(start_s, end_s, self._price))
 
     def heat_kg(self, start_s: int, end_s: int, *, marginal: bool = False) -> Fraction | None:
         """kg CO2e per kWh of the same heat, at the time it would have been made; None: nothing tells, or no share."""
@@ -59,7 +58,11 @@ class Displaced:
             kg = factor.at(then_s, then_s + end_s - start_s)
         else:
             kg = self._while_shared(start_s, end_s, factor.at)
-        return None if kg is None else kg / self.efficiency
+        return self._per_heat(kg)
+
+    def _per_heat(self, amount: Fraction | None) -> Fraction | None:
+        """What is told per kWh of its fuel or electricity, per kWh of heat."""
+        return amount if amount is None or self.efficiency == 1 else amount / self.efficiency
 
     def _price(self, start_s: int, end_s: int) -> Fraction | None:
         if self.tariff is None:
@@ -102,14 +105,14 @@ class Displaced:
 
 def total(parts: Sequence[tuple[Fraction, Fraction | None]]) -> Fraction | None:
     """Σ share × amount; None if any amount is unknown that has a share, or there are none."""
-    summed = Fraction(0)
+    summed = None if not parts else _NONE
     for share, amount in parts:
         if not share:
             continue
         if amount is None:
             return None
-        summed += share * amount
-    return summed if parts else None
+        summed = summed + share * amount if summed else share * amount
+    return summed
 
 
 def uneven(shares: Sequence[Band], holidays: bool) -> tuple[Fraction, Day, int] | None:

@@ -227,22 +227,18 @@ class TankBook:
         """The entry of an interval with what its heaters' entries say by now; its stocks stay."""
         start_ms, opening_wh, closing_wh, lost_wh, metered_wh, measured_s, own = interval
         sources: dict[str, Posting] = {}
+        wh = micro = mg = 0
         for lines in (*(lines for _, lines in sorted(self._heaters.get(start_ms, {}).items())), own):
             for line in lines:
-                had = sources.get(line.account, Posting(line.account, 0))
-                sources[line.account] = Posting(
-                    line.account, had.wh + line.wh, had.micro + line.micro, had.mg + line.mg
-                )
-        received_wh = -sum(line.wh for line in sources.values())
-        left_wh = opening_wh + received_wh - lost_wh - closing_wh - (metered_wh or 0)
+                wh, micro, mg = wh + line.wh, micro + line.micro, mg + line.mg
+                had = sources.get(line.account)
+                if had is not None:
+                    line = Posting(line.account, had.wh + line.wh, had.micro + line.micro, had.mg + line.mg)
+                sources[line.account] = line
+        left_wh = opening_wh - wh - lost_wh - closing_wh - (metered_wh or 0)
         drawn_wh = metered_wh if metered_wh is not None else max(left_wh, 0)
         unexplained_wh = left_wh if metered_wh is not None else min(left_wh, 0)
-        into = Posting(
-            TANK,
-            closing_wh - opening_wh,
-            -sum(line.micro for line in sources.values()),
-            -sum(line.mg for line in sources.values()),
-        )
+        into = Posting(TANK, closing_wh - opening_wh, -micro, -mg)
         out = (Posting(DRAWN, drawn_wh), Posting(LOST, lost_wh), Posting(UNEXPLAINED, unexplained_wh))
         postings = (*sources.values(), into, *(line for line in out if line.wh))
         return TankEntry(

@@ -54,16 +54,21 @@ class TankLevel:
 
     def stock_at(self, at_ms: int) -> Stock | None:
         """The heat at an interval's start or end; None where no reading is kept before it, or none has come after."""
-        after = [start for start in self._cells if start >= at_ms]
-        if not after:
+        before_ms = after_ms = None
+        for start_ms in self._cells:
+            if start_ms < at_ms:
+                if before_ms is None or start_ms > before_ms:
+                    before_ms = start_ms
+            elif after_ms is None or start_ms < after_ms:
+                after_ms = start_ms
+        if after_ms is None:
             return None
-        next_s, next_pct, _, _ = self._cells[min(after)]
+        next_s, next_pct, _, _ = self._cells[after_ms]
         if round(next_s * 1000) == at_ms:
             return Stock(self._wh(next_pct), True)
-        before = [start for start in self._cells if start < at_ms]
-        if not before:
+        if before_ms is None:
             return None
-        _, _, last_s, last_pct = self._cells[max(before)]
+        _, _, last_s, last_pct = self._cells[before_ms]
         way = (at_ms / 1000 - last_s) / (next_s - last_s)
         return Stock(self._wh(last_pct + way * (next_pct - last_pct)), next_s - last_s <= self._tank.stale_after_s)
 
