@@ -18,6 +18,7 @@ PATIENCE_S = 600.0
 LONGEST_PAUSE_S = 400 * 86_400.0
 """A ledger that was last written longer ago than this is a contradiction too."""
 
+_NEVER_S = float("inf")
 _SLACK_S = 60.0
 _STEP_S = 2.0  # less than this between two looks is the clock being slewed
 
@@ -67,7 +68,7 @@ class WallTime:
     @property
     def due_s(self) -> float:
         """Forward-clock second at which waiting ends; inf while the clock is believed."""
-        return float("inf") if self.right else self._doubt_ends_s
+        return _NEVER_S if self.right else self._doubt_ends_s
 
     def _believable(self, now: Moment, *, behind: bool) -> bool:
         if now.utc_s < self._earliest_s:

@@ -13,7 +13,9 @@ NEVER_HEARD_S = 60.0
 
 def silences(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
     """Which of them are silent now. One not heard since the start, at started_s, has as long as its limit says."""
-    found = []
+    found: list[Alarm] = []
+    if is_fresh(snapshot.level, settings, now) and is_fresh(snapshot.surplus, settings, now):
+        return found
     for what, reading, signal in (
         ("level", snapshot.level, "tank_level_pct"),
         ("surplus", snapshot.surplus, "surplus_w"),

@@ -66,6 +66,8 @@ def watch(
     found += wrong_sign(snapshot, watched.sign)
     for i in range(count):
         found += _of_heater(snapshot, settings, memory, watched, now, i)
+    if not found and not watched.alarms:
+        return (), watched  # as nearly always
     standing = {alarm.name: alarm for alarm in watched.alarms}
     alarms = tuple(standing.get(alarm.name, alarm) for alarm in found)
     if alarms != watched.alarms:
@@ -84,22 +86,24 @@ def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Wa
 
 def _drawing(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
     """What the heaters' meters tell: who draws though withheld, and whose count of refusals starts anew."""
-    since_s = list(watched.drawing_since_s)
-    counts = list(watched.drew_count)
     for i, heater in enumerate(settings.heaters):
         reading = _measured(snapshot, settings, now, i)
         past = memory.heaters[i]
-        withheld = memory.decision is None or memory.decision.orders[i].order is Order.WITHHOLD
+        since_s, count = before = watched.drawing_since_s[i], watched.drew_count[i]
         if reading is None or reading.value < max(settings.full.idle_w, DRAWING_SHARE * heater.rated_w):
-            since_s[i] = None
-        elif not withheld:
-            since_s[i] = None
-            counts[i] = past.satisfied_count
-        elif since_s[i] is None:
-            since_s[i] = max(now.mono_s, past.since_s)
-    if since_s == list(watched.drawing_since_s) and counts == list(watched.drew_count):
-        return watched
-    return replace(watched, drawing_since_s=tuple(since_s), drew_count=tuple(counts))
+            since_s = None
+        elif memory.decision is not None and memory.decision.orders[i].order is not Order.WITHHOLD:
+            since_s, count = None, past.satisfied_count
+        elif since_s is None:
+            since_s = max(now.mono_s, past.since_s)
+        if (since_s, count) != before:
+            all_since_s, counts = watched.drawing_since_s, watched.drew_count
+            watched = replace(
+                watched,
+                drawing_since_s=(*all_since_s[:i], since_s, *all_since_s[i + 1 :]),
+                drew_count=(*counts[:i], count, *counts[i + 1 :]),
+            )
+    return watched
 
 
 def _measured(snapshot: Snapshot, settings: Settings, now: Moment, i: int) -> Reading | None:
@@ -111,11 +115,13 @@ def _measured(snapshot: Snapshot, settings: Settings, now: Moment, i: int) -> Re
 def _of_heater(
     snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment, i: int
 ) -> list[Alarm]:
+    past = memory.heaters[i]
+    since_s = watched.drawing_since_s[i]
+    if since_s is None and past.satisfied_at_s is None:
+        return []
     heater = settings.heaters[i].name
     of = f": {heater}" if len(settings.heaters) > 1 else ""
-    past = memory.heaters[i]
     found = []
-    since_s = watched.drawing_since_s[i]
     reading = _measured(snapshot, settings, now, i)
     if since_s is not None and reading is not None and now.mono_s >= since_s + DRAWING_AFTER_S:
         found.append(
