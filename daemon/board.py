@@ -176,6 +176,7 @@ class Board:
         self._meters = tuple(
             (power or "", counter or "") for power, counter in zip(wiring.powers, wiring.counters, strict=True)
         )
+        self._shared_meter = (wiring.house_power or "", wiring.house_counter or "")
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
@@ -254,14 +255,12 @@ class Board:
 
     def _diverted_w(self, seen_s: float) -> float:
         """W all heaters take, as far as fresh meters tell."""
-        wiring = self._wiring
-        shared = self._told(wiring.house_power or "", wiring.house_counter or "")
-        total_w = 0.0
-        for reading in (shared,) if shared is not None else [self._told(*meter) for meter in self._meters]:
+        latest, steady, total_w = self.latest, self._steady, 0.0
+        power, counter = self._shared_meter
+        shared = power in latest or counter in steady
+        for power, counter in (self._shared_meter,) if shared else self._meters:
+            # As its power tells it, else steadily off its counter.
+            reading = latest.get(power) or steady.get(counter)
             if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):
                 total_w += max(reading.value, 0.0)
         return total_w
-
-    def _told(self, power: str, counter: str) -> Reading | None:
-        """What a heater takes, for the mean: as its power tells it, else steadily off its counter."""
-        return self.latest.get(power) or self._steady.get(counter)
