@@ -185,7 +185,7 @@ def test_a_backup_disk_that_is_not_there_is_an_alarm_on_mqtt_and_in_check(tmp_pa
             )
             assert any("stick: there is no such folder" in said for said in json.loads(told.payload)["alarms"])
             lines = house.asks("check", str(house.file), "--seconds", "0.2", code=1).stdout.splitlines()
-            assert "ok   backup         none yet" in lines
+            assert any(line.startswith("BAD  backup         ") and "there is no such folder" in line for line in lines)
             assert any(line.startswith("BAD  daemon         no backup: ") for line in lines)
             assert house.end(signal.SIGTERM) == 0
         finally:

@@ -216,7 +216,9 @@ def test_what_has_been_changed_or_cut_short_makes_nothing(
 
 
 def test_what_makes_no_sense_is_refused(path: Path, tmp_path: Path, says: Callable[..., str]) -> None:
-    assert "expected an ending of csv, jsonl, parquet, ledger" in says("export", tmp_path / "x.txt", "--ledger", path, code=2)
+    assert "expected an ending of csv, jsonl, parquet, ledger" in says(
+        "export", tmp_path / "x.txt", "--ledger", path, code=2
+    )
     assert "there is no such file" in says("export", "x.csv", "--ledger", tmp_path / "none", code=2)
     assert "alone" in says("export", "x.csv", "--read-back", code=2)
     assert "cannot be read" in says("export", tmp_path / "none", "--read-back", "--ledger", tmp_path / "b", code=2)
