@@ -159,7 +159,8 @@ def _ledger(home: Home) -> Iterator[Line]:
     if faults:
         yield "ledger", False, f"{path.name}: {faults[0]}"
         return
-    yield "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if waiting else "")
+    wait = waiting and home.timeseries is not None  # without a database they are kept in case there will be one
+    yield "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if wait else "")
     if refused:
         told = f"{refused} intervals set aside, for the database refuses them: {oldest[0].why}"
         yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"

@@ -44,6 +44,16 @@ def test_a_new_home_is_well_and_no_daemon_is_said(home: Path) -> None:
     assert told["daemon"] == (True, f"none runs here; start it with: brimful run {home}")
 
 
+def test_what_is_kept_for_a_database_waits_only_where_there_is_one(home: Path) -> None:
+    with Ledger.open_writer(home.with_name("brimful.sqlite"), facts(load(home))) as ledger:
+        ledger.commit(Batch(START_S, (entry(0), entry(1))))
+    assert checked(home)[1]["ledger"] == (True, "brimful.sqlite: sound")
+    home.write_text(
+        home.read_text() + f'[timeseries]\nkind = "victoriametrics"\nurl = "http://127.0.0.1:{free_port()}"\n'
+    )
+    assert checked(home)[1]["ledger"] == (True, "brimful.sqlite: sound, 2 intervals wait to be sent")
+
+
 def test_a_ledger_whose_folder_is_missing_is_not_well(home: Path) -> None:
     home.write_text(home.read_text() + '[ledger]\npath = "stick/brimful.sqlite"\n')
     code, told = checked(home)
