@@ -135,6 +135,8 @@ def test_a_question_that_cannot_be_answered_is_refused_in_words(service: Service
         ask(service.home.file, "GET", f"/api/value?{query}")
 
 
+# The daemon's threads draw the waits between their attempts at the broker from `random` meanwhile; no strategy does.
+@pytest.mark.filterwarnings("ignore:Do not use the `random` module:hypothesis.errors.HypothesisDeprecationWarning")
 @pytest.mark.parametrize("examples", [15, pytest.param(400, marks=pytest.mark.long)])
 @pytest.mark.parametrize("operation", OPERATIONS, ids=lambda one: f"{one.method} {one.path}")
 def test_whatever_is_asked_is_answered_as_documented(service: Service, operation: Any, examples: int) -> None:
