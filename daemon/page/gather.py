@@ -12,7 +12,7 @@ from accounting.ledger.records import OWNERS
 from accounting.past import MonthShares
 from accounting.periods import By
 from accounting.query import ValueReport, value_report
-from accounting.stock import StockReport, stock_report, walk
+from accounting.stock import StockReport, walk
 from accounting.tape import Row, unpack
 from daemon.cli.pasts import months_told
 from daemon.cli.stock import stock_answer
@@ -22,6 +22,7 @@ from daemon.page.views.deciding import Decided, decided
 from daemon.page.views.stops import WITHIN_S, Stop, full_stops, verified
 
 DAY_S = 86_400.0
+STOCK_S = 120 * 86_400
 LOOK_BACK_S = 7 * DAY_S
 MOST_STOPS = 20
 """Stops that are looked at for one that a meter verifies."""
@@ -62,9 +63,10 @@ class Midnight:
 
 
 def midnight(home: Home, at_s: int) -> Midnight | None:
-    """The stock then. The books are walked through from their beginning: a second or so for each of their years.
+    """The stock then; None for a home without a tank, or whose books begin later.
 
-    None for a home without a tank, or whose books begin later.
+    The books are walked through from STOCK_S before: where a tank is used, what was in it then has long been drawn. In
+    one that stood unused, it is counted as what `brimful stock` calls "before".
     """
     tank = tank_books(home)
     if tank is None:
@@ -73,7 +75,9 @@ def midnight(home: Home, at_s: int) -> Midnight | None:
         span = ledger.tank_span()
         if span is None or at_s <= span[0]:
             return None
-        return Midnight(at_s, stock_report(ledger, tank, None, span[0], at_s).total.closing)
+        cuts = [max(span[0], at_s - STOCK_S), at_s]
+        (row,) = walk(ledger.tank_entries(*cuts), cuts, tank)
+        return Midnight(at_s, row.closing)
 
 
 def stock_since(home: Home, at_s: int, known: Midnight | None) -> dict[str, Any] | None:
