@@ -90,6 +90,8 @@ def front(behind: str | None = None, answers: str = "") -> Iterator[Front]:
                 self.send_header(name, value)
             if status != 204:
                 self.send_header("Content-Length", str(len(body)))
+            if self.close_connection:
+                self.send_header("Connection", "close")  # else the next request may go into a link just ended
             self.end_headers()
             if status != 204:
                 self.wfile.write(body)
