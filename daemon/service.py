@@ -89,6 +89,7 @@ class Service:
             self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
             self._stamps = _stamps(plan.home)
             self._feeds = Feeds(feeds(plan.home))
+            self._wall = WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0)
             self._connect(broker)
             self._restater = Restater(ledger, books.settings, lambda: self._enqueue(GO_ON))
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
@@ -140,7 +141,7 @@ class Service:
                 },
                 shipped=lambda event, now: self._shipped(event, now),
                 stepped=self.stepped,
-                wall=WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0),
+                wall=self._wall,
                 alive=self._alive,
                 rearm=lambda utc_s: self._live.rearm(utc_s) if self._live is not None else None,
             )
@@ -251,6 +252,7 @@ class Service:
             will=self._state.will,
             also_up=self._greet,
             also_heard=self._feeds.topics,
+            dated=lambda: self._wall.right,
         )
         self._lines = [
             HeaterLine(

@@ -54,17 +54,17 @@ def _trimmed(payload: bytes) -> str:
     return printable + ("…" if len(payload) > _SHOWN_BYTES else "")
 
 
-def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment) -> Reading:
+def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment, dated: bool = True) -> Reading:
     """A reading dated by both clocks.
 
     Heard live, its age counts from its own time if it carries one, and from now if that lies ahead. A retained copy
     counts only by its own time, and never where that is missing or ahead by more than `SKEW_S`: how long the broker has
-    kept it nobody knows.
+    kept it nobody knows. dated: whether this machine's wall clock is believed; by one that is not, no copy has an age.
     """
     if decoded.at_s is None:
         return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S if retained else now.mono_s)
     age_s = now.utc_s - decoded.at_s
-    if retained and age_s < -SKEW_S:
+    if retained and (age_s < -SKEW_S or not dated):
         return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
     age_s = max(0.0, age_s)
     return Reading(signal, decoded.value, now.utc_s - age_s, now.mono_s - age_s)
@@ -76,7 +76,8 @@ class Listener:
     will: of the listening connection (the house state's). also_up: called at every connect, on the network thread,
     to say again what holds. also_heard: topics whose payloads are no readings, and what takes them, on the network
     thread, at once. tallies: what came, one for each source. unheard: topics whose subscription the broker
-    refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be.
+    refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be. dated:
+    whether the wall clock is believed, asked at each message.
     """
 
     def __init__(
@@ -90,10 +91,12 @@ class Listener:
         also_up: Callable[[], None] | None = None,
         also_heard: Mapping[str, Callable[[bytes], None]] = MappingProxyType({}),
         jitter: Callable[[], float] = random,
+        dated: Callable[[], bool] = lambda: True,
     ) -> None:
         self._emit = emit
         self._also_heard = also_heard
         self._clock = clock
+        self._dated = dated
         self._also_up = also_up
         self.tallies = tuple(Tally(source) for source in sources)
         self.unheard: dict[str, str] = {}
@@ -164,7 +167,7 @@ class Listener:
                 continue
             tally.last_reason = ""
             tally.last_value = answer.value
-            reading = reading_of(answer, tally.source.signal, retained, now)
+            reading = reading_of(answer, tally.source.signal, retained, now, self._dated())
             tally.live += reading.seen_s != NEVER_LIVE_S
             readings.append(reading)
         if readings:

@@ -5,10 +5,13 @@ from math import inf
 
 import pytest
 
+from daemon.clock import SteppedClock
+from daemon.events import Heard, Linked
+from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.decode import Decoded, Source
 from daemon.mqtt.heaters import order_payload
 from daemon.mqtt.house_state import HouseState, slug
-from daemon.mqtt.listener import SKEW_S, Tally, reading_of
+from daemon.mqtt.listener import SKEW_S, Listener, Tally, reading_of
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from rules.orders import HeaterOrder, Order
 from rules.reading import NEVER_LIVE_S, Moment, Reading
@@ -162,6 +165,25 @@ def test_how_a_reading_is_dated(ahead_s: float | None, retained: bool, at_s: flo
     stamp = None if ahead_s is None else NOW.utc_s + ahead_s
     reading = reading_of(Decoded(61.0, stamp), "tank_level_pct", retained, NOW)
     assert reading == Reading("tank_level_pct", 61.0, at_s, seen_s)
+
+
+def test_by_a_clock_that_is_not_believed_no_retained_copy_has_an_age() -> None:
+    """A machine that wakes with an old date would find a copy from before it was switched off fresh."""
+    decoded = Decoded(61.0, NOW.utc_s - 30)
+    assert reading_of(decoded, "tank_level_pct", True, NOW, dated=False).seen_s == NEVER_LIVE_S
+    assert reading_of(decoded, "tank_level_pct", False, NOW, dated=False).seen_s == 470.0
+
+
+@pytest.mark.parametrize("dated", [True, False])
+def test_a_listener_asks_whether_the_clock_is_believed(dated: bool) -> None:
+    heard: list[Heard | Linked] = []
+    source = Source("tank_level_pct", "t", "/level", time_pointer="/at")
+    clock = SteppedClock(NOW.utc_s)
+    listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, clock, dated=lambda: dated)
+    listener._hear("t", f'{{"level": 61, "at": {NOW.utc_s - 30}}}'.encode(), True)
+    (told,) = heard
+    assert isinstance(told, Heard)
+    assert (told.readings[0].seen_s != NEVER_LIVE_S) is dated
 
 
 def test_what_is_shown_of_a_payload_is_short_and_printable() -> None:
