@@ -27,8 +27,8 @@ def write(lines: Iterable[JournalLine], home: str, currency: str, file: Path) ->
         import pyarrow as arrow
         from pyarrow import parquet
     except ImportError:
-        hint = "pip install 'brimful[parquet]' into brimful's environment, or take csv"
-        raise BrimfulError("export", str(file), "expected the extra `parquet`, which is not installed", hint) from None
+        hint = "pip install pyarrow into brimful's environment, or take csv"
+        raise BrimfulError("export", "parquet", "expected the library pyarrow, which is not installed", hint) from None
     told = {"schema": SCHEMA, "home": home, "currency": currency}
     schema = arrow.schema([(name, _type(arrow, name)) for name in COLUMNS], metadata=told)
     count = 0
