@@ -9,13 +9,13 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-from accounting.curtailment import curtailed
-from accounting.journal import BATTERY, grid_account
-from accounting.meter import CounterMeter, Share
-from accounting.powermeter import MWMS_PER_WH, PowerMeter
-from accounting.settings import BooksSettings, HeaterBooks
-from accounting.spread import spread
-from accounting.tariffs import Priced
+from accounting.books.curtailment import curtailed
+from accounting.metering.counter_meter import CounterMeter, Share
+from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
+from accounting.model.apportion import spread
+from accounting.model.journal import BATTERY, grid_account
+from accounting.pricing.tariffs import Priced
+from accounting.valuation.settings import BooksSettings, HeaterBooks
 
 MINUTE_S = 60
 KEPT_MS = 6 * 3600 * 1000

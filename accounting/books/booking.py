@@ -4,16 +4,16 @@ from collections.abc import Callable, Iterable
 from fractions import Fraction
 from typing import Any
 
-from accounting.attribution import KEPT_MS, Attribution
-from accounting.entry import Entry, Quarantined, TankEntry
-from accounting.meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
-from accounting.past import Past, by_past
-from accounting.powermeter import PowerMeter
-from accounting.settings import BooksSettings, HeaterBooks
-from accounting.tank import WAIT_MS, TankBook
-from accounting.valuation import Energy, Valuer
-from accounting.value import half_even
-from rules.snapshot import Prices
+from accounting.books.attribution import KEPT_MS, Attribution
+from accounting.heat.tank_book import WAIT_MS, TankBook
+from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
+from accounting.metering.power_meter import PowerMeter
+from accounting.model.entry import Entry, Quarantined, TankEntry
+from accounting.valuation.formula import half_even
+from accounting.valuation.historical_shares import Past, by_past
+from accounting.valuation.settings import BooksSettings, HeaterBooks
+from accounting.valuation.valuer import Energy, Valuer
+from rules.model.snapshot import Prices
 
 __all__ = ["Books", "BooksSettings", "HeaterBooks"]
 

@@ -11,11 +11,11 @@ from datetime import datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from accounting.bands import DAY_S
-from accounting.entry import UNKNOWN, Entry, TankEntry
 from accounting.ledger import EventRow, Ledger, LedgerWriter
-from accounting.periods import bounds
-from accounting.valuation import Valuer
+from accounting.model.entry import UNKNOWN, Entry, TankEntry
+from accounting.model.periods import bounds
+from accounting.pricing.bands import DAY_S
+from accounting.valuation.valuer import Valuer
 
 LONGEST_WHY = 200
 Wanted = Callable[[Entry], bool]

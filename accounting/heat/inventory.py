@@ -7,7 +7,7 @@ largest remainder, so that what was received is what was withdrawn and what is l
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from accounting.value import half_even
+from accounting.valuation.formula import half_even
 
 
 @dataclass(frozen=True, slots=True)

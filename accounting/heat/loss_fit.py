@@ -12,11 +12,11 @@ from math import log, sqrt
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
-from accounting.settings import TankBooks
-from accounting.tape import Row
-from rules.cylinder import WH_PER_L_K
-from rules.level import TEMPERATURES, mean_c
-from rules.standing_loss import TEST_K
+from accounting.ledger.tape import Row
+from accounting.valuation.settings import TankBooks
+from rules.tank.charge import TEMPERATURES, mean_c
+from rules.tank.cylinder import WH_PER_L_K
+from rules.tank.standing_loss import TEST_K
 
 Reading = tuple[float, float]
 """UTC second; mean temperature of the tank, °C."""

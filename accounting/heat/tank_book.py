@@ -12,13 +12,13 @@ tank. A level below what is expected is a draw at once, where no meter tells of 
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from accounting.entry import Entry, Posting, Quarantined, TankEntry
-from accounting.journal import DRAWN, LOST, TANK, UNEXPLAINED
-from accounting.meter import NOTHING_YET_MS, CounterMeter
-from accounting.settings import CounterSignal, TankBooks
-from accounting.tanklevel import TankLevel
-from accounting.valuation import Valuer
-from rules.cylinder import WH_PER_L_K
+from accounting.heat.tank_level import TankLevel
+from accounting.metering.counter_meter import NOTHING_YET_MS, CounterMeter
+from accounting.model.entry import Entry, Posting, Quarantined, TankEntry
+from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED
+from accounting.valuation.settings import CounterSignal, TankBooks
+from accounting.valuation.valuer import Valuer
+from rules.tank.cylinder import WH_PER_L_K
 
 TOLERANCE_PCT = 2
 """Of a full tank's heat."""

@@ -4,8 +4,8 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any, NamedTuple
 
-from accounting.settings import TankBooks
-from rules.level import TEMPERATURES, mean_c
+from accounting.valuation.settings import TankBooks
+from rules.tank.charge import TEMPERATURES, mean_c
 
 _LEVEL, _TOP = "tank_level_pct", TEMPERATURES[0]
 

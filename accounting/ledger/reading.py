@@ -9,8 +9,6 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 from zlib import crc32
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import is_source
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import (
@@ -24,7 +22,9 @@ from accounting.ledger.records import (
 )
 from accounting.ledger.verifying import CURRENT, Check, checks
 from accounting.ledger.versions import VALUE_COLUMNS, Versions
-from rules.orders import Finding, Order, Verdict
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import is_source
+from rules.model.orders import Finding, Order, Verdict
 
 if TYPE_CHECKING:
     from accounting.ledger.writing import LedgerWriter

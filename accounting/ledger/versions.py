@@ -7,10 +7,10 @@ from heapq import merge
 from pathlib import Path
 from typing import Any
 
-from accounting.entry import UNKNOWN, Entry, Posting
 from accounting.ledger.errors import speaking
 from accounting.ledger.records import JournalLine, Restatement, Version
 from accounting.ledger.verifying import CURRENT
+from accounting.model.entry import UNKNOWN, Entry, Posting
 
 VALUE_COLUMNS = (
     "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "

@@ -9,14 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
 from accounting.ledger.versions import VALUE_COLUMNS
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import balance, tank_faults
 
 _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))

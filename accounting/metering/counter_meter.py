@@ -20,9 +20,9 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
-from accounting.entry import Quarantined
-from accounting.spread import intervals, spread
-from rules.record import record
+from accounting.model.apportion import intervals, spread
+from accounting.model.entry import Quarantined
+from rules.model.record import record
 
 Standing = tuple[int, int, tuple[tuple[int, int], ...]]
 """(ms of the last good reading, its Wh, the readings in doubt after it as (ms, Wh))."""

@@ -7,9 +7,9 @@ whole numbers; an interval's whole Wh are booked and what is left over is carrie
 from collections import deque
 from typing import Any
 
-from accounting.entry import Quarantined
-from accounting.meter import NOTHING_YET_MS, Counts, Share
-from accounting.spread import intervals
+from accounting.metering.counter_meter import NOTHING_YET_MS, Counts, Share
+from accounting.model.apportion import intervals
+from accounting.model.entry import Quarantined
 
 MWMS_PER_WH = 3_600_000_000
 _UNUSABLE = -1

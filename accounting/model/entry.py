@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rules.record import record
+from rules.model.record import record
 
 UNKNOWN = "; unknown: "
 """In an entry's reason, before the list of what was set up to be told of its interval and was not."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-from accounting.entry import Entry, Posting, TankEntry
+from accounting.model.entry import Entry, Posting, TankEntry
 
 SUN, GRID, BATTERY, BOILER = "sun", "grid", "battery", "boiler"
 TANK, DRAWN, LOST, UNEXPLAINED = "tank", "drawn", "lost", "unexplained"

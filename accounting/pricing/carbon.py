@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from accounting.tariffs import Priced
+from accounting.pricing.tariffs import Priced
 
 Basis = Literal["average", "marginal", "both"]
 

@@ -4,9 +4,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from accounting.bands import Band, Day, days_that_differ, rests, stretches
-from accounting.carbon import Factor
-from accounting.tariffs import Priced
+from accounting.pricing.bands import Band, Day, days_that_differ, rests, stretches
+from accounting.pricing.carbon import Factor
+from accounting.pricing.tariffs import Priced
 
 _NONE = Fraction(0)
 

@@ -9,9 +9,9 @@ from decimal import Decimal, InvalidOperation, localcontext
 from fractions import Fraction
 from pathlib import Path
 
-from accounting.bands import DAY_S
-from accounting.tariffs import HORIZON_DAYS, Piece, mean_of
-from rules.errors import BrimfulError
+from accounting.pricing.bands import DAY_S
+from accounting.pricing.tariffs import HORIZON_DAYS, Piece, mean_of
+from rules.model.errors import BrimfulError
 
 _ONE = Fraction(1)
 _LONGEST_NUMBER = 40
@@ -24,7 +24,7 @@ Row = tuple[int, Fraction | None]
 
 
 class Series:
-    """Values that hold from their time until the next row's. Implements `accounting.tariffs.Priced`.
+    """Values that hold from their time until the next row's. Implements `accounting.pricing.tariffs.Priced`.
 
     rows: (UTC second, value per kWh, None where nothing tells), times ascending. The last row holds for as long as the
     one before it did; a single row holds for ever. Before the first row, and after the last, nothing tells.

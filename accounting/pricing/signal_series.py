@@ -5,8 +5,8 @@ from fractions import Fraction
 from math import ceil
 from typing import Any
 
-from accounting.bands import DAY_S
-from accounting.tariffs import HORIZON_DAYS, Piece, mean_of
+from accounting.pricing.bands import DAY_S
+from accounting.pricing.tariffs import HORIZON_DAYS, Piece, mean_of
 
 KEPT_S = 3 * DAY_S
 """How much is kept, back from the newest reading, s: no interval waits so long for its counter."""

@@ -14,7 +14,7 @@ from functools import cached_property
 from typing import Literal, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
-from accounting.bands import DAY_S, Period, day_of, in_force
+from accounting.pricing.bands import DAY_S, Period, day_of, in_force
 
 HORIZON_DAYS = 400
 """How far ahead a change or a band's start is looked for: a year, so that every season is seen."""

@@ -12,11 +12,11 @@ from statistics import median
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from accounting.meter import CounterMeter
-from accounting.periods import bounds
-from accounting.powermeter import PowerMeter
-from accounting.supplier import Bill, local_day
-from accounting.tape import Row
+from accounting.ledger.tape import Row
+from accounting.metering.counter_meter import CounterMeter
+from accounting.metering.power_meter import PowerMeter
+from accounting.model.periods import bounds
+from accounting.reports.supplier import Bill, local_day
 
 METERS = {"import": ("import_wh", 1.0), "export": ("export_wh", -1.0)}
 """A grid meter's counter, and the sign of grid_w that it counts."""

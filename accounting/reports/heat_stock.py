@@ -11,13 +11,13 @@ from fractions import Fraction
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from accounting.entry import TankEntry
-from accounting.inventory import NOTHING, SHORT, Inventory, Lot, Lots, total
-from accounting.journal import BATTERY, DRAWN, LOST, SUN, TANK, UNEXPLAINED, is_source
+from accounting.heat.inventory import NOTHING, SHORT, Inventory, Lot, Lots, total
+from accounting.heat.tank_book import loss_w
 from accounting.ledger.reading import Ledger
-from accounting.periods import By, bounds
-from accounting.settings import TankBooks
-from accounting.tank import loss_w
+from accounting.model.entry import TankEntry
+from accounting.model.journal import BATTERY, DRAWN, LOST, SUN, TANK, UNEXPLAINED, is_source
+from accounting.model.periods import By, bounds
+from accounting.valuation.settings import TankBooks
 
 BEFORE, SURROUNDINGS = "before", "surroundings"
 """Sources of heat that cost nothing: what was there when the books began (the opening stock of all time before it), and

@@ -7,9 +7,9 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from accounting.inventory import Lot, Lots, total
-from accounting.statement import local_iso
-from accounting.stock import StockReport, StockRow, average_cost
+from accounting.heat.inventory import Lot, Lots, total
+from accounting.reports.heat_stock import StockReport, StockRow, average_cost
+from accounting.reports.value_statement import local_iso
 
 SCHEMA = "brimful.stock/1"
 ACCOUNTS = ("opening", "received", "drawn", "lost", "unexplained", "closing")

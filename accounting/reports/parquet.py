@@ -6,9 +6,9 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from accounting.exporting import COLUMNS, SCHEMA, rows
 from accounting.ledger.records import JournalLine
-from rules.errors import BrimfulError
+from accounting.reports.journal_export import COLUMNS, SCHEMA, rows
+from rules.model.errors import BrimfulError
 
 _TIMES = ("start", "end", "booked_at", "replaced_at")
 _WHOLE = ("version", "line", "energy_wh", "restatement")
@@ -17,7 +17,7 @@ _ROWS = 50_000  # a group at a time, so that memory does not grow with the ledge
 
 
 def write(lines: Iterable[JournalLine], home: str, currency: str, file: Path) -> int:
-    """Write the rows under `accounting.exporting.COLUMNS`; returns how many.
+    """Write the rows under `accounting.reports.journal_export.COLUMNS`; returns how many.
 
     Times are UTC timestamps in microseconds, cost and carbon exact decimals of six places; home, currency and the
     journal's schema stand in the file's metadata. Raises BrimfulError where the extra is not installed, OSError where

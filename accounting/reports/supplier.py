@@ -8,8 +8,8 @@ from decimal import Decimal, InvalidOperation
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
-from accounting.periods import midnight_s
-from rules.errors import BrimfulError
+from accounting.model.periods import midnight_s
+from rules.model.errors import BrimfulError
 
 _OP = "read a supplier's file"
 _MOST_KWH = Decimal(10) ** 7

@@ -6,11 +6,11 @@ from fractions import Fraction
 from typing import Literal
 
 from accounting.ledger.reading import Ledger
-from accounting.query import ValueReport, ValueRow, summed
-from accounting.settings import TankBooks
-from accounting.stock import stock_report
-from accounting.value import half_even
-from rules.errors import BrimfulError
+from accounting.reports.heat_stock import stock_report
+from accounting.reports.value import ValueReport, ValueRow, summed
+from accounting.valuation.formula import half_even
+from accounting.valuation.settings import TankBooks
+from rules.model.errors import BrimfulError
 
 UsedBasis = Literal["stated", "measured", "additional loss"]
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from accounting.ledger.reading import HeaterSpan, Ledger, Sums
-from accounting.periods import By, bounds
+from accounting.model.periods import By, bounds
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,9 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.carbon import Basis
-from accounting.query import ValueReport, ValueRow
-from accounting.used import Used
+from accounting.pricing.carbon import Basis
+from accounting.reports.used_share import Used
+from accounting.reports.value import ValueReport, ValueRow
 
 SCHEMA = "brimful.value/1"
 

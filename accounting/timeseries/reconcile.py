@@ -9,9 +9,9 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from accounting.entry import Entry
 from accounting.ledger import Ledger, OutboxKey
-from accounting.periods import bounds
+from accounting.model.entry import Entry
+from accounting.model.periods import bounds
 from accounting.timeseries.points import point
 from accounting.timeseries.readers import Reader
 

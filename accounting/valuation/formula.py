@@ -3,7 +3,7 @@
 from fractions import Fraction
 from typing import NamedTuple
 
-from rules.record import record
+from rules.model.record import record
 
 
 @record

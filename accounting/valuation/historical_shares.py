@@ -15,11 +15,11 @@ from functools import cached_property
 from typing import Literal, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
-from accounting.displaced import Displaced
-from accounting.journal import GRID, is_grid
-from accounting.periods import month_start_s
-from accounting.settings import BooksSettings
-from accounting.tariffs import Piece, mean_of
+from accounting.model.journal import GRID, is_grid
+from accounting.model.periods import month_start_s
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.tariffs import Piece, mean_of
+from accounting.valuation.settings import BooksSettings
 
 THINNEST = Fraction(4, 5)
 LEAST_WH = 5_000

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-from accounting.carbon import Factor, bases
-from accounting.displaced import Displaced
-from accounting.heard import HeardSeries
-from accounting.tariffs import Priced
-from rules.cylinder import WH_PER_L_K
-from rules.errors import BrimfulError
+from accounting.pricing.carbon import Factor, bases
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Priced
+from rules.model.errors import BrimfulError
+from rules.tank.cylinder import WH_PER_L_K
 
 INTERVALS_S = (900, 1800, 3600)
 

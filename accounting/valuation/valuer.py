@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from fractions import Fraction
 
-from accounting.displaced import total
-from accounting.entry import UNKNOWN, Entry, Posting
-from accounting.journal import BATTERY, BOILER, grid_account, is_grid, postings
-from accounting.settings import BooksSettings
-from accounting.spread import spread
-from accounting.tariffs import mean_of
-from accounting.value import Rates, amount, cost, half_even, micro, value
-from rules.record import record
+from accounting.model.apportion import spread
+from accounting.model.entry import UNKNOWN, Entry, Posting
+from accounting.model.journal import BATTERY, BOILER, grid_account, is_grid, postings
+from accounting.pricing.displaced import total
+from accounting.pricing.tariffs import mean_of
+from accounting.valuation.formula import Rates, amount, cost, half_even, micro, value
+from accounting.valuation.settings import BooksSettings
+from rules.model.record import record
 
 
 @record

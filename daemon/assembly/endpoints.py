@@ -8,9 +8,9 @@ from accounting.timeseries import Target
 from daemon.config.devices import GateHeater
 from daemon.config.model import Home, InfluxDb1, InfluxDb2
 from daemon.config.secrets import broker_password, timeseries_secret
+from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Source
-from rules.orders import Order
+from rules.model.orders import Order
 
 
 def facts(home: Home) -> Facts:

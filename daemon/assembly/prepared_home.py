@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from fractions import Fraction
 
-from accounting.books import BooksSettings
-from daemon.board import Wiring
+from accounting.books.booking import BooksSettings
 from daemon.config.build import books_settings, heater_signal, rule_settings
 from daemon.config.model import Home
 from daemon.config.money import Fetched, Listened
-from daemon.feeds import Feed
-from rules.settings import Settings
+from daemon.control.signal_state import Wiring
+from daemon.inputs.price_feeds import Feed
+from rules.model.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

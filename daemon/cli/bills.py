@@ -10,15 +10,25 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from accounting.bills import METERS, POWER, BillRow, Suggestion, bill_rows, estimated, monthly, own_figures, suggestions
 from accounting.ledger import Ledger
-from accounting.statement import local_iso
-from accounting.supplier import UNITS, Layout, is_bills, local_day, read_bills, read_intervals
-from accounting.tape import Row, unpack
+from accounting.ledger.tape import Row, unpack
+from accounting.reports.bills import (
+    METERS,
+    POWER,
+    BillRow,
+    Suggestion,
+    bill_rows,
+    estimated,
+    monthly,
+    own_figures,
+    suggestions,
+)
+from accounting.reports.supplier import UNITS, Layout, is_bills, local_day, read_bills, read_intervals
+from accounting.reports.value_statement import local_iso
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 _OP = "compare bills"
 

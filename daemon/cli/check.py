@@ -11,23 +11,23 @@ from urllib.parse import urlsplit
 
 import click
 
-from accounting.entry import Entry
 from accounting.ledger import Ledger
+from accounting.model.entry import Entry
 from accounting.timeseries import SendFailed, open_writer, point
-from daemon.api.client import NotRunning, ask
-from daemon.backups import last_backup, refuse_lost
+from daemon.assembly.endpoints import broker_address, sources, timeseries_target
+from daemon.assembly.prepared_home import plan
+from daemon.cli.check_prices import price_lines
 from daemon.cli.options import echo_json, echo_line, json_option
-from daemon.cli.pricing import price_lines
-from daemon.clock import SystemClock
 from daemon.config.cautions import cautions
 from daemon.config.load import load, load_broker
 from daemon.config.model import Home
-from daemon.links import broker_address, sources, timeseries_target
-from daemon.mqtt.suggest import signals_table, suggest
-from daemon.mqtt.survey import probe, reach, survey
-from daemon.plan import plan
-from rules.errors import BrimfulError
-from rules.words import duration
+from daemon.recording.backups import last_backup, refuse_lost
+from daemon.setup.listen import probe, reach, survey
+from daemon.setup.suggest import signals_table, suggest
+from daemon.timing.clock import SystemClock
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
 
 Line = tuple[str, bool, str]
 """What was looked at, whether it is well, and the sentence."""

@@ -3,13 +3,13 @@
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 
-from accounting.bands import DAY_S
-from accounting.heard import HeardSeries
-from accounting.series import Series
-from accounting.tariffs import Priced, Tariff
+from accounting.pricing.bands import DAY_S
+from accounting.pricing.series import Series
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Priced, Tariff
 from daemon.config.build_money import factors, tariffs
 from daemon.config.model import Home
-from rules.words import clock, duration, money
+from rules.model.formatting import clock, duration, money
 
 LOOKED_BACK_S = 30 * DAY_S
 

@@ -5,9 +5,9 @@ from typing import Any
 
 import click
 
-from daemon.api.client import NotRunning, ask
 from daemon.cli.options import Duration, echo_json, echo_line, fitted, home_option, json_option
-from rules.errors import BrimfulError
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
 
 MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
 
@@ -20,7 +20,7 @@ MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
 def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     """Say what the heater is told and why, every guard's finding, and what would change it."""
     if at is not None:
-        from daemon.cli.books import decision_then
+        from daemon.cli.value import decision_then
 
         answer = decision_then(at, home, ledger)
     else:
@@ -122,8 +122,8 @@ def _rules(home: Path) -> dict[str, Any]:
     try:
         return ask(home, "GET", "/api/rule")
     except NotRunning:
-        from daemon.answers import rules_answer
         from daemon.config.load import load
+        from daemon.runtime.handlers import rules_answer
 
         return rules_answer(load(home))
 
@@ -132,7 +132,7 @@ def _change(home: Path, name: str, wanted: dict[str, str]) -> dict[str, Any]:
     try:
         return ask(home, "POST", "/api/rule", {"rule": name, "set": wanted, "file": str(home.resolve())})
     except NotRunning:
-        from daemon.answers import change_answer
         from daemon.config.edit import set_rule
+        from daemon.runtime.handlers import change_answer
 
         return change_answer(set_rule(home, name, wanted), applied=False)

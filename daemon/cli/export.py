@@ -10,15 +10,15 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from accounting.exporting import as_csv, as_jsonl
 from accounting.ledger import Facts, Ledger
 from accounting.ledger.copying import put_in_place
 from accounting.ledger.dumping import dumped, read_back
 from accounting.ledger.records import JournalLine
-from daemon.cli.books import instant
+from accounting.reports.journal_export import as_csv, as_jsonl
 from daemon.cli.options import home_option
+from daemon.cli.value import instant
 from daemon.config.load import load
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 _FORMATS = ("csv", "jsonl", "parquet", "ledger")
 _OP = "export"
@@ -101,7 +101,7 @@ def _written(file: Path) -> Iterator[TextIO]:
 
 
 def _columns(lines: Iterable[JournalLine], facts: Facts, file: Path) -> int:
-    from accounting.parquet import write
+    from accounting.reports.parquet import write
 
     if str(file) == "-":
         raise click.UsageError("parquet goes into a file, not to stdout")

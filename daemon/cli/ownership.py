@@ -11,7 +11,7 @@ from importlib import import_module
 _HINT = "give brimful an environment of its own (deploy/start makes one) and look at PYTHONPATH"
 
 try:
-    from rules.errors import BrimfulError
+    from rules.model.errors import BrimfulError
 except ImportError:  # then `rules` is so strange that not even our error can be had from it
     print(f"package rules: expected brimful's own, found another project's or none; {_HINT}", file=sys.stderr)
     raise SystemExit(2) from None

@@ -14,18 +14,18 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger, LedgerWriter
-from accounting.reconcile import COUNTS, MonthRow, Reconciliation, Sums, joined, months, total
-from accounting.reconcile import reconcile as compare
-from accounting.statement import local_iso
+from accounting.reports.value_statement import local_iso
 from accounting.timeseries import ReadFailed, Target, open_reader, open_writer
-from daemon.api.client import NotRunning, ask
-from daemon.cli.books import instant
+from accounting.timeseries.reconcile import COUNTS, MonthRow, Reconciliation, Sums, joined, months, total
+from accounting.timeseries.reconcile import reconcile as compare
+from daemon.assembly.endpoints import facts, timeseries_target
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.resending import DaemonQueue, OwnQueue, Queue, drain
+from daemon.cli.value import instant
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.links import facts, timeseries_target
-from daemon.resending import DaemonQueue, OwnQueue, Queue, drain
-from rules.errors import BrimfulError
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
 
 _NAMED = 20  # extra points that are told by name
 _SUMS = (("intervals", "intervals", 0), ("diverted_kwh", "diverted_wh", 3), ("given_up", "given_up_micro", 6),

@@ -10,21 +10,21 @@ from typing import Any
 import click
 
 from accounting.ledger import Ledger
-from accounting.past import MonthShares
-from accounting.periods import BY, By
-from accounting.query import ValueReport, value_report
-from daemon.answers import iso
-from daemon.cli.books import show_value, value_answer
+from accounting.model.periods import BY, By
+from accounting.reports.value import ValueReport, value_report
+from accounting.valuation.historical_shares import MonthShares
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, json_option
-from daemon.cli.pasts import months_told
+from daemon.cli.value import show_value, value_answer
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.links import facts
-from daemon.plan import plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
-from rules.errors import BrimfulError
-from rules.words import duration
+from daemon.documents.displaced_months import months_told
+from daemon.inputs.readings_file import open_readings
+from daemon.runtime.handlers import iso
+from daemon.simulation.replay import Replay
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
 
 
 @click.command()

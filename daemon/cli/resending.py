@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Protocol
 
 from accounting.ledger import Batch, LedgerWriter, OutboxKey, Refused
-from accounting.outbox import Failed, Pace, Shipper, carry, load
 from accounting.timeseries import Writer
-from daemon.answers import MOST_RESENT
-from daemon.api.client import ask
-from rules.errors import BrimfulError
+from accounting.timeseries.outbox import Failed, Pace, Shipper, carry, load
+from daemon.runtime.handlers import MOST_RESENT
+from daemon.web.api.client import ask
+from rules.model.errors import BrimfulError
 
 PATIENCE = 5
 """Failures in a row after which a command gives up: somebody waits for it."""

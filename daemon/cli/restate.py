@@ -12,21 +12,21 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from accounting.entry import Entry
+from accounting.books.restatement import LONGEST_WHY, MovedRow, Restating, moved, moved_total, revisions, unfinished
 from accounting.ledger import Ledger
-from accounting.past import as_recorded
-from accounting.restatement import LONGEST_WHY, MovedRow, Restating, moved, moved_total, revisions, unfinished
-from accounting.settings import BooksSettings
-from accounting.statement import local_iso
-from accounting.valuation import Valuer
-from daemon.api.client import NotRunning, ask
-from daemon.cli.books import instant
+from accounting.model.entry import Entry
+from accounting.reports.value_statement import local_iso
+from accounting.valuation.historical_shares import as_recorded
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Valuer
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.value import instant
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.links import facts
-from daemon.plan import plan
-from rules.errors import BrimfulError
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
 
 _ASK_AGAIN_S = 0.2
 _FIGURES = (

@@ -17,24 +17,24 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from accounting.query import value_report
-from daemon.broker import EmbeddedBroker
-from daemon.cli.books import show_value, value_answer
+from accounting.reports.value import value_report
+from daemon.assembly.endpoints import broker_address
+from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, echo_line, json_option
-from daemon.clock import SystemClock
+from daemon.cli.value import show_value, value_answer
 from daemon.config.cautions import cautions
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.config.secrets import kept_secret
 from daemon.demo.runner import STEP_S, DemoRun
-from daemon.events import Due
-from daemon.links import broker_address
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
-from rules.errors import BrimfulError
-from rules.orders import Order
-from rules.words import duration
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.runtime.service import Service
+from daemon.timing.clock import SystemClock
+from daemon.timing.events import Due
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
+from rules.model.orders import Order
 
 SEED = 2
 FIRST_DAY = datetime(2026, 6, 10)

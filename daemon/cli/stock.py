@@ -7,21 +7,21 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from accounting.cooling import Loss, fit_tape
-from accounting.inventory import NOTHING, Lots, total
-from accounting.journal import UNEXPLAINED
+from accounting.heat.inventory import NOTHING, Lots, total
+from accounting.heat.loss_fit import Loss, fit_tape
+from accounting.heat.tank_book import tolerance_wh
 from accounting.ledger import Ledger
-from accounting.periods import BY, By
-from accounting.settings import TankBooks
-from accounting.stock import StockReport, StockRow, average_cost, stock_report
-from accounting.stock_statement import as_csv, as_json, shares
-from accounting.tank import tolerance_wh
-from accounting.tape import unpack
-from daemon.cli.books import heat_stock, instant, period
+from accounting.ledger.tape import unpack
+from accounting.model.journal import UNEXPLAINED
+from accounting.model.periods import BY, By
+from accounting.reports.heat_stock import StockReport, StockRow, average_cost, stock_report
+from accounting.reports.heat_stock_statement import as_csv, as_json, shares
+from accounting.valuation.settings import TankBooks
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.value import heat_stock, instant, period
 from daemon.config.load import load
 from daemon.config.model import Home
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 _PUZZLING = 0.05
 """Share of what was received from which on unexplained heat is remarked on."""

@@ -12,22 +12,22 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from accounting.past import MonthShares
-from accounting.periods import BY, By
-from accounting.query import ValueReport, ValueRow, value_report
-from accounting.settings import TankBooks
-from accounting.statement import as_csv, as_json
-from accounting.used import Used, UsedBasis, by_share, told_by_stock
-from daemon.answers import finding_answer, iso
+from accounting.model.periods import BY, By
+from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
+from accounting.reports.value import ValueReport, ValueRow, value_report
+from accounting.reports.value_statement import as_csv, as_json
+from accounting.valuation.historical_shares import MonthShares
+from accounting.valuation.settings import TankBooks
 from daemon.cli.options import echo_json, home_option, json_option
-from daemon.cli.pasts import as_notes, as_rows, months_told
 from daemon.config.build import tank_books
 from daemon.config.build_money import GRID
 from daemon.config.cautions import estimates
 from daemon.config.load import load
 from daemon.config.model import Home
-from rules.errors import BrimfulError
-from rules.orders import Order
+from daemon.documents.displaced_months import as_notes, as_rows, months_told
+from daemon.runtime.handlers import finding_answer, iso
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
 
 _USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "additional-loss": "additional loss"}
 _EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200

@@ -3,17 +3,17 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from accounting.books import Books
-from accounting.past import Past
-from daemon.board import Board, Wiring
-from rules.decide import decide
-from rules.due import due
-from rules.explain import Explanation, explain
-from rules.memory import Memory
-from rules.orders import Decision
-from rules.reading import NEVER_LIVE_S, Moment, Reading
-from rules.settings import Settings
-from rules.snapshot import Prices, Snapshot
+from accounting.books.booking import Books
+from accounting.valuation.historical_shares import Past
+from daemon.control.signal_state import Board, Wiring
+from rules.decision.deadlines import due
+from rules.decision.decide import decide
+from rules.decision.explain import Explanation, explain
+from rules.model.memory import Memory
+from rules.model.orders import Decision
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Prices, Snapshot
 
 
 @dataclass(slots=True)

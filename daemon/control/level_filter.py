@@ -1,9 +1,9 @@
 """What the board finds out about the tank's level from one reading to the next: jumps, and standing still."""
 
-from rules.plausible import SMALLEST_L, STEP_PCT, moved_too_far
-from rules.reading import NEVER_LIVE_S, Reading
-from rules.settings import Settings
-from rules.snapshot import Jump
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Jump
+from rules.tank.plausibility import SMALLEST_L, STEP_PCT, moved_too_far
 
 _KEPT = 3
 """Jumps that are remembered: as many as make an alarm."""

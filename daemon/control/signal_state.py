@@ -4,11 +4,11 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from daemon.level_history import LevelHistory
-from rules.level import TEMPERATURES, level_reading
-from rules.reading import NEVER_LIVE_S, Reading
-from rules.settings import Settings
-from rules.snapshot import Prices, Snapshot
+from daemon.control.level_filter import LevelHistory
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Prices, Snapshot
+from rules.tank.charge import TEMPERATURES, level_reading
 
 RATE_OVER_S = 60.0
 """A heater's power is read off its counter over this long, so that coarse counters do not look like pulses."""

@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
-from accounting.displaced import Displaced
 from accounting.ledger import Ledger
-from accounting.past import MonthShares, PastShares, month_of, month_text, read_past
-from accounting.query import ValueReport
-from accounting.settings import BooksSettings
+from accounting.pricing.displaced import Displaced
+from accounting.reports.value import ValueReport
+from accounting.valuation.historical_shares import MonthShares, PastShares, month_of, month_text, read_past
+from accounting.valuation.settings import BooksSettings
 from daemon.config.model import Home
 
 _MOST_NAMED = 13

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import isfinite
 
-from daemon.mqtt.pointer import parse_pointer, resolve
-from rules.signals import SIGNALS, Signal
+from daemon.inputs.json_pointer import parse_pointer, resolve
+from rules.model.signals import SIGNALS, Signal
 
 MAXIMUM_PAYLOAD = 256 * 1024
 """Bytes beyond which a payload is not looked at."""

@@ -15,10 +15,10 @@ from fractions import Fraction
 from pathlib import Path
 from queue import SimpleQueue
 
-from accounting.series import Row, exact, lasting, merged, read_rows, write_rows
-from daemon.mqtt.decode import instant
-from daemon.mqtt.pointer import parse_pointer, resolve
-from rules.errors import BrimfulError
+from accounting.pricing.series import Row, exact, lasting, merged, read_rows, write_rows
+from daemon.inputs.decode import instant
+from daemon.inputs.json_pointer import parse_pointer, resolve
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 

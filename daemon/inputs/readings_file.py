@@ -14,9 +14,9 @@ from io import TextIOWrapper
 from pathlib import Path
 from statistics import median
 
-from rules.errors import BrimfulError
-from rules.reading import Reading
-from rules.signals import SIGNALS, find
+from rules.model.errors import BrimfulError
+from rules.model.reading import Reading
+from rules.model.signals import SIGNALS, find
 
 OP = "read the readings"
 _PEEK_ROWS = 240

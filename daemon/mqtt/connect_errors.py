@@ -6,7 +6,7 @@ import ssl
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 
 class _TlsSocket(ssl.SSLSocket):

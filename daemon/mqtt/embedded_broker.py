@@ -24,7 +24,7 @@ from types import TracebackType
 from typing import Literal
 
 from daemon.mqtt.address import BrokerAddress
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 

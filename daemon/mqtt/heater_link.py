@@ -15,10 +15,10 @@ import threading
 from collections.abc import Callable, Mapping
 from random import random
 
-from daemon.events import Linked
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
-from rules.orders import Order
+from daemon.timing.events import Linked
+from rules.model.orders import Order
 
 log = logging.getLogger(__name__)
 

@@ -13,8 +13,8 @@ from accounting.ledger.backup import Backup, Keep, Made, back_up, newest, newest
 from accounting.ledger.connecting import Connect, connect
 from accounting.ledger.errors import looking
 from daemon.config.model import Home
-from daemon.keeper import Keeper
-from rules.reading import Moment
+from daemon.recording.unit_of_work import Keeper
+from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 

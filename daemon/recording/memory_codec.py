@@ -3,10 +3,10 @@
 from dataclasses import replace
 from typing import Any
 
-from rules.memory import Frozen, HeaterMemory, Memory, Override
-from rules.orders import Order
-from rules.reading import Moment
-from rules.settings import Settings
+from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
 
 
 def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from accounting.ledger.records import OWNERS, EventRow
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 KINDS = ("tariff", "setting", "hardware", "absence", "other")
 LONGEST = 200

@@ -6,14 +6,14 @@ A daemon that refused to start for it would refuse again at each restart, and lo
 from collections.abc import Callable
 from typing import TypeVar
 
-from accounting.books import Books
+from accounting.books.booking import Books
 from accounting.ledger import Ledger, StateMangled
-from accounting.past import read_past
-from daemon.keeper import MEMORY, METER
-from daemon.plan import Plan
-from daemon.remember import read
-from rules.memory import Memory
-from rules.reading import Moment
+from accounting.valuation.historical_shares import read_past
+from daemon.assembly.prepared_home import Plan
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER
+from rules.model.memory import Memory
+from rules.model.reading import Moment
 
 T = TypeVar("T")
 _UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)

@@ -5,13 +5,13 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from accounting.books.restatement import LONGEST_WHY, Restating, TakingBack, lacks, unfinished, valued_by
 from accounting.ledger import LedgerError, LedgerWriter
-from accounting.restatement import LONGEST_WHY, Restating, TakingBack, lacks, unfinished, valued_by
-from accounting.settings import BooksSettings
-from accounting.valuation import Valuer
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Valuer
 from daemon.config.model import Home
-from rules.errors import BrimfulError
-from rules.reading import Moment
+from rules.model.errors import BrimfulError
+from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 GO_ON = "restate on"

@@ -9,12 +9,12 @@ from queue import SimpleQueue
 from typing import Any
 
 from accounting.ledger import Refused
-from accounting.outbox import Failed, Shipment, Shipper, carry, load
 from accounting.timeseries import Writer
-from daemon.events import Shipped
-from daemon.keeper import Keeper
-from rules.reading import Moment
-from rules.words import duration
+from accounting.timeseries.outbox import Failed, Shipment, Shipper, carry, load
+from daemon.recording.unit_of_work import Keeper
+from daemon.timing.events import Shipped
+from rules.model.formatting import duration
+from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 

@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from accounting.books import Books
-from accounting.entry import Entry, Quarantined, TankEntry
+from accounting.books.booking import Books
 from accounting.ledger import (
     Batch,
     DecisionRow,
@@ -28,15 +27,16 @@ from accounting.ledger import (
 )
 from accounting.ledger.reading import BEFORE_ALL
 from accounting.ledger.records import OWNERS
-from accounting.past import Past, read_past
-from accounting.periods import midnight_s
-from accounting.tape import TapeRecorder
-from daemon.engine import Engine
-from daemon.remember import lasting, written
-from daemon.walltime import EARLIEST_S
-from rules.explain import Explanation
-from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from accounting.ledger.tape import TapeRecorder
+from accounting.model.entry import Entry, Quarantined, TankEntry
+from accounting.model.periods import midnight_s
+from accounting.valuation.historical_shares import Past, read_past
+from daemon.control.engine import Engine
+from daemon.recording.memory_codec import lasting, written
+from daemon.timing.clock_trust import EARLIEST_S
+from rules.decision.explain import Explanation
+from rules.model.orders import Order
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 
 log = logging.getLogger(__name__)
 

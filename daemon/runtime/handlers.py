@@ -6,18 +6,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from accounting.ledger import OutboxKey
-from daemon import notes
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, rules_shown, set_rule
 from daemon.config.model import Home
-from daemon.loop import Loop
-from rules.ages import is_fresh
-from rules.errors import BrimfulError
-from rules.explain import Explanation
-from rules.orders import Finding, Order
-from rules.override import clear_override, set_override
-from rules.reading import NEVER_LIVE_S, Moment
-from rules.words import clock, duration
+from daemon.recording import owner_notes as notes
+from daemon.runtime.loop import Loop
+from rules.decision.explain import Explanation
+from rules.model.errors import BrimfulError
+from rules.model.formatting import clock, duration
+from rules.model.freshness import is_fresh
+from rules.model.orders import Finding, Order
+from rules.model.overriding import clear_override, set_override
+from rules.model.reading import NEVER_LIVE_S, Moment
 
 if TYPE_CHECKING:
     from daemon.mqtt.listener import Tally  # with it comes paho, which a question to the ledger has no use for

@@ -7,19 +7,19 @@ from dataclasses import replace
 from queue import Empty
 from typing import Any, Protocol
 
-from daemon.clock import Clock
-from daemon.engine import Engine
-from daemon.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
-from daemon.keeper import Keeper
-from daemon.schedule import SteppedSchedule
-from daemon.waiting import Waiting
-from daemon.walltime import Step, WallTime
+from daemon.control.engine import Engine
+from daemon.recording.unit_of_work import Keeper
+from daemon.timing.clock import Clock
+from daemon.timing.clock_trust import Step, WallTime
+from daemon.timing.event_queue import Waiting
+from daemon.timing.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
+from daemon.timing.schedule import SteppedSchedule
 from rules.alarms import Alarm, Told, Watched, news, watch
-from rules.errors import BrimfulError
-from rules.memory import Memory
-from rules.orders import Decision, HeaterOrder, Order
-from rules.reading import Moment
-from rules.words import duration
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
+from rules.model.memory import Memory
+from rules.model.orders import Decision, HeaterOrder, Order
+from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 

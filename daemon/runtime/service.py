@@ -12,37 +12,37 @@ from zoneinfo import ZoneInfo
 from accounting.ledger import EventRow, LedgerError
 from accounting.ledger.opening import Connect, connect
 from accounting.timeseries import open_writer
-from daemon import answers
-from daemon.api.latest import Latest, Picture
-from daemon.backups import BACKED_UP, LOOK_S, Backups, open_ledger
-from daemon.board import Board
-from daemon.clock import Clock
+from daemon.assembly.endpoints import facts, payloads, sources, timeseries_target
+from daemon.assembly.prepared_home import Plan, feeds, plan
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.engine import Engine
-from daemon.events import Due, Event, Shipped, Stop
-from daemon.feeds import Feeds
-from daemon.keeper import Keeper
-from daemon.links import facts, payloads, sources, timeseries_target
-from daemon.loop import Loop
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board
+from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
-from daemon.notify import Manager
-from daemon.plan import Plan, feeds, plan
-from daemon.restating import GO_ON, Restater
-from daemon.restating import LOOK_S as RESTATE_S
-from daemon.resuming import resumed
-from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
-from daemon.shipping import Shipping
-from daemon.walltime import EARLIEST_S, WallTime
-from daemon.watchdog import HANG_S, Watchdog
-from rules.errors import BrimfulError
-from rules.explain import Explanation
-from rules.orders import Order
-from rules.reading import Moment
+from daemon.recording.backups import BACKED_UP, LOOK_S, Backups, open_ledger
+from daemon.recording.recovery import resumed
+from daemon.recording.restatement_queue import GO_ON, Restater
+from daemon.recording.restatement_queue import LOOK_S as RESTATE_S
+from daemon.recording.shipper import Shipping
+from daemon.recording.unit_of_work import Keeper
+from daemon.runtime import handlers as answers
+from daemon.runtime.loop import Loop
+from daemon.runtime.sd_notify import Manager
+from daemon.runtime.watchdog import HANG_S, Watchdog
+from daemon.timing.clock import Clock
+from daemon.timing.clock_trust import EARLIEST_S, WallTime
+from daemon.timing.events import Due, Event, Shipped, Stop
+from daemon.timing.schedule import LiveSchedule, SteppedSchedule, every, timetable
+from daemon.web.server.live_state import Latest, Picture
+from rules.decision.explain import Explanation
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
+from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
@@ -146,7 +146,7 @@ class Service:
                 rearm=lambda utc_s: self._live.rearm(utc_s) if self._live is not None else None,
             )
             # Only here: questions to the ledger import this module too, and need no server.
-            from daemon.api.opening import open_server
+            from daemon.web.site.opening import open_server
 
             self.api = open_server(lambda: self.home, self._latest, self.loop.put)
         except BaseException:

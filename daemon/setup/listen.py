@@ -5,13 +5,13 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from daemon.clock import Clock
-from daemon.events import Heard, Linked
+from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.decode import Source, base_signal
 from daemon.mqtt.listener import Listener, Tally
-from rules.errors import BrimfulError
+from daemon.timing.clock import Clock
+from daemon.timing.events import Heard, Linked
+from rules.model.errors import BrimfulError
 
 MOST_TOPICS = 2000
 _MOST_BYTES = 8192

@@ -5,9 +5,9 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from daemon.mqtt.decode import Decoded, Source, decode, instant
-from daemon.mqtt.pointer import write_pointer
-from rules.signals import SIGNALS
+from daemon.inputs.decode import Decoded, Source, decode, instant
+from daemon.inputs.json_pointer import write_pointer
+from rules.model.signals import SIGNALS
 
 _DEEPEST = 6
 _MOST_MEMBERS = 100

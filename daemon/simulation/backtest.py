@@ -1,8 +1,8 @@
 """A changed home file tried on the tape: the rules as they are and as they would be, over the same recorded minutes.
 
-It runs in a process of its own, for it reckons for seconds: `Trial` starts it, `python -m daemon.trial` is it. What it
-tells is time by order and by deciding rule. It tells no energy: the recorded level and surplus are those of the rules
-that held then, and no replay can know what another rule would have left in the tank.
+It runs in a process of its own, for it reckons for seconds: `Trial` starts it, `python -m daemon.simulation.backtest`
+is it. What it tells is time by order and by deciding rule. It tells no energy: the recorded level and surplus are
+those of the rules that held then, and no replay can know what another rule would have left in the tank.
 """
 
 import json
@@ -17,14 +17,14 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from accounting.ledger import Batch, Ledger
-from accounting.past import Record
-from accounting.tape import Row, as_csv, unpack
+from accounting.ledger.tape import Row, as_csv, unpack
+from accounting.valuation.historical_shares import Record
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load, parse
 from daemon.config.model import Home
-from daemon.plan import plan
-from daemon.readings import ReadingsFile
-from daemon.replay import Replay
-from rules.errors import BrimfulError
+from daemon.inputs.readings_file import ReadingsFile
+from daemon.simulation.replay import Replay
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 DAYS = 30
@@ -110,7 +110,7 @@ class Trial:
             "to_s": to_s,
         }
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "daemon.trial"],
+            [sys.executable, "-m", "daemon.simulation.backtest"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

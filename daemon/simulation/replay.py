@@ -6,19 +6,19 @@ from math import inf
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from accounting.books import Books
-from accounting.entry import Entry
+from accounting.books.booking import Books
 from accounting.ledger import Batch
-from accounting.past import Record, month_of, read_past
-from accounting.periods import month_start_s
-from daemon.board import Board
-from daemon.engine import Engine
-from daemon.keeper import quarantine_event
-from daemon.plan import Plan
-from daemon.readings import OP, ReadingsFile
-from rules.errors import BrimfulError
-from rules.memory import Memory
-from rules.reading import Moment
+from accounting.model.entry import Entry
+from accounting.model.periods import month_start_s
+from accounting.valuation.historical_shares import Record, month_of, read_past
+from daemon.assembly.prepared_home import Plan
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board
+from daemon.inputs.readings_file import OP, ReadingsFile
+from daemon.recording.unit_of_work import quarantine_event
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory
+from rules.model.reading import Moment
 
 COMMIT_EVERY = 1500
 """Entries to a transaction: about a month of half hours."""

@@ -4,7 +4,7 @@ import threading
 import time
 from typing import Protocol
 
-from rules.reading import Moment
+from rules.model.reading import Moment
 
 
 class Clock(Protocol):

@@ -7,7 +7,7 @@ has asked the network. What is dated then would be false for ever, so the books 
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from rules.reading import Moment
+from rules.model.reading import Moment
 
 EARLIEST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 """No brimful ran before this."""

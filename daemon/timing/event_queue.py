@@ -10,8 +10,8 @@ import logging
 import threading
 from queue import SimpleQueue
 
-from daemon.events import Event, Heard
-from rules.reading import Reading
+from daemon.timing.events import Event, Heard
+from rules.model.reading import Reading
 
 log = logging.getLogger(__name__)
 

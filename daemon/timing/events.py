@@ -4,8 +4,8 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
-from accounting.outbox import Delivered, Failed
-from rules.reading import Reading
+from accounting.timeseries.outbox import Delivered, Failed
+from rules.model.reading import Reading
 
 
 @dataclass(frozen=True, slots=True)

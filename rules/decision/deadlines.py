@@ -1,10 +1,10 @@
 """When time alone may change the decision: the loop sleeps until then, or until the next message."""
 
-from rules.memory import Memory
-from rules.orders import Order
-from rules.reading import Moment, Reading
-from rules.settings import Settings
-from rules.snapshot import Snapshot
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 _NEVER_S = float("inf")
 _WITHHOLD = Order.WITHHOLD

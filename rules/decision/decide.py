@@ -9,16 +9,16 @@ next one try. Where they may be on together, each finds the surplus that the ear
 from dataclasses import replace
 from typing import NamedTuple
 
-from rules import tracking
+from rules.decision import tracking
+from rules.decision.observe import noticed
 from rules.guards import GUARDS, rest
-from rules.memory import HeaterMemory, Memory
-from rules.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
-from rules.override import asked
-from rules.reading import Moment
-from rules.settings import Heater, Settings
-from rules.share import WHOLE, Share
-from rules.snapshot import Snapshot
-from rules.upkeep import noticed
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
+from rules.model.overriding import asked
+from rules.model.reading import Moment
+from rules.model.settings import Heater, Settings
+from rules.model.share import WHOLE, Share
+from rules.model.snapshot import Snapshot
 
 _JUDGES = tuple((guard.NAME, guard.HARD, guard.judge) for guard in GUARDS)
 _WITHHOLD, _SURPLUS, _HEAT = Order

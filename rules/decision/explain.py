@@ -2,14 +2,14 @@
 
 from dataclasses import dataclass
 
-from rules.decide import allot, decide
+from rules.decision.decide import allot, decide
 from rules.guards import GUARDS
-from rules.memory import Memory
-from rules.orders import Finding, Order, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.snapshot import Snapshot
-from rules.words import percent, watts
+from rules.model.formatting import percent, watts
+from rules.model.memory import Memory
+from rules.model.orders import Finding, Order, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 _WORDS = {Order.WITHHOLD: "Withheld", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
 

@@ -6,16 +6,16 @@ returns the same object.
 
 from dataclasses import replace
 
-from rules import plausible
-from rules.ages import is_fresh
 from rules.guards import limit
 from rules.guards.surplus import start_w
-from rules.memory import HeaterMemory, Memory
-from rules.orders import Decision, HeaterOrder, Order
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.signals import SIGNALS
-from rules.snapshot import Snapshot
+from rules.model.freshness import is_fresh
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Decision, HeaterOrder, Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
+from rules.tank import plausibility as plausible
 
 _LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
 _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest

@@ -9,12 +9,12 @@ to and fro; from the set number of changes of sign within the window, steps are 
 from dataclasses import replace
 from math import ceil
 
-from rules.ages import is_fresh
-from rules.memory import HeaterMemory, Memory
-from rules.orders import Order
-from rules.reading import Moment
-from rules.settings import Heater, Settings, Tracking
-from rules.snapshot import Snapshot
+from rules.model.freshness import is_fresh
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Order
+from rules.model.reading import Moment
+from rules.model.settings import Heater, Settings, Tracking
+from rules.model.snapshot import Snapshot
 
 _LEAST_CORRECTION = 0.01
 """Share of the rated power below which a correction is left out."""

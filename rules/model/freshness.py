@@ -5,8 +5,8 @@ comparison is written `now >= seen + limit`, with the same sum that `due` answer
 deadline is already the other one.
 """
 
-from rules.reading import Moment, Reading
-from rules.settings import Settings
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
 
 
 def stale_at_s(reading: Reading, settings: Settings) -> float:

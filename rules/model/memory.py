@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rules.orders import Decision, Order
+from rules.model.orders import Decision, Order
 
 
 @dataclass(frozen=True, slots=True)

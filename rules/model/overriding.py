@@ -3,11 +3,11 @@
 from dataclasses import replace
 from math import isfinite
 
-from rules.errors import BrimfulError
-from rules.memory import Memory, Override
-from rules.orders import Order
-from rules.reading import Moment
-from rules.settings import Settings
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
 
 
 def set_override(memory: Memory, order: Order, until_s: float, heater: str | None = None) -> Memory:

@@ -1,6 +1,6 @@
 """One value of a signal, and the two clocks it is dated by."""
 
-from rules.record import record
+from rules.model.record import record
 
 NEVER_LIVE_S = float("-inf")
 """`seen_s` of a value that was never heard live: however young, it is not fresh."""

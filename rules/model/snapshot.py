@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from rules.reading import NEVER_LIVE_S, Reading
-from rules.record import record
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.record import record
 
 
 @dataclass(frozen=True, slots=True)

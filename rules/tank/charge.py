@@ -8,8 +8,8 @@ energy model; its two worked points are in tests/standards.
 from collections.abc import Iterable
 from itertools import pairwise
 
-from rules.reading import Reading
-from rules.signals import SIGNALS
+from rules.model.reading import Reading
+from rules.model.signals import SIGNALS
 
 TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
 """The signals a level can be derived from, from the top down."""

@@ -4,10 +4,10 @@ Both bounds lie well beyond what a house does, since a false alarm that stops di
 late one. The tank's own thermostat stays in charge meanwhile.
 """
 
-from rules.memory import Frozen
-from rules.reading import Moment, Reading
-from rules.settings import Settings
-from rules.snapshot import Snapshot
+from rules.model.memory import Frozen
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 STEP_PCT = 25.0
 """What a level may move at once: some sensors tell no more than four steps (common practice, no source)."""

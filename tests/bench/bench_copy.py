@@ -17,12 +17,12 @@ from zoneinfo import ZoneInfo
 from measure import seconds
 
 from accounting.ledger import Batch, LedgerWriter
-from accounting.reconcile import joined, months, reconcile
 from accounting.timeseries import Target, open_reader, open_writer, point
 from accounting.timeseries import readers as reading
+from accounting.timeseries.reconcile import joined, months, reconcile
 from accounting.timeseries.writers import lines
-from daemon.answers import MOST_RESENT
-from daemon.resending import drain
+from daemon.cli.resending import drain
+from daemon.runtime.handlers import MOST_RESENT
 from tests.support.ledgers import HALF_HOUR_S, entry, new_ledger
 from tests.support.servers import Server, influxdb1, victoria_metrics
 

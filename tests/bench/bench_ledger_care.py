@@ -11,8 +11,8 @@ from measure import REPOSITORY, Row, seconds, show
 
 from accounting.ledger import Batch, DecisionRow, Ledger
 from accounting.ledger.backup import back_up
-from accounting.tape import pack
-from rules.orders import Finding, Order, Verdict
+from accounting.ledger.tape import pack
+from rules.model.orders import Finding, Order, Verdict
 from tests.support.ledgers import HALF_HOUR_S, QUAY, entry, new_ledger
 
 FROM_S = 1_451_606_400  # 2016-01-01 UTC

@@ -15,12 +15,12 @@ from random import Random
 from measure import Row, in_turn, seconds, show
 
 from accounting.ledger import Ledger
-from accounting.query import value_report
+from accounting.reports.value import value_report
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import Plan, plan
 from daemon.config.load import load
-from daemon.links import facts
-from daemon.plan import Plan, plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
+from daemon.inputs.readings_file import open_readings
+from daemon.simulation.replay import Replay
 from tests.support.recorded_year import COLUMNS, Tank, build, diverted_power_w
 
 MINUTES = 525_600

@@ -18,11 +18,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from accounting.books.restatement import Restating
 from accounting.ledger import Batch, Ledger
-from accounting.query import value_report
-from accounting.restatement import Restating
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer
+from accounting.pricing.tariffs import Tariff
+from accounting.reports.value import value_report
+from accounting.valuation.valuer import Energy, Valuer
 from tests.support.ledgers import HALF_HOUR_S, QUAY, new_ledger
 from tests.support.prices import ZONE, flat, settings
 

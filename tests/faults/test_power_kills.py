@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from accounting.books import Books, BooksSettings, HeaterBooks
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
 from accounting.ledger import Facts, Ledger
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from daemon.keeper import MEMORY, METER, Keeper
-from daemon.remember import read
-from daemon.schedule import SteppedSchedule, timetable
-from rules.reading import Moment, Reading
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER, Keeper
+from daemon.timing.schedule import SteppedSchedule, timetable
+from rules.model.reading import Moment, Reading
 from tests.support.rules_case import settings
 
 START_S = 1_780_315_200  # 2026-06-01T12:00:00Z

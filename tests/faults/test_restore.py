@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.books import Books
+from accounting.books.booking import Books
 from accounting.ledger import Batch, Ledger, LedgerError
 from accounting.ledger.backup import back_up
 from accounting.ledger.restoring import STEPS, restore

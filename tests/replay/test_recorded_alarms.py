@@ -7,14 +7,14 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Ledger
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.links import facts
-from daemon.plan import plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
+from daemon.inputs.readings_file import open_readings
+from daemon.simulation.replay import Replay
 from rules.alarms import Watched, watch
-from rules.orders import Decision
-from rules.reading import Moment
+from rules.model.orders import Decision
+from rules.model.reading import Moment
 from tests.support import recorded_year
 
 pytestmark = pytest.mark.recorded

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from accounting.ledger import Batch, Ledger
-from accounting.tape import pack
+from accounting.ledger.tape import pack
 from tests.support.ledgers import QUAY, entry
 
 

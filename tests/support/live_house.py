@@ -4,20 +4,20 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.entry import Entry
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
 from accounting.ledger import EventRow, Facts, Ledger
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from daemon.events import Heard
-from daemon.keeper import MEMORY, METER, Keeper
-from daemon.loop import Loop
-from daemon.remember import read
-from daemon.schedule import SteppedSchedule, timetable
-from daemon.walltime import EARLIEST_S, WallTime
-from rules.orders import HeaterOrder, Order
-from rules.reading import Moment, Reading
-from rules.settings import Settings
+from accounting.model.entry import Entry
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER, Keeper
+from daemon.runtime.loop import Loop
+from daemon.timing.clock_trust import EARLIEST_S, WallTime
+from daemon.timing.events import Heard
+from daemon.timing.schedule import SteppedSchedule, timetable
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
 from tests.support.driven import Driven
 from tests.support.rules_case import settings
 

@@ -1,6 +1,6 @@
 """What the demo house uses besides hot water, W: a base, a fridge, lives being lived."""
 
-from daemon.demo.chance import source
+from daemon.simulation.house.chance import source
 
 SLOT_S = 900
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rules.cylinder import WH_PER_L_K, tank_l
+from rules.tank.cylinder import WH_PER_L_K, tank_l
 
 PROFILE_COLD_C = 10.0
 

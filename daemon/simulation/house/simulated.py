@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from daemon.demo.appliances import Appliances
-from daemon.demo.devices import Diverter, HouseBattery, Protections
-from daemon.demo.draws import Taps
-from daemon.demo.sky import Sky
-from rules.cylinder import Cylinder, step
-from rules.level import charge_pct
-from rules.standing_loss import label_loss_w, ua_w_per_k
+from daemon.simulation.house.appliances import Appliances
+from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
+from daemon.simulation.house.draws import Taps
+from daemon.simulation.house.sky import Sky
+from rules.tank.charge import charge_pct
+from rules.tank.cylinder import Cylinder, step
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 ORDER_TOPIC = "house/diverter/permit"
 REFRESH_S = 60.0

@@ -2,7 +2,7 @@
 
 from math import cos, exp, pi, radians, sin
 
-from daemon.demo.chance import source
+from daemon.simulation.house.chance import source
 
 KNOT_S = 300
 DAY_S = 86400

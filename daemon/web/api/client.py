@@ -6,7 +6,7 @@ from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 BIND = "127.0.0.1"
 PORT = 8731

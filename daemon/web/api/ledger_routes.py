@@ -7,15 +7,15 @@ from zoneinfo import ZoneInfo
 from starlette.requests import Request
 
 from accounting.ledger import Ledger
-from accounting.periods import BY, By
-from accounting.query import value_report
-from accounting.stock import stock_report
-from daemon.api.house import House
-from daemon.cli.books import heat_stock, instant, value_answer
-from daemon.cli.pasts import months_told
+from accounting.model.periods import BY, By
+from accounting.reports.heat_stock import stock_report
+from accounting.reports.value import value_report
 from daemon.cli.stock import stock_answer
+from daemon.cli.value import heat_stock, instant, value_answer
 from daemon.config.model import Home
-from rules.errors import BrimfulError
+from daemon.documents.displaced_months import months_told
+from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
 
 OP = "read the ledger"
 KEPT_S = 5.0

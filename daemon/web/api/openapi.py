@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
-from accounting.periods import BY
-from daemon.api import shapes
-from daemon.api.access import COOKIE, FORM_HEADER
+from accounting.model.periods import BY
+from daemon.web.api import schemas as shapes
+from daemon.web.server.access import COOKIE, FORM_HEADER
 
 _REF = "#/components/schemas/{model}"
 _SPAN = (

@@ -14,14 +14,14 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from daemon.api.access import COOKIE, FORM_TOKEN
-from daemon.api.house import House
-from daemon.api.refusals import Refusal, status_of
-from daemon.page.files import file_routes
-from daemon.page.live import Live
-from daemon.page.rendering import Renderer
-from daemon.page.rooms import health, now, rules, timeline, value
-from rules.errors import BrimfulError
+from daemon.web.page.files import file_routes
+from daemon.web.page.live import Live
+from daemon.web.page.rendering import Renderer
+from daemon.web.page.rooms import health, now, rules, timeline, value
+from daemon.web.server.access import COOKIE, FORM_TOKEN
+from daemon.web.server.context import House
+from daemon.web.server.refusals import Refusal, status_of
+from rules.model.errors import BrimfulError
 
 ROOMS = (now, value, rules, health, timeline)
 """In the order of the way through the page."""

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from daemon.api.refusals import Refusal
+from daemon.web.server.refusals import Refusal
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".png": "image/png"}
 _CHARTS = ("uPlot.iife.js", "uPlot.min.css")
@@ -23,7 +23,7 @@ def _files() -> Mapping[str, tuple[bytes, str]]:
     """Content and hash by name. Read once; they are small."""
     found = {
         path.name: path.read_bytes()
-        for path in files("daemon.page").joinpath("static").iterdir()
+        for path in files("daemon.web.page").joinpath("static").iterdir()
         if Path(path.name).suffix in _TYPES
     }
     # Found as files: importing the package would want numpy and more, for the sake of a script.

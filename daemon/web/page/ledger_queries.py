@@ -6,20 +6,20 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.inventory import Lots
+from accounting.heat.inventory import Lots
 from accounting.ledger import EventRow, Ledger
 from accounting.ledger.records import OWNERS
-from accounting.past import MonthShares
-from accounting.periods import By
-from accounting.query import ValueReport, value_report
-from accounting.stock import StockReport, walk
-from accounting.tape import Row, unpack
-from daemon.cli.pasts import months_told
+from accounting.ledger.tape import Row, unpack
+from accounting.model.periods import By
+from accounting.reports.heat_stock import StockReport, walk
+from accounting.reports.value import ValueReport, value_report
+from accounting.valuation.historical_shares import MonthShares
 from daemon.cli.stock import stock_answer
 from daemon.config.build import heater_signal, tank_books
 from daemon.config.model import Home
-from daemon.page.views.deciding import Decided, decided
-from daemon.page.views.stops import WITHIN_S, Stop, full_stops, verified
+from daemon.documents.displaced_months import months_told
+from daemon.web.page.views.deciding import Decided, decided
+from daemon.web.page.views.stops import WITHIN_S, Stop, full_stops, verified
 
 DAY_S = 86_400.0
 STOCK_S = 120 * 86_400

@@ -6,8 +6,8 @@ from collections.abc import AsyncIterator, Callable
 
 from starlette.responses import Response, StreamingResponse
 
-from daemon.api.latest import MOST_READERS, Latest, Picture
-from daemon.api.refusals import Refusal
+from daemon.web.server.live_state import MOST_READERS, Latest, Picture
+from daemon.web.server.refusals import Refusal
 
 BEAT_S = 20.0
 """A stream with nothing to tell says so, lest somebody between thinks it dead; and one that has gone is noticed."""

@@ -7,8 +7,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from daemon.api.access import Access
-from daemon.page.files import file_url
+from daemon.web.page.files import file_url
+from daemon.web.server.access import Access
 
 
 class Renderer:
@@ -19,7 +19,7 @@ class Renderer:
         self._access = access
         self._rooms = rooms
         self._templates = Environment(
-            loader=PackageLoader("daemon.page"),
+            loader=PackageLoader("daemon.web.page"),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,

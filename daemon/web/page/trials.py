@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daemon.config.edit import Change
 from daemon.config.model import Home
-from daemon.trial import Trial
+from daemon.simulation.backtest import Trial
 
 KEPT = 4
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 
-from daemon.api.accounts import Accounts, Session
-from daemon.api.refusals import Refusal
+from daemon.web.server.accounts import Accounts, Session
+from daemon.web.server.refusals import Refusal
 
 COOKIE = "brimful"
 FORM_TOKEN = "form_token"

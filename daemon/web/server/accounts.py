@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from daemon.api.refusals import Refusal
+from daemon.web.server.refusals import Refusal
 
 SHORTEST_PASSWORD = 10
 LONGEST_PASSWORD = 1000

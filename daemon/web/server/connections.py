@@ -11,9 +11,9 @@ import uvicorn
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from daemon.api.latest import Latest
-from daemon.api.security import SAFE_HEADERS
-from rules.errors import BrimfulError
+from daemon.web.server.live_state import Latest
+from daemon.web.server.security import SAFE_HEADERS
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 MOST_CONNECTIONS = 100

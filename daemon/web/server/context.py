@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from daemon.api.access import Access
-from daemon.api.asking import Asking
-from daemon.api.latest import Latest, Picture
-from daemon.api.refusals import Refusal
-from daemon.api.shelf import Shelf
 from daemon.config.model import Home
+from daemon.web.server.access import Access
+from daemon.web.server.live_state import Latest, Picture
+from daemon.web.server.loop_client import Asking
+from daemon.web.server.query_cache import Shelf
+from daemon.web.server.refusals import Refusal
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,9 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
 
-from daemon.api.refusals import Refusal
-from daemon.events import Ask
-from rules.errors import BrimfulError
+from daemon.timing.events import Ask
+from daemon.web.server.refusals import Refusal
+from rules.model.errors import BrimfulError
 
 ANSWER_WITHIN_S = 5.0
 MOST_WAITING = 16

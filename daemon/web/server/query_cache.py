@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from daemon.api.refusals import Refusal
+from daemon.web.server.refusals import Refusal
 
 T = TypeVar("T")
 THREADS = 2

@@ -5,7 +5,7 @@ from typing import Any
 
 from starlette.responses import JSONResponse
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 
 class JsonAnswer(JSONResponse):

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from daemon.api.refusals import JsonAnswer, Refusal, error_answer
+from daemon.web.server.refusals import JsonAnswer, Refusal, error_answer
 
 LONGEST_BODY = 65_536
 CONTENT_POLICY = (

@@ -32,12 +32,12 @@ from starlette.responses import Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from daemon.api import books
-from daemon.api.house import House
-from daemon.api.refusals import JsonAnswer, Refusal, error_answer, status_of
-from daemon.api.security import Guarded, Hosts
-from daemon.page.app import Page
-from rules.errors import BrimfulError
+from daemon.web.api import ledger_routes as books
+from daemon.web.page.app import Page
+from daemon.web.server.context import House
+from daemon.web.server.refusals import JsonAnswer, Refusal, error_answer, status_of
+from daemon.web.server.security import Guarded, Hosts
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 Endpoint = Callable[[Request], Awaitable[Response]]
@@ -111,7 +111,7 @@ def _read(house: House, read: Callable[[House, Request], Awaitable[dict[str, Any
 
 async def _document(request: Request) -> Response:
     """It tells nothing of the house, so everybody may read it."""
-    from daemon.api.openapi import document  # seldom wanted, and not small
+    from daemon.web.api.openapi import document  # seldom wanted, and not small
 
     return JsonAnswer(document())
 

@@ -5,19 +5,19 @@ import secrets
 from collections.abc import Callable
 from pathlib import Path
 
-from daemon.api.access import Access
-from daemon.api.accounts import Accounts, is_hash
-from daemon.api.app import application
-from daemon.api.asking import Asking
-from daemon.api.client import token_file
-from daemon.api.house import House
-from daemon.api.latest import Latest
-from daemon.api.security import Hosts, is_loopback
-from daemon.api.serving import Serving
 from daemon.config.model import Home
 from daemon.config.secrets import kept_secret, page_password_hash
-from daemon.events import Ask
-from rules.errors import BrimfulError
+from daemon.timing.events import Ask
+from daemon.web.api.client import token_file
+from daemon.web.server.access import Access
+from daemon.web.server.accounts import Accounts, is_hash
+from daemon.web.server.connections import Serving
+from daemon.web.server.context import House
+from daemon.web.server.live_state import Latest
+from daemon.web.server.loop_client import Asking
+from daemon.web.server.security import Hosts, is_loopback
+from daemon.web.site.application import application
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from accounting.books import Books, BooksSettings
-from accounting.entry import Entry
-from accounting.journal import balance
-from accounting.settings import PowerSignal
+from accounting.books.booking import Books, BooksSettings
+from accounting.model.entry import Entry
+from accounting.model.journal import balance
+from accounting.valuation.settings import PowerSignal
 from tests.support.prices import COUNTED, POWERED, settings, utc
 
 NOON = utc("2026-05-10T12:00+01:00")

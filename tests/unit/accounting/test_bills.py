@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.bills import BillRow, Own, bill_rows, estimated, monthly, own_figures, suggestions
-from accounting.supplier import Bill, Layout, is_bills, read_bills, read_intervals
-from rules.errors import BrimfulError
+from accounting.reports.bills import BillRow, Own, bill_rows, estimated, monthly, own_figures, suggestions
+from accounting.reports.supplier import Bill, Layout, is_bills, read_bills, read_intervals
+from rules.model.errors import BrimfulError
 
 ZONE = ZoneInfo("Europe/Dublin")
 STEP_S = 1800

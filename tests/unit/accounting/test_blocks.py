@@ -2,7 +2,7 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.blocks import Block, last_block
+from accounting.pricing.blocks import Block, last_block
 
 BLOCKS = (Block(Fraction(100), Fraction("0.20")), Block(Fraction(300), Fraction("0.30")), Block(None, Fraction("0.45")))
 

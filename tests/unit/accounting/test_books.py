@@ -5,16 +5,16 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.bands import Band
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.carbon import Factor
-from accounting.displaced import Displaced
-from accounting.entry import Entry
-from accounting.heard import HeardSeries
-from accounting.journal import balance
-from accounting.series import Series
-from accounting.tariffs import Tariff
-from rules.errors import BrimfulError
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.model.entry import Entry
+from accounting.model.journal import balance
+from accounting.pricing.bands import Band
+from accounting.pricing.carbon import Factor
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.series import Series
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Tariff
+from rules.model.errors import BrimfulError
 from tests.support.prices import (
     COUNTED,
     GAS_HEAT,

@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.curtailment import curtailed
+from accounting.books.curtailment import curtailed
 
 
 @pytest.mark.parametrize(

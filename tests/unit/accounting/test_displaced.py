@@ -4,11 +4,11 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.bands import Band, Day, Period
-from accounting.carbon import Factor
-from accounting.displaced import Displaced, total, uneven
-from accounting.series import Series
-from accounting.tariffs import Tariff
+from accounting.pricing.bands import Band, Day, Period
+from accounting.pricing.carbon import Factor
+from accounting.pricing.displaced import Displaced, total, uneven
+from accounting.pricing.series import Series
+from accounting.pricing.tariffs import Tariff
 from tests.support.prices import GAS_HEAT, IMPORT, NIGHT_HEAT, ZONE, utc
 
 NOON = utc("2026-02-03T12:00Z")

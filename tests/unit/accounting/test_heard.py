@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.heard import KEPT_S, HeardSeries
-from accounting.tariffs import HORIZON_DAYS, Piece
+from accounting.pricing.signal_series import KEPT_S, HeardSeries
+from accounting.pricing.tariffs import HORIZON_DAYS, Piece
 
 
 def heard(*rows: tuple[float, float], stale_after_s: float = 600, times: str = "1") -> HeardSeries:

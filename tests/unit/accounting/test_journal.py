@@ -2,8 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import balance, faults, postings, tank_faults
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import balance, faults, postings, tank_faults
 
 ENTRY = Entry(1800, 1800, "main", diverted_wh=250, postings=postings(250))
 

@@ -1,6 +1,6 @@
 import json
 
-from accounting.meter import CounterMeter, Share
+from accounting.metering.counter_meter import CounterMeter, Share
 
 HALF_HOUR_MS = 1_800_000
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.past import (
+from accounting.valuation.historical_shares import (
     LEAST_WH,
     THINNEST,
     Month,
@@ -19,7 +19,7 @@ from accounting.past import (
     month_text,
     read_past,
 )
-from accounting.valuation import Valuer
+from accounting.valuation.valuer import Valuer
 from tests.support.prices import GAS_HEAT, NIGHT_HEAT, ZONE, settings, utc
 
 BOILER, GRID = replace(GAS_HEAT, recorded="boiler"), replace(NIGHT_HEAT, recorded="grid", band=None)

@@ -1,7 +1,7 @@
 import json
 
-from accounting.meter import FAR_MS, Share
-from accounting.powermeter import PowerMeter
+from accounting.metering.counter_meter import FAR_MS, Share
+from accounting.metering.power_meter import PowerMeter
 
 
 def meter(*readings: tuple[float, float], late_s: float = 120.0, stale_after_s: float = 60.0) -> PowerMeter:

@@ -9,14 +9,23 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.entry import Entry, Posting, TankEntry
+from accounting.books.restatement import (
+    Restating,
+    TakingBack,
+    moved,
+    moved_total,
+    revise,
+    revisions,
+    unfinished,
+    valued_by,
+)
 from accounting.ledger import Batch, LedgerWriter
-from accounting.query import value_report
-from accounting.restatement import Restating, TakingBack, moved, moved_total, revise, revisions, unfinished, valued_by
-from accounting.series import Series
-from accounting.settings import BooksSettings
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.pricing.series import Series
+from accounting.pricing.tariffs import Tariff
+from accounting.reports.value import value_report
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Energy, Valuer
 from tests.support.ledgers import HALF_HOUR_S, START_S, new_ledger
 from tests.support.prices import ZONE, flat, settings
 

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.bands import DAY_S
-from accounting.series import (
+from accounting.pricing.bands import DAY_S
+from accounting.pricing.series import (
     Series,
     exact,
     lasting,
@@ -16,8 +16,8 @@ from accounting.series import (
     read_series,
     write_rows,
 )
-from accounting.tariffs import HORIZON_DAYS, Piece
-from rules.errors import BrimfulError
+from accounting.pricing.tariffs import HORIZON_DAYS, Piece
+from rules.model.errors import BrimfulError
 from tests.support.prices import utc
 
 TEXT = """time,price

@@ -1,6 +1,6 @@
 import pytest
 
-from accounting.spread import intervals, spread
+from accounting.model.apportion import intervals, spread
 
 
 def test_parts_follow_the_weights_and_the_largest_remainder_gets_what_is_left() -> None:

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from accounting.entry import Posting, TankEntry
-from accounting.inventory import Lot, total
+from accounting.heat.inventory import Lot, total
 from accounting.ledger import Batch
-from accounting.stock import StockReport, stock_report, walk
-from accounting.stock_statement import as_csv, as_json
+from accounting.model.entry import Posting, TankEntry
+from accounting.reports.heat_stock import StockReport, stock_report, walk
+from accounting.reports.heat_stock_statement import as_csv, as_json
 from tests.support.ledgers import HALF_HOUR_S, START_S, new_ledger
 from tests.support.prices import TANK
 

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from accounting.books import Books
-from accounting.entry import TankEntry
-from accounting.journal import is_source, tank_faults
-from accounting.settings import Boiler, CounterSignal, TankBooks
-from accounting.tank import tolerance_wh
+from accounting.books.booking import Books
+from accounting.heat.tank_book import tolerance_wh
+from accounting.model.entry import TankEntry
+from accounting.model.journal import is_source, tank_faults
+from accounting.valuation.settings import Boiler, CounterSignal, TankBooks
 from tests.support.prices import GAS, GAS_FACTOR, TANK, utc, with_tank
 
 NOON = utc("2026-05-10T12:00+01:00")

@@ -2,8 +2,8 @@ from dataclasses import replace
 from datetime import date, time
 from fractions import Fraction
 
-from accounting.bands import DAY_S, Band, Period
-from accounting.tariffs import HORIZON_DAYS, Piece, Tariff
+from accounting.pricing.bands import DAY_S, Band, Period
+from accounting.pricing.tariffs import HORIZON_DAYS, Piece, Tariff
 from tests.support.prices import EXPORT, IMPORT, NIGHT_AND_DAY, ZONE, flat, utc
 
 NIGHT, DAY = Fraction("0.0921"), Fraction("0.3170")

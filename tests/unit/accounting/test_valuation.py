@@ -3,11 +3,11 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.entry import Posting
-from accounting.journal import balance
-from accounting.settings import BooksSettings
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer, energy_of
+from accounting.model.entry import Posting
+from accounting.model.journal import balance
+from accounting.pricing.tariffs import Tariff
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Energy, Valuer, energy_of
 from tests.support.prices import GRID_FACTOR, flat, settings, utc
 
 NIGHT = utc("2026-05-10T04:30+01:00")

@@ -2,8 +2,8 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.displaced import total
-from accounting.value import Rates, half_even, micro, value
+from accounting.pricing.displaced import total
+from accounting.valuation.formula import Rates, half_even, micro, value
 from tests.support.prices import EXPORT, GAS_HEAT, GRID_FACTOR, IMPORT, NIGHT_HEAT, utc
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from daemon.config.build import books_settings, rule_settings
-from rules.errors import BrimfulError
-from rules.settings import Battery, Heater, Limit, Worth, Yield
+from rules.model.errors import BrimfulError
+from rules.model.settings import Battery, Heater, Limit, Worth, Yield
 from tests.support.homes import EXAMPLE, SMALL, TWO_HEATERS, home
 
 TERN = home(EXAMPLE.read_text())

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.config.calendars import Event, absences, holidays, parse_calendar, read_calendar
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 ZONE = ZoneInfo("Europe/Dublin")
 

@@ -11,7 +11,7 @@ import pytest
 from daemon.config import edit
 from daemon.config.edit import KeyChange, preview_rule, rules_shown, set_rule
 from daemon.config.load import ConfigError, load
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support.homes import EXAMPLE, SMALL, home
 
 

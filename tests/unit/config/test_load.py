@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config.load import LARGEST_BYTES, ConfigError, load, parse
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support.homes import EXAMPLE, SMALL, TWO_HEATERS, home, told
 
 
@@ -30,7 +30,7 @@ def test_the_example_loads_and_asks_for_no_caution() -> None:
 
 def test_defaults_are_those_of_the_rules() -> None:
     from daemon.config.build import rule_settings
-    from rules import settings
+    from rules.model import settings
 
     made = rule_settings(home(SMALL))
     assert made.limit == settings.Limit()

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from accounting.tariffs import Priced, Tariff
-from accounting.valuation import Valuer
+from accounting.pricing.tariffs import Priced, Tariff
+from accounting.valuation.valuer import Valuer
 from daemon.config.build import books_settings, rule_settings
 from daemon.config.cautions import cautions
 from tests.support.homes import SMALL, home, told

@@ -2,7 +2,7 @@
 
 import pytest
 
-from accounting.past import by_past
+from accounting.valuation.historical_shares import by_past
 from daemon.config.build import books_settings
 from tests.support.homes import SMALL, home, told
 

@@ -7,7 +7,7 @@ import pytest
 
 from daemon.config.model import Home
 from daemon.config.secrets import broker_password, timeseries_secret
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support.homes import EXAMPLE, SMALL, TWO_HEATERS, home
 
 

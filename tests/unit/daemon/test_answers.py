@@ -9,16 +9,16 @@ from typing import Any
 import pytest
 
 from accounting.ledger import EventRow, Ledger
-from daemon import answers
-from daemon.clock import SteppedClock
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.events import Ask, Heard, Linked, Tick
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
-from rules.errors import BrimfulError
-from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Reading
+from daemon.runtime import handlers as answers
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Ask, Heard, Linked, Tick
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
+from rules.model.reading import NEVER_LIVE_S, Reading
 from tests.support.broker import free_port
 
 NOON_S = 1_780_315_200.0  # 2026-06-01T12:00:00Z

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from starlette.responses import Response
 
-from daemon.api import client
-from daemon.api.client import NotRunning, Refused
-from daemon.api.latest import Latest
-from daemon.api.security import CONTENT_POLICY, LONGEST_BODY
-from daemon.api.serving import Serving
 from daemon.cli.main import main
-from rules.errors import BrimfulError
+from daemon.web.api import client
+from daemon.web.api.client import NotRunning, Refused
+from daemon.web.server.connections import Serving
+from daemon.web.server.live_state import Latest
+from daemon.web.server.security import CONTENT_POLICY, LONGEST_BODY
+from rules.model.errors import BrimfulError
 from tests.support.broker import free_port
 from tests.support.served import TOKEN, WITHIN_S, Answer, Served
 

@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from daemon.cli.main import commands
 from daemon.cli.options import Duration
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
 

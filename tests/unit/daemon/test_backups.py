@@ -9,11 +9,11 @@ import pytest
 
 from accounting.ledger import Batch, Ledger, LedgerError
 from accounting.ledger.backup import back_up, listed
-from daemon.backups import Backups, backup_folder, last_backup, open_ledger
+from daemon.assembly.endpoints import facts
 from daemon.config.model import Home
-from daemon.keeper import Keeper
-from daemon.links import facts
-from rules.reading import Moment
+from daemon.recording.backups import Backups, backup_folder, last_backup, open_ledger
+from daemon.recording.unit_of_work import Keeper
+from rules.model.reading import Moment
 from tests.support.homes import SMALL, home
 from tests.support.ledgers import START_S, entry
 

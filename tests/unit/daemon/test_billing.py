@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Batch, Ledger
-from accounting.tape import Row, pack
+from accounting.ledger.tape import Row, pack
+from daemon.assembly.endpoints import facts
 from daemon.cli.main import main
 from daemon.config.load import load
-from daemon.links import facts
 from tests.support.homes import SMALL
 
 START_S = int(datetime(2026, 3, 14, tzinfo=UTC).timestamp())

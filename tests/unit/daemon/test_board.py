@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.board import Board, Mean, Rate, Wiring
-from rules.reading import NEVER_LIVE_S, Reading
-from rules.settings import Heater, Settings, Surplus, Yield
-from rules.snapshot import Prices, Snapshot
+from daemon.control.signal_state import Board, Mean, Rate, Wiring
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.settings import Heater, Settings, Surplus, Yield
+from rules.model.snapshot import Prices, Snapshot
 from tests.support.rules_case import reading, settings
 
 WIRING = Wiring(("grid_w", -1.0), True, ("diverted_w",), (None,), None, None, 10.0, 60.0)

@@ -8,18 +8,18 @@ from typing import Any
 
 import pytest
 
-from daemon.api import client
-from daemon.api.client import Refused
-from daemon.clock import SteppedClock
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.engine import Engine
-from daemon.events import Ask, Heard, Tick
+from daemon.control.engine import Engine
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
-from rules.errors import BrimfulError
-from rules.orders import Order
-from rules.reading import Moment, Reading
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Ask, Heard, Tick
+from daemon.web.api import client
+from daemon.web.api.client import Refused
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
 from tests.support.broker import free_port
 from tests.support.served import Served
 

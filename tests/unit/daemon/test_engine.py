@@ -6,17 +6,17 @@ from fractions import Fraction
 
 import pytest
 
-from accounting.bands import Band, Period
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.displaced import Displaced
-from accounting.heard import HeardSeries
-from accounting.tariffs import Tariff
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from rules.memory import Memory
-from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Moment, Reading
-from rules.settings import Away, Full, Settings, Worth
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.pricing.bands import Band, Period
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Tariff
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.settings import Away, Full, Settings, Worth
 from tests.support.rules_case import START_UTC_S, moment, settings
 
 WIRING = Wiring(("grid_w", -1.0), True, (None,), ("diverted_wh",), None, None, 10.0, 60.0)

@@ -13,22 +13,22 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Entry, Posting, TankEntry
+from accounting.books.restatement import Restating
 from accounting.ledger import Batch, EventRow, Ledger
 from accounting.ledger.dumping import _summed, dumped, read_back
-from accounting.query import value_report
-from accounting.restatement import Restating
-from accounting.settings import BooksSettings
-from accounting.tape import pack
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer
+from accounting.ledger.tape import pack
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.pricing.tariffs import Tariff
+from accounting.reports.value import value_report
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Energy, Valuer
+from daemon.assembly.endpoints import broker_address
+from daemon.assembly.prepared_home import plan
 from daemon.cli.main import main
-from daemon.clock import SteppedClock
 from daemon.config.load import load
-from daemon.links import broker_address
-from daemon.plan import plan
-from daemon.service import Service
-from rules.errors import BrimfulError
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from rules.model.errors import BrimfulError
 from tests.support.broker import free_port
 from tests.support.homes import TWO_HEATERS
 from tests.support.ledgers import HALF_HOUR_S, START_S, new_ledger

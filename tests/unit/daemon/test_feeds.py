@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from accounting.series import read_rows
-from daemon.feeds import LARGEST_BYTES, Feed, Feeds, Fetched, dated, fetch, read_payload
+from accounting.pricing.series import read_rows
+from daemon.inputs.price_feeds import LARGEST_BYTES, Feed, Feeds, Fetched, dated, fetch, read_payload
 from tests.support.prices import utc
 
 START = utc("2026-06-01T00:00Z")

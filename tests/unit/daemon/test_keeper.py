@@ -10,21 +10,21 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.bands import Band, Period
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.entry import Entry
-from accounting.heard import HeardSeries
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
 from accounting.ledger import Batch, Facts, Ledger, LedgerError, LedgerWriter, OutboxKey
-from accounting.tape import unpack
-from accounting.tariffs import Tariff
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from daemon.keeper import FEW, MEMORY, METER, MOST_MINUTES, MOST_ROWS, Keeper
-from daemon.remember import read
-from rules.memory import Frozen
-from rules.orders import Order
-from rules.override import set_override
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from accounting.ledger.tape import unpack
+from accounting.model.entry import Entry
+from accounting.pricing.bands import Band, Period
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Tariff
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import FEW, MEMORY, METER, MOST_MINUTES, MOST_ROWS, Keeper
+from rules.model.memory import Frozen
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from tests.support.rules_case import settings
 
 START_S = 1_780_315_200.0  # 2026-06-01T12:00:00Z, 13:00 in Dublin

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from accounting.ledger import Batch, Ledger
+from daemon.assembly.endpoints import facts
 from daemon.cli.main import main
 from daemon.config.load import load
-from daemon.links import facts
 from tests.support.homes import SMALL
 from tests.support.ledgers import START_S, entry
 

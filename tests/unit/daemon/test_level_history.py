@@ -2,11 +2,11 @@
 
 import pytest
 
-from daemon.board import Board, Wiring
-from daemon.level_history import LevelHistory
-from rules.reading import NEVER_LIVE_S, Reading
-from rules.settings import Tank
-from rules.snapshot import Jump, Prices, Snapshot
+from daemon.control.level_filter import LevelHistory
+from daemon.control.signal_state import Board, Wiring
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.settings import Tank
+from rules.model.snapshot import Jump, Prices, Snapshot
 from tests.support.rules_case import settings
 
 WIRING = Wiring(("surplus_w", 1.0), True, ("diverted_w",), (None,), None, None, 10.0, 60.0)

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-import daemon.api.client
+import daemon.web.api.client
 from accounting.ledger import Batch, Ledger
+from daemon.assembly.endpoints import facts
 from daemon.cli.main import commands, main
 from daemon.config.load import load
-from daemon.links import facts
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
 from tests.support.ledgers import START_S, entry

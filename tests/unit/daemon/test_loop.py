@@ -6,20 +6,20 @@ from typing import Any
 
 import pytest
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.outbox import Delivered
-from daemon import answers
-from daemon.board import Board, Wiring
-from daemon.clock import SteppedClock, SystemClock
-from daemon.engine import Engine
-from daemon.events import Ask, Due, Heard, Linked, Shipped
-from daemon.loop import Loop
-from daemon.schedule import SteppedSchedule, every
-from rules.errors import BrimfulError
-from rules.memory import Memory
-from rules.orders import HeaterOrder, Order
-from rules.reading import Moment, Reading
-from rules.settings import Rest, Settings
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.timeseries.outbox import Delivered
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.runtime import handlers as answers
+from daemon.runtime.loop import Loop
+from daemon.timing.clock import SteppedClock, SystemClock
+from daemon.timing.events import Ask, Due, Heard, Linked, Shipped
+from daemon.timing.schedule import SteppedSchedule, every
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Rest, Settings
 from tests.support.driven import Driven
 from tests.support.rules_case import settings
 

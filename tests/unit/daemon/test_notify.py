@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.notify import Manager
+from daemon.runtime.sd_notify import Manager
 
 
 class Ear:

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.api.accounts import Accounts, is_hash
 from daemon.cli.main import main
 from daemon.config.load import load
 from daemon.config.secrets import PAGE_PASSWORD_HASH, kept_secret, page_password_hash
-from rules.errors import BrimfulError
+from daemon.web.server.accounts import Accounts, is_hash
+from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL
 
 PASSWORD = "four words are enough"

@@ -5,15 +5,15 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Posting, TankEntry
 from accounting.ledger import Batch, Ledger, LedgerError
-from daemon.clock import SteppedClock
+from accounting.model.entry import Posting, TankEntry
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.events import Tick
-from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Tick
 from tests.support.broker import free_port
 from tests.support.prices import utc
 from tests.unit.config.test_past import PAST, WHOLE

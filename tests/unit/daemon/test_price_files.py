@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from accounting.books import Books
-from daemon.clock import SteppedClock
+from accounting.books.booking import Books
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.keeper import METER
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
+from daemon.recording.unit_of_work import METER
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
 from tests.unit.daemon.test_keeper import START_S, House, with_price

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.cli.pricing import price_lines
+from daemon.cli.check_prices import price_lines
 from tests.support.homes import EXAMPLE, SMALL, home
 from tests.support.prices import utc
 

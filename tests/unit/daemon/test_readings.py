@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.readings import ReadingsFile, open_readings
-from rules.errors import BrimfulError
+from daemon.inputs.readings_file import ReadingsFile, open_readings
+from rules.model.errors import BrimfulError
 
 NOON_S = 1_780_315_200.0  # 2026-06-01T12:00:00Z
 Rows = list[tuple[float, list[float | None]]]

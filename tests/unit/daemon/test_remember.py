@@ -4,13 +4,13 @@ import json
 
 import pytest
 
-from daemon.remember import read, written
-from rules.decide import decide
-from rules.memory import Frozen, HeaterMemory, Memory, Override
-from rules.orders import Order
-from rules.reading import Moment, Reading
-from rules.settings import Heater, Rest
-from rules.snapshot import Snapshot
+from daemon.recording.memory_codec import read, written
+from rules.decision.decide import decide
+from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Heater, Rest
+from rules.model.snapshot import Snapshot
 from tests.support.rules_case import settings
 
 RULES = settings()

@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from accounting.ledger import Batch, LedgerWriter, OutboxKey, Refused
-from accounting.reconcile import joined, months, reconcile
 from accounting.timeseries import Held, Point, SendFailed, Target, open_reader, point
-from daemon.resending import PATIENCE, OwnQueue, drain
-from rules.errors import BrimfulError
+from accounting.timeseries.reconcile import joined, months, reconcile
+from daemon.cli.resending import PATIENCE, OwnQueue, drain
+from rules.model.errors import BrimfulError
 from tests.support.faulty_http import front
 from tests.support.ledgers import START_S, entry, new_ledger
 

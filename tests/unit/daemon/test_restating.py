@@ -11,19 +11,19 @@ from pathlib import Path
 
 import pytest
 
+from accounting.books.restatement import Restating
 from accounting.ledger import Batch, Ledger, LedgerError
-from accounting.restatement import Restating
-from accounting.valuation import Energy, Valuer
-from daemon.api.client import Refused, ask
+from accounting.valuation.valuer import Energy, Valuer
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.cli.main import main
-from daemon.clock import SteppedClock
 from daemon.config.load import load
-from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.restating import Restater
-from daemon.service import Service
-from rules.reading import Moment
+from daemon.recording.restatement_queue import Restater
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.web.api.client import Refused, ask
+from rules.model.reading import Moment
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
 

@@ -8,11 +8,11 @@ import pytest
 
 from accounting.ledger import Batch, Ledger, StateMangled
 from accounting.ledger.records import Facts
-from daemon.keeper import MEMORY, METER
-from daemon.plan import plan
-from daemon.resuming import resumed
-from rules.memory import Memory
-from rules.reading import Moment
+from daemon.assembly.prepared_home import plan
+from daemon.recording.recovery import resumed
+from daemon.recording.unit_of_work import MEMORY, METER
+from rules.model.memory import Memory
+from rules.model.reading import Moment
 from tests.support.homes import SMALL, home
 from tests.support.ledgers import START_S, entry, new_ledger
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from apscheduler.events import EVENT_JOB_MISSED, JobExecutionEvent
 
-from daemon.schedule import LiveSchedule, SteppedSchedule, every, timetable
+from daemon.timing.schedule import LiveSchedule, SteppedSchedule, every, timetable
 
 START_S = datetime(2026, 6, 1, 12, tzinfo=UTC).timestamp()
 

@@ -10,10 +10,10 @@ import pytest
 from accounting.ledger import Batch, Ledger, OutboxItem, OutboxKey, Refused
 from accounting.timeseries.failure import SendFailed
 from accounting.timeseries.points import Point
-from daemon.events import Shipped
-from daemon.keeper import Keeper
-from daemon.shipping import Shipping, refusal
-from rules.reading import Moment
+from daemon.recording.shipper import Shipping, refusal
+from daemon.recording.unit_of_work import Keeper
+from daemon.timing.events import Shipped
+from rules.model.reading import Moment
 from tests.support.ledgers import START_S, entry, new_ledger
 
 WITHIN_S = 10.0

@@ -9,17 +9,17 @@ from zoneinfo import ZoneInfo
 import pytest
 from click.testing import CliRunner, Result
 
-from accounting.inventory import Lot
+from accounting.heat.inventory import Lot
 from accounting.ledger import Batch, Ledger
-from accounting.stock import StockRow
-from accounting.tape import pack
-from daemon.cli.books import heat_stock
+from accounting.ledger.tape import pack
+from accounting.reports.heat_stock import StockRow
+from daemon.assembly.endpoints import facts
 from daemon.cli.main import commands
 from daemon.cli.stock import _sentences
+from daemon.cli.value import heat_stock
 from daemon.config.load import load
-from daemon.links import facts
-from daemon.page.gather import midnight, stock_since
-from rules.cylinder import WH_PER_L_K
+from daemon.web.page.ledger_queries import midnight, stock_since
+from rules.tank.cylinder import WH_PER_L_K
 from tests.support.homes import SMALL
 
 MORE = """

@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.query import ValueReport, ValueRow
-from daemon.cli.books import instant, show_value, value_answer
+from accounting.reports.value import ValueReport, ValueRow
+from daemon.cli.value import instant, show_value, value_answer
 from daemon.config.load import load
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "home.example.toml"
 START_S = int(datetime(2026, 6, 1, tzinfo=UTC).timestamp())

@@ -6,9 +6,9 @@ from queue import Empty
 
 import pytest
 
-from daemon.events import Due, Event, Heard, Stop
-from daemon.waiting import Waiting
-from rules.reading import NEVER_LIVE_S, Reading
+from daemon.timing.event_queue import Waiting
+from daemon.timing.events import Due, Event, Heard, Stop
+from rules.model.reading import NEVER_LIVE_S, Reading
 
 
 def heard(number: float, *signals: str) -> Heard:

@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.walltime import EARLIEST_S, LONGEST_PAUSE_S, PATIENCE_S, Step, WallTime
-from rules.reading import Moment
+from daemon.timing.clock_trust import EARLIEST_S, LONGEST_PAUSE_S, PATIENCE_S, Step, WallTime
+from rules.model.reading import Moment
 
 NOON_S = datetime(2026, 6, 1, 12, tzinfo=UTC).timestamp()
 HOUR_S = 3600.0

@@ -4,7 +4,7 @@ import logging
 
 import pytest
 
-from daemon.watchdog import Watchdog
+from daemon.runtime.watchdog import Watchdog
 
 
 class Case:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.demo.devices import Diverter, HouseBattery, Protections
+from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
 
 
 def test_the_battery_takes_what_is_spare_up_to_its_power_and_its_room() -> None:

@@ -8,9 +8,9 @@ import pytest
 import daemon.demo
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.demo import house as parts
-from daemon.demo.house import TIMEZONE, DemoHouse
-from daemon.mqtt.decode import Decoded, Source, decode
+from daemon.inputs.decode import Decoded, Source, decode
+from daemon.simulation.house import simulated as parts
+from daemon.simulation.house.simulated import TIMEZONE, DemoHouse
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.demo.house import COLD_C, TIMEZONE, DemoHouse
-from rules.cylinder import stored_wh
+from daemon.simulation.house.simulated import COLD_C, TIMEZONE, DemoHouse
+from rules.tank.cylinder import stored_wh
 
 MIDNIGHT = datetime(2026, 6, 10, tzinfo=TIMEZONE).timestamp()
 DAY_S = 86400

@@ -5,7 +5,7 @@ from math import asin, degrees
 
 import pytest
 
-from daemon.demo.sky import Sky, clear_sky_w_per_m2, sine_of_elevation
+from daemon.simulation.house.sky import Sky, clear_sky_w_per_m2, sine_of_elevation
 
 DUBLIN = (53.3, -6.3)
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import postings
 from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.ledger.opening import connect, migrate
 from accounting.ledger.schema import MIGRATIONS
-from accounting.query import value_report
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import postings
+from accounting.reports.value import value_report
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 
 EVER = 1e11

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 import pytest
 
-from accounting.entry import Entry
 from accounting.ledger import OutboxItem, OutboxKey
-from accounting.outbox import Delivered, Failed, Pace, Shipper, carry, load
+from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed
+from accounting.timeseries.outbox import Delivered, Failed, Pace, Shipper, carry, load
 from tests.support.ledgers import START_S, entry
 
 PACE = Pace(batch=10, between_s=1, first_s=5, longest_s=60, lasting_s=600, doubt_s=30)

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.periods import BY, By, bounds
+from accounting.model.periods import BY, By, bounds
 
 
 def at(text: str) -> int:

@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Entry, Posting
 from accounting.ledger import Batch, Ledger, LedgerWriter
-from accounting.query import ValueReport, ValueRow, value_report
-from accounting.statement import as_csv, as_json
-from accounting.used import Used, by_share
-from rules.errors import BrimfulError
+from accounting.model.entry import Entry, Posting
+from accounting.reports.used_share import Used, by_share
+from accounting.reports.value import ValueReport, ValueRow, value_report
+from accounting.reports.value_statement import as_csv, as_json
+from rules.model.errors import BrimfulError
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 
 HOUR_S = 3600

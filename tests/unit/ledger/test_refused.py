@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Batch, LedgerWriter, OutboxItem, OutboxKey, Refused
-from accounting.outbox import MOST_REQUESTS, Delivered, Failed, Shipment, carry, load
 from accounting.timeseries import Point, SendFailed
+from accounting.timeseries.outbox import MOST_REQUESTS, Delivered, Failed, Shipment, carry, load
 from tests.support.ledgers import START_S, entry, new_ledger
 
 

@@ -4,7 +4,7 @@ import zlib
 
 import pytest
 
-from accounting.tape import TapeRecorder, as_csv, pack, unpack
+from accounting.ledger.tape import TapeRecorder, as_csv, pack, unpack
 
 MINUTE_S = 60
 

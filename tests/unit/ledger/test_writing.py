@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Entry, Posting
 from accounting.ledger import Batch, DecisionRow, EventRow, Ledger, LedgerWriter, OutboxKey, TapeChunk
 from accounting.ledger.versions import VALUE_COLUMNS
-from rules.orders import Finding, Order, Verdict
+from accounting.model.entry import Entry, Posting
+from rules.model.orders import Finding, Order, Verdict
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 
 EVER = 1e11

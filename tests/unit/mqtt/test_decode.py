@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.mqtt.decode import MAXIMUM_PAYLOAD, Decoded, Refused, Source, decode, decode_all, instant
+from daemon.inputs.decode import MAXIMUM_PAYLOAD, Decoded, Refused, Source, decode, decode_all, instant
 
 GRID = Source("grid_w", "meter/now")
 KW = Source("grid_w", "meter/now", pointer="/power/kw", scale=1000)

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from daemon.mqtt.pointer import parse_pointer, resolve, write_pointer
+from daemon.inputs.json_pointer import parse_pointer, resolve, write_pointer
 
 # RFC 6901, section 5: the document and what each pointer evaluates to.
 DOCUMENT = json.loads(

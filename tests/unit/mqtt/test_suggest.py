@@ -2,8 +2,8 @@
 
 import tomllib
 
-from daemon.mqtt.suggest import signals_table, suggest, toml_text, words_of
-from daemon.mqtt.survey import MOST_TOPICS, Survey
+from daemon.setup.listen import MOST_TOPICS, Survey
+from daemon.setup.suggest import signals_table, suggest, toml_text, words_of
 
 HOUSE = {
     "meter/now": b'{"time": "2026-06-01T10:00:00Z", "power": {"kw": -0.81}, "import_kwh": 4211.5, "export_kwh": 377}',

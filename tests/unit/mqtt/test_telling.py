@@ -5,16 +5,16 @@ from math import inf
 
 import pytest
 
-from daemon.clock import SteppedClock
-from daemon.events import Heard, Linked
+from daemon.inputs.decode import Decoded, Source
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Decoded, Source
-from daemon.mqtt.heaters import order_payload
+from daemon.mqtt.heater_link import order_payload
 from daemon.mqtt.house_state import HouseState, slug
 from daemon.mqtt.listener import SKEW_S, Listener, Tally, reading_of
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
-from rules.orders import HeaterOrder, Order
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Heard, Linked
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 
 GATE = {Order.WITHHOLD: "0", Order.SURPLUS: "1"}
 

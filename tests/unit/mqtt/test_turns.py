@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
-from daemon.mqtt.turns import Turns
+from daemon.mqtt.io_loop import Turns
 from tests.support.certificates import Authority
 
 TIMEOUT_S = 10.0

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.page.views import figures
+from daemon.web.page.views import figures
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 

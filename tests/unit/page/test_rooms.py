@@ -5,17 +5,17 @@ from typing import Any
 import pytest
 
 from accounting.ledger import EventRow
-from daemon import notes
-from daemon.answers import rules_answer
-from daemon.page.views.deciding import Decided
-from daemon.page.views.health import WIDTH, health_room, spark
-from daemon.page.views.now import now_room, today_sentence
-from daemon.page.views.rules import compared, new_cautions, rules_room, trial_shown
-from daemon.page.views.stock import statement
-from daemon.page.views.timeline import timeline
-from daemon.page.views.value import break_even, value_room
-from daemon.trial import Outcome, Times
-from rules.errors import BrimfulError
+from daemon.recording import owner_notes as notes
+from daemon.runtime.handlers import rules_answer
+from daemon.simulation.backtest import Outcome, Times
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.health import WIDTH, health_room, spark
+from daemon.web.page.views.now import now_room, today_sentence
+from daemon.web.page.views.rules import compared, new_cautions, rules_room, trial_shown
+from daemon.web.page.views.stock import statement
+from daemon.web.page.views.timeline import timeline
+from daemon.web.page.views.value import break_even, value_room
+from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
 
 AT = "2026-06-10T12:00:00Z"

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from daemon.api.refusals import Refusal
-from daemon.api.shelf import MOST_KEPT, MOST_WAITING, Shelf
+from daemon.web.server.query_cache import MOST_KEPT, MOST_WAITING, Shelf
+from daemon.web.server.refusals import Refusal
 
 WITHIN_S = 10.0
 

@@ -3,10 +3,10 @@
 import pytest
 
 from accounting.ledger import DecisionRow
-from accounting.tape import Row
-from daemon.page.views.deciding import decided
-from daemon.page.views.stops import full_stops, verified
-from rules.orders import Order
+from accounting.ledger.tape import Row
+from daemon.web.page.views.deciding import decided
+from daemon.web.page.views.stops import full_stops, verified
+from rules.model.orders import Order
 
 WITHHOLD, SURPLUS = Order.WITHHOLD, Order.SURPLUS
 

@@ -6,14 +6,14 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Batch, Ledger
-from accounting.tape import Row, pack
+from accounting.ledger.tape import Row, pack
+from daemon.assembly.endpoints import facts
 from daemon.config.edit import preview_rule
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.links import facts
-from daemon.page.trials import KEPT, Trials
-from daemon.trial import Trial, compare
-from rules.errors import BrimfulError
+from daemon.simulation.backtest import Trial, compare
+from daemon.web.page.trials import KEPT, Trials
+from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL
 from tests.unit.config.test_past import WHOLE
 

@@ -5,9 +5,9 @@ from typing import Any
 import pytest
 
 from rules.alarms import Watched, watch
-from rules.orders import Order
-from rules.override import set_override
-from rules.settings import Full, Heater
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.settings import Full, Heater
 from tests.support.rules_case import House, settings, told
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.cylinder import Cylinder, step, tank_l
+from rules.tank.cylinder import Cylinder, step, tank_l
 
 FOUR = Cylinder(100.0, 4, 0.0)
 

@@ -1,8 +1,8 @@
 """What holds for decide and explain whatever the guards say."""
 
 from rules.guards import GUARDS
-from rules.orders import Order, Verdict
-from rules.settings import Heater
+from rules.model.orders import Order, Verdict
+from rules.model.settings import Heater
 from tests.support.rules_case import MODULATED, House, settings, told
 
 

@@ -5,14 +5,14 @@ from collections.abc import Callable
 
 import pytest
 
-from rules.decide import decide
-from rules.due import due
-from rules.memory import Memory
-from rules.orders import Order
-from rules.override import set_override
-from rules.reading import Moment
-from rules.settings import Away, Battery, Full, Rest, Worth, Yield
-from rules.snapshot import Prices, Snapshot
+from rules.decision.deadlines import due
+from rules.decision.decide import decide
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.reading import Moment
+from rules.model.settings import Away, Battery, Full, Rest, Worth, Yield
+from rules.model.snapshot import Prices, Snapshot
 from tests.support.rules_case import START_UTC_S, House, moment, settings, snapshot, told
 
 

@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from rules.orders import Order
-from rules.override import set_override
-from rules.reading import NEVER_LIVE_S
-from rules.settings import Heater
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.reading import NEVER_LIVE_S
+from rules.model.settings import Heater
 from tests.support.rules_case import House, settings, told
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)

@@ -3,11 +3,11 @@
 import pytest
 
 from rules.guards import full
-from rules.memory import HeaterMemory, Memory
-from rules.orders import Order, Verdict
-from rules.override import set_override
-from rules.settings import Full, Heater
-from rules.share import WHOLE
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Order, Verdict
+from rules.model.overriding import set_override
+from rules.model.settings import Full, Heater
+from rules.model.share import WHOLE
 from tests.support.rules_case import House, moment, settings, snapshot, told
 
 FULL = Full(stop_at_pct=95, resume_below_pct=88, idle_w=30, idle_after_s=300, idle_fall_pct=3, retry_after_s=3600)

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from rules.level import charge_pct, level_pct, level_reading
+from rules.tank.charge import charge_pct, level_pct, level_reading
 from tests.support.rules_case import reading
 
 

@@ -5,11 +5,11 @@ import math
 import pytest
 
 from rules.guards import limit
-from rules.memory import HeaterMemory, Memory
-from rules.orders import Order, Verdict
-from rules.override import set_override
-from rules.settings import Limit
-from rules.share import WHOLE
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Order, Verdict
+from rules.model.overriding import set_override
+from rules.model.settings import Limit
+from rules.model.share import WHOLE
 from tests.support.rules_case import House, moment, settings, snapshot, told
 
 LIMIT = Limit(maximum_c=65.0, resume_below_c=60.0)

@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from rules.errors import BrimfulError
-from rules.memory import Memory
-from rules.orders import Order
-from rules.override import asked, clear_override, set_override
-from rules.settings import Away, Heater, Rest
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.overriding import asked, clear_override, set_override
+from rules.model.settings import Away, Heater, Rest
 from tests.support.rules_case import MODULATED, START_UTC_S, House, moment, settings, told
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)

@@ -5,11 +5,11 @@ from typing import Any
 
 import pytest
 
-from rules.orders import Order
-from rules.override import set_override
-from rules.plausible import most_wh, moved_too_far
-from rules.reading import Reading
-from rules.settings import Heater, Settings, Tank
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.reading import Reading
+from rules.model.settings import Heater, Settings, Tank
+from rules.tank.plausibility import most_wh, moved_too_far
 from tests.support.rules_case import House, settings, told
 
 TANK = Tank(200.0, 9304.0, 50.0)

@@ -6,10 +6,10 @@ from typing import Any
 import pytest
 
 from rules.alarms import Alarm, Watched, watch
-from rules.orders import Order
-from rules.override import set_override
-from rules.settings import Heater, Settings, Tank
-from rules.snapshot import Jump
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.settings import Heater, Settings, Tank
+from rules.model.snapshot import Jump
 from tests.support.rules_case import House, settings, snapshot
 
 TANK = Tank(200.0, 9304.0, 50.0)

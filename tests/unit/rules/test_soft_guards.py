@@ -2,9 +2,9 @@
 
 import pytest
 
-from rules.orders import Order
-from rules.settings import Away, Battery, Settings, Worth, Yield
-from rules.snapshot import Prices
+from rules.model.orders import Order
+from rules.model.settings import Away, Battery, Settings, Worth, Yield
+from rules.model.snapshot import Prices
 from tests.support.rules_case import START_UTC_S, House, settings, told
 
 ON = (Order.SURPLUS, "surplus")

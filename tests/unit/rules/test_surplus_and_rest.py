@@ -2,8 +2,8 @@
 
 import pytest
 
-from rules.orders import Order
-from rules.settings import Away, Battery, Full, Heater, Rest, Surplus
+from rules.model.orders import Order
+from rules.model.settings import Away, Battery, Full, Heater, Rest, Surplus
 from tests.support.rules_case import MODULATED, START_UTC_S, House, settings, told
 
 ON = (Order.SURPLUS, "surplus")

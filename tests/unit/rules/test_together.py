@@ -1,8 +1,8 @@
 """Several heaters: an order of preference, one at a time unless the home allows more."""
 
-from rules.memory import Memory
-from rules.orders import Order
-from rules.settings import Full, Heater, Rest, Settings, Surplus
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.settings import Full, Heater, Rest, Settings, Surplus
 from tests.support.rules_case import House, settings, told
 
 UPPER = Heater("upper", "gate", 3000.0, 500.0)

@@ -4,9 +4,9 @@ from typing import Any
 
 import pytest
 
-from rules import tracking
-from rules.memory import HeaterMemory
-from rules.settings import Heater, Surplus, Tracking
+from rules.decision import tracking
+from rules.model.memory import HeaterMemory
+from rules.model.settings import Heater, Surplus, Tracking
 from tests.support.rules_case import House, settings
 
 HEATER = Heater("main", "modulated", 3000.0, 100.0)

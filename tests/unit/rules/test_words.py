@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from rules.words import clock, degrees, duration, money, percent, watts
+from rules.model.formatting import clock, degrees, duration, money, percent, watts
 from tests.support.rules_case import START_UTC_S
 
 NOON = START_UTC_S

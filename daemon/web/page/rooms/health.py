@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.routing import Route
 
-from daemon.api.house import House
-from daemon.api.refusals import Refusal
-from daemon.page import gather
-from daemon.page.views.figures import instant
-from daemon.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
-from rules.errors import BrimfulError
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.views.figures import instant
+from daemon.web.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
+from daemon.web.server.context import House
+from daemon.web.server.refusals import Refusal
+from rules.model.errors import BrimfulError
 
 if TYPE_CHECKING:
-    from daemon.page.app import Page
+    from daemon.web.page.app import Page
 
 PATH, TITLE = "/health", "Health"
 KEPT_S = 10.0

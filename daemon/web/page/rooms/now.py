@@ -10,18 +10,18 @@ from zoneinfo import ZoneInfo
 from starlette.requests import Request
 from starlette.routing import Route
 
-from accounting.periods import midnight_s
-from daemon.api.house import House
-from daemon.api.latest import Picture
+from accounting.model.periods import midnight_s
 from daemon.config.model import Home
-from daemon.page import gather
-from daemon.page.views.figures import instant
-from daemon.page.views.now import ORDERS, now_room
-from daemon.page.views.stock import diverted_today, statement
-from rules.errors import BrimfulError
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.views.figures import instant
+from daemon.web.page.views.now import ORDERS, now_room
+from daemon.web.page.views.stock import diverted_today, statement
+from daemon.web.server.context import House
+from daemon.web.server.live_state import Picture
+from rules.model.errors import BrimfulError
 
 if TYPE_CHECKING:
-    from daemon.page.app import Page
+    from daemon.web.page.app import Page
 
 PATH, TITLE = "/", "Now"
 STOP_KEPT_S, STOCK_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 3 * 3600.0

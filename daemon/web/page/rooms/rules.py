@@ -8,17 +8,16 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from daemon.answers import change_answer, change_said, rules_answer
-from daemon.api.house import House
-from daemon.api.refusals import Refusal
+from daemon.assembly.prepared_home import plan
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, preview_rule
 from daemon.config.model import Home
-from daemon.page import gather
-from daemon.page.trials import Trials, Tried
-from daemon.page.views.deciding import Decided
-from daemon.page.views.figures import instant, minutes
-from daemon.page.views.rules import (
+from daemon.runtime.handlers import change_answer, change_said, rules_answer
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.trials import Trials, Tried
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.figures import instant, minutes
+from daemon.web.page.views.rules import (
     RuleShown,
     changed_shown,
     new_cautions,
@@ -27,11 +26,12 @@ from daemon.page.views.rules import (
     trial_shown,
     week_shown,
 )
-from daemon.plan import plan
-from rules.errors import BrimfulError
+from daemon.web.server.context import House
+from daemon.web.server.refusals import Refusal
+from rules.model.errors import BrimfulError
 
 if TYPE_CHECKING:
-    from daemon.page.app import Page
+    from daemon.web.page.app import Page
 
 PATH, TITLE = "/rules", "Rules"
 KEPT_S = 30.0

@@ -8,16 +8,16 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from daemon.api.house import House
-from daemon.notes import KINDS as NOTE_KINDS
-from daemon.notes import LONGEST
-from daemon.page import gather
-from daemon.page.views.figures import instant
-from daemon.page.views.timeline import KINDS, timeline
-from rules.errors import BrimfulError
+from daemon.recording.owner_notes import KINDS as NOTE_KINDS
+from daemon.recording.owner_notes import LONGEST
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.views.figures import instant
+from daemon.web.page.views.timeline import KINDS, timeline
+from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
 
 if TYPE_CHECKING:
-    from daemon.page.app import Page
+    from daemon.web.page.app import Page
 
 PATH, TITLE = "/timeline", "Timeline"
 KEPT_S = 10.0

@@ -11,20 +11,20 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from accounting.past import MonthShares
-from accounting.periods import By
-from accounting.query import ValueReport
-from accounting.statement import as_csv
-from daemon.api.house import House
-from daemon.cli.books import instant, value_answer
+from accounting.model.periods import By
+from accounting.reports.value import ValueReport
+from accounting.reports.value_statement import as_csv
+from accounting.valuation.historical_shares import MonthShares
+from daemon.cli.value import instant, value_answer
 from daemon.config.model import Home
-from daemon.page import gather
-from daemon.page.views.figures import instant as time_of
-from daemon.page.views.value import PERIODS, value_room
-from rules.errors import BrimfulError
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.views.figures import instant as time_of
+from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
 
 if TYPE_CHECKING:
-    from daemon.page.app import Page
+    from daemon.web.page.app import Page
 
 PATH, TITLE = "/value", "Value"
 KEPT_S = 10.0

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from accounting.ledger.records import DecisionRow
-from rules.orders import Order
+from rules.model.orders import Order
 
 
 @dataclass(frozen=True, slots=True)

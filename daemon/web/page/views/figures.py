@@ -4,8 +4,8 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from rules.signals import find
-from rules.words import MONTHS, duration
+from rules.model.formatting import MONTHS, duration
+from rules.model.signals import find
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _UNIT_ENDS = ("w", "pct", "c", "l", "wh")

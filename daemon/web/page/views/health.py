@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.tape import Row
-from daemon.page.views.figures import full_date, instant, sentence, signal_value, utc, when
-from daemon.page.views.now import InputShown, input_shown
-from rules.signals import find
-from rules.words import duration
+from accounting.ledger.tape import Row
+from daemon.web.page.views.figures import full_date, instant, sentence, signal_value, utc, when
+from daemon.web.page.views.now import InputShown, input_shown
+from rules.model.formatting import duration
+from rules.model.signals import find
 
 SPARK_HOURS = 6
 WIDTH, HEIGHT = 240, 36

@@ -6,9 +6,9 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.page.views.figures import age, full_date, instant, sentence, signal_value, signal_words, utc, when
-from daemon.page.views.stops import Stop
-from rules.words import duration, percent, watts
+from daemon.web.page.views.figures import age, full_date, instant, sentence, signal_value, signal_words, utc, when
+from daemon.web.page.views.stops import Stop
+from rules.model.formatting import duration, percent, watts
 
 VERDICTS = {"allow": "lets it", "forbid": "withholds", "require": "asks"}
 """A finding's verdict as the table tells it."""

@@ -9,9 +9,9 @@ from pydantic import BaseModel
 
 from daemon.config.rule_tables import Rules, YieldTo
 from daemon.config.schema import descriptions
-from daemon.page.views.deciding import Decided
-from daemon.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
-from daemon.trial import Outcome
+from daemon.simulation.backtest import Outcome
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
 from rules.guards import GUARDS
 
 _GUARD_OF = {"heaters": "together"}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from daemon.page.views.figures import fixed, share
+from daemon.web.page.views.figures import fixed, share
 
 SOURCES = {
     "sun": "from the sun",

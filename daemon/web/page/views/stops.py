@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from accounting.ledger.records import DecisionRow
-from accounting.tape import Row
-from rules.orders import Order
+from accounting.ledger.tape import Row
+from rules.model.orders import Order
 
 WITHIN_S = 600.0
 """How long after the order the meter may take to show it."""

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger.records import EventRow
 from daemon.config.model import Home
-from daemon.notes import Note, notes_of
-from daemon.page.views.figures import day_words, fixed, sentence, utc
+from daemon.recording.owner_notes import Note, notes_of
+from daemon.web.page.views.figures import day_words, fixed, sentence, utc
 
 KINDS = {
     "tariff": "Tariffs",

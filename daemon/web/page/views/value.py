@@ -6,7 +6,7 @@ from datetime import datetime
 from itertools import dropwhile
 from typing import Any
 
-from daemon.page.views.figures import fixed, period, sentence, share
+from daemon.web.page.views.figures import fixed, period, sentence, share
 
 PERIODS = ("day", "week", "month", "year")
 MOST_ROWS = 400
