@@ -17,8 +17,8 @@ from accounting.ledger.restoring import restore as put_back
 from accounting.ledger.verifying import damaged
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
+from daemon.documents.times import iso
 from daemon.recording.backups import backup_folder, folder_made
-from daemon.runtime.handlers import iso
 
 ledger_option = click.option(
     "--ledger", type=click.Path(path_type=Path, dir_okay=False), help="The ledger, if not the home file's."

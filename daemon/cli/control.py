@@ -123,7 +123,7 @@ def _rules(home: Path) -> dict[str, Any]:
         return ask(home, "GET", "/api/rule")
     except NotRunning:
         from daemon.config.load import load
-        from daemon.runtime.handlers import rules_answer
+        from daemon.documents.rules_document import rules_answer
 
         return rules_answer(load(home))
 
@@ -133,6 +133,6 @@ def _change(home: Path, name: str, wanted: dict[str, str]) -> dict[str, Any]:
         return ask(home, "POST", "/api/rule", {"rule": name, "set": wanted, "file": str(home.resolve())})
     except NotRunning:
         from daemon.config.edit import set_rule
-        from daemon.runtime.handlers import change_answer
+        from daemon.documents.rules_document import change_answer
 
         return change_answer(set_rule(home, name, wanted), applied=False)

@@ -16,8 +16,8 @@ from accounting.ledger.dumping import dumped, read_back
 from accounting.ledger.records import JournalLine
 from accounting.reports.journal_export import as_csv, as_jsonl
 from daemon.cli.options import home_option
-from daemon.cli.value import instant
 from daemon.config.load import load
+from daemon.documents.times import instant
 from rules.model.errors import BrimfulError
 
 _FORMATS = ("csv", "jsonl", "parquet", "ledger")

@@ -21,9 +21,9 @@ from accounting.timeseries.reconcile import reconcile as compare
 from daemon.assembly.endpoints import facts, timeseries_target
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.cli.resending import DaemonQueue, OwnQueue, Queue, drain
-from daemon.cli.value import instant
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.times import instant
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
 
@@ -118,7 +118,7 @@ class _Work:
             return self.compare(), queued, True
         if not self._path.is_file():
             Ledger.open_reader(self._path)  # says that there is none; a writer would make one
-        with Ledger.open_writer(self._path, facts(self._home)) as own:
+        with LedgerWriter.open(self._path, facts(self._home)) as own:
             queued = self._queue(OwnQueue(own), own, everything)
             self._send(own)
             return self.compare(own), queued, False

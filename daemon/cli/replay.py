@@ -9,19 +9,20 @@ from typing import Any
 
 import click
 
-from accounting.ledger import Ledger
+from accounting.ledger import LedgerWriter
 from accounting.model.periods import BY, By
 from accounting.reports.value import ValueReport, value_report
 from accounting.valuation.historical_shares import MonthShares
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, json_option
-from daemon.cli.value import show_value, value_answer
+from daemon.cli.value import show_value
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.displaced_months import months_told
+from daemon.documents.times import iso
+from daemon.documents.value_document import value_answer
 from daemon.inputs.readings_file import open_readings
-from daemon.runtime.handlers import iso
 from daemon.simulation.replay import Replay
 from rules.model.errors import BrimfulError
 from rules.model.formatting import duration
@@ -45,7 +46,7 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
             "replay", str(ledger), "expected a name that is free, got an existing file", "books are not overwritten"
         )
     with _scratch(ledger) as draft, open_readings(readings, loaded.heater_names) as file:
-        with Ledger.open_writer(draft, facts(loaded)) as books:
+        with LedgerWriter.open(draft, facts(loaded)) as books:
             run = Replay(made, file, books)
             _notes(run)
             with _progress(readings) as progress:

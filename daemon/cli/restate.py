@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.books.restatement import LONGEST_WHY, MovedRow, Restating, moved, moved_total, revisions, unfinished
-from accounting.ledger import Ledger
+from accounting.ledger import Ledger, LedgerWriter
 from accounting.model.entry import Entry
 from accounting.reports.value_statement import local_iso
 from accounting.valuation.historical_shares import as_recorded
@@ -22,9 +22,9 @@ from accounting.valuation.valuer import Valuer
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, home_option, json_option
-from daemon.cli.value import instant
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.times import instant
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
 
@@ -119,7 +119,7 @@ def _restate(home: Home, path: Path, why: str, from_s: int, to_s: int) -> tuple[
         asked = {"ledger": str(path.resolve()), "from_s": from_s, "to_s": to_s, "why": why}
         ticket = ask(home.file, "POST", "/api/restate", asked)["ticket"]
     except NotRunning:
-        with Ledger.open_writer(path, facts(home)) as own:
+        with LedgerWriter.open(path, facts(home)) as own:
             cut_short = unfinished(own)
             while cut_short is not None and not cut_short.step(time.time()):
                 pass

@@ -21,12 +21,13 @@ from accounting.reports.value import value_report
 from daemon.assembly.endpoints import broker_address
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, echo_line, json_option
-from daemon.cli.value import show_value, value_answer
+from daemon.cli.value import show_value
 from daemon.config.cautions import cautions
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.config.secrets import kept_secret
 from daemon.demo.runner import STEP_S, DemoRun
+from daemon.documents.value_document import value_answer
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.embedded_broker import EmbeddedBroker
 from daemon.runtime.service import Service

@@ -1,8 +1,7 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
 import math
-from collections.abc import Mapping, Sequence
-from datetime import datetime
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -15,22 +14,21 @@ from accounting.ledger import Ledger
 from accounting.model.periods import BY, By
 from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
 from accounting.reports.value import ValueReport, ValueRow, value_report
-from accounting.reports.value_statement import as_csv, as_json
+from accounting.reports.value_statement import as_csv
 from accounting.valuation.historical_shares import MonthShares
-from accounting.valuation.settings import TankBooks
 from daemon.cli.options import echo_json, home_option, json_option
-from daemon.config.build import tank_books
-from daemon.config.build_money import GRID
 from daemon.config.cautions import estimates
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.documents.displaced_months import as_notes, as_rows, months_told
-from daemon.runtime.handlers import finding_answer, iso
+from daemon.documents.decision_document import finding_answer
+from daemon.documents.displaced_months import as_notes, months_told
+from daemon.documents.stock_document import heat_stock
+from daemon.documents.times import instant, iso, period
+from daemon.documents.value_document import lacking_carbon, value_answer
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 
 _USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "additional-loss": "additional loss"}
-_EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
 
 
 @click.command()
@@ -85,68 +83,6 @@ def value(
         show_value(report, loaded, counted, months)
 
 
-def heat_stock(home: Home) -> TankBooks:
-    """The tank as the books count its heat. Raises BrimfulError where the home file does not tell enough."""
-    tank = tank_books(home)
-    if tank is None:
-        cause = "expected a [tank] table, and a signal of its level or temperature, got none"
-        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
-    return tank
-
-
-def value_answer(
-    report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()
-) -> dict[str, Any]:
-    """The report as JSON, with what it rests on. used: None for the share that the home file states; months: what was
-    displaced in each, where that goes by the home's past."""
-    answer = as_json(
-        report,
-        home=home.home.name,
-        currency=home.home.currency,
-        used=used or Used(Fraction(home.books.used)),
-        displaces=displaced(home),
-        carbon_basis=None if _carbonless(home) else home.carbon[GRID].basis,
-    )
-    by_past = home.books.displaces_from == "past"
-    return {
-        **answer,
-        "displaces_from": home.books.displaces_from,
-        "displaces_by_month": as_rows(home, months) if by_past else None,
-        "notes": [*estimates(home), *as_notes(months)],
-    }
-
-
-def displaced(home: Home) -> list[Mapping[str, Any]]:
-    """What the diverted heat is taken to displace, as the home file says."""
-    return [
-        {
-            "source": source.source,
-            "share": float(source.share),
-            "tariff": source.tariff,
-            "price": None if source.price is None else float(source.price),
-            "efficiency": float(source.efficiency),
-            "carbon": source.carbon,
-            "when": source.when,
-            "recorded": source.recorded,
-            "only": None if source.only is None else source.only.model_dump(exclude_defaults=True, by_alias=True),
-        }
-        for source in home.displaces
-    ]
-
-
-def instant(text: str, zone: ZoneInfo) -> int:
-    """A local date (its first instant), or a date-time with or without offset (without: local), as UTC seconds."""
-    try:
-        told = datetime.fromisoformat(text)
-    except ValueError:
-        raise BrimfulError(
-            "read a time", "time", f"expected a date like 2026-06-01 or a time like 2026-06-01T12:00Z, got {text!r}"
-        ) from None
-    if not _EARLIEST_YEAR <= told.year <= _LATEST_YEAR:
-        raise BrimfulError("read a time", "time", f"expected a year {_EARLIEST_YEAR} to {_LATEST_YEAR}, got {text!r}")
-    return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
-
-
 def show_value(report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()) -> None:
     """The report as a table that fits 80 columns, with a sentence on what it rests on. used, months: as in
     `value_answer`."""
@@ -157,7 +93,7 @@ def show_value(report: ValueReport, home: Home, used: Used | None = None, months
         rest = f"{' and '.join(source.source for source in home.displaces)}, month by month"
     else:
         rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
-    carbonless = _carbonless(home)
+    carbonless = lacking_carbon(home)
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
     places = 4 if report.by == "interval" else 2
     total = _cells(report.total, places, not carbonless)
@@ -226,13 +162,6 @@ def _percent(share: Decimal) -> str:
     return f"{float(share * 100):g}%"
 
 
-def _carbonless(home: Home) -> str:
-    """What lacks the factor without which no carbon is counted, one side alone being none; "" if nothing does."""
-    lacking = [] if "grid" in home.carbon else ["the grid"]
-    lacking += [source.source for source in home.displaces if source.carbon is None and not source.is_nothing]
-    return " and ".join(lacking) or ("" if home.displaces else "what is displaced")
-
-
 def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
     mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
     return (
@@ -244,16 +173,6 @@ def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
         f"{int(row.coverage * 1000 + 1e-9) / 10:g}%",  # rounded down: 100 % says that nothing is missing
         mark,
     )
-
-
-def period(start_s: int, by: By | None, zone: ZoneInfo) -> str:
-    """A period's name, by its start."""
-    start = datetime.fromtimestamp(start_s, zone)
-    if by is None or by == "interval":
-        return start.strftime("%Y-%m-%d %H:%M %z")
-    if by == "week":
-        return start.strftime("%G week %V")
-    return start.strftime({"day": "%Y-%m-%d", "month": "%Y-%m", "year": "%Y"}[by])
 
 
 def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
-from accounting.ledger import Facts, Ledger, LedgerError, LedgerWriter
+from accounting.ledger import Facts, LedgerError, LedgerWriter
 from accounting.ledger.backup import Backup, Keep, Made, back_up, newest, newest_sound
 from accounting.ledger.connecting import Connect, connect
 from accounting.ledger.errors import looking
@@ -58,7 +58,7 @@ def open_ledger(home: Home, facts: Facts, making: Connect = connect) -> LedgerWr
     path = home.path_of(home.ledger.path)
     refuse_lost(home)
     try:
-        return Ledger.open_writer(path, facts, making)
+        return LedgerWriter.open(path, facts, making)
     except LedgerError as error:
         saved = newest_sound(backup_folder(home), path) if error.damaged else None
         if saved is None:

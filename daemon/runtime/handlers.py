@@ -1,21 +1,20 @@
 """What the daemon says to each question, and does at each wish, that comes through the API. Run by the loop alone."""
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from accounting.ledger import OutboxKey
-from daemon.config.cautions import cautions
-from daemon.config.edit import Change, rules_shown, set_rule
+from daemon.config.edit import Change, set_rule
 from daemon.config.model import Home
+from daemon.documents.decision_document import explanation_answer
+from daemon.documents.times import iso
 from daemon.recording import owner_notes as notes
 from daemon.runtime.loop import Loop
-from rules.decision.explain import Explanation
 from rules.model.errors import BrimfulError
 from rules.model.formatting import clock, duration
 from rules.model.freshness import is_fresh
-from rules.model.orders import Finding, Order
+from rules.model.orders import Order
 from rules.model.overriding import clear_override, set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 
@@ -23,37 +22,6 @@ if TYPE_CHECKING:
     from daemon.mqtt.listener import Tally  # with it comes paho, which a question to the ledger has no use for
 
 LONGEST_OVERRIDE_S = 7 * 86_400.0
-
-
-def iso(utc_s: float) -> str:
-    """A UTC second as people and programs exchange it."""
-    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def finding_answer(finding: Finding) -> dict[str, Any]:
-    """A finding as JSON."""
-    return {
-        "guard": finding.guard,
-        "verdict": finding.verdict.name.lower(),
-        "sentence": finding.sentence,
-        "change": finding.change,
-    }
-
-
-def explanation_answer(home: str, explanation: Explanation, at_s: float) -> dict[str, Any]:
-    """A decision with its reasons as JSON."""
-    return {
-        "schema": "brimful.why/1",
-        "home": home,
-        "at": iso(at_s),
-        "heater": explanation.heater,
-        "order": explanation.order.value,
-        "watts": explanation.watts,
-        "guard": explanation.primary.guard,
-        "sentence": explanation.text,
-        "change": explanation.change,
-        "findings": [finding_answer(finding) for finding in explanation.findings],
-    }
 
 
 def why(loop: Loop, now: Moment, home: Home) -> dict[str, Any]:
@@ -148,35 +116,6 @@ def health(
     }
 
 
-def rules_answer(home: Home) -> dict[str, Any]:
-    """Every rule with its settings."""
-    return {
-        "schema": "brimful.rule/1",
-        "home": home.home.name,
-        "rules": {
-            name: {key: {"value": shown.value, "set": shown.is_set} for key, shown in keys.items()}
-            for name, keys in rules_shown(home).items()
-        },
-    }
-
-
-def change_answer(change: Change, applied: bool) -> dict[str, Any]:
-    """A changed rule."""
-    return {
-        "schema": "brimful.rule-change/1",
-        "rule": change.rule,
-        "changes": [{"key": key.key, "old": key.old, "new": key.new} for key in change.keys],
-        "cautions": cautions(change.home),
-        "applied": applied,
-    }
-
-
-def change_said(change: Change) -> str:
-    """A change in a line, for those who look back: "rules.full: stop_at_pct 95 → 92"."""
-    keys = ", ".join(f"{key.key} {_old_or_new(key.old)} → {_old_or_new(key.new)}" for key in change.keys)
-    return f"rules.{change.rule}: {keys or 'nothing differs'}"
-
-
 def write_note(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
     """Keep a dated note of the owner's; written down at once."""
     note = notes.note_of(arguments)
@@ -200,10 +139,6 @@ def _noted(loop: Loop, now: Moment, note: notes.Note, done: str) -> dict[str, An
     fault = loop.clock_fault or loop.keeper.fault
     told = {"note": note.id, "day": note.day.isoformat(), "kind": note.kind, "text": note.text}
     return {"schema": "brimful.note/1", **told, "done": done, "kept": not fault}
-
-
-def _old_or_new(value: Any) -> str:
-    return "(none)" if value is None else _text(value)
 
 
 def change_rule(home: Home, arguments: Mapping[str, Any], fits: Callable[[Home], object]) -> Change:

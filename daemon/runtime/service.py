@@ -18,6 +18,7 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
+from daemon.documents.rules_document import change_answer, change_said, rules_answer
 from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.heater_link import HeaterLine
@@ -130,7 +131,7 @@ class Service:
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
                     "health": lambda loop, now, _: self._health(loop, now),
-                    "rules": lambda loop, now, _: answers.rules_answer(self.home),
+                    "rules": lambda loop, now, _: rules_answer(self.home),
                     "rule": self._change_rule,
                     "note": answers.write_note,
                     "withdraw": answers.withdraw_note,
@@ -412,10 +413,10 @@ class Service:
     def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
         change = answers.change_rule(self.home, arguments, fits=plan)
         self._stamps[self.home.file] = _stamp(self.home.file)
-        said = EventRow(now.utc_s, f"rule.{change.rule}", "note", answers.change_said(change))
+        said = EventRow(now.utc_s, f"rule.{change.rule}", "note", change_said(change))
         self._adopt(change.home, loop, now, self.home.file.name, said)
         loop.write(now)
-        return answers.change_answer(change, applied=True)
+        return change_answer(change, applied=True)
 
 
 def _stamps(home: Home) -> dict[Path, tuple[int, int] | None]:

@@ -15,6 +15,7 @@ from rules.guards import GUARDS, rest
 from rules.model.memory import HeaterMemory, Memory
 from rules.model.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
 from rules.model.overriding import asked
+from rules.model.power_range import lowest_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings
 from rules.model.share import WHOLE, Share
@@ -107,7 +108,7 @@ def _ruled(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, 
     told = memory.decision.orders[i]
     # Held on by its minimum on time, a heater takes its least power, if from the grid; told to take surplus when there
     # is none, it takes nothing.
-    below_w = 0 if guard == "override" else tracking.lowest_w(heater)
+    below_w = 0 if guard == "override" else lowest_w(heater)
     watts, past = tracking.step(
         heater,
         settings.tracking,

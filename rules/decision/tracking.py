@@ -7,34 +7,17 @@ to and fro; from the set number of changes of sign within the window, steps are 
 """
 
 from dataclasses import replace
-from math import ceil
 
 from rules.model.freshness import is_fresh
 from rules.model.memory import HeaterMemory, Memory
 from rules.model.orders import Order
+from rules.model.power_range import fit_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings, Tracking
 from rules.model.snapshot import Snapshot
 
 _LEAST_CORRECTION = 0.01
 """Share of the rated power below which a correction is left out."""
-
-
-def lowest_w(heater: Heater) -> int:
-    """The least power the heater can be told to take, whole W."""
-    steps = _steps(heater)
-    return steps[0] if steps else ceil(heater.minimum_w)
-
-
-def fit_w(heater: Heater, target_w: float, below_w: int) -> int:
-    """The power to tell, whole W: the target within the heater's range, rounded down to its steps.
-
-    below_w: what is told where the target is less than the heater can take.
-    """
-    if target_w < lowest_w(heater):
-        return below_w
-    watts = int(min(target_w, heater.rated_w))
-    return max((step for step in _steps(heater) if step <= watts), default=watts)
 
 
 def available_w(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
@@ -86,10 +69,3 @@ def step(
     if len(reversals_s) >= tracking.reversals:
         aim_w = fit_w(heater, standing_w + correction_w / 2, below_w)
     return aim_w, replace(past, tracked_s=seen_s, reversals_s=reversals_s, step_sign=sign)
-
-
-def _steps(heater: Heater) -> tuple[int, ...]:
-    """The steps within the heater's range; all of them where none is."""
-    if not heater.steps_w:
-        return ()
-    return tuple(w for w in heater.steps_w if heater.minimum_w <= w <= heater.rated_w) or heater.steps_w

@@ -1,9 +1,9 @@
 """Enough surplus: starts at or above one mean, stops below a lower one. What is diverted counts as surplus."""
 
-from rules.decision.tracking import lowest_w
 from rules.model.formatting import duration, watts
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.power_range import lowest_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings
 from rules.model.share import Share

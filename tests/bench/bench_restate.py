@@ -19,7 +19,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from accounting.books.restatement import Restating
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.pricing.tariffs import Tariff
 from accounting.reports.value import value_report
 from accounting.valuation.valuer import Energy, Valuer
@@ -79,7 +79,7 @@ def restated(path: Path, valuer: Valuer, days: int) -> tuple[float, float]:
     """Seconds it took, and its longest step."""
     end_s = FROM_S + days * DAY_S
     longest_s = 0.0
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         began = last = time.perf_counter()
         work = Restating(ledger, valuer, "a word", FROM_S, end_s)
         while not work.step(end_s + 10.0):

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.reports.value import value_report
 from accounting.timeseries import Target, open_reader, open_writer
 from accounting.timeseries.reconcile import joined, months, reconcile, total
@@ -309,7 +309,7 @@ class Barn:
     def __init__(self, folder: Path, url: str, waiting: int) -> None:
         file = folder / "home.toml"
         file.write_text(f'{HOME}url = "{url}"\n[api]\nport = {free_port()}\n', encoding="utf-8")
-        with Ledger.open_writer(folder / "brimful.sqlite", facts(load(file))) as books:
+        with LedgerWriter.open(folder / "brimful.sqlite", facts(load(file))) as books:
             books.commit(Batch(NOON_S - 1800, tuple(entry(place - waiting) for place in range(waiting))))
         self.clock = SteppedClock(NOON_S)
         self.now_s = NOON_S

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from accounting.books.booking import Books, BooksSettings, HeaterBooks
-from accounting.ledger import Facts, Ledger
+from accounting.ledger import Facts, Ledger, LedgerWriter
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from daemon.recording.memory_codec import read
@@ -28,7 +28,7 @@ class House:
     """The daemon's books and their keeper, on the daemon's own timetable. What only its memory holds dies with it."""
 
     def __init__(self, path: Path, from_s: int) -> None:
-        ledger = Ledger.open_writer(path, FACTS)
+        ledger = LedgerWriter.open(path, FACTS)
         now = Moment(START_S + from_s, from_s)
         self._keeper = Keeper(ledger)
         books = Books(BOOKS, ledger.state(METER))

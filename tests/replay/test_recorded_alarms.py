@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Ledger
+from accounting.ledger import LedgerWriter
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
@@ -27,7 +27,7 @@ def alarms_of(readings: Path, folder: Path) -> Counter[str]:
     began: Counter[str] = Counter()
     with (
         open_readings(readings, made.home.heater_names) as file,
-        Ledger.open_writer(folder / "books.sqlite", facts(made.home)) as ledger,
+        LedgerWriter.open(folder / "books.sqlite", facts(made.home)) as ledger,
     ):
         run = Replay(made, file, ledger)
         engine = run.engine

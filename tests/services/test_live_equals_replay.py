@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from accounting.ledger import Ledger
+from accounting.ledger import Ledger, LedgerWriter
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
@@ -123,7 +123,7 @@ def replayed(home: Home, file: Path) -> Told:
     told = Told()
     with (
         open_readings(file, home.heater_names) as readings,
-        Ledger.open_writer(home.path_of("replayed.sqlite"), facts(home)) as ledger,
+        LedgerWriter.open(home.path_of("replayed.sqlite"), facts(home)) as ledger,
     ):
         run = Replay(plan(home), readings, ledger)
         decide = run.engine.decide

@@ -66,7 +66,7 @@ class House:
         return self.folder / "brimful.sqlite"
 
     def writer(self) -> LedgerWriter:
-        return Ledger.open_writer(self.ledger, facts(load(self.file)))
+        return LedgerWriter.open(self.ledger, facts(load(self.file)))
 
     def book(self, *entries: Entry) -> None:
         with self.writer() as books:

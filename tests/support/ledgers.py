@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from accounting.ledger import Facts, Ledger, LedgerWriter
+from accounting.ledger import Facts, LedgerWriter
 from accounting.model.entry import Entry, Posting
 
 HALF_HOUR_S = 1800
@@ -39,4 +39,4 @@ def entry(
 
 
 def new_ledger(folder: Path, facts: Facts = QUAY) -> LedgerWriter:
-    return Ledger.open_writer(folder / "quay.sqlite", facts)
+    return LedgerWriter.open(folder / "quay.sqlite", facts)

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from accounting.books.booking import Books, BooksSettings, HeaterBooks
-from accounting.ledger import EventRow, Facts, Ledger
+from accounting.ledger import EventRow, Facts, Ledger, LedgerWriter
 from accounting.model.entry import Entry
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
@@ -86,7 +86,7 @@ class LiveHouse(Driven):
         wiring = Wiring(
             ("grid_w", -1.0), True, (signal if power else None,), (None if power else signal,), None, None, 10.0, 60.0
         )
-        self.ledger = Ledger.open_writer(self.path, Facts("Alder House", 30, "EUR", rules.timezone, ("main",)))
+        self.ledger = LedgerWriter.open(self.path, Facts("Alder House", 30, "EUR", rules.timezone, ("main",)))
         self.keeper = Keeper(self.ledger)
         now = clock.now()
         self.engine = Engine(

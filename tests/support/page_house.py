@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 from zoneinfo import ZoneInfo
 
-from accounting.ledger import Batch, EventRow, Ledger
+from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from accounting.model.entry import Entry, Posting
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
@@ -46,7 +46,7 @@ class PageHouse:
 
     def __enter__(self) -> Self:
         home = load(self.file)
-        with Ledger.open_writer(home.path_of(home.ledger.path), facts(home)) as ledger:
+        with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
             rows = tuple(_before(self.start_s, self._days_before))
             alarm = EventRow(
                 self.start_s - 90_000, "heater.main.idle", "alarm", "heater main took nothing though permitted"

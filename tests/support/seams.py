@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from accounting.books.booking import Books, BooksSettings, HeaterBooks
-from accounting.ledger import Facts, Ledger, OutboxKey, Refused
+from accounting.ledger import Facts, LedgerWriter, OutboxKey, Refused
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
 from daemon.control.engine import Engine
@@ -251,7 +251,7 @@ class _House:
         self.up = threading.Event()
         self.answered = threading.Event()
         now = self.clock.now()
-        ledger = Ledger.open_writer(life.ledger, FACTS, _connecting(passing))
+        ledger = LedgerWriter.open(life.ledger, FACTS, _connecting(passing))
         books, board = _Books(BOOKS, ledger.state(METER)), _Board(RULES, WIRING)
         self.keeper = _Keeper(ledger)
         for part in (books, board, self.keeper):

@@ -1,1 +1,1 @@
-"""The JSON interface: its routes, the shape of each answer, the OpenAPI document, and the client of the command line."""
+"""The JSON interface: its routes, the shape of each answer, the OpenAPI document, and the command line's client."""

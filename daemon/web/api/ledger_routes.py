@@ -10,10 +10,11 @@ from accounting.ledger import Ledger
 from accounting.model.periods import BY, By
 from accounting.reports.heat_stock import stock_report
 from accounting.reports.value import value_report
-from daemon.cli.stock import stock_answer
-from daemon.cli.value import heat_stock, instant, value_answer
 from daemon.config.model import Home
 from daemon.documents.displaced_months import months_told
+from daemon.documents.stock_document import heat_stock, stock_answer
+from daemon.documents.times import instant
+from daemon.documents.value_document import value_answer
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 

@@ -1,19 +1,10 @@
-"""The page: its rooms, the live stream, login and logout, wishes sent by forms, and the files beside them.
-
-A room is a module of `daemon.page.rooms` with
-
-    PATH, TITLE     where it is, and what the way through the page calls it
-    routes(page)    its routes, made with `page.room`, `page.reading`, `page.wish` and `page.form`
-"""
-
-from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
-from urllib.parse import quote
+"""The page: its rooms, the live stream, login and logout, and the files beside them."""
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
 from daemon.web.page.rendering import Renderer
@@ -26,21 +17,13 @@ from rules.model.errors import BrimfulError
 ROOMS = (now, value, rules, health, timeline)
 """In the order of the way through the page."""
 
-Endpoint = Callable[[Request], Awaitable[Response]]
-Show = Callable[[House, Request], Awaitable[Mapping[str, Any]]]
-Do = Callable[[House, dict[str, str]], Awaitable[str]]
-Read = Callable[[House, Request], Awaitable[Response]]
-Take = Callable[[Request, dict[str, str]], Awaitable[Response]]
 
-
-class Page:
+class Page(Endpoints):
     """Everything that is not under /api/."""
 
     def __init__(self, house: House) -> None:
-        self.house = house
-        self.renderer = Renderer(
-            house.access, [(room.PATH, room.TITLE) for room in ROOMS], lambda: house.home().home.name
-        )
+        rooms = [(room.PATH, room.TITLE) for room in ROOMS]
+        super().__init__(house, Renderer(house.access, rooms, lambda: house.home().home.name))
 
     def routes(self) -> list[BaseRoute]:
         """All its paths."""
@@ -62,49 +45,10 @@ class Page:
             *file_routes(),
         ]
 
-    def room(self, template: str, show: Show) -> Endpoint:
-        """An endpoint that shows a template to whoever may read. show: gives what stands in it."""
-
-        async def answer(request: Request) -> Response:
-            if not self.house.access.may_read(request):
-                return _to_login(request)
-            return self.renderer.page(request, template, await show(self.house, request))
-
-        return answer
-
-    def reading(self, read: Read) -> Endpoint:
-        """An endpoint that answers whoever may read, with no template. read: gives the answer."""
-
-        async def answer(request: Request) -> Response:
-            if not self.house.access.may_read(request):
-                return _to_login(request)
-            return await read(self.house, request)
-
-        return answer
-
-    def form(self, take: Take) -> Endpoint:
-        """An endpoint for a form of ours, for whoever may change something. take: told its fields, gives the answer."""
-
-        async def answer(request: Request) -> Response:
-            form = await form_of(request)
-            self.house.access.must_change(request, form.pop(FORM_TOKEN, ""))
-            return await take(request, form)
-
-        return answer
-
-    def wish(self, do: Do) -> Endpoint:
-        """An endpoint for a form of ours. do: told its fields, does what is wished for whoever may, or raises
-        BrimfulError; gives the path to go on to."""
-
-        async def take(request: Request, form: dict[str, str]) -> Response:
-            return RedirectResponse(await do(self.house, form), 303)
-
-        return self.form(take)
-
     def trouble(self, request: Request, error: BrimfulError) -> Response:
         """An error as a page; a missing login as the way there."""
         if isinstance(error, Refusal) and error.status == 401 and request.method == "GET":
-            return _to_login(request)
+            return to_login(request)
         headers = error.headers if isinstance(error, Refusal) else {}
         context = {"title": "Not done", "lines": str(error).splitlines()}
         return self.renderer.page(request, "trouble.html", context, status_of(error), headers)
@@ -139,21 +83,6 @@ class Page:
         answer = RedirectResponse("/", 303)
         answer.delete_cookie(COOKIE, httponly=True, samesite="strict")
         return answer
-
-
-async def form_of(request: Request) -> dict[str, str]:
-    """The fields of a form, each once; files are none."""
-    form = await request.form(max_files=0, max_fields=100)
-    return {name: value for name, value in form.items() if isinstance(value, str)}
-
-
-def address_of(request: Request) -> str:
-    """Where a request comes from, as far as can be known."""
-    return request.client.host if request.client is not None else ""
-
-
-def _to_login(request: Request) -> Response:
-    return RedirectResponse(f"/login?then={quote(request.url.path, safe='')}", 303)
 
 
 def _then(path: str | None) -> str:

@@ -14,10 +14,10 @@ from accounting.model.periods import By
 from accounting.reports.heat_stock import StockReport, walk
 from accounting.reports.value import ValueReport, value_report
 from accounting.valuation.historical_shares import MonthShares
-from daemon.cli.stock import stock_answer
 from daemon.config.build import heater_signal, tank_books
 from daemon.config.model import Home
 from daemon.documents.displaced_months import months_told
+from daemon.documents.stock_document import stock_answer
 from daemon.web.page.views.deciding import Decided, decided
 from daemon.web.page.views.stops import WITHIN_S, Stop, full_stops, verified
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.ledger import Batch, LedgerError, LedgerWriter
 from accounting.ledger.backup import back_up, listed
 from daemon.assembly.endpoints import facts
 from daemon.config.model import Home
@@ -28,7 +28,7 @@ class House:
         self.home: Home = home(SMALL + extra, folder / "home.toml")
         self.path = folder / "brimful.sqlite"
         self.folder = backup_folder(self.home)
-        ledger = Ledger.open_writer(self.path, facts(self.home))
+        ledger = LedgerWriter.open(self.path, facts(self.home))
         ledger.commit(Batch(START_S + 3600, entries=(entry(0), entry(1))))
         self.keeper = Keeper(ledger)
         self._done = threading.Semaphore(0)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, LedgerWriter
 from accounting.ledger.tape import Row, pack
 from daemon.assembly.endpoints import facts
 from daemon.cli.main import main
@@ -38,7 +38,7 @@ def folder(tmp_path: Path) -> Path:
     rows: list[Row] = [
         (at_s, {"grid_w": float(watts(at_s + 60))}) for at_s in range(START_S, START_S + DAYS * 86_400 + 60, 60)
     ]
-    with Ledger.open_writer(home.path_of(home.ledger.path), facts(home)) as ledger:
+    with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
         for day in range(0, len(rows), 1440):
             ledger.commit(Batch(float(START_S + DAYS * 86_400), tape=pack(rows[day : day + 1440])))
     return tmp_path

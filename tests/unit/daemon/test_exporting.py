@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from accounting.books.restatement import Restating
-from accounting.ledger import Batch, EventRow, Ledger
+from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from accounting.ledger.dumping import _summed, dumped, read_back
 from accounting.ledger.tape import pack
 from accounting.model.entry import Entry, Posting, TankEntry
@@ -178,7 +178,7 @@ def test_a_ledger_read_back_answers_as_the_first_did(path: Path, tmp_path: Path,
     assert list(dumped(back)) == list(dumped(path)) == kept.read_text().splitlines()
     assert back.stat().st_mode & 0o777 == 0o600
     with (
-        Ledger.open_writer(back, Ledger.open_reader(back).facts()) as ledger,
+        LedgerWriter.open(back, Ledger.open_reader(back).facts()) as ledger,
         pytest.raises(sqlite3.IntegrityError, match="append-only"),
     ):
         ledger._db.execute("DELETE FROM entry")

@@ -62,7 +62,7 @@ class House:
     def __init__(self, folder: Path, timezone: str = "Europe/Dublin", start_s: float = START_S) -> None:
         self.path = folder / "house.sqlite"
         facts = Facts("Wren Hut", 30, "EUR", timezone, ("main",))
-        self.disk = Flaky(Ledger.open_writer(self.path, facts))
+        self.disk = Flaky(LedgerWriter.open(self.path, facts))
         self.keeper = Keeper(self.disk)  # type: ignore[arg-type]
         rules = settings(stale_after_s=RULES.stale_after_s, timezone=timezone)
         books = Books(with_price(), self.disk.state(METER))

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, Ledger, LedgerWriter
 from daemon.assembly.endpoints import facts
 from daemon.cli.main import main
 from daemon.config.load import load
@@ -27,7 +27,7 @@ class Typed:
             ledger.commit(Batch(START_S + 90_000, tuple(entry(place) for place in range(50))))
 
     def writer(self) -> Any:
-        return Ledger.open_writer(self.path, facts(load(self.file)))
+        return LedgerWriter.open(self.path, facts(load(self.file)))
 
     def asks(self, *arguments: str, code: int = 0, where: bool = True) -> str:
         """What it says: on stdout, or, if refused, on stderr."""

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 import daemon.web.api.client
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, LedgerWriter
 from daemon.assembly.endpoints import facts
 from daemon.cli.main import commands, main
 from daemon.config.load import load
@@ -45,7 +45,7 @@ def test_a_new_home_is_well_and_no_daemon_is_said(home: Path) -> None:
 
 
 def test_what_is_kept_for_a_database_waits_only_where_there_is_one(home: Path) -> None:
-    with Ledger.open_writer(home.with_name("brimful.sqlite"), facts(load(home))) as ledger:
+    with LedgerWriter.open(home.with_name("brimful.sqlite"), facts(load(home))) as ledger:
         ledger.commit(Batch(START_S, (entry(0), entry(1))))
     assert checked(home)[1]["ledger"] == (True, "brimful.sqlite: sound")
     home.write_text(
@@ -73,7 +73,7 @@ def test_a_folder_in_the_ledgers_place_is_called_one(home: Path) -> None:
 
 def test_a_ledger_that_is_gone_though_backed_up_is_not_well(home: Path) -> None:
     ledger = home.with_name("brimful.sqlite")
-    with Ledger.open_writer(ledger, facts(load(home))) as books:
+    with LedgerWriter.open(ledger, facts(load(home))) as books:
         books.commit(Batch(START_S + 1800, (entry(0),)))
     assert CliRunner().invoke(commands, ["backup", "--home", str(home)]).exit_code == 0
     ledger.unlink()
@@ -160,7 +160,7 @@ def test_a_path_that_cannot_be_looked_at_is_refused_in_words(
     home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], arguments: list[str]
 ) -> None:
     monkeypatch.chdir(home.parent)
-    Ledger.open_writer("brimful.sqlite", facts(load(home))).close()
+    LedgerWriter.open("brimful.sqlite", facts(load(home))).close()
     with pytest.raises(SystemExit) as ended:
         main(arguments)
     told = capsys.readouterr().err.strip()
@@ -185,7 +185,7 @@ def test_a_ledger_that_cannot_be_looked_at_is_said(
 def test_reconcile_says_nothing_of_a_database_that_it_did_not_ask(home: Path) -> None:
     url = f"http://127.0.0.1:{free_port()}"  # nobody is there
     home.write_text(f'{home.read_text()}[timeseries]\nkind = "victoriametrics"\nurl = "{url}"\n')
-    Ledger.open_writer(home.with_name("brimful.sqlite"), facts(load(home))).close()
+    LedgerWriter.open(home.with_name("brimful.sqlite"), facts(load(home))).close()
     done = CliRunner().invoke(commands, ["reconcile", "--home", str(home)])
     assert done.stdout.splitlines() == ["Wren Hut: ledger and time-series database", "Nothing is booked yet."]
     assert done.exit_code == 0

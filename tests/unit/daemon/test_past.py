@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.ledger import Batch, LedgerError, LedgerWriter
 from accounting.model.entry import Posting, TankEntry
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
@@ -39,7 +39,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
     path = tmp_path / "home.toml"
     path.write_text(f"{WHOLE}\n[api]\nport = {free_port()}\n")
     home = load(path)
-    with Ledger.open_writer(home.path_of(home.ledger.path), facts(home)) as ledger:
+    with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
         entries = month("2025-06-01T00:00+01:00", "2025-07-01T00:00+01:00", 10, 30)
         ledger.commit(Batch(JUNE - 3600, tank=tuple(entries)))
     made = Service(plan(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(JUNE), stepped_from_s=JUNE)

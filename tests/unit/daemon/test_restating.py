@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from accounting.books.restatement import Restating
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from accounting.valuation.valuer import Energy, Valuer
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
@@ -67,7 +67,7 @@ class House:
             ledger.commit(Batch(NOON_S, tuple(entries)))
 
     def writer(self) -> "Ledger":
-        return Ledger.open_writer(self.path, facts(load(self.file)))
+        return LedgerWriter.open(self.path, facts(load(self.file)))
 
     def given_up(self) -> float:
         return json.loads(self.says("value", "--json"))["total"]["given_up"]

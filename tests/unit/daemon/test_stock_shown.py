@@ -10,14 +10,14 @@ import pytest
 from click.testing import CliRunner, Result
 
 from accounting.heat.inventory import Lot
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, LedgerWriter
 from accounting.ledger.tape import pack
 from accounting.reports.heat_stock import StockRow
 from daemon.assembly.endpoints import facts
 from daemon.cli.main import commands
 from daemon.cli.stock import _sentences
-from daemon.cli.value import heat_stock
 from daemon.config.load import load
+from daemon.documents.stock_document import heat_stock
 from daemon.web.page.ledger_queries import midnight, stock_since
 from rules.tank.cylinder import WH_PER_L_K
 from tests.support.homes import SMALL
@@ -160,7 +160,7 @@ def test_the_fit_reads_the_recorded_minutes(home: Path) -> None:
     told = stock(home, "--fit").stdout
     assert "No quiet hours to fit the standing loss to" in told
     tank = heat_stock(load(home))
-    with Ledger.open_writer(home.with_name("books.sqlite"), facts(load(home))) as books:
+    with LedgerWriter.open(home.with_name("books.sqlite"), facts(load(home))) as books:
         last_s = 1_780_444_800  # 2026-06-03 00:00 UTC
         capacity = WH_PER_L_K * tank.volume_l
         rows = [

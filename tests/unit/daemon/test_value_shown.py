@@ -8,8 +8,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from accounting.reports.value import ValueReport, ValueRow
-from daemon.cli.value import instant, show_value, value_answer
+from daemon.cli.value import show_value
 from daemon.config.load import load
+from daemon.documents.times import instant
+from daemon.documents.value_document import value_answer
 from rules.model.errors import BrimfulError
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "home.example.toml"

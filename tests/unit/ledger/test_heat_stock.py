@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.ledger import Batch, LedgerWriter
 from accounting.ledger.opening import connect, migrate
 from accounting.ledger.schema import MIGRATIONS
 from accounting.model.entry import Entry, Posting, TankEntry
@@ -132,7 +132,7 @@ def test_a_ledger_of_the_first_schema_goes_on(tmp_path: Path) -> None:
         lines = [(START_S, "main", 1, 0, "sun", -700), (START_S, "main", 1, 1, "tank", 700)]
         db.executemany("INSERT INTO posting VALUES (?, ?, ?, ?, ?, ?)", lines)
         db.execute("INSERT INTO heater VALUES ('main', 1, ?, ?)", (START_S, START_S + 1800))
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         assert ledger.entries(0, EVER) == [entry(0)]
         assert value_report(ledger, "year").total.net_micro == 101_500
         same = replace(entry(0), used="1", postings=postings(700, 38_500, 178_500))

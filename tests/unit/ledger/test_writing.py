@@ -130,7 +130,7 @@ def test_an_entry_cannot_be_replaced_behind_the_triggers(tmp_path: Path) -> None
         return made[0]
 
     made: list[sqlite3.Connection] = []
-    with Ledger.open_writer(tmp_path / "a.sqlite", QUAY, keep) as ledger:
+    with LedgerWriter.open(tmp_path / "a.sqlite", QUAY, keep) as ledger:
         ledger.commit(Batch(START_S, (entry(0),)))
         with pytest.raises(sqlite3.IntegrityError, match="append-only: entry"):
             made[0].execute("INSERT OR REPLACE INTO entry SELECT * FROM entry")

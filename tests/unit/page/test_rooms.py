@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from accounting.ledger import EventRow
+from daemon.documents.rules_document import rules_answer
 from daemon.recording import owner_notes as notes
-from daemon.runtime.handlers import rules_answer
 from daemon.simulation.backtest import Outcome, Times
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.health import WIDTH, health_room, spark

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
+from accounting.ledger import Batch, LedgerWriter
 from accounting.ledger.tape import Row, pack
 from daemon.assembly.endpoints import facts
 from daemon.config.edit import preview_rule
@@ -41,7 +41,7 @@ def hut(tmp_path: Path) -> Home:
 
 
 def record(home: Home, rows: list[Row]) -> None:
-    with Ledger.open_writer(home.path_of(home.ledger.path), facts(home)) as ledger:
+    with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
         ledger.commit(Batch(END_S, tape=pack(rows)))
 
 

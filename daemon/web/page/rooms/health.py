@@ -1,26 +1,24 @@
 """Health: signals with their last hours, links, books, disk, backup, alarms."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.routing import Route
 
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant
 from daemon.web.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
 
-if TYPE_CHECKING:
-    from daemon.web.page.app import Page
-
 PATH, TITLE = "/health", "Health"
 KEPT_S = 10.0
 
 
-def routes(page: "Page") -> list[Route]:
+def routes(page: Endpoints) -> list[Route]:
     """Its paths."""
     return [Route(PATH, page.room("health.html", show), methods=["GET"])]
 

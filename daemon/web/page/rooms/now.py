@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import Mapping
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
@@ -13,6 +13,7 @@ from starlette.routing import Route
 from accounting.model.periods import midnight_s
 from daemon.config.model import Home
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant
 from daemon.web.page.views.now import ORDERS, now_room
 from daemon.web.page.views.stock import diverted_today, statement
@@ -20,16 +21,13 @@ from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from rules.model.errors import BrimfulError
 
-if TYPE_CHECKING:
-    from daemon.web.page.app import Page
-
 PATH, TITLE = "/", "Now"
 STOP_KEPT_S, STOCK_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 3 * 3600.0
 PATIENCE_S = 0.7
 """How long the first look waits for the ledger."""
 
 
-def routes(page: "Page") -> list[Route]:
+def routes(page: Endpoints) -> list[Route]:
     """Its paths."""
     return [
         Route(PATH, page.room("now.html", show), methods=["GET"]),

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -12,8 +12,9 @@ from daemon.assembly.prepared_home import plan
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, preview_rule
 from daemon.config.model import Home
-from daemon.runtime.handlers import change_answer, change_said, rules_answer
+from daemon.documents.rules_document import change_answer, change_said, rules_answer
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.trials import Trials, Tried
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.figures import instant, minutes
@@ -30,14 +31,11 @@ from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
 
-if TYPE_CHECKING:
-    from daemon.web.page.app import Page
-
 PATH, TITLE = "/rules", "Rules"
 KEPT_S = 30.0
 
 
-def routes(page: "Page") -> list[Route]:
+def routes(page: Endpoints) -> list[Route]:
     """Its paths."""
     trials = Trials()
 

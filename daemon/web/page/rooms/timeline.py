@@ -1,7 +1,7 @@
 """Timeline: tariffs, settings, hardware, absences, alarms, and the owner's own notes."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
@@ -11,19 +11,17 @@ from starlette.routing import Route
 from daemon.recording.owner_notes import KINDS as NOTE_KINDS
 from daemon.recording.owner_notes import LONGEST
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant
 from daemon.web.page.views.timeline import KINDS, timeline
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
-if TYPE_CHECKING:
-    from daemon.web.page.app import Page
-
 PATH, TITLE = "/timeline", "Timeline"
 KEPT_S = 10.0
 
 
-def routes(page: "Page") -> list[Route]:
+def routes(page: Endpoints) -> list[Route]:
     """Its paths."""
 
     async def add(request: Request, form: dict[str, str]) -> Response:

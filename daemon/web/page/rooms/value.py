@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
@@ -15,16 +15,15 @@ from accounting.model.periods import By
 from accounting.reports.value import ValueReport
 from accounting.reports.value_statement import as_csv
 from accounting.valuation.historical_shares import MonthShares
-from daemon.cli.value import instant, value_answer
 from daemon.config.model import Home
+from daemon.documents.times import instant
+from daemon.documents.value_document import value_answer
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant as time_of
 from daemon.web.page.views.value import PERIODS, value_room
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
-
-if TYPE_CHECKING:
-    from daemon.web.page.app import Page
 
 PATH, TITLE = "/value", "Value"
 KEPT_S = 10.0
@@ -43,7 +42,7 @@ class Asked:
     to_s: int | None
 
 
-def routes(page: "Page") -> list[Route]:
+def routes(page: Endpoints) -> list[Route]:
     """Its paths."""
     return [
         Route(PATH, page.room("value.html", show), methods=["GET"]),
