@@ -115,7 +115,7 @@ class Trial:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
-            cwd=Path(__file__).parents[1],
+            cwd=Path(__file__).parents[2],
         )
         self._ended = threading.Event()
         self._clock = threading.Timer(longest_s, self._too_long, [longest_s])

@@ -11,7 +11,7 @@ import pytest
 
 from accounting.ledger import Batch, LedgerError, LedgerWriter
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
-from tests.unit.daemon.test_keeper import House, full_half_hour
+from tests.unit.daemon.recording.test_unit_of_work import House, full_half_hour
 
 PAGE = 4096
 

@@ -10,7 +10,7 @@ from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from accounting.ledger.backup import back_up
 from accounting.ledger.restoring import STEPS, restore
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
-from tests.unit.daemon.test_keeper import BOOKS
+from tests.unit.daemon.recording.test_unit_of_work import BOOKS
 
 NOW_S = START_S + 10 * 86_400.0
 

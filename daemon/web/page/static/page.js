@@ -2,7 +2,7 @@
 /* Keeps what is shown as the house is: swaps the parts that changed, counts ages up and what is left down, says when
    nothing comes any more. Every room can be read without it. */
 
-/** Seconds in words, as the daemon says them (rules/words.py). */
+/** Seconds in words, as the daemon says them (rules/model/formatting.py). */
 function duration(seconds) {
   const whole = Math.round(Math.max(seconds, 0));
   if (whole < 100) return `${whole} s`;

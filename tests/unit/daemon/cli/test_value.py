@@ -14,7 +14,7 @@ from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
 from rules.model.errors import BrimfulError
 
-EXAMPLE = Path(__file__).parents[3] / "deploy" / "home.example.toml"
+EXAMPLE = Path(__file__).parents[4] / "deploy" / "home.example.toml"
 START_S = int(datetime(2026, 6, 1, tzinfo=UTC).timestamp())
 
 

@@ -6,6 +6,7 @@ import pytest
 
 from rules.decision import tracking
 from rules.model.memory import HeaterMemory
+from rules.model.power_range import fit_w, lowest_w
 from rules.model.settings import Heater, Surplus, Tracking
 from tests.support.rules_case import House, settings
 
@@ -22,7 +23,7 @@ def house(heater: Heater = HEATER, **changes: Any) -> House:
     [(99.9, 7), (100.0, 100), (850.9, 850), (3000.0, 3000), (9000.0, 3000)],
 )
 def test_fits_the_range_in_whole_watts(target_w: float, expected_w: int) -> None:
-    assert tracking.fit_w(HEATER, target_w, below_w=7) == expected_w
+    assert fit_w(HEATER, target_w, below_w=7) == expected_w
 
 
 @pytest.mark.parametrize(
@@ -30,8 +31,8 @@ def test_fits_the_range_in_whole_watts(target_w: float, expected_w: int) -> None
 )
 def test_rounds_down_to_the_steps_in_its_range(target_w: float, expected_w: int) -> None:
     heater = Heater("main", "modulated", 2500.0, 600.0, steps_w=(500, 1000, 2000, 3000))
-    assert tracking.lowest_w(heater) == 1000
-    assert tracking.fit_w(heater, target_w, below_w=0) == expected_w
+    assert lowest_w(heater) == 1000
+    assert fit_w(heater, target_w, below_w=0) == expected_w
 
 
 def test_begins_with_the_latest_surplus_less_the_margin() -> None:

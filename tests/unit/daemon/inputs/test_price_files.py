@@ -14,7 +14,7 @@ from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
 from tests.support.broker import free_port
 from tests.support.homes import SMALL
-from tests.unit.daemon.test_keeper import START_S, House, with_price
+from tests.unit.daemon.recording.test_unit_of_work import START_S, House, with_price
 
 NOON_S = 1_780_056_000.0
 SERIES = '[tariffs.sell]\ndirection = "export"\nseries = "sell.csv"\n'

@@ -96,7 +96,7 @@ def test_a_named_folder_for_backups_that_is_missing_is_not_well(home: Path) -> N
 
 def test_a_daemon_that_does_not_answer_is_not_well(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """It listens, for the kernel does that, but nobody is there."""
-    monkeypatch.setattr(daemon.api.client, "WITHIN_S", 0.2)
+    monkeypatch.setattr(daemon.web.api.client, "WITHIN_S", 0.2)
     with socket.create_server(("127.0.0.1", load(home).api.port)):
         code, told = checked(home)
     assert code == 1
@@ -108,7 +108,7 @@ def test_a_daemon_that_does_not_answer_is_not_well(home: Path, monkeypatch: pyte
 def test_on_a_terminal_its_lines_fit(home: Path) -> None:
     ours, its = pty.openpty()
     command = [sys.executable, "-c", "from daemon.cli import main; main()", "check", home.name]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[3]), "COLUMNS": "80"}
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[4]), "COLUMNS": "80"}
     process = subprocess.Popen(command, stdout=its, cwd=home.parent, env=environment)
     os.close(its)
     said = b""

@@ -14,7 +14,7 @@ from daemon.config.model import Home
 from daemon.config.places import keys_of
 from tests.support.homes import EXAMPLE, SMALL, TWO_HEATERS
 
-PUBLISHED = Path(__file__).parents[3] / "deploy" / "home.schema.json"
+PUBLISHED = Path(__file__).parents[4] / "deploy" / "home.schema.json"
 
 
 def as_json(value: Any) -> Any:

@@ -16,7 +16,7 @@ from daemon.timing.clock import SteppedClock
 from daemon.timing.events import Tick
 from tests.support.broker import free_port
 from tests.support.prices import utc
-from tests.unit.config.test_past import PAST, WHOLE
+from tests.unit.daemon.config.test_displaces_from_past import PAST, WHOLE
 
 JUNE, JULY = utc("2026-06-10T12:00Z"), utc("2026-07-10T12:00Z")
 WITHIN_S = 10.0

@@ -15,7 +15,7 @@ from daemon.simulation.backtest import Trial, compare
 from daemon.web.page.trials import KEPT, Trials
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL
-from tests.unit.config.test_past import WHOLE
+from tests.unit.daemon.config.test_displaces_from_past import WHOLE
 
 END_S = 1_781_092_800  # 2026-06-10T12:00:00Z
 WITHIN_S = 60.0
