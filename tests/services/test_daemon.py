@@ -85,6 +85,7 @@ def test_kill_9_withholds_and_loses_neither_energy_nor_override(house: House, br
         wire.publish("wren/level", "70")
         wire.publish("wren/meter", "-1500")
         wire.publish("wren/energy", "5700")
+        house.knows("diverted_wh", 5700)
         assert json.loads(house.asks("why", "--json").stdout)["guard"] == "override"
         house.asks("override", "clear")  # a commit, so that what is open can be read
         total = json.loads(house.asks("value", "--json").stdout)["total"]
@@ -99,6 +100,8 @@ def test_a_retained_level_of_unknown_age_permits_nothing(house: House, broker: M
         wire.publish("wren/meter", "-1500")
         for unusable in (b"unavailable", b"", b"NaN", b"1e999", b"\xff\xfe", b"[" * 9999, b"8" * 300_000):
             wire.publish("wren/level", unusable)
+        wire.publish("wren/energy", "5")
+        house.knows("diverted_wh", 5)  # so it has heard what came before
         why = json.loads(house.asks("why", "--json").stdout)
         assert (why["order"], why["guard"]) == ("withhold", "fresh")
         wire.publish("wren/level", "40")

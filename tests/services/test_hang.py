@@ -76,11 +76,14 @@ def diverting(folder: Path, broker: Mosquitto, heater: Client) -> Iterator["subp
     )
     try:
         heater.hears("wren/permit", b"no")
-        while not any(bytes(told.payload) == b"yes" for told in heater.inbox.items):
+        for _ in range(100):
+            if any(bytes(message.payload) == b"yes" for message in heater.inbox.items):
+                break
             heater.publish("wren/level", b"40")
             heater.publish("wren/meter", b"-2500")
             with suppress(AssertionError):
                 heater.hears("wren/permit", b"yes", timeout_s=0.2)
+        heater.hears("wren/permit", b"yes")
         yield process
     finally:
         process.kill()

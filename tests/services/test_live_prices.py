@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,6 +15,7 @@ from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Ask, Due
 from tests.support.broker import TIMEOUT_S, Client, Mosquitto, free_port
 from tests.support.homes import SMALL
 
@@ -44,8 +46,16 @@ def taken(service: Service, until: Callable[[], bool]) -> float | None:
         if until():
             break
         deadline.wait(0.02)
-    service._reload(service.loop, service._clock.now())
-    return service._engine.books.prices_at(NOON_S).export_price
+    service.loop.put(Due("reload"))
+    price: float | None = asked(service, "why")["prices"]["export_price"]
+    return price
+
+
+def asked(service: Service, name: str) -> Any:
+    """The loop's answer, once it has done all that was put before."""
+    question = Ask(name)
+    service.loop.put(question)
+    return question.answer.result(TIMEOUT_S)
 
 
 def test_rows_of_a_topic_price_what_is_sold(tmp_path: Path) -> None:
@@ -54,7 +64,7 @@ def test_rows_of_a_topic_price_what_is_sold(tmp_path: Path) -> None:
         with Client(broker.address()) as client:
             client.publish("market/rows", PAYLOAD, retain=True)
         with running(tmp_path, 'kind = "mqtt", topic = "market/rows"', broker.address()) as service:
-            assert service._engine.books.prices_at(NOON_S).export_price is None
+            assert asked(service, "why")["prices"]["export_price"] is None
             assert taken(service, kept.exists) == 0.055
     assert kept.read_text() == (
         "time,value\n2026-06-01T09:30:00Z,0.055\n2026-06-01T10:30:00Z,-0.01\n2026-06-01T11:30:00Z,\n"
@@ -87,4 +97,4 @@ def test_rows_of_an_address_price_what_is_sold_and_stay_when_it_is_gone(tmp_path
     with running(tmp_path, live, nobody) as service:
         assert taken(service, lambda: bool(service._feeds.faults)) == 0.055, "the last good rows are kept"
         assert service._feeds.faults[0].startswith("prices of tariffs.sell: expected an answer, got")
-        assert service._health(service.loop, service._clock.now())["prices"] == {"faults": service._feeds.faults}
+        assert asked(service, "health")["prices"] == {"faults": service._feeds.faults}

@@ -118,7 +118,12 @@ def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through_a
     finally:
         for link in idle:
             link.close()
-    assert page.http("GET", "/api/why").status == 200
+    give_up_s = time.monotonic() + WITHIN_S
+    status = 0
+    while status != 200 and time.monotonic() < give_up_s:
+        with contextlib.suppress(ConnectionError):  # the server has yet to see that they are gone
+            status = page.http("GET", "/api/why").status
+    assert status == 200
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,9 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from daemon.mqtt.address import BrokerAddress
 from tests.support.broker import Inbox, Mosquitto, free_port
@@ -37,6 +39,8 @@ resume_below_pct = 88
 [api]
 port = {api}
 """
+
+PATIENCE_S = 30.0
 
 
 class House:
@@ -98,14 +102,19 @@ class House:
         self.said = [str(said) for said in self.log.items[: self.log.items.index(line, len(self.said)) + 1]]
         return str(line)
 
+    def until(self, holds: Callable[[Any], bool], *question: str) -> Any:
+        """Ask until the answer is so, and give it; on a busy machine what was just sent may still be on its way."""
+        give_up_s = time.monotonic() + PATIENCE_S
+        while True:
+            answer = json.loads(self.asks(*question, "--json").stdout)
+            if holds(answer):
+                return answer
+            if time.monotonic() > give_up_s:
+                raise AssertionError(f"{question}: still {answer}")
+
     def knows(self, signal: str, value: float) -> None:
         """Wait until the daemon has heard this."""
-        give_up_s = time.monotonic() + 20
-        while time.monotonic() < give_up_s:
-            inputs = json.loads(self.asks("why", "--json").stdout)["inputs"]
-            if any((told["signal"], told["value"]) == (signal, value) for told in inputs):
-                return
-        raise AssertionError(f"not heard: {signal} {value}")
+        self.until(lambda why: any((one["signal"], one["value"]) == (signal, value) for one in why["inputs"]), "why")
 
     def end(self, number: signal.Signals, *, group: bool = False) -> int:
         """End it by a signal; its exit code. group: the signal goes to all that it started too, as from a terminal."""
