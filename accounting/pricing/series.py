@@ -161,7 +161,7 @@ def exact(text: str) -> Fraction:
 def lasting(rows: Iterable[Row], step_s: int) -> list[Row]:
     """Rows that each hold for step_s, or until the next: in order, with a gap wherever none follows in time.
 
-    Of two rows for one second the later told one counts.
+    Of two rows for one second the one given later counts.
     """
     ordered = sorted(dict(rows).items())
     whole: list[Row] = []
@@ -173,17 +173,34 @@ def lasting(rows: Iterable[Row], step_s: int) -> list[Row]:
     return whole
 
 
-def merged(kept: Sequence[Row], told: Sequence[Row]) -> list[Row]:
-    """Kept rows with newer ones in their place: for the time from the first told to the last, only those count.
+def merged(kept: Sequence[Row], newer: Sequence[Row]) -> list[Row]:
+    """Kept rows with newer ones laid over them: what the newer rows give no value for stays as it was kept.
 
-    told: as `lasting` gives them, with the gap that ends them.
+    newer: as `lasting` gives them, each row's value holding to the next row, with the gap that ends them.
     """
-    if not told:
-        return list(kept)
-    first_s, end_s = told[0][0], told[-1][0]
-    after = [row for row in kept if row[0] >= end_s]
-    before = [row for row in kept if row[0] < first_s]
-    return [*before, *(told[:-1] if after and after[0][0] == end_s else told), *after]
+    below, above = _Held(kept), _Held(newer)
+    rows: list[Row] = []
+    for at_s in sorted({at_s for at_s, _ in (*kept, *newer)}):
+        value = above(at_s)
+        if value is None:
+            value = below(at_s)
+        elif above.starts_s[bisect_right(above.starts_s, at_s) - 1] != at_s:
+            continue  # a kept row beneath a newer one that goes on
+        if value is not None or (rows and rows[-1][1] is not None):
+            rows.append((at_s, value))
+    return rows
+
+
+class _Held:
+    """The value that rows give at an instant: the last row's at or before it; None before the first."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self.starts_s = [at_s for at_s, _ in rows]
+        self._values = [value for _, value in rows]
+
+    def __call__(self, at_s: int) -> Fraction | None:
+        index = bisect_right(self.starts_s, at_s) - 1
+        return self._values[index] if index >= 0 else None
 
 
 def write_rows(path: Path, rows: Iterable[Row]) -> None:

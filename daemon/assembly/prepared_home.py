@@ -8,7 +8,7 @@ from daemon.config.build import books_settings, heater_signal, rule_settings
 from daemon.config.model import Home
 from daemon.config.money import Fetched, Listened
 from daemon.control.signal_state import Wiring
-from daemon.inputs.price_feeds import Feed
+from daemon.inputs.price_payload import Feed
 from rules.model.settings import Settings
 
 
@@ -42,6 +42,7 @@ def feeds(home: Home) -> list[Feed]:
             url=live.url if isinstance(live, Fetched) else "",
             refresh_s=live.refresh_minutes * 60 if isinstance(live, Fetched) else 0.0,
             topic=live.topic if isinstance(live, Listened) else "",
+            redirects_to=live.redirects_to if isinstance(live, Fetched) else (),
         )
         for key, live in home.live.items()
     ]

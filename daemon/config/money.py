@@ -92,6 +92,8 @@ class Fetched(Ahead):
     """Its address; {today} and {tomorrow} in it become the home's dates."""
     refresh_minutes: Annotated[int, Within(5, 10080)] = 60
     """How often it is asked."""
+    redirects_to: Annotated[tuple[Text, ...], Field(strict=False)] = ()
+    """Hosts besides its own that the address may send us on to."""
 
 
 class Listened(Ahead):

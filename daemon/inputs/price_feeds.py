@@ -1,226 +1,168 @@
-"""Prices that are told ahead: fetched over HTTP or heard on a topic, kept in a file beside the ledger.
+"""Prices given ahead: fetched over HTTP or heard on a topic, kept in a file beside the ledger.
 
-A thread of its own fetches, reads and writes; the loop takes the changed file as it takes any that the home file names.
-What cannot be read changes nothing: the last good rows stay.
+Each source has a thread of its own, which fetches, reads and writes, so that none holds up another; the loop takes the
+changed file as it takes any that the home file names. What cannot be read changes nothing: the last good rows stay.
 """
 
-import json
 import logging
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from decimal import Decimal
-from fractions import Fraction
-from pathlib import Path
 from queue import SimpleQueue
+from typing import Protocol
 
-from accounting.pricing.series import Row, exact, lasting, merged, read_rows, write_rows
-from daemon.inputs.decode import instant
-from daemon.inputs.json_pointer import parse_pointer, resolve
+from accounting.pricing.series import merged, read_rows, write_rows
+from daemon.inputs.price_fetch import WITHIN_S, Fetched, fetch
+from daemon.inputs.price_payload import Feed, read_payload
 from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 
-LARGEST_BYTES = 5_000_000
-MOST_ROWS = 50_000
-_CONNECT_S, _READ_S = 10.0, 30.0
 _RETRY_S = 300.0
-_LARGEST = 10_000
+_OVERDUE_S = 2 * WITHIN_S
+_STOP_S = 2.0
 
 
-@dataclass(frozen=True, slots=True)
-class Feed:
-    """Where rows of a series come from, and how a payload becomes rows: value = number × scale, for `step_s` each.
+class Fetch(Protocol):
+    """Asks an address: url, etag, hosts it may be sent on to. Raises ValueError."""
 
-    name: the tariff's or factor's, for people; path: the file they are kept in; rows, time, value: RFC 6901 pointers,
-    to the list in the payload, and in each of its rows. url: fetched every `refresh_s`; else topic: listened to.
-    """
-
-    name: str
-    path: Path
-    rows: str
-    time: str
-    value: str
-    scale: Fraction
-    step_s: int
-    url: str = ""
-    refresh_s: float = 3600.0
-    topic: str = ""
-
-
-@dataclass(slots=True)
-class _State:
-    asked_s: float = float("-inf")
-    etag: str = ""
-    fault: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Fetched:
-    """An answer: payload None where nothing has changed since; etag: to ask with next time."""
-
-    payload: bytes | None
-    etag: str = ""
-
-
-Fetch = Callable[[str, str], Fetched]
-
-
-def read_payload(payload: bytes, feed: Feed) -> list[Row]:
-    """The rows of a payload, each lasting its step. Raises ValueError, with the reason, where one cannot be read."""
-    if len(payload) > LARGEST_BYTES:
-        raise ValueError(f"expected at most {LARGEST_BYTES // 1_000_000} MB, got more")
-    try:
-        document = json.loads(payload.decode("utf-8"), parse_float=Decimal)
-    except (ValueError, RecursionError):
-        raise ValueError("expected JSON, got something else") from None
-    try:
-        found = resolve(document, parse_pointer(feed.rows))
-    except LookupError:
-        raise ValueError(f'expected rows at "{feed.rows}", got nothing there') from None
-    rows = found if isinstance(found, list) else [found]
-    if not 0 < len(rows) <= MOST_ROWS:
-        raise ValueError(f"expected 1 to {MOST_ROWS} rows, got {len(rows)}")
-    paths = parse_pointer(feed.time), parse_pointer(feed.value)
-    return lasting([_row(row, number, *paths, feed.scale) for number, row in enumerate(rows, 1)], feed.step_s)
-
-
-def _row(row: object, number: int, time: Sequence[str], value: Sequence[str], scale: Fraction) -> Row:
-    try:
-        at = resolve(row, tuple(time))
-        told = resolve(row, tuple(value))
-    except LookupError:
-        raise ValueError(f"row {number}: expected a time and a value, got a row without") from None
-    try:
-        at_s = round(instant(float(at) if isinstance(at, Decimal) else at))
-    except ValueError as wrong:
-        raise ValueError(f"row {number}: {wrong}") from None
-    if told is None:
-        return at_s, None
-    if isinstance(told, bool) or not isinstance(told, int | Decimal | str):
-        raise ValueError(f"row {number}: expected a number, got {str(told)[:40]}")
-    try:
-        number_told = exact(str(told).strip()) * scale
-    except ValueError:
-        raise ValueError(f"row {number}: expected a number, got {str(told)[:40]}") from None
-    if abs(number_told) > _LARGEST:
-        raise ValueError(f"row {number}: expected at most {_LARGEST} per kWh, got {float(number_told):g}")
-    return at_s, number_told
-
-
-def fetch(url: str, etag: str) -> Fetched:
-    """Ask an address. Raises ValueError, with the reason, for any answer but a good one."""
-    import urllib3  # takes a while, and most homes have no such source
-
-    headers = {"Accept": "application/json", "User-Agent": "brimful"} | ({"If-None-Match": etag} if etag else {})
-    try:
-        with urllib3.PoolManager(retries=urllib3.Retry(total=3, connect=0, read=0, status=0, redirect=3)) as pool:
-            answer = pool.request(
-                "GET",
-                url,
-                headers=headers,
-                timeout=urllib3.Timeout(connect=_CONNECT_S, read=_READ_S),
-                preload_content=False,
-            )
-            try:
-                if answer.status == 304:
-                    return Fetched(None, etag)
-                if answer.status != 200:
-                    raise ValueError(f"expected status 200, got {answer.status}")
-                payload = answer.read(LARGEST_BYTES + 1, decode_content=True)
-                return Fetched(payload, answer.headers.get("ETag", ""))
-            finally:
-                answer.close()
-    except urllib3.exceptions.HTTPError as failed:
-        raise ValueError(f"expected an answer, got {type(failed).__name__}") from failed
+    def __call__(self, url: str, etag: str, redirects_to: tuple[str, ...], /) -> Fetched: ...
 
 
 @dataclass(slots=True)
 class Feeds:
-    """The thread that keeps the files. `look` and `heard` may be called from any thread and return at once.
-
-    fetch: asks an address.
-    """
+    """Keeps the files. `look` and the topics' callbacks may be called from any thread and return at once."""
 
     feeds: Sequence[Feed]
     fetch: Fetch = fetch
-    _states: dict[str, _State] = field(init=False)
-    _queue: "SimpleQueue[tuple[Feed, bytes | date] | None]" = field(default_factory=SimpleQueue, init=False)
-    _thread: threading.Thread = field(init=False)
+    _sources: "list[_Source]" = field(init=False)
 
     def __post_init__(self) -> None:
-        self._states = {feed.name: _State() for feed in self.feeds}
-        self._thread = threading.Thread(target=self._work, name="feeds", daemon=True)
+        self._sources = [_Source(feed, self.fetch) for feed in self.feeds]
 
     @property
     def faults(self) -> list[str]:
         """A sentence for each source that gives no good rows just now."""
-        return [f"prices of {name}: {state.fault}" for name, state in self._states.items() if state.fault]
+        return [f"prices of {source.feed.name}: {fault}" for source in self._sources if (fault := source.fault)]
 
     @property
     def topics(self) -> dict[str, Callable[[bytes], None]]:
         """What to call with the payloads of each topic that is listened to."""
 
         def hear(topic: str) -> Callable[[bytes], None]:
-            return lambda payload: self.heard(topic, payload)
+            def take(payload: bytes) -> None:
+                for source in self._sources:
+                    if source.feed.topic == topic:
+                        source.put(payload)
+
+            return take
 
         return {feed.topic: hear(feed.topic) for feed in self.feeds if feed.topic}
 
     def start(self) -> None:
         """Begin to work."""
-        self._thread.start()
+        for source in self._sources:
+            source.thread.start()
 
     def stop(self) -> None:
         """Let what is under way end, for a while; the files are whole at every moment."""
-        self._queue.put(None)
-        if self._thread.is_alive():
-            self._thread.join(timeout=2.0)
+        for source in self._sources:
+            source.put(None)
+        for source in self._sources:
+            if source.thread.is_alive():
+                source.thread.join(timeout=_STOP_S)
 
     def look(self, mono_s: float, today: date) -> None:
         """Fetch what is due. mono_s: the forward clock; today: the home's date."""
-        for feed in self.feeds:
-            state = self._states[feed.name]
-            pause_s = min(_RETRY_S, feed.refresh_s) if state.fault else feed.refresh_s
-            if feed.url and mono_s >= state.asked_s + pause_s:
-                state.asked_s = mono_s
-                self._queue.put((feed, today))
+        for source in self._sources:
+            source.look(mono_s, today)
 
-    def heard(self, topic: str, payload: bytes) -> None:
-        """Take a payload of a topic."""
-        for feed in self.feeds:
-            if feed.topic == topic:
-                self._queue.put((feed, payload))
+    def work(self) -> None:
+        """Do all that waits, on this thread."""
+        for source in self._sources:
+            source.put(None)
+            source.work()
 
-    def _work(self) -> None:
-        while (item := self._queue.get()) is not None:
-            feed, what = item
-            state = self._states[feed.name]
+
+class _Source:
+    """One source, and the thread that asks it."""
+
+    def __init__(self, feed: Feed, fetch: Fetch) -> None:
+        self.feed = feed
+        self.thread = threading.Thread(target=self.work, name=f"prices {feed.name}", daemon=True)
+        self._fetch = fetch
+        self._queue: SimpleQueue[bytes | date | None] = SimpleQueue()
+        self._asked_s = float("-inf")
+        self._waiting = False
+        self._overdue = False
+        self._etag = ""
+        self._fault = ""
+
+    @property
+    def fault(self) -> str:
+        """Why it gives no good rows just now; "" if all is well."""
+        if self._overdue:
+            return f"expected an answer within {_OVERDUE_S:g} s, got none yet"
+        if self.thread.ident is not None and not self.thread.is_alive():
+            return "its thread has ended; restart the daemon"
+        return self._fault
+
+    def put(self, what: bytes | date | None) -> None:
+        """Hand the thread a payload to take, a day to ask for, or the end."""
+        self._queue.put(what)
+
+    def look(self, mono_s: float, today: date) -> None:
+        """Ask for the day's rows if it is time; one question at a time."""
+        if not self.feed.url:
+            return
+        if self._waiting:
+            self._overdue = mono_s >= self._asked_s + _OVERDUE_S
+            return
+        pause_s = min(_RETRY_S, self.feed.refresh_s) if self._fault else self.feed.refresh_s
+        if mono_s >= self._asked_s + pause_s:
+            self._asked_s, self._waiting = mono_s, True
+            self.put(today)
+
+    def work(self) -> None:
+        """Take what comes until the end is put."""
+        while (what := self._queue.get()) is not None:
             try:
-                self._take(feed, what, state)
+                fault = self._take(what)
             except (ValueError, OSError, BrimfulError) as failed:
-                if not state.fault:
-                    log.warning("prices=%s failing: %s", feed.name, failed)
-                state.fault = str(failed)
-            else:
-                if state.fault:
-                    log.warning("prices=%s well again", feed.name)
-                state.fault = ""
+                fault = str(failed)
+            except Exception as failed:
+                log.exception("prices=%s failed", self.feed.name)
+                fault = f"reading it failed: {type(failed).__name__}"
+            if fault and not self._fault:
+                log.warning("prices=%s failing: %s", self.feed.name, fault)
+            elif self._fault and not fault:
+                log.warning("prices=%s well again", self.feed.name)
+            self._fault, self._waiting, self._overdue = fault, False, False
 
-    def _take(self, feed: Feed, what: bytes | date, state: _State) -> None:
+    def _take(self, what: bytes | date) -> str:
+        """Keep the rows of a payload, fetched or heard; a sentence on rows that could not be read, or ""."""
         payload: bytes | None
         etag = ""
         if isinstance(what, date):
-            answer = self.fetch(dated(feed.url, what), state.etag)
+            answer = self._fetch(dated(self.feed.url, what), self._etag, self.feed.redirects_to)
             payload, etag = answer.payload, answer.etag
         else:
             payload = what
+        faults: list[str] = []
         if payload is not None:
-            kept = read_rows(feed.path)
-            rows = merged(kept, read_payload(payload, feed))
+            read = read_payload(payload, self.feed)
+            faults = read.faults
+            kept = read_rows(self.feed.path)
+            rows = merged(kept, read.rows)
             if rows != kept:
-                write_rows(feed.path, rows)
-        state.etag = etag  # only once its rows are kept: what was refused is asked for whole again
+                write_rows(self.feed.path, rows)
+        # Only once its rows are kept, and all of them: what was refused is asked for whole again.
+        self._etag = "" if faults else etag
+        if not faults:
+            return ""
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        return f"{faults[0]}{more}; the other rows count"
 
 
 def dated(url: str, today: date) -> str:

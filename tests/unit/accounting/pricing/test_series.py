@@ -118,6 +118,8 @@ def test_newer_rows_take_the_place_of_kept_ones() -> None:
     later = merged(kept, lasting([(600, TWO)], 60))
     assert later == [*kept, (600, TWO), (660, None)]
     assert Series(later).gaps(0, 660)[0][:2] == (180, 600)
+    far = merged(later, lasting([(-6000, THREE), (90_000, THREE)], 60))
+    assert far == [(-6000, THREE), (-5940, None), *later, (90_000, THREE), (90_060, None)], "what lies between stays"
     assert merged(kept, []) == kept
     assert merged([], kept) == kept
     assert merged(kept, kept) == kept
@@ -127,14 +129,14 @@ def test_newer_rows_take_the_place_of_kept_ones() -> None:
     st.lists(st.tuples(st.integers(0, 40), st.integers(-9, 9)), max_size=20),
     st.lists(st.tuples(st.integers(0, 40), st.integers(-9, 9)), min_size=1, max_size=20),
 )
-def test_what_is_merged_tells_the_newer_where_it_tells_and_else_the_older(
+def test_what_is_merged_gives_the_newer_value_where_there_is_one_and_else_the_older(
     older: list[tuple[int, int]], newer: list[tuple[int, int]]
 ) -> None:
     kept, told = (lasting([(60 * at, Fraction(v)) for at, v in rows], 60) for rows in (older, newer))
     both = Series(merged(kept, told))
     for at_s in range(0, 60 * 45, 30):
-        by = told if told[0][0] <= at_s < told[-1][0] else kept
-        assert both.price_at(at_s) == Series(by).price_at(at_s)
+        newest = Series(told).price_at(at_s)
+        assert both.price_at(at_s) == (Series(kept).price_at(at_s) if newest is None else newest)
 
 
 def test_a_series_is_written_whole_and_read_back_exactly(tmp_path: Path) -> None:

@@ -1,73 +1,20 @@
 """Prices told ahead: from a payload to the file beside the ledger."""
 
-import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from accounting.pricing.series import read_rows
-from daemon.inputs.price_feeds import LARGEST_BYTES, Feed, Feeds, Fetched, dated, fetch, read_payload
-from tests.support.prices import utc
+from daemon.inputs.price_feeds import Feeds, dated
+from daemon.inputs.price_fetch import Fetched
+from tests.support.price_payloads import GOOD, ROWS, START, feed, payload
 
-START = utc("2026-06-01T00:00Z")
 TODAY = date(2026, 6, 1)
-
-
-def feed(folder: Path, **changes: Any) -> Feed:
-    told = {"rows": "/data/rows", "time": "/from", "value": "/price", "scale": Fraction(1, 1000), "step_s": 1800}
-    return Feed("sell", folder / "sell.csv", **{**told, "url": "http://prices.example/{today}", **changes})  # type: ignore[arg-type]
-
-
-def payload(*rows: tuple[object, object]) -> bytes:
-    return json.dumps({"data": {"rows": [{"from": at, "price": price} for at, price in rows]}}).encode()
-
-
-GOOD = payload(("2026-06-01T00:00:00Z", 55.1), ("2026-06-01T01:30:00+01:00", -7), (START * 1000 + 7_200_000, "80.25"))
-ROWS = [
-    (START, Fraction("0.0551")),
-    (START + 1800, Fraction("-0.007")),
-    (START + 3600, None),
-    (START + 7200, Fraction("0.08025")),
-    (START + 9000, None),
-]
-
-
-def test_rows_are_read_by_their_pointers_exactly_and_gaps_are_told(tmp_path: Path) -> None:
-    assert read_payload(GOOD, feed(tmp_path)) == ROWS
-    one = json.dumps({"from": START, "price": None}).encode()
-    assert read_payload(one, feed(tmp_path, rows="")) == [(START, None), (START + 1800, None)]
-
-
-@pytest.mark.parametrize(
-    ("content", "said"),
-    [
-        (b"no", "expected JSON, got something else"),
-        (b"\xff", "expected JSON, got something else"),
-        (b"[" * 100_000, "expected JSON, got something else"),
-        (b"{}", 'expected rows at "/data/rows", got nothing there'),
-        (b" " * (LARGEST_BYTES + 1), "expected at most 5 MB, got more"),
-        (b'{"data": {"rows": []}}', "expected 1 to 50000 rows, got 0"),
-        (b'{"data": {"rows": [3]}}', "row 1: expected a time and a value, got a row without"),
-        (payload((START, 1), ("2026-06-01T00:00:00", 1)), "row 2: its time has no offset from UTC"),
-        (payload((5, 1)), "row 1: its time is not plausible"),
-        (payload((START, True)), "row 1: expected a number, got True"),
-        (payload((START, "dear")), "row 1: expected a number, got dear"),
-        (payload((START, [1])), "row 1: expected a number, got [1]"),
-        (payload((START, 1e99)), "row 1: expected a number, got 1E+99"),
-        (payload((START, 1e8)), "row 1: expected at most 10000 per kWh, got 100000"),
-        (b'{"data": {"rows": [{"from": NaN, "price": 1}]}}', "row 1: its time is not plausible"),
-    ],
-)
-def test_what_cannot_be_read_is_refused_as_a_whole(content: bytes, said: str, tmp_path: Path) -> None:
-    with pytest.raises(ValueError) as refused:  # noqa: PT011
-        read_payload(content, feed(tmp_path))
-    assert str(refused.value) == said
 
 
 class Answers:
@@ -77,7 +24,7 @@ class Answers:
         self.asked: list[tuple[str, str]] = []
         self._answers = list(answers)
 
-    def __call__(self, url: str, etag: str) -> Fetched:
+    def __call__(self, url: str, etag: str, redirects_to: tuple[str, ...]) -> Fetched:
         self.asked.append((url, etag))
         answer = self._answers.pop(0)
         if isinstance(answer, str):
@@ -87,10 +34,10 @@ class Answers:
 
 def run(feeds: Feeds, *moments: float) -> None:
     """Look at each of these seconds, and wait until all is done."""
+    feeds.work()
     for mono_s in moments:
         feeds.look(mono_s, TODAY)
-    feeds._queue.put(None)
-    feeds._work()
+        feeds.work()
 
 
 def test_rows_are_kept_merged_and_asked_for_only_if_they_changed(tmp_path: Path) -> None:
@@ -157,47 +104,80 @@ def test_places_for_the_date_are_filled_in() -> None:
     )
 
 
-class _Handler(BaseHTTPRequestHandler):
-    def do_GET(self) -> None:
-        if self.path == "/gone":
-            self.send_error(404)
-        elif self.path == "/moved":
-            self.send_response(302)
-            self.send_header("Location", "/")
-            self.end_headers()
-        elif self.headers.get("If-None-Match") == '"v1"':
-            self.send_response(304)
-            self.end_headers()
-        else:
-            self.send_response(200)
-            self.send_header("ETag", '"v1"')
-            self.send_header("Content-Length", str(len(GOOD)))
-            self.end_headers()
-            self.wfile.write(GOOD)
+class Stuck:
+    """A source that answers one address only when it is let go, and every other at once."""
 
-    def log_message(self, *_: object) -> None:
-        """Nothing."""
+    def __init__(self) -> None:
+        self.go = threading.Event()
+
+    def __call__(self, url: str, etag: str, redirects_to: tuple[str, ...]) -> Fetched:
+        if "stuck" in url:
+            assert self.go.wait(20)
+        return Fetched(GOOD)
 
 
-@pytest.fixture
-def address() -> Iterator[str]:
-    server = ThreadingHTTPServer(("127.0.0.1", 0), _Handler)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
+def until(holds: Callable[[], bool]) -> None:
+    pause = threading.Event()
+    for _ in range(2000):
+        if holds():
+            return
+        pause.wait(0.01)
+    raise AssertionError("waited in vain")
 
 
-def test_an_address_is_asked_with_its_tag(address: str) -> None:
-    assert fetch(address + "/", "") == Fetched(GOOD, '"v1"')
-    assert fetch(address + "/moved", "") == Fetched(GOOD, '"v1"')
-    assert fetch(address + "/", '"v1"') == Fetched(None, '"v1"')
-    with pytest.raises(ValueError, match="expected status 200, got 404"):
-        fetch(address + "/gone", "")
+def test_one_source_that_does_not_answer_holds_no_other_up_and_is_named(tmp_path: Path) -> None:
+    stuck = Stuck()
+    slow, quick = tmp_path / "slow", tmp_path / "quick"
+    slow.mkdir()
+    quick.mkdir()
+    feeds = Feeds([replace(feed(slow, url="http://stuck.example/"), name="slow"), feed(quick)], stuck)
+    feeds.start()
+    feeds.look(0.0, TODAY)
+    until((quick / "sell.csv").exists)
+    feeds.look(119.0, TODAY)
+    assert feeds.faults == []
+    feeds.look(120.0, TODAY)
+    assert feeds.faults == ["prices of slow: expected an answer within 120 s, got none yet"]
+    stuck.go.set()
+    until(lambda: feeds.faults == [])
+    feeds.stop()
 
 
-def test_an_address_where_nobody_answers_is_said() -> None:
-    with pytest.raises(ValueError, match="expected an answer, got"):
-        fetch("http://127.0.0.1:9/", "")
+def test_no_payload_ends_the_thread(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Nor does a mistake of our own; it is in the log, and in a word among the faults."""
+
+    class Mistaken(Answers):
+        def __call__(self, url: str, etag: str, redirects_to: tuple[str, ...]) -> Fetched:
+            if not self.asked:
+                self.asked.append((url, etag))
+                raise KeyError("a mistake")
+            return super().__call__(url, etag, redirects_to)
+
+    odd = payload((START, 1)).replace(b"1}", b"1e99999999999999999999}")
+    feeds = Feeds([feed(tmp_path)], Mistaken(Fetched(odd), Fetched(GOOD)))
+    feeds.start()
+    feeds.look(0.0, TODAY)
+    until(lambda: feeds.faults == ["prices of sell: reading it failed: KeyError"])
+    feeds.look(300.0, TODAY)
+    until(lambda: feeds.faults == ["prices of sell: row 1: expected a number, got 1e99999999999999999999"])
+    feeds.look(600.0, TODAY)
+    until(lambda: feeds.faults == [])
+    assert read_rows(tmp_path / "sell.csv") == ROWS
+    feeds.stop()
+    assert "a mistake" in caplog.text
+
+
+def test_a_thread_that_has_ended_is_said(tmp_path: Path) -> None:
+    feeds = Feeds([feed(tmp_path)], Answers())
+    feeds.start()
+    assert feeds.faults == []
+    feeds.stop()
+    assert feeds.faults == ["prices of sell: its thread has ended; restart the daemon"]
+
+
+def test_rows_that_cannot_be_read_are_left_out_and_named(tmp_path: Path) -> None:
+    mixed = payload(("2026-06-01T00:00:00Z", 55.1), (START + 1800, "dear"), (START + 3600, None), (5, 1))
+    feeds = Feeds([feed(tmp_path)], Answers(Fetched(GOOD, '"a"'), Fetched(mixed, '"b"'), Fetched(GOOD, '"c"')))
+    run(feeds, 0.0, 3600.0)
+    assert feeds.faults == ["prices of sell: row 2: expected a number, got dear (and 1 more); the other rows count"]
+    assert read_rows(tmp_path / "sell.csv") == ROWS, "the row before it counts, and what was kept stays"
