@@ -7,6 +7,8 @@ from urllib.parse import urlsplit
 
 _TOLD = 200  # characters of the server's own words that are passed on
 _OF_CONTENT = (400, 413, 422)  # RFC 9110: bad content, too much of it, content that makes no sense to the server
+LONGEST_WAIT_S = 86_400.0
+"""However long a server asks to be left alone, it is asked again within a day."""
 _DROPPED = re.compile(r"\bdropped=(\d+)")
 _MEANING = {
     400: "it refuses the points",
@@ -105,9 +107,9 @@ def _retry_after_s(headers: Mapping[str, str]) -> float | None:
     lower = {name.lower(): value for name, value in headers.items()}
     told = lower.get("retry-after", "").strip()
     if told.isascii() and told.isdigit():
-        return float(told)
+        return min(float(told), LONGEST_WAIT_S)
     try:
         waiting = parsedate_to_datetime(told) - parsedate_to_datetime(lower.get("date", ""))
     except (ValueError, TypeError):
         return None
-    return max(0.0, waiting.total_seconds())
+    return min(max(0.0, waiting.total_seconds()), LONGEST_WAIT_S)

@@ -22,7 +22,8 @@ def password(home_file: Path) -> None:
     It is asked for twice, or, where there is no terminal, read from the first line of the standard input. Its hash goes
     into the file that [api] password_file names.
     """
-    from daemon.web.server.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, hashed  # with it comes the server
+    from daemon.web.server.accounts import SHORTEST_PASSWORD
+    from daemon.web.server.password_hash import LONGEST_PASSWORD, hashed
 
     home = load(home_file)
     named = home.api.password_file

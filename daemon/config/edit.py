@@ -144,7 +144,7 @@ def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
         return None
     if _TABLES[rule] is Heaters and key == "prefer":
         return [name.strip() for name in text.split(",") if name.strip()]
-    if _TABLES[rule] is Away:
+    if _TABLES[rule] is Away and key == "periods":
         return [_absence(path, part.strip()) for part in text.split(",")]
     if info.annotation is bool:
         return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(

@@ -81,6 +81,8 @@ def test_a_no_is_told_with_its_number_and_whether_it_may_pass(kind: Kind, status
         ({"Retry-After": "Wed, 21 Oct 2026 07:28:30 GMT", "Date": "Wed, 21 Oct 2026 07:28:00 GMT"}, 30.0),
         ({"Retry-After": "Wed, 21 Oct 2026 07:27:00 GMT", "Date": "Wed, 21 Oct 2026 07:28:00 GMT"}, 0.0),
         ({"Retry-After": "Wed, 21 Oct 2026 07:28:30 GMT"}, None),
+        ({"Retry-After": "9" * 30}, 86_400.0),
+        ({"Retry-After": "Wed, 21 Oct 2099 07:28:30 GMT", "Date": "Wed, 21 Oct 2026 07:28:00 GMT"}, 86_400.0),
         ({"Retry-After": "soon"}, None),
         ({"Retry-After": "-5"}, None),
     ],

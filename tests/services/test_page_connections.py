@@ -3,13 +3,15 @@
 import contextlib
 import json
 import socket
+import threading
 import time
 from collections.abc import Iterator
-from http.client import HTTPConnection
+from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 
 import pytest
 
+from daemon.web.server import connections
 from daemon.web.server.connections import MOST_CONNECTIONS
 from daemon.web.server.live_state import MOST_READERS
 from tests.support.broker import Client, Mosquitto
@@ -102,19 +104,20 @@ def test_stopping_ends_all_open_pages_at_once(caplog: pytest.LogCaptureFixture) 
     assert caplog.records == []
 
 
-def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through_afterwards(page: Served) -> None:
+def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through(page: Served) -> None:
     idle = [socket.create_connection(("127.0.0.1", page.port), WITHIN_S) for _ in range(200)]
     try:
-        open_ = 0
+        answered = 0
         for link in idle:
-            link.settimeout(WITHIN_S)
-            link.sendall(b"GET /login HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            with contextlib.suppress(ConnectionError):
+                link.settimeout(WITHIN_S)
+                link.sendall(b"GET /login HTTP/1.1\r\nHost: localhost\r\n\r\n")
         for link in idle:
-            try:
-                open_ += link.recv(12) == b"HTTP/1.1 200"
-            except ConnectionError:
-                continue
-        assert 0 < open_ <= MOST_CONNECTIONS
+            with contextlib.suppress(ConnectionError):
+                answered += link.recv(12) == b"HTTP/1.1 200"
+        assert answered
+        assert page.server._server is not None
+        assert len(page.server._server.server_state.connections) <= MOST_CONNECTIONS
     finally:
         for link in idle:
             link.close()
@@ -177,3 +180,64 @@ def test_the_daemon_serves_its_page_and_knows_its_own_user(tmp_path: Path) -> No
             assert house.asks("why").stdout.startswith("Withheld: tank 96 %")
         finally:
             house.close()
+
+
+def test_a_hundred_and_fifty_idle_connections_do_not_lock_the_owner_out(page: Served) -> None:
+    idle = [socket.create_connection(("127.0.0.1", page.port), WITHIN_S) for _ in range(150)]
+    try:
+        assert [page.http("GET", "/api/why").status for _ in range(20)] == [200] * 20
+    finally:
+        for link in idle:
+            link.close()
+
+
+def test_other_machines_leave_room_for_this_one(page: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages that are being sent keep their places; those of other machines never fill the last ones."""
+    monkeypatch.setattr(connections, "is_loopback", lambda host: host == "127.0.0.1")
+    monkeypatch.setattr(connections, "MOST_FROM_OUTSIDE", 3)
+    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 5)
+
+    def stream(source: str) -> HTTPConnection:
+        connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S, source_address=(source, 0))
+        connection.request("GET", "/live")
+        return connection
+
+    beyond = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S, source_address=("127.0.1.9", 0))
+
+    outside = [stream(f"127.0.1.{number}") for number in range(1, 4)]
+    inside = [stream("127.0.0.1")]
+    for connection in (*outside, *inside):
+        assert connection.getresponse().status == 200
+    try:
+        with contextlib.suppress(ConnectionError):
+            beyond.request("GET", "/live")
+        with pytest.raises((ConnectionError, HTTPException)):
+            beyond.getresponse()
+        assert page.http("GET", "/api/why").status == 200
+    finally:
+        for connection in (*outside, *inside, beyond):
+            connection.close()
+
+
+def test_a_body_of_two_lengths_is_refused_and_the_connection_closed(page: Served) -> None:
+    with socket.create_connection(("127.0.0.1", page.port), WITHIN_S) as link:
+        link.sendall(
+            b"POST /api/override HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n"
+            b"0\r\n\r\nGET /api/why HTTP/1.1\r\nHost: localhost\r\n\r\n"
+        )
+        answer = b""
+        while piece := link.recv(4096):
+            answer += piece
+    assert answer.startswith(b"HTTP/1.1 400")
+    assert answer.count(b"HTTP/1.1") == 1, "what follows is not answered"
+
+
+def test_stopping_while_an_answer_is_awaited_leaves_no_traceback(caplog: pytest.LogCaptureFixture) -> None:
+    waiting = threading.Event()
+    with Served(put=lambda _: waiting.set(), within_s=60.0) as page:
+        connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+        connection.request("GET", "/api/why")
+        assert waiting.wait(WITHIN_S)
+    assert connection.getresponse().status == 503
+    assert [record for record in caplog.records if record.exc_info or "Traceback" in record.getMessage()] == []
+    connection.close()

@@ -1,7 +1,6 @@
 """The page against who may not: strangers' pages, wrong passwords, forged forms, and connections without end."""
 
 from collections.abc import Iterator
-from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
@@ -12,13 +11,12 @@ from daemon.web.server.accounts import (
     LONGEST_S,
     MOST_SESSIONS,
     MOST_TRIES,
-    MOST_TRIES_OF_ALL,
     TRIES_WITHIN_S,
 )
 from daemon.web.server.security import CONTENT_POLICY
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
-from tests.support.served import FORM, TOKEN, WITHIN_S, Answer, Served
+from tests.support.served import TOKEN, Answer, Served
 
 pytestmark = pytest.mark.services
 
@@ -120,24 +118,6 @@ def test_after_some_wrong_passwords_the_right_one_has_to_wait_too(page: Served, 
     assert 0 < int(answer.headers["Retry-After"]) <= TRIES_WITHIN_S
     clock.now_s += TRIES_WITHIN_S
     assert log_in(page).status == 303
-
-
-def test_wrong_passwords_from_many_addresses_are_limited_together(clock: Clock) -> None:
-    """Over loopback, where each of its addresses may ask."""
-    with Served("0.0.0.0", password_hash=HASH, clock=clock) as page:
-
-        def from_address(number: int) -> int:
-            connection = HTTPConnection(
-                "127.0.0.1", page.port, timeout=WITHIN_S, source_address=(f"127.0.1.{number}", 0)
-            )
-            try:
-                connection.request("POST", "/login", "password=not+it+at+all", {**FORM, "Origin": page.origin})
-                return connection.getresponse().status
-            finally:
-                connection.close()
-
-        told = [from_address(number) for number in range(1, MOST_TRIES_OF_ALL + 2)]
-    assert told == [401] * MOST_TRIES_OF_ALL + [429]
 
 
 @pytest.mark.parametrize("passed_s", [IDLE_S + 1, LONGEST_S + 1])

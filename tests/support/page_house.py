@@ -20,7 +20,7 @@ from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.mqtt.embedded_broker import EmbeddedBroker
 from daemon.timing.events import Ask
-from daemon.web.server.accounts import hashed
+from daemon.web.server.password_hash import hashed
 from tests.support.broker import free_port
 
 PASSWORD = "otter at the weir"

@@ -16,6 +16,7 @@ from daemon.web.server.connections import SLOW_S, Serving
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Latest, Picture
 from daemon.web.server.loop_client import Asking
+from daemon.web.server.password_hash import fits
 from daemon.web.server.security import Hosts, is_loopback
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
@@ -100,7 +101,7 @@ class Served:
         self.broken = False
         self.sentence = "Withheld: tank 96 %"
         self.latest = Latest(self._show)
-        accounts = Accounts(password_hash, clock)
+        accounts = Accounts(password_hash, clock, fits)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
         house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: HOME)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)

@@ -7,42 +7,26 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from ipaddress import ip_address, ip_network
 
-from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
-
+from daemon.web.server.password_hash import fits_apart
 from daemon.web.server.refusals import Refusal
 
 SHORTEST_PASSWORD = 10
-LONGEST_PASSWORD = 1000
 IDLE_S = 12 * 3600.0
 LONGEST_S = 7 * 86_400.0
 MOST_SESSIONS = 50
 TRIES_WITHIN_S = 300.0
 MOST_TRIES = 5
 """Wrong passwords from one address within that time."""
-MOST_TRIES_OF_ALL = 30
+MOST_TRIES_OF_STRANGERS = 30
+"""Wrong passwords within that time from all addresses from which nobody has logged in yet. This machine's own address,
+and those from which somebody has, are never locked by what others try."""
 MOST_WAITING = 4
-"""Logins that wait for their turn: one password is tried at a time, for that takes memory on purpose."""
-
-# Less memory than the lesser of the two choices in RFC 9106, section 4 (64 MiB), and as much as is common practice for
-# small machines (19 MiB; from memory): this runs on boards of 1 GB, beside a heater's control, and the whole daemon is
-# to stay below 90 MB. One at a time, few tries, and one pass more than usual make up for it.
-_HASHER = PasswordHasher(time_cost=3, memory_cost=19_456, parallelism=1)
-
-
-def hashed(password: str) -> str:
-    """The password's hash (argon2id) with its salt and costs, one line."""
-    return _HASHER.hash(password)
-
-
-def is_hash(text: str) -> bool:
-    """Whether a text is such a hash."""
-    try:
-        _HASHER.check_needs_rehash(text)
-    except InvalidHashError:
-        return False
-    return True
+"""Logins that wait for their turn, of strangers and of known addresses each: one password is tried at a time, for that
+takes memory on purpose."""
+MOST_KNOWN = 50
+LOOPBACK = "loopback"
 
 
 @dataclass(slots=True)
@@ -55,15 +39,23 @@ class Session:
 
 
 class Accounts:
-    """Logins. password_hash: None if none is set; then nobody can log in. clock: seconds that only go forward."""
+    """Logins. password_hash: None if none is set; then nobody can log in. clock: seconds that only go forward.
+    fits: whether a password is the one of a hash."""
 
-    def __init__(self, password_hash: str | None, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        password_hash: str | None,
+        clock: Callable[[], float] = time.monotonic,
+        fits: Callable[[str, str], bool] = fits_apart,
+    ) -> None:
+        self._fits = fits
         self._hash = password_hash
         self._clock = clock
         self._sessions: dict[bytes, Session] = {}
         self._tries: dict[str, deque[float]] = {}
         self._trying = asyncio.Lock()
-        self._waiting = 0
+        self._waiting = {True: 0, False: 0}  # by whether the address is known
+        self._known: dict[str, None] = {}
 
     @property
     def has_password(self) -> bool:
@@ -73,21 +65,27 @@ class Accounts:
         """A new session's secret, for its cookie. Raises Refusal: a wrong password, or too many tries."""
         if self._hash is None:
             raise Refusal(403, "login", "expected a password to be set, got none", "brimful password HOME.toml")
-        self._count(address)
-        if self._waiting >= MOST_WAITING:
+        address = source(address)
+        known = self._is_known(address)
+        self._count(address, known)
+        if self._waiting[known] >= MOST_WAITING:
             raise Refusal(429, "login", "expected one login at a time", "try again in a while", {"Retry-After": "5"})
         # Counted as wrong until it is known to be right: tries at the same time count too.
         now_s = self._clock()
         self._tries.setdefault(address, deque()).append(now_s)
-        self._waiting += 1
+        self._waiting[known] += 1
         try:
             async with self._trying:
-                right = await asyncio.to_thread(_fits, self._hash, password)
+                right = await asyncio.to_thread(self._fits, self._hash, password)
         finally:
-            self._waiting -= 1
+            self._waiting[known] -= 1
         if not right:
             raise Refusal(401, "password", "expected the password of this house, got another")
         self._tries.pop(address, None)
+        self._known.pop(address, None)
+        self._known[address] = None  # the newest last
+        if len(self._known) > MOST_KNOWN:
+            del self._known[next(iter(self._known))]
         return self._begin()
 
     def session(self, secret: str | None) -> Session | None:
@@ -117,34 +115,48 @@ class Accounts:
         self._sessions[_key(secret)] = Session(secrets.token_urlsafe(32), now_s, now_s)
         return secret
 
-    def _count(self, address: str) -> None:
+    def _is_known(self, address: str) -> bool:
+        return address == LOOPBACK or address in self._known
+
+    def _count(self, address: str, known: bool) -> None:
+        """Raises Refusal where too many wrong passwords came: from the address, or from all that are not known."""
         since_s = self._clock() - TRIES_WITHIN_S
-        for known, tries in list(self._tries.items()):
+        for other, tries in list(self._tries.items()):
             while tries and tries[0] <= since_s:
                 tries.popleft()
             if not tries:
-                del self._tries[known]
-        of_all = sum(map(len, self._tries.values()))
+                del self._tries[other]
         own = self._tries.get(address, deque())
-        if len(own) >= MOST_TRIES or of_all >= MOST_TRIES_OF_ALL:
-            oldest_s = own[0] if len(own) >= MOST_TRIES else min(tries[0] for tries in self._tries.values())
-            wait_s = max(1, round(oldest_s - since_s))
-            raise Refusal(
-                429,
-                "login",
-                f"expected fewer than {MOST_TRIES} wrong passwords in {TRIES_WITHIN_S / 60:g} min",
-                f"try again in {wait_s} s",
-                {"Retry-After": str(wait_s)},
-            )
+        strangers = [tries for other, tries in self._tries.items() if not self._is_known(other)]
+        if len(own) >= MOST_TRIES:
+            oldest_s = own[0]
+        elif not known and sum(map(len, strangers)) >= MOST_TRIES_OF_STRANGERS:
+            oldest_s = min(tries[0] for tries in strangers)
+        else:
+            return
+        wait_s = max(1, round(oldest_s - since_s))
+        raise Refusal(
+            429,
+            "login",
+            f"expected fewer than {MOST_TRIES} wrong passwords in {TRIES_WITHIN_S / 60:g} min",
+            f"try again in {wait_s} s; the commands on the daemon's own machine need no login",
+            {"Retry-After": str(wait_s)},
+        )
+
+
+def source(address: str) -> str:
+    """Whom an address counts as: itself, or its network where one machine may have many (this one, and with IPv6)."""
+    try:
+        at = ip_address(address)
+    except ValueError:
+        return address
+    if at.is_loopback:
+        return LOOPBACK
+    if at.version == 4:
+        return address
+    return str(ip_network((int(at) >> 64 << 64, 64)))
 
 
 def _key(secret: str) -> bytes:
     """What is kept of a cookie: looking it up tells nothing by its time."""
     return hashlib.sha256(secret.encode()).digest()
-
-
-def _fits(known: str, password: str) -> bool:
-    try:
-        return _HASHER.verify(known, password[:LONGEST_PASSWORD])
-    except (VerificationError, InvalidHashError):
-        return False

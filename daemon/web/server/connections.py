@@ -12,12 +12,15 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from daemon.web.server.live_state import Latest
-from daemon.web.server.security import SAFE_HEADERS
+from daemon.web.server.security import SAFE_HEADERS, is_loopback
 from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 MOST_CONNECTIONS = 100
-"""Beyond them a connection is closed at once: each costs memory, and a house has few screens."""
+"""Each costs memory, and a house has few screens. Beyond them the one that has been idle longest is closed for the
+newest, or the newest where none is idle."""
+MOST_FROM_OUTSIDE = 80
+"""Of them from other machines: the rest is kept for this one, where the owner's commands come from."""
 SLOW_S = 10.0
 """How long a connection may take to send a request, or the next one, and not take what is sent to it."""
 LONGEST_HEAD = 16_384
@@ -28,15 +31,43 @@ class _Protocol(H11Protocol):
     """One connection: one of few, and closed where its other end is slow to ask or slow to take the answer."""
 
     slow_s = SLOW_S
+    made_s = 0.0
+    outside = False
     _asks_by: asyncio.TimerHandle | None = None
     _takes_by: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        if len(self.connections) > MOST_CONNECTIONS:
-            transport.abort()
-        else:
+        self.made_s = self.loop.time()
+        self.outside = self.client is not None and not is_loopback(self.client[0])
+        if self._has_place():
             self._watch()
+        else:
+            transport.abort()
+
+    def _has_place(self) -> bool:
+        """Whether there is room for this connection, if need be after closing one that does nothing."""
+        others = [other for other in self.connections if isinstance(other, _Protocol) and other is not self]
+        outside = [other for other in others if other.outside]
+        if self.outside and len(outside) >= MOST_FROM_OUTSIDE:
+            others = outside
+        elif len(others) < MOST_CONNECTIONS:
+            return True
+        elif self.outside:
+            others = outside
+        idle = [other for other in others if not other.asked]
+        if not idle:
+            return False
+        longest = min(idle, key=lambda other: other.made_s)
+        longest.transport.abort()
+        # Its end is only noticed after this; the next to come must find the place taken.
+        self.connections.discard(longest)
+        return True
+
+    @property
+    def asked(self) -> bool:
+        """Whether a whole request has come that is not answered yet."""
+        return self.cycle is not None and not self.cycle.response_complete and not self.cycle.more_body
 
     def connection_lost(self, exc: Exception | None) -> None:
         for timer in (self._asks_by, self._takes_by):
@@ -63,11 +94,10 @@ class _Protocol(H11Protocol):
 
     def _watch(self) -> None:
         """Set the time by which a whole request must be there. Single bytes on the way do not put it off."""
-        asked = self.cycle is not None and not self.cycle.response_complete and not self.cycle.more_body
-        if self._asks_by is not None and asked:
+        if self._asks_by is not None and self.asked:
             self._asks_by.cancel()
             self._asks_by = None
-        elif self._asks_by is None and not asked and not self.transport.is_closing():
+        elif self._asks_by is None and not self.asked and not self.transport.is_closing():
             self._asks_by = self.loop.call_later(self.slow_s, self.transport.abort)
 
     def send_400_response(self, msg: str) -> None:

@@ -5,6 +5,7 @@ header, unless by a name of its own that leads here: so only known names are ans
 changes something, nor set a header of its own without asking first.
 """
 
+import asyncio
 from collections.abc import Iterable
 from ipaddress import ip_address
 from urllib.parse import urlsplit
@@ -82,24 +83,36 @@ class Guarded:
         if scope["type"] != "http":
             return
         headers = Headers(scope=scope)
+        begun = False
 
         async def safely(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 own = MutableHeaders(scope=message)
                 for name, value in SAFE_HEADERS:
                     own.setdefault(name.decode(), value.decode())
             await send(message)
 
-        refused = self._refused(scope["method"], headers)
-        if refused is not None:
+        async def refuse(refused: Refusal) -> None:
             answer = JsonAnswer(error_answer(refused), refused.status, headers={"Connection": "close"})
             await answer(scope, receive, safely)
+
+        refused = self._refused(scope["method"], headers)
+        if refused is not None:
+            await refuse(refused)
             return
-        await self._app(scope, _bounded(receive), safely)
+        try:
+            await self._app(scope, _bounded(receive), safely)
+        except asyncio.CancelledError:  # the server is ending, and has waited for this answer for as long as it does
+            if not begun:
+                await refuse(Refusal(503, "daemon", "it is being stopped", "ask again once it is back"))
 
     def _refused(self, method: str, headers: Headers) -> Refusal | None:
         if not self._hosts.knows(headers.get("host", "")) or not is_own_page(method, headers):
             return Refusal(403, "Host", "expected this machine's own address and no foreign page")
+        if "content-length" in headers and "transfer-encoding" in headers:
+            return Refusal(400, "request", "expected Content-Length or Transfer-Encoding, got both")  # RFC 9112, 6.3
         told = headers.get("content-length", "0")
         if not told.isdecimal() or len(told) > 10 or int(told) > LONGEST_BODY:
             return Refusal(413, "request", f"expected a body of at most {LONGEST_BODY} bytes, got {told[:40]}")

@@ -11,7 +11,8 @@ import pytest
 from daemon.cli.main import main
 from daemon.config.load import load
 from daemon.config.secrets import PAGE_PASSWORD_HASH, kept_secret, page_password_hash
-from daemon.web.server.accounts import Accounts, is_hash
+from daemon.web.server.accounts import Accounts
+from daemon.web.server.password_hash import is_hash
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL
 

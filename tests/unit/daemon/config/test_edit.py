@@ -76,6 +76,14 @@ def test_absences_and_names_are_lists(path: Path) -> None:
     assert shown["heaters"]["prefer"].value == ["main"]
 
 
+def test_a_calendar_is_named_by_its_file(path: Path) -> None:
+    (path.parent / "away.ics").write_text("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nEND:VCALENDAR\r\n")
+    change = set_rule(path, "away", {"calendar_file": "away.ics"})
+    assert change.keys == (KeyChange("calendar_file", None, "away.ics"),)
+    assert load(path).rules.away.calendar_file == "away.ics"
+    assert set_rule(path, "away", {"calendar_file": ""}).keys == (KeyChange("calendar_file", "away.ics", None),)
+
+
 def test_line_ends_of_another_system_stay(path: Path) -> None:
     path.write_bytes(EXAMPLE.read_bytes().replace(b"\n", b"\r\n"))
     set_rule(path, "full", {"stop_at_pct": "92", "idle_w": "20"})
