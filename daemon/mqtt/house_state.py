@@ -27,25 +27,31 @@ def slug(name: str) -> str:
 class HouseState:
     """Publishes the home's state under `brimful/HOME/NAME` and says it again at every connect.
 
-    The listening connection carries `will`: it says "offline" where `greet` said "online".
+    `brimful/HOME/daemon` says whether it runs, in the words that Homie 5 has for a device: `ready` since `greet`,
+    `lost` by the listening connection's last will, `disconnected` after an orderly end.
     """
 
     def __init__(self, home_name: str, publish: Publish) -> None:
         self.base = f"brimful/{slug(home_name)}"
-        self.availability = f"{self.base}/availability"
+        self.daemon = f"{self.base}/daemon"
         self._publish = publish
         self._said: dict[str, bytes] = {}
         self._lock = threading.Lock()  # `greet` runs on the network thread
 
     @property
     def will(self) -> Publication:
-        """The listening connection's last will, and its last word on an orderly end."""
-        return Publication(self.availability, b"offline", _QOS, retain=True)
+        """The listening connection's last will."""
+        return Publication(self.daemon, b"lost", _QOS, retain=True)
+
+    @property
+    def farewell(self) -> Publication:
+        """Its last word on an orderly end."""
+        return Publication(self.daemon, b"disconnected", _QOS, retain=True)
 
     def greet(self) -> None:
-        """Say "online" and everything said before; for each connect."""
+        """Say `ready` and everything said before; for each connect."""
         with self._lock:
-            self._publish(self.availability, b"online", _QOS, True)
+            self._publish(self.daemon, b"ready", _QOS, True)
             for topic, payload in self._said.items():
                 self._publish(topic, payload, _QOS, True)
 

@@ -218,7 +218,7 @@ class Service:
     def _end(self) -> None:
         """Withhold first; the rest after, each whether or not the one before it failed."""
         ends: list[Callable[[], object]] = [line.close for line in self._lines]
-        ends += [self._outputs.off, lambda: self._listener.close(self._state.will)]
+        ends += [self._outputs.off, lambda: self._listener.close(self._state.farewell)]
         if self._live is not None:
             ends.append(self._live.stop)
         if self._shipping is not None:

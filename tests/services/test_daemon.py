@@ -64,7 +64,7 @@ def test_it_orders_explains_and_obeys_its_owner(house: House, broker: Mosquitto)
         mark = len(wire.inbox.items)
         assert house.end(signal.SIGTERM) == 0
         wire.hears("wren/permit", b"no", skip=mark)
-        wire.hears("brimful/wren-house/availability", b"offline", skip=mark)
+        wire.hears("brimful/wren-house/daemon", b"disconnected", skip=mark)
         assert not any(message.retain for message in wire.inbox.items if message.topic == "wren/permit")
 
 

@@ -199,10 +199,10 @@ def test_a_forbidden_order_is_reported_once_and_its_recovery_too(tmp_path: Path)
 
 
 @pytest.mark.parametrize("kind", ["mosquitto", "iotcore"])
-def test_kill_9_leaves_the_heater_withheld_and_the_house_offline(kind: str) -> None:
+def test_kill_9_leaves_the_heater_withheld_and_the_house_lost(kind: str) -> None:
     with EmbeddedBroker(kind=kind) as running:  # type: ignore[arg-type]
         address = running.address
-        watched = ["diverter/permit", "brimful/quay-cottage/availability"]
+        watched = ["diverter/permit", "brimful/quay-cottage/daemon"]
         with Client(address, *watched, mqtt5=address.mqtt5) as heater:
             child = subprocess.Popen(
                 [
@@ -216,16 +216,16 @@ def test_kill_9_leaves_the_heater_withheld_and_the_house_offline(kind: str) -> N
             try:
                 assert child.stdout.readline() == b"ready\n"
                 heater.hears("diverter/permit", b"1")
-                heater.hears("brimful/quay-cottage/availability", b"online")
+                heater.hears("brimful/quay-cottage/daemon", b"ready")
             finally:
                 child.kill()
                 child.wait(TIMEOUT_S)
                 child.stdout.close()
             withheld = heater.hears("diverter/permit", b"0")
             assert not withheld.retain
-            heater.hears("brimful/quay-cottage/availability", b"offline")
+            heater.hears("brimful/quay-cottage/daemon", b"lost")
             with Client(address, "brimful/#", mqtt5=address.mqtt5) as late:
-                assert late.hears("brimful/quay-cottage/availability").payload == b"offline"
+                assert late.hears("brimful/quay-cottage/daemon").payload == b"lost"
 
 
 def test_the_house_says_what_it_is_and_says_it_again(any_broker: BrokerAddress) -> None:
@@ -239,9 +239,9 @@ def test_the_house_says_what_it_is_and_says_it_again(any_broker: BrokerAddress) 
     assert state.say("state", {"order": "surplus"})
     with Client(any_broker, "brimful/#", mqtt5=any_broker.mqtt5) as page:
         assert page.hears("brimful/quay-cottage/state").payload == b'{"order":"surplus"}'
-        assert page.hears("brimful/quay-cottage/availability").payload == b"online"
-        assert listener.close(state.will)
-        page.hears("brimful/quay-cottage/availability", b"offline")
+        assert page.hears("brimful/quay-cottage/daemon").payload == b"ready"
+        assert listener.close(state.farewell)
+        page.hears("brimful/quay-cottage/daemon", b"disconnected")
 
 
 def test_probe_says_for_each_signal_what_was_heard(broker: Mosquitto) -> None:

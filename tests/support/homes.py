@@ -71,7 +71,7 @@ refresh_s = 20
 kind = "gate"
 rated_w = 1200
 topic = "barn/upper/order"
-orders = { withhold = "off", surplus = "on", heat = "boost" }
+orders = { withhold = "off", surplus = "on", heat = "grid" }
 expiry_s = 90
 
 [tank]

@@ -147,8 +147,8 @@ def test_what_disagrees_is_said(added: str, said: str) -> None:
         ),
         (
             'surplus = "on"',
-            'surplus = "boost"',
-            'heaters.upper.orders.surplus: expected another payload than heat, got "boost" (home.toml); '
+            'surplus = "grid"',
+            'heaters.upper.orders.surplus: expected another payload than heat, got "grid" (home.toml); '
             "each order needs a payload of its own",
         ),
         (

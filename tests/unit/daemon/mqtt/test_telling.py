@@ -132,15 +132,15 @@ def test_house_state_is_retained_said_once_and_said_again_at_each_connect() -> N
     assert not state.say("state", {"order": "withhold", "level_pct": 96.0})
     up = True
     state.greet()
-    assert [topic for topic, *_ in said] == ["brimful/quay-cottage/availability", "brimful/quay-cottage/state"]
+    assert [topic for topic, *_ in said] == ["brimful/quay-cottage/daemon", "brimful/quay-cottage/state"]
     assert all(retain for *_, retain in said)
-    assert said[0][1] == b"online"
+    assert said[0][1] == b"ready"
     assert json.loads(said[1][1]) == {"order": "withhold", "level_pct": 96.0}
     assert state.say("state", {"order": "withhold", "level_pct": 96.0})
     assert len(said) == 2, "what has not changed is not sent"
     assert state.say("state", {"order": "surplus"})
     assert len(said) == 3
-    assert (state.will.topic, state.will.payload, state.will.retain) == (said[0][0], b"offline", True)
+    assert (state.will.topic, state.will.payload, state.will.retain) == (said[0][0], b"lost", True)
     with pytest.raises(ValueError, match="not JSON compliant"):
         state.say("state", {"level_pct": float("nan")})
 

@@ -40,7 +40,7 @@ topic = "barn/lower/wh"
 kind = "gate"
 rated_w = 1200
 topic = "barn/upper/order"
-orders = { withhold = "off", surplus = "on", heat = "boost" }
+orders = { withhold = "off", surplus = "on", heat = "grid" }
 [heaters.lower]
 kind = "gate"
 rated_w = 3000
