@@ -18,9 +18,9 @@ def lines(text: str, path: Path = Path("home.toml"), now: int = NOW) -> list[tup
 
 def test_a_tariff_says_its_price_band_supplier_and_next_change() -> None:
     assert lines(EXAMPLE.read_text()) == [
-        (True, "buy: 0.2890 GBP per kWh now (day, Sandpiper Supply); from 01:30 tomorrow 0.0850 GBP per kWh"),
-        (True, "sell: 0.0410 GBP per kWh now (all); from 00:00 on Thu 1 Oct 0.0750 GBP per kWh"),
-        (True, "gas: 0.0640 GBP per kWh now (all)"),
+        (True, "buy: 0.2763 GBP per kWh now (day, Sandpiper Supply); from 00:15 tomorrow 0.1137 GBP per kWh"),
+        (True, "sell: 0.0583 GBP per kWh now (all); from 00:00 on Thu 1 Oct 0.0917 GBP per kWh"),
+        (True, "gas: 0.0718 GBP per kWh now (all)"),
     ]
     told = lines(EXAMPLE.read_text(), now=utc("2026-03-01T12:00Z"))
     assert told[0] == (False, "buy: nothing tells it now: what is diverted counts as unpriced")

@@ -59,7 +59,7 @@ def test_an_income_that_no_meter_tells_is_said_beside_the_totals(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / "home.toml"
-    was = 'bands = [{ name = "all", price = 0.0410 }]'
+    was = 'bands = [{ name = "all", price = 0.0583 }]'
     assert was in EXAMPLE.read_text()
     file.write_text(EXAMPLE.read_text().replace(was, f"{was}\ndeemed_share = 0.5"))
     row = month(1_000_000)

@@ -21,12 +21,14 @@ def utc(text: str) -> int:
 
 def test_rules_are_asked_with_what_the_file_says() -> None:
     made = rule_settings(TERN)
-    assert made.heaters == (Heater("main", "gate", 3000, 100),)
+    assert made.heaters == (Heater("main", "gate", 3000, 60),)
     assert made.limit == Limit(68, 64)
     assert (made.full.stop_at_pct, made.full.resume_below_pct) == (94, 86)
     assert (made.surplus.start_w, made.surplus.stop_w, made.surplus.over_s) == (250, 0, 90)
     assert made.battery == Battery(85, 150)
-    assert made.yields == Yield("car_w", 500, 120)
+    assert made.yields is None
+    car = '[signals.car_w]\ntopic = "tern/car"\n[rules.yield]\nsignal = "car_w"\nabove_w = 500\nfor_s = 120\n'
+    assert rule_settings(home(SMALL + car)).yields == Yield("car_w", 500, 120)
     assert made.worth == Worth(True, 0.01, 0)
     assert (made.rest.minimum_on_s, made.rest.minimum_off_s) == (120, 120)
     assert (made.timezone, made.currency) == ("Europe/London", "GBP")
@@ -98,11 +100,11 @@ def test_prices_reach_the_books_exactly() -> None:
     made = books_settings(TERN)
     assert made.imports is not None
     assert made.export is not None
-    assert made.imports.price_at(utc("2026-07-01T00:30")) == Fraction(Decimal("0.0850"))
-    assert made.imports.price_at(utc("2026-07-01T05:30")) == Fraction(Decimal("0.2890"))
-    assert made.export.price_at(utc("2026-07-01T12:00")) == Fraction(Decimal("0.0410"))
-    assert made.export.price_at(utc("2026-10-05T15:00")) == Fraction(Decimal("0.2200")), "16:00 in London"
-    assert made.export.price_at(utc("2026-10-04T15:00")) == Fraction(Decimal("0.0750")), "a Sunday"
+    assert made.imports.price_at(utc("2026-07-01T00:30")) == Fraction(Decimal("0.1137"))
+    assert made.imports.price_at(utc("2026-07-01T05:45")) == Fraction(Decimal("0.2763"))
+    assert made.export.price_at(utc("2026-07-01T12:00")) == Fraction(Decimal("0.0583"))
+    assert made.export.price_at(utc("2026-10-05T15:00")) == Fraction(Decimal("0.2140")), "16:00 in London"
+    assert made.export.price_at(utc("2026-10-04T15:00")) == Fraction(Decimal("0.0917")), "a Sunday"
 
 
 def test_each_heater_has_its_own_meter() -> None:

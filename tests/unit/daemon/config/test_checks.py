@@ -320,7 +320,7 @@ def test_raising_a_limit_asks_for_caution_and_ranks_the_software_last() -> None:
     [
         ("[signals.tank_top_c]", "[signals.pv_w]", "No signal tells a temperature in the tank"),
         ("[signals.battery_w]", "[signals.house_w]", "no signal tells battery_w"),
-        ("price = 0.2890", "price = 28.9", "tariffs.buy has a band day at 28.9 GBP per kWh: a hundredth"),
+        ("price = 0.2763", "price = 27.63", "tariffs.buy has a band day at 27.63 GBP per kWh: a hundredth"),
         ('follows = "surplus"', 'follows = "heat"', "outputs.stirrer follows heat, but no heater can be told to heat"),
         ("tls = true", "tls = false", "The password for the broker broker.tern.example crosses the network readable"),
     ],

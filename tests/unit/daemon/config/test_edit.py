@@ -146,9 +146,9 @@ def test_every_layout_of_the_rules_can_be_changed(path: Path, rules: str) -> Non
         ),
         (
             "yield",
-            {"signal": "pv_w"},
+            {"signal": "pv_w", "above_w": "500"},
             "rules.yield.signal: expected a signal of the table [signals.pv_w], got no such table (home.toml); "
-            "known here: grid_w, battery_w, car_w, diverted_w",
+            "known here: grid_w, battery_w, diverted_w",
         ),
         ("tracking", {"reversals": "1e99"}, "rules.tracking.reversals: expected 1–100, got a number of 100 digits"),
         (

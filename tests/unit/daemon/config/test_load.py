@@ -45,7 +45,7 @@ def test_defaults_are_those_of_the_rules() -> None:
 
 def test_prices_are_exact_decimals_and_whole_numbers_are_numbers_too() -> None:
     example = load(EXAMPLE)
-    assert example.tariffs["buy"].periods[0].bands[0].price == Decimal("0.0850")
+    assert example.tariffs["buy"].periods[0].bands[0].price == Decimal("0.1137")
     text = SMALL + '[tariffs.sell]\ndirection = "export"\n[[tariffs.sell.periods]]\nfrom = 2026-01-01\n'
     whole = home(text + 'bands = [{ name = "all", price = 1 }]\n')
     assert whole.tariffs["sell"].periods[0].bands[0].price == Decimal(1)
