@@ -3,7 +3,6 @@
 (To see whether the time-series database takes points, `check` sends it the newest settled one again.)
 """
 
-import socket
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +12,7 @@ import click
 
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry
-from accounting.timeseries import SendFailed, open_writer, point
+from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
 from daemon.assembly.endpoints import broker_address, sources, timeseries_target
 from daemon.assembly.prepared_home import plan
 from daemon.cli.check_prices import price_lines
@@ -107,15 +106,7 @@ def _timeseries(home: Home) -> Iterator[Line]:
         return
     newest = _newest_entry(home)
     if newest is None:
-        parts = urlsplit(target.url)
-        port = parts.port or (443 if parts.scheme == "https" else 80)
-        try:
-            socket.create_connection((parts.hostname or "", port), timeout=5).close()
-        except OSError as unreachable:
-            why = (unreachable.strerror or str(unreachable)).lower()
-            yield "database", False, f"{target.kind} at {parts.hostname}:{port}: {why}; see timeseries.url"
-            return
-        yield "database", True, f"{target.kind} at {parts.hostname}:{port}: answers; nothing to send yet"
+        yield "database", *_empty_database(home, target)
         return
     writer = open_writer(target)
     try:
@@ -125,6 +116,20 @@ def _timeseries(home: Home) -> Iterator[Line]:
         yield "database", False, failure.sentence
     finally:
         writer.close()
+
+
+def _empty_database(home: Home, target: Target) -> tuple[bool, str]:
+    """Whether the database is there before anything has been sent to it."""
+    parts = urlsplit(target.url)
+    where = f"{target.kind} at {parts.hostname}:{parts.port or (443 if parts.scheme == 'https' else 80)}"
+    reader = open_reader(target)
+    try:
+        reader.read(home.home.name, 0, 1)
+    except ReadFailed as failed:
+        return False, f"{where}: {failed.cause}; see [timeseries]"
+    finally:
+        reader.close()
+    return True, f"{where}: answers; nothing to send yet"
 
 
 def _newest_entry(home: Home) -> Entry | None:

@@ -1,5 +1,6 @@
 """Settled intervals in real time-series databases: VictoriaMetrics and InfluxDB 1, as Debian ships them."""
 
+import json
 import signal
 import threading
 from collections.abc import Iterator
@@ -9,11 +10,14 @@ from pathlib import Path
 
 import pytest
 import urllib3
+from click.testing import CliRunner
 
 from accounting.ledger import Batch, LedgerWriter
 from accounting.reports.value import value_report
 from accounting.timeseries import Target, Writer, open_writer
 from accounting.timeseries.outbox import Delivered, Failed, carry, load
+from daemon.cli.check import check
+from tests.support.homes import SMALL
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
 from tests.support.servers import Server, free_port, influx_rows, influxdb1, victoria_metrics, victoria_samples
 
@@ -252,3 +256,22 @@ def test_sending_starts_no_thread_that_stays(influx: Server, ledger: LedgerWrite
     send_all(ledger, writer)
     writer.close()
     assert set(threading.enumerate()) <= before
+
+
+@pytest.mark.parametrize(("database", "well"), [("brimful", True), ("nowhere", False)])
+def test_check_says_whether_the_database_exists_before_anything_is_sent(
+    influx: Server, tmp_path: Path, database: str, well: bool
+) -> None:
+    file = tmp_path / "home.toml"
+    file.write_text(
+        f'{SMALL}[timeseries]\nkind = "influxdb1"\nurl = "{influx.url}"\ndatabase = "{database}"\n'
+        f'username = "{USER}"\npassword_file = "password"\n'
+    )
+    password = tmp_path / "password"
+    password.touch(0o600)
+    password.write_text(PASSWORD)
+    answer = json.loads(CliRunner().invoke(check, [str(file), "--seconds", "0.1", "--json"]).stdout)
+    (line,) = (line for line in answer["checks"] if line["name"] == "database")
+    assert line["ok"] is well
+    said = "answers; nothing to send yet" if well else "database not found: nowhere"
+    assert said in line["sentence"]
