@@ -212,6 +212,8 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, health["backup"]["fault"]
     for fault in health["prices"]["faults"]:
         yield "daemon", False, fault
+    if health["home_file"]["fault"]:
+        yield "daemon", False, health["home_file"]["fault"]
     for alarm in health["alarms"]:
         yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
 

@@ -89,6 +89,7 @@ class Service:
                 self.keeper.event("note", "state", sentence, now)
             self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
             self._stamps = _stamps(plan.home)
+            self._home_fault = ""
             self._feeds = Feeds(feeds(plan.home))
             self._wall = WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0)
             self._connect(broker)
@@ -301,7 +302,7 @@ class Service:
                 "level_pct": None if level is None else level.value,
                 "alarms": [
                     *(alarm.sentence for alarm in loop.alarms),
-                    *filter(None, (self.keeper.fault, loop.clock_fault, self.backup_fault)),
+                    *filter(None, (self.keeper.fault, loop.clock_fault, self.backup_fault, self._home_fault)),
                     *self._feeds.faults,
                 ],
             },
@@ -328,6 +329,7 @@ class Service:
             ),
             "backup": None if self._backups is None else self._backups.health(now),
             "prices": {"faults": self._feeds.faults},
+            "home_file": {"fault": self._home_fault or None},
         }
 
     def _ship(self, loop: Loop, now: Moment) -> None:
@@ -381,7 +383,13 @@ class Service:
         except BrimfulError as refused:
             for line in str(refused).splitlines():
                 log.error("home file refused, the former settings stay: %s", line)
-            loop.keeper.event("note", "home-file", f"home file refused: {refused}", now)
+            self._home_fault = f"the changed home file is refused and the former settings stay: {refused}"
+            loop.keeper.event("alarm", "home-file", self._home_fault, now)
+        else:
+            if self._home_fault:
+                loop.keeper.event("recovered", "home-file", f"{self.home.file.name} is accepted again", now)
+            self._home_fault = ""
+        self._publish(loop, now)
 
     def _adopt(self, home: Home, loop: Loop, now: Moment, changed: str, event: EventRow) -> None:
         """Go on with another home file, as far as a running daemon can.

@@ -56,6 +56,12 @@ def test_it_orders_explains_and_obeys_its_owner(house: House, broker: Mosquitto)
         house.file.write_text(before.replace("stop_at_pct = 60", 'stop_at_pct = "hot"'))
         house.hup()
         assert "rules.full.stop_at_pct" in house.says("home file refused")
+        said = house.asks("check", str(house.file), "--seconds", "0.1", code=2).stderr
+        assert "rules.full.stop_at_pct: expected a number" in said
+        state = wire.inbox.wait(
+            lambda item: item.topic == "brimful/wren-house/state" and b"is refused" in item.payload  # type: ignore[attr-defined]
+        )
+        assert "the former settings stay" in json.loads(state.payload)["alarms"][-1]  # type: ignore[attr-defined]
         mark = len(wire.inbox.items)
         house.file.write_text(before.replace("stop_at_pct = 60", "stop_at_pct = 95"))
         house.hup()

@@ -166,6 +166,12 @@ class PriceSources(Shape):
     faults: list[str]
 
 
+class HomeFile(Shape):
+    """Why a changed home file is not taken; null if it is."""
+
+    fault: str | None
+
+
 class Health(Shape):
     """Connections, inputs, books, alarms."""
 
@@ -182,6 +188,7 @@ class Health(Shape):
     alarms: list[Alarm]
     backup: Backup | None
     prices: PriceSources
+    home_file: HomeFile
 
 
 class Setting(Shape):

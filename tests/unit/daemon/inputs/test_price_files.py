@@ -62,8 +62,11 @@ def test_a_series_that_cannot_be_read_changes_nothing_and_is_told_once(
     assert service._engine.books.prices_at(NOON_S).export_price == 0.05
     assert caplog.text.count("home file refused, the former settings stay") == 1
     assert 'expected a number, got "dear"' in caplog.text
+    fault = service._health(service.loop, service._clock.now())["home_file"]["fault"]
+    assert fault.startswith("the changed home file is refused and the former settings stay: ")
     write(tmp_path, "0.5")
     look(service)
+    assert service._health(service.loop, service._clock.now())["home_file"] == {"fault": None}
     assert service._engine.books.prices_at(NOON_S).export_price == 0.5
 
 
