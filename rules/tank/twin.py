@@ -111,7 +111,8 @@ class Twin:
     def advance(self, dt_s: float, watts: Sequence[float] = (), need_wh: float = 0.0, tap_c: float = 40.0) -> Passed:
         """The next dt_s: first the draw, then loss and heating together.
 
-        watts: each source's, as `limited_w` allows them; need_wh: heat wanted at the taps above cold, as water of tap_c.
+        watts: each source's, as `limited_w` allows them; need_wh: heat wanted at the taps above cold, with water of
+        tap_c.
         """
         if self._idle_s:
             self._cool()

@@ -1,5 +1,6 @@
 """The twin against published figures, closed solutions and bounds, and its grid convergence."""
 
+from itertools import pairwise
 from math import exp
 
 import pytest
@@ -79,7 +80,7 @@ def test_the_same_energy_mixed_is_the_same_energy_but_not_the_same_use() -> None
 
 
 def _a_day(nodes: int) -> tuple[float, float]:
-    """Sun heat taken and heat short at the taps, Wh, of ten equal days: more sun than the tank takes, a draw that empties it."""
+    """Sun heat taken and heat short at the taps, Wh, of ten days: sun that fills the tank, a draw that empties it."""
     twin = Twin(Cylinder(120.0, nodes, 1.3), (60.0,) * nodes, [Source(0, 0, 60.0)])
     short_wh = 0.0
     for _ in range(10):
@@ -99,7 +100,7 @@ def test_the_grid_converges() -> None:
     """Twice the layers change less and less. (Ritchie et al.: more than about 4 layers gain little in a study.)"""
     taken, short = zip(*(_a_day(nodes) for nodes in (5, 10, 20, 40, 80)), strict=True)
     for found in (taken, short):
-        steps = [abs(later - earlier) for earlier, later in zip(found, found[1:], strict=False)]
+        steps = [abs(later - earlier) for earlier, later in pairwise(found)]
         assert steps[0] > steps[1] > steps[-1]
     assert taken[1] == pytest.approx(taken[-1], rel=0.001)
     assert short[1] == pytest.approx(short[-1], rel=0.02)
