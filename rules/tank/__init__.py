@@ -1,3 +1,5 @@
-"""The hot-water tank: its physics, its standing loss, and what its sensors show.
+"""What is known of a hot-water tank: its physics, its standing loss, its charge from temperatures, and what a level
+can do.
 
-Everything here is pure: temperatures, watts and seconds go in, temperatures and watt-hours come out."""
+Temperatures, litres and seconds come in; heat and levels go out. No order is decided here.
+"""

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from rules.level import charge_pct
+from rules.tank.charge import charge_pct
 
 Meaning = Literal["energy", "usable", "hot", "probe"]
 MEANINGS: tuple[Meaning, ...] = ("energy", "usable", "hot", "probe")

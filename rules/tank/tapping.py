@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from rules.cylinder import WH_PER_L_K
+from rules.tank.cylinder import WH_PER_L_K
 
 PROFILE_COLD_C = 10.0
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import expm1, inf
 from typing import NamedTuple
 
-from rules.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
+from rules.tank.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.cylinder import Cylinder
+from rules.tank.cylinder import Cylinder
 from rules.tank.gauge import MEANINGS, Gauge
 from rules.tank.twin import Source, Twin
 

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from daemon.demo.draws import Taps
+from daemon.simulation.house.draws import Taps
 from rules.tank.tapping import PROFILE_L, PROFILE_M, household_wh, need_wh, profile_for
 
 

@@ -5,7 +5,7 @@ from math import exp
 
 import pytest
 
-from rules.cylinder import Cylinder
+from rules.tank.cylinder import Cylinder
 from rules.tank.gauge import Gauge
 from rules.tank.twin import Source, Twin
 
