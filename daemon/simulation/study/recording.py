@@ -1,0 +1,254 @@
+"""What a study needs of a readings file: the house, the sun, the battery and the hot water, minute by minute, exact.
+
+A row's powers stand for the time until the next row, at most one and a half of the file's usual steps; what is longer
+is a gap, over which the row stands for one step and the rest is left out of the study. Rows more than a minute apart
+are cut into minutes. Powers are whole milliwatts, so that energies in mW·s add up exactly.
+"""
+
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from math import isnan, nan
+
+from daemon.inputs.readings_file import OP, ReadingsFile
+from daemon.simulation.study.hot_water import Wanted, counted
+from rules.model.errors import BrimfulError
+from rules.model.signals import SIGNALS
+
+LONGEST_S = 60
+_POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "diverted_w", "topup_w", "tank_level_pct")
+_STILL_S = 6 * 3600
+"""A load that shows the very same figure for so long is worth a word."""
+_NIGHT_W = 50.0
+"""Where an inverter falls silent below this, it sleeps: its silence counts as no sun."""
+
+
+@dataclass(slots=True)
+class Recording:
+    """The recorded time, cut into pieces of at most a minute.
+
+    name: the file's; step_s: its usual step; at_s, length_s: each piece's start (UTC seconds) and length; gross_mw: sun
+    less house less battery, what there is for the heaters; discharge_mw: what the battery gives; need_wh: heat wanted
+    at the taps; house_mws, pv_mws, battery_mws: whole energies in mW·s (battery: + charging); first_level_pct: the
+    tank's first recorded level; left_out_s: gaps; notes: what a person should know of the file.
+    """
+
+    name: str
+    step_s: int
+    at_s: "array[int]" = field(default_factory=lambda: array("q"))
+    length_s: "array[int]" = field(default_factory=lambda: array("q"))
+    gross_mw: "array[int]" = field(default_factory=lambda: array("q"))
+    battery_mw: "array[int]" = field(default_factory=lambda: array("q"))
+    need_wh: "array[float]" = field(default_factory=lambda: array("d"))
+    house_mws: int = 0
+    pv_mws: int = 0
+    battery_mws: int = 0
+    first_level_pct: float | None = None
+    left_out_s: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def from_s(self) -> int:
+        """UTC second at which it begins."""
+        return self.at_s[0]
+
+    @property
+    def to_s(self) -> int:
+        """UTC second at which it ends."""
+        return self.at_s[-1] + self.length_s[-1]
+
+
+def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = lambda _: None) -> Recording:
+    """The recording in a readings file. wanted: how the household's hot water becomes heat. progress: the rows read.
+
+    Raises BrimfulError for a file without house or sun, with fewer than two rows, or that is no readings file.
+    """
+    names = set(file.signals)
+    if "pv_w" not in names:
+        raise BrimfulError(OP, file.name, "expected a column pv_w, got none", "a study needs the sun's power")
+    if not names & {"house_w", "grid_w"}:
+        hint = "the house's use without the water heater; or grid_w, from which it is worked out"
+        raise BrimfulError(OP, file.name, "expected a column house_w, got none", hint)
+    rows = _Rows(file)
+    rows.read(progress)
+    at_s, columns = rows.at_s, rows.columns
+    if len(at_s) < 2:
+        raise BrimfulError(
+            OP, file.name, f"expected at least two rows, got {len(at_s)}", "a study needs days, or a year"
+        )
+    step_s = _usual_step(at_s)
+    found = Recording(file.name, step_s, notes=rows.notes())
+    _fill_sun(at_s, columns["pv_w"], found.notes)
+    house_w = _house(columns, found.notes)
+    _note_stillness(at_s, house_w, found.notes)
+    ends_s = _ends(at_s, step_s)
+    needs_wh = counted(at_s, ends_s, columns, wanted, found.notes)
+    _cut(found, at_s, ends_s, house_w, columns, needs_wh)
+    if not found.at_s:
+        raise BrimfulError(OP, file.name, "expected rows with house and sun, got none")
+    if not names & {"drawn_wh", "water_l"}:
+        found.notes.append(wanted.note)
+        found.need_wh = array("d", wanted.by_profile(found.at_s))
+    if found.left_out_s:
+        found.notes.append(f"left out, for want of readings: {found.left_out_s / 3600:.1f} h")
+    return found
+
+
+class _Rows:
+    """The file's rows in order, a list for each column that matters; nan where a cell is empty or no reading."""
+
+    def __init__(self, file: ReadingsFile) -> None:
+        self.at_s: list[int] = []
+        wanted = [*_POWERS, "drawn_wh", "water_l"]
+        self.columns: dict[str, list[float]] = {name: [] for name in file.signals if name in wanted}
+        self._file = file
+        self._disorder = 0
+
+    def read(self, progress: Callable[[int], None]) -> None:
+        """Go through the file."""
+        file, at_s, last_s = self._file, self.at_s, -1
+        places = [
+            (column, file.signals.index(name) + 1, SIGNALS[name].lowest, SIGNALS[name].highest, name)
+            for name, column in self.columns.items()
+        ]
+        for line, instant_s, row in file.cells():
+            second = round(instant_s)
+            if second <= last_s:
+                self._disorder += 1
+                continue
+            at_s.append(second)
+            last_s = second
+            for column, place, lowest, highest, name in places:
+                cell = row[place]
+                if not cell:
+                    column.append(nan)
+                    continue
+                try:
+                    value = float(cell)
+                except ValueError:
+                    value = nan
+                if lowest <= value <= highest:
+                    column.append(value)
+                else:
+                    column.append(nan)
+                    file.refusals.add(name, line, cell, "is no reading")
+            if len(at_s) % 50_000 == 0:
+                progress(len(at_s))
+
+    def notes(self) -> list[str]:
+        """What was passed over."""
+        refusals = self._file.refusals
+        notes = [
+            f"{name}: {count} cells refused, the first: {refusals.first[name]}"
+            for name, count in refusals.count.items()
+        ]
+        if self._disorder:
+            notes.append(f"{self._disorder} rows passed over: not later than the row before")
+        if ignored := sorted(set(self._file.signals) - set(self.columns)):
+            notes.append(f"columns a study has no use for: {', '.join(ignored)}")
+        return notes
+
+
+def _usual_step(at_s: list[int]) -> int:
+    gaps = sorted(later - earlier for earlier, later in pairwise(at_s))
+    return max(gaps[len(gaps) // 2], 1)
+
+
+def _ends(at_s: list[int], step_s: int) -> list[int]:
+    """Until when each row stands."""
+    ends = [later if later - earlier <= 1.5 * step_s else earlier + step_s for earlier, later in pairwise(at_s)]
+    return [*ends, at_s[-1] + step_s]
+
+
+def _fill_sun(at_s: list[int], pv_w: list[float], notes: list[str]) -> None:
+    """Takes an inverter's silence at night, between two readings of hardly any sun, as no sun."""
+    filled, last_w, start = 0, 0.0, -1
+    for place, power_w in enumerate([*pv_w, 0.0]):
+        if isnan(power_w):
+            start = place if start < 0 else start
+            continue
+        if start >= 0:
+            if last_w < _NIGHT_W and power_w < _NIGHT_W and place < len(pv_w):
+                pv_w[start:place] = [0.0] * (place - start)
+                filled += place - start
+            start = -1
+        last_w = power_w
+    if filled:
+        notes.append(f"pv_w: {filled} empty cells between readings below {_NIGHT_W:g} W taken as no sun")
+    dark = [power_w for second, power_w in zip(at_s, pv_w, strict=True) if power_w > 0]
+    if dark and len(dark) == sum(not isnan(power_w) for power_w in pv_w) and at_s[-1] - at_s[0] > 2 * 86_400:
+        notes.append("pv_w: shows power at every hour, nights too; taken as it stands: is it the sun's alone?")
+
+
+def _house(columns: dict[str, list[float]], notes: list[str]) -> list[float]:
+    """The house without its water heaters: as recorded, or worked out at the meter."""
+    if "house_w" in columns:
+        return columns["house_w"]
+    zero = [0.0] * len(columns["pv_w"])
+    battery, diverted, topup = (columns.get(name, zero) for name in ("battery_w", "diverted_w", "topup_w"))
+    parts = [name for name in ("battery_w", "diverted_w", "topup_w") if name in columns]
+    notes.append(f"house_w worked out: grid_w + pv_w{''.join(f' - {name}' for name in parts)}")
+    return [
+        grid + pv - stored - taken - more
+        for grid, pv, stored, taken, more in zip(
+            columns["grid_w"], columns["pv_w"], battery, diverted, topup, strict=True
+        )
+    ]
+
+
+def _note_stillness(at_s: list[int], house_w: list[float], notes: list[str]) -> None:
+    """Says so where the load, changing elsewhere, stands still for hours: a meter that has frozen?"""
+    longest_s, start, when = 0, 0, 0
+    for place in range(1, len(house_w) + 1):
+        if place < len(house_w) and house_w[place] == house_w[start]:
+            continue
+        if house_w[start] and at_s[place - 1] - at_s[start] > longest_s:
+            longest_s, when = at_s[place - 1] - at_s[start], start
+        start = place
+    if longest_s >= _STILL_S and longest_s < (at_s[-1] - at_s[0]) / 2:
+        notes.append(
+            f"house_w: {house_w[when]:g} W without a change for {longest_s / 3600:.1f} h"
+            f" from row {when + 1}; taken as it stands: has the meter frozen?"
+        )
+
+
+def _cut(
+    found: Recording,
+    at_s: list[int],
+    ends_s: list[int],
+    house_w: list[float],
+    columns: dict[str, list[float]],
+    needs_wh: list[float],
+) -> None:
+    """Cuts the rows into pieces, and leaves out those without house or sun."""
+    pv_w, stored = columns["pv_w"], columns.get("battery_w")
+    levels = columns.get("tank_level_pct", [])
+    found.first_level_pct = next((level for level in levels if not isnan(level)), None)
+    silent = 0
+    for place, start_s in enumerate(at_s):
+        end_s = ends_s[place]
+        if place + 1 < len(at_s):
+            found.left_out_s += at_s[place + 1] - end_s
+        house, sun = house_w[place], pv_w[place]
+        battery = stored[place] if stored is not None else 0.0
+        if isnan(battery):
+            battery, silent = 0.0, silent + 1
+        if isnan(house) or isnan(sun):
+            found.left_out_s += end_s - start_s
+            continue
+        house_mw, sun_mw, battery_mw = round(house * 1000), round(sun * 1000), round(battery * 1000)
+        whole_s = end_s - start_s
+        found.house_mws += house_mw * whole_s
+        found.pv_mws += sun_mw * whole_s
+        found.battery_mws += battery_mw * whole_s
+        while start_s < end_s:
+            length_s = min(LONGEST_S, end_s - start_s)
+            found.at_s.append(start_s)
+            found.length_s.append(length_s)
+            found.gross_mw.append(sun_mw - house_mw - battery_mw)
+            found.battery_mw.append(battery_mw)
+            found.need_wh.append(needs_wh[place] * length_s / whole_s)
+            start_s += length_s
+    if silent:
+        found.notes.append(f"battery_w: {silent} rows without it, taken as 0 W")
