@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 from copy import deepcopy
-from datetime import date
+from datetime import date, time
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,25 @@ def varied(path: Path, values: Mapping[str, str]) -> Home:
         _put(raw, key, _value(text), path)
     _keep_distance(raw, full, values)
     return made(raw, path)
+
+
+def plain_value(text: str) -> Any:
+    """A value as `varied` reads it, as plain JSON data."""
+    return _plain(_value(text))
+
+
+def _plain(value: Any) -> Any:
+    match value:
+        case Decimal():
+            return int(value) if value == value.to_integral_value() else float(value)
+        case dict():
+            return {key: _plain(inner) for key, inner in value.items()}
+        case list():
+            return [_plain(inner) for inner in value]
+        case date() | time():
+            return value.isoformat()
+        case _:
+            return value
 
 
 def _keep_distance(raw: dict[str, Any], was: dict[str, Any], values: Mapping[str, str]) -> None:
