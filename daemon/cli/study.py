@@ -108,8 +108,8 @@ def _show(found: Study, home: Home) -> None:
     click.echo()
     echo_line(
         "Cost: import bill less export income, with the boiler's fuel; without standing charges and hardware. The range"
-        f" shows how far a difference hangs on single {found.block}s of this recording; it holds nothing of other years,"
-        " nor of what the model misses of the tank."
+        f" shows how far a difference hangs on single {found.block}s of this recording; it holds nothing of other"
+        " years, nor of what the model misses of the tank."
     )
     for note in found.notes:
         echo_line(note)
