@@ -60,7 +60,7 @@ class _Loop:
         self._bill = home.bill()
         self._topups = home.topups(recording.from_s, recording.to_s)[::-1]
         self._topup_mw = round(home.tank.topup.rated_w * 1000) if home.tank.topup is not None else 0
-        self._in_window = self._topping = False
+        self._in_window = self._topping = self._topped = False
         self._stretch = Stretch()
         self._stretch_from_s = self._stretch_to_s = 0
         self._piece: Piece | None = None
@@ -133,10 +133,11 @@ class _Loop:
         return awake
 
     def _latching(self, thorough: bool) -> bool:
-        """Whether the timer may be taking the level to where the rules call the tank full: they have to see that."""
+        """Whether the timer may be taking the level, or has just taken it, to where the rules call the tank full: they
+        have to see that."""
         topup = self._home.tank.topup
         return (
-            self._topping
+            (self._topping or self._topped)
             and topup is not None
             and self._home.diverter
             and (thorough or topup.level_pct >= self._home.made.rules.full.resume_below_pct)
@@ -157,6 +158,7 @@ class _Loop:
         was_in, self._in_window = self._in_window, window[0] <= at_s
         end_s = int(min(end_s, window[1] if self._in_window else window[0]))
         if not self._in_window:
+            self._topped |= self._topping
             self._topping = False
         elif not was_in:
             told = self._home.tank.topup
@@ -222,6 +224,7 @@ class _Loop:
         if self._sensors:
             temps_c = self._twin.temps_c
             readings += [Reading(name, temps_c[layer], at_s, at_s) for name, layer in self._sensors]
+        self._topped = False
         decision = self._engine.hear(readings, Moment(at_s, at_s))
         if decision is not self._decision:
             self._note(decision)
@@ -298,7 +301,7 @@ class _Loop:
                 self._short += short
                 if served.short_wh > _SHORT_SHARE * need_wh:
                     self._cold_s += seconds
-        if self._in_window:
+        if self._topping or (need_wh and self._in_window):
             self._watch_timer()
 
     def _watch_timer(self) -> None:
@@ -308,5 +311,6 @@ class _Loop:
         level_pct = self._level_pct()
         if self._topping:
             self._topping = level_pct < told.level_pct
+            self._topped = True
         else:
             self._topping = level_pct < told.level_pct - TOPUP_BAND_PCT

@@ -160,6 +160,8 @@ def _burner(home: Home, made: Plan) -> Burner | None:
 
 def _notes(home: Home, made: Plan) -> list[str]:
     notes = []
+    if home.tank is not None and home.tank.topup is None and _burner(home, made) is None:
+        notes.append("tank.topup: no timer and no boiler in the home file: what the sun does not heat stays cold")
     if made.rules.yields is not None:
         notes.append(f"rules.yield: {made.rules.yields.signal} is not among a study's readings; not asked")
     if made.rules.battery.minimum_level_pct is not None:
