@@ -83,6 +83,14 @@ class Twin:
             self._cool()
         return self._temps_c
 
+    @temps_c.setter
+    def temps_c(self, temps_c: Sequence[float]) -> None:
+        """Put the tank into another state; what it has lost so far stays counted."""
+        if len(temps_c) != self.cylinder.nodes:
+            raise ValueError(f"{len(temps_c)} temperatures for {self.cylinder.nodes} layers")
+        self._cool()
+        self._temps_c = tuple(temps_c)
+
     def stored_wh(self) -> float:
         """Heat in the tank above cold, Wh."""
         return stored_wh(self.cylinder, self.temps_c, self.cold_c)
@@ -108,11 +116,19 @@ class Twin:
         self._satisfied[source] = True
         return most_w
 
-    def advance(self, dt_s: float, watts: Sequence[float] = (), need_wh: float = 0.0, tap_c: float = 40.0) -> Passed:
+    def advance(
+        self,
+        dt_s: float,
+        watts: Sequence[float] = (),
+        need_wh: float = 0.0,
+        tap_c: float = 40.0,
+        *,
+        draw_l: float = 0.0,
+    ) -> Passed:
         """The next dt_s: first the draw, then loss and heating together.
 
         watts: each source's, as `limited_w` allows them; need_wh: heat wanted at the taps above cold, with water of
-        tap_c.
+        tap_c; or draw_l: litres out of the tank, where the taps' mixing is worked out elsewhere.
         """
         if self._idle_s:
             self._cool()
@@ -127,7 +143,7 @@ class Twin:
             self._temps_c,
             dt_s,
             heat_w=heat_w,
-            draw_l=served.tank_l if served is not None else 0.0,
+            draw_l=served.tank_l if served is not None else draw_l,
             cold_c=self.cold_c,
             ambient_c=self.ambient_c,
         )
