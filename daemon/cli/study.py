@@ -54,7 +54,13 @@ def study(
         found = run_study(home_file, readings, settings, people=people, workers=cores, progress=progress)
     if as_json:
         answer = study_answer(
-            home.home.name, home.home.currency, _span(found), found.settings, found.figures, found.notes
+            home.home.name,
+            home.home.currency,
+            _span(found),
+            found.settings,
+            found.figures,
+            found.notes,
+            found.estimate_kwh,
         )
         echo_json(answer)
     else:
@@ -111,6 +117,12 @@ def _show(found: Study, home: Home) -> None:
         f" shows how far a difference hangs on single {found.block}s of this recording; it holds nothing of other"
         " years, nor of what the model misses of the tank."
     )
+    if found.estimate_kwh is not None:
+        sun_kwh = first.heat.get(SUN, 0) / MWS_PER_WH / 1000
+        echo_line(
+            f"As it is, {sun_kwh:.0f} kWh of sun; a monthly method (SAP 10.2, appendices M and G4), which knows no"
+            f" minute, tank, rule or price, says {found.estimate_kwh:.0f}."
+        )
     for note in found.notes:
         echo_line(note)
 

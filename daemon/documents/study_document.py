@@ -29,8 +29,12 @@ def study_answer(
     settings: Sequence[Mapping[str, str]],
     figures: Sequence[Figures],
     notes: Sequence[str],
+    estimate_kwh: float | None = None,
 ) -> dict[str, Any]:
-    """The study as plain JSON data. Energies are kWh to a millionth; each identity holds exactly in them."""
+    """The study as plain JSON data. estimate_kwh: the sun's heat by a monthly method, where it says any.
+
+    Energies are kWh to a millionth; each identity holds exactly in them.
+    """
     return {
         "schema": "brimful.study/1",
         "home": name,
@@ -42,10 +46,23 @@ def study_answer(
         "confidence": CONFIDENCE,
         "blocks": span.block,
         "notes": list(notes),
+        "monthly_estimate": _estimate(figures[0], estimate_kwh),
         "variants": [
             {"set": {key: plain_value(text) for key, text in setting.items()}, **_variant(found, figures[0])}
             for setting, found in zip(settings, figures, strict=True)
         ],
+    }
+
+
+def _estimate(first: Figures, estimate_kwh: float | None) -> dict[str, Any] | None:
+    """The sun's heat of the first variant beside what the monthly method of SAP 10.2 says of the same house."""
+    if estimate_kwh is None:
+        return None
+    studied_kwh = first.heat.get(SUN, 0) / (1000 * MWS_PER_WH)
+    return {
+        "method": "SAP 10.2, appendices M and G4, monthly",
+        "sun_kwh": round(estimate_kwh, 3),
+        "study_less_estimate_kwh": round(studied_kwh - estimate_kwh, 3),
     }
 
 

@@ -11,15 +11,17 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from accounting.model.periods import bounds
+from accounting.reports.monthly_estimate import diverted
 from accounting.reports.study_figures import Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.inputs.readings_file import open_readings
 from daemon.simulation.study.closed_loop import simulate
 from daemon.simulation.study.hot_water import Wanted
-from daemon.simulation.study.recording import Recording, read
+from daemon.simulation.study.recording import Recording, months, read
 from daemon.simulation.study.studied_home import OP, StudiedHome, studied
 from rules.model.errors import BrimfulError
+from rules.tank.cylinder import WH_PER_L_K
 
 MOST_VARIANTS = 500
 Setting = Mapping[str, str]
@@ -32,13 +34,15 @@ _DAY_S = 86_400
 @dataclass(frozen=True, slots=True)
 class Study:
     """What was found. recording: the time it stands for; homes, figures: of each variant, the home as it is first;
-    block: "week" or "day", what the paired range draws anew."""
+    block: "week" or "day", what the paired range draws anew; estimate_kwh: what the monthly method says of the sun's
+    heat in the home as it is; None where a battery stands beside it, or the tank is smaller than a day's hot water."""
 
     recording: Recording
     settings: tuple[Setting, ...]
     figures: tuple[Figures, ...]
     notes: tuple[str, ...]
     block: str
+    estimate_kwh: float | None
 
 
 def settings_of(vary: Iterable[str]) -> list[Setting]:
@@ -137,7 +141,17 @@ def study(
         for each in found[:1]
         for what, mws in each.unpriced.items()
     ]
-    return Study(recording, tuple(settings), found, tuple(notes), block)
+    return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first))
+
+
+def _estimate(recording: Recording, home: StudiedHome) -> float | None:
+    """Electricity from the sun into the tank, kWh, by the monthly method."""
+    told = months(recording)
+    a_day_wh = sum(month.hot_water_kwh for month in told) * 1000 / max(len(recording.days), 1)
+    tank = home.tank
+    if not home.diverter or recording.battery_mws or WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
+        return None
+    return sum(diverted(month).diverted_kwh for month in told)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,15 +8,20 @@ are cut into minutes. Powers are whole milliwatts, so that energies in mW·s add
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cache
 from itertools import pairwise
 from math import isnan, nan
 
+from accounting.reports.monthly_estimate import Month
+from accounting.reports.study_figures import MWS_PER_WH
 from daemon.inputs.readings_file import OP, ReadingsFile
 from daemon.simulation.study.hot_water import Wanted, counted
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
 
 LONGEST_S = 60
+MWS_PER_KWH = 1000 * MWS_PER_WH
 _POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "diverted_w", "topup_w", "tank_level_pct")
 _STILL_S = 6 * 3600
 """A load that shows the very same figure for so long is worth a word."""
@@ -31,9 +36,10 @@ class Recording:
     """The recorded time, cut into pieces of at most a minute.
 
     name: the file's; step_s: its usual step; at_s, length_s: each piece's start (UTC seconds) and length; gross_mw: sun
-    less house less battery, what there is for the heaters; discharge_mw: what the battery gives; need_wh: heat wanted
-    at the taps; house_mws, pv_mws, battery_mws: whole energies in mW·s (battery: + charging); first_level_pct: the
-    tank's first recorded level; left_out_s: gaps; notes: what a person should know of the file.
+    less house less battery, what there is for the heaters; battery_mw: + charging; need_wh: heat wanted
+    at the taps; days: by UTC day since 1970, the sun's and the house's energy, mW·s; house_mws, pv_mws, battery_mws: in
+    all (battery: + charging); first_level_pct: the tank's first recorded level; left_out_s: gaps; notes: what a person
+    should know of the file.
     """
 
     name: str
@@ -43,6 +49,7 @@ class Recording:
     gross_mw: "array[int]" = field(default_factory=lambda: array("q"))
     battery_mw: "array[int]" = field(default_factory=lambda: array("q"))
     need_wh: "array[float]" = field(default_factory=lambda: array("d"))
+    days: dict[int, list[int]] = field(default_factory=dict)
     house_mws: int = 0
     pv_mws: int = 0
     battery_mws: int = 0
@@ -96,6 +103,24 @@ def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = l
     if found.left_out_s:
         found.notes.append(f"left out, for want of readings: {found.left_out_s / 3600:.1f} h")
     return found
+
+
+def months(recording: Recording) -> list[Month]:
+    """The recording's months (UTC), as the monthly estimate reads them."""
+    found: dict[str, list[float]] = {}
+    for day, (sun_mws, house_mws) in recording.days.items():
+        month = found.setdefault(_month(day), [0.0, 0.0, 0.0])
+        month[0] += sun_mws / MWS_PER_KWH
+        month[1] += house_mws / MWS_PER_KWH
+    for at_s, need_wh in zip(recording.at_s, recording.need_wh, strict=True):
+        if need_wh:
+            found[_month(at_s // 86_400)][2] += need_wh / 1000
+    return [Month(*figures) for figures in found.values()]
+
+
+@cache
+def _month(day: int) -> str:
+    return datetime.fromtimestamp(day * 86_400, UTC).strftime("%Y-%m")
 
 
 class _Rows:
@@ -255,8 +280,9 @@ def _cut(
             continue
         house_mw, sun_mw, battery_mw = round(house * 1000), round(sun * 1000), round(battery * 1000)
         whole_s = end_s - start_s
-        found.house_mws += house_mw * whole_s
-        found.pv_mws += sun_mw * whole_s
+        day = found.days.setdefault(start_s // 86_400, [0, 0])
+        day[0] += sun_mw * whole_s
+        day[1] += house_mw * whole_s
         found.battery_mws += battery_mw * whole_s
         while start_s < end_s:
             length_s = min(LONGEST_S, end_s - start_s)
@@ -266,5 +292,6 @@ def _cut(
             found.battery_mw.append(battery_mw)
             found.need_wh.append(needs_wh[place] * length_s / whole_s)
             start_s += length_s
+    found.pv_mws, found.house_mws = (sum(day[kind] for day in found.days.values()) for kind in (0, 1))
     if silent:
         found.notes.append(f"battery_w: {silent} rows without it, taken as 0 W")

@@ -56,6 +56,11 @@ def test_the_answer(capsys: pytest.CaptureFixture[str], house: Path) -> None:
         assert against["cost"] == pytest.approx(other["cost"] - first["cost"])
         assert 0 < against["low"] < against["cost"] < against["high"]  # both are shown bad, with their range
     assert answer["blocks"] == "day"
+    estimate = answer["monthly_estimate"]
+    assert estimate["sun_kwh"] + estimate["study_less_estimate_kwh"] == pytest.approx(
+        first["heat_kwh"]["sun"], abs=0.01
+    )
+    assert 0.5 < estimate["sun_kwh"] / first["heat_kwh"]["sun"] < 2  # the same order
 
 
 def test_over_two_workers_it_is_the_same(capsys: pytest.CaptureFixture[str], house: Path) -> None:
