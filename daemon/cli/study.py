@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
@@ -15,26 +16,37 @@ from accounting.reports.study_figures import CONFIDENCE, MWS_PER_WH, Figures
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.documents.study_document import Span, difference, study_answer
+from daemon.documents.study_document import Span, difference, homes_answer, study_answer
 from daemon.simulation.study.comparison import Setting, Study, settings_of
 from daemon.simulation.study.comparison import study as run_study
+from daemon.simulation.study.many_homes import study_homes
 
 
 @click.command()
-@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
-@click.argument("readings", metavar="READINGS", type=click.Path(path_type=Path))
+@click.argument("arguments", metavar="HOME.toml READINGS [KEY=V1,V2 ...]", nargs=-1)
 @click.option("--vary", multiple=True, metavar="KEY=V1,V2", help="A key of the home file and other values for it.")
-@click.argument("more", metavar="[KEY=V1,V2 ...]", nargs=-1)
 @click.option("--people", type=click.FloatRange(0.5, 20), default=2.0, show_default=True, help="For the hot water.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes at once; one for each core unless given.")
+@click.option(
+    "--homes",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="Many homes: NAME.toml with NAME.csv beside it, or folders with home.toml and readings.csv.",
+)
+@click.option(
+    "--into",
+    metavar="ROWS.jsonl",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="With --homes: keep each row as it is made, and go on from there the next time.",
+)
 @json_option
 def study(
-    home_file: Path,
-    readings: Path,
+    arguments: tuple[str, ...],
     vary: tuple[str, ...],
-    more: tuple[str, ...],
     people: float,
     workers: int | None,
+    homes: Path | None,
+    into: Path | None,
     as_json: bool,
 ) -> None:
     """What other settings, prices or tanks would have done, over recorded days.
@@ -47,24 +59,49 @@ def study(
     tariffs.export.periods.0.bands.all.price=0.15, or diverter=off, or battery=off. Several keys: all combinations.
     The tank is a model, and nobody lives in it: see what it leaves out in the README.
     """
-    settings = settings_of([*vary, *more])
+    cores = workers if workers is not None else len(os.sched_getaffinity(0))
+    if homes is not None:
+        settings = settings_of([*vary, *arguments])
+        with _progress() as progress:
+            rows = study_homes(homes, settings, people=people, workers=cores, into=into, progress=progress)
+        if as_json:
+            echo_json(homes_answer(rows))
+        else:
+            _show_homes(homes_answer(rows))
+        sys.exit(1 if any("error" in row for row in rows) else 0)
+    if into is not None:
+        raise click.UsageError("--into needs --homes")
+    if len(arguments) < 2:
+        raise click.UsageError("expected HOME.toml and READINGS, or --homes FOLDER")
+    home_file, readings = Path(arguments[0]), Path(arguments[1])
+    settings = settings_of([*vary, *arguments[2:]])
     home = load(home_file)
     with _progress() as progress:
-        cores = workers if workers is not None else len(os.sched_getaffinity(0))
         found = run_study(home_file, readings, settings, people=people, workers=cores, progress=progress)
     if as_json:
+        about = home.home
         answer = study_answer(
-            home.home.name,
-            home.home.currency,
-            _span(found),
-            found.settings,
-            found.figures,
-            found.notes,
-            found.estimate_kwh,
+            about.name, about.currency, _span(found), settings, found.figures, found.notes, found.estimate_kwh
         )
         echo_json(answer)
     else:
         _show(found, home)
+
+
+def _show_homes(answer: dict[str, Any]) -> None:
+    """A line for each variant: how the homes' differences spread; then the homes that failed."""
+    click.echo(f"{answer['studied']} homes studied, {answer['failed']} failed")
+    click.echo()
+    names = [_name(each["set"]) for each in answer["summary"]]
+    width = min(max(map(len, names), default=0), 44)
+    click.echo(f"{'more than as it is: cost':<{width}}{'tenth':>12}{'half':>12}{'nine tenths':>12}{'homes':>8}")
+    for name, each in zip(names, answer["summary"], strict=True):
+        told = each["cost_against_first"]
+        shown = "".join(f"{told[key]:>+12.2f}" for key in ("p10", "p50", "p90")) if told else f"{'unpriced':>36}"
+        click.echo(f"{name:<{width}}{shown}{each['homes']:>8}")
+    for row in answer["homes"]:
+        if "error" in row:
+            click.echo(f"{row['name']}: {row['error']}", err=True)
 
 
 def _span(found: Study) -> Span:

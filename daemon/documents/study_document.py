@@ -1,6 +1,7 @@
 """A study as JSON (`brimful.study/1`): each variant's energy, money, carbon and comfort, and how it differs from the
 first."""
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -114,3 +115,38 @@ def _mwh(mws: int) -> int:
 
 def _millionth(whole: int | None) -> float | None:
     return None if whole is None else whole / 1e6
+
+
+def homes_answer(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """A study of many homes as JSON (`brimful.homes/1`). rows: one for each, `error` in the place of `variants` where a
+    home could not be studied. summary: of the others, by variant, the tenth, half and nine tenths of the differences.
+    """
+    done = [row for row in rows if "variants" in row]
+    sets: dict[str, list[Mapping[str, Any]]] = {}
+    for row in done:
+        for variant in row["variants"]:
+            sets.setdefault(json.dumps(variant["set"], sort_keys=True), []).append(variant)
+    return {
+        "schema": "brimful.homes/1",
+        "homes": list(rows),
+        "studied": len(done),
+        "failed": len(rows) - len(done),
+        "summary": [
+            {
+                "set": json.loads(key),
+                "homes": len(variants),
+                "cost_against_first": _quantiles([variant["against_first"]["cost"] for variant in variants]),
+                "kg_against_first": _quantiles([variant["against_first"]["kg"] for variant in variants]),
+                "sun_kwh": _quantiles([variant["heat_kwh"][SUN] for variant in variants]),
+            }
+            for key, variants in sets.items()
+        ],
+    }
+
+
+def _quantiles(values: Sequence[float | None]) -> dict[str, float] | None:
+    """The nearest of the values, by rank; None where there are none."""
+    known = sorted(value for value in values if value is not None)
+    if not known:
+        return None
+    return {f"p{percent}": known[max(-(-len(known) * percent // 100) - 1, 0)] for percent in (10, 50, 90)}

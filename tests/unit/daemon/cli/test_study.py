@@ -57,10 +57,9 @@ def test_the_answer(capsys: pytest.CaptureFixture[str], house: Path) -> None:
         assert 0 < against["low"] < against["cost"] < against["high"]  # both are shown bad, with their range
     assert answer["blocks"] == "day"
     estimate = answer["monthly_estimate"]
-    assert estimate["sun_kwh"] + estimate["study_less_estimate_kwh"] == pytest.approx(
-        first["heat_kwh"]["sun"], abs=0.01
-    )
-    assert 0.5 < estimate["sun_kwh"] / first["heat_kwh"]["sun"] < 2  # the same order
+    sun_kwh = first["heat_kwh"]["sun"]
+    assert estimate["sun_kwh"] + estimate["study_less_estimate_kwh"] == pytest.approx(sun_kwh, abs=0.01)
+    assert 0.5 < estimate["sun_kwh"] / sun_kwh < 2  # the same order
 
 
 def test_over_two_workers_it_is_the_same(capsys: pytest.CaptureFixture[str], house: Path) -> None:
@@ -106,3 +105,30 @@ def test_variants_are_every_combination_but_rules_of_no_diverter() -> None:
     assert settings_of(["rules.x.y=1", "diverter=off"]) == [{}, {"diverter": "off"}, {"rules.x.y": "1"}]
     with pytest.raises(BrimfulError, match="at most 500 variants"):
         settings_of([f"{key}={','.join(map(str, range(30)))}" for key in "abc"])
+
+
+def test_many_homes_as_rows_and_one_that_failed(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    homes = tmp_path / "homes"
+    homes.mkdir()
+    (homes / "one.toml").write_text(study_house.HOME)
+    study_house.write(homes / "one.csv", study_house.rows(1.2))
+    (homes / "two.toml").write_text("[home]")
+    with pytest.raises(SystemExit) as ended:
+        main(["study", "--homes", str(homes), "diverter=off", "--workers", "1"])
+    shown = capsys.readouterr()
+    assert ended.value.code == 1
+    assert "1 homes studied, 1 failed" in shown.out
+    assert "diverter=off" in shown.out
+    assert "two: " in shown.err
+    assert "two.toml" in shown.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "cause"),
+    [([], "expected HOME.toml and READINGS"), (["a.toml", "b.csv", "--into", "c"], "--into needs --homes")],
+)
+def test_what_is_missing_is_named(capsys: pytest.CaptureFixture[str], arguments: list[str], cause: str) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["study", *arguments])
+    assert ended.value.code == 2
+    assert cause in capsys.readouterr().err
