@@ -19,7 +19,7 @@ from daemon.config.model import Home
 from daemon.documents.study_document import Span, difference, homes_answer, study_answer
 from daemon.simulation.study.comparison import Setting, Study, settings_of
 from daemon.simulation.study.comparison import study as run_study
-from daemon.simulation.study.many_homes import study_homes
+from daemon.simulation.study.many_homes import cluster_pool, study_homes
 
 
 @click.command()
@@ -39,6 +39,11 @@ from daemon.simulation.study.many_homes import study_homes
     type=click.Path(path_type=Path, dir_okay=False),
     help="With --homes: keep each row as it is made, and go on from there the next time.",
 )
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="With --homes: the scheduler of a dask cluster whose workers see the same folder, or `local` for one here.",
+)
 @json_option
 def study(
     arguments: tuple[str, ...],
@@ -47,6 +52,7 @@ def study(
     workers: int | None,
     homes: Path | None,
     into: Path | None,
+    cluster: str | None,
     as_json: bool,
 ) -> None:
     """What other settings, prices or tanks would have done, over recorded days.
@@ -62,15 +68,15 @@ def study(
     cores = workers if workers is not None else len(os.sched_getaffinity(0))
     if homes is not None:
         settings = settings_of([*vary, *arguments])
-        with _progress() as progress:
-            rows = study_homes(homes, settings, people=people, workers=cores, into=into, progress=progress)
+        with _progress() as progress, cluster_pool(cluster, cores) as pool:
+            rows = study_homes(homes, settings, people=people, workers=cores, into=into, progress=progress, pool=pool)
         if as_json:
             echo_json(homes_answer(rows))
         else:
             _show_homes(homes_answer(rows))
         sys.exit(1 if any("error" in row for row in rows) else 0)
-    if into is not None:
-        raise click.UsageError("--into needs --homes")
+    if into is not None or cluster is not None:
+        raise click.UsageError(f"--{'into' if into is not None else 'cluster'} needs --homes")
     if len(arguments) < 2:
         raise click.UsageError("expected HOME.toml and READINGS, or --homes FOLDER")
     home_file, readings = Path(arguments[0]), Path(arguments[1])

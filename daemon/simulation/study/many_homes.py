@@ -9,7 +9,8 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
-from contextlib import suppress
+from contextlib import contextmanager, nullcontext, suppress
+from importlib import import_module
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,6 +20,8 @@ from daemon.documents.study_document import Span, study_answer
 from daemon.simulation.study.comparison import Setting, study
 from daemon.simulation.study.studied_home import OP
 from rules.model.errors import BrimfulError
+
+_ANSWERS_S = 30
 
 
 class Pair(NamedTuple):
@@ -91,6 +94,34 @@ def study_homes(
             _write(into, row)
             progress(f"homes ({number} of {len(missing)})", number / len(missing))
     return [rows[pair.name] for pair in pairs]
+
+
+@contextmanager
+def cluster_pool(address: str | None, workers: int) -> Iterator[Executor | None]:
+    """Who does the work on a dask cluster: at the address of its scheduler, or `local` for one of so many processes
+    here; None without an address. Raises BrimfulError where the extra is not installed or nobody answers."""
+    if address is None:
+        yield None
+        return
+    try:
+        distributed = import_module("distributed")
+    except ImportError as missing:
+        hint = 'pip install "brimful[cluster]"'
+        raise BrimfulError(
+            OP, "--cluster", "expected the library distributed, which is not installed", hint
+        ) from missing
+    try:
+        if address == "local":
+            cluster = distributed.LocalCluster(
+                n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+            )
+        else:
+            cluster = nullcontext(address)
+        with cluster as place, distributed.Client(place, timeout=_ANSWERS_S) as client:
+            yield client.get_executor()
+    except (OSError, ValueError) as unanswered:
+        cause = f"expected a scheduler that answers, got {unanswered}"
+        raise BrimfulError(OP, f"--cluster {address}", cause) from unanswered
 
 
 def _key(pair: Pair, settings: Sequence[Setting], people: float) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from daemon.documents.study_document import homes_answer
-from daemon.simulation.study.many_homes import pairs_in, study_homes
+from daemon.simulation.study.many_homes import cluster_pool, pairs_in, study_homes
 from rules.model.errors import BrimfulError
 from tests.support import study_house
 
@@ -55,6 +55,20 @@ def test_it_goes_on_where_it_was_and_does_anew_what_has_changed(folder: Path, tm
     again = study_homes(folder, SETTINGS, into=into, progress=lambda what, share: done.append(share))
     assert len(done) == 1
     assert [one == other for one, other in zip(again, whole, strict=True)] == [True, True, False, True]
+
+
+def test_a_cluster_s_workers_give_the_same_rows(folder: Path) -> None:
+    pytest.importorskip("distributed")
+    with cluster_pool("local", 1) as pool:
+        assert pool is not None
+        there = study_homes(folder, SETTINGS, pool=pool)
+    assert there == study_homes(folder, SETTINGS)
+
+
+def test_a_scheduler_that_does_not_answer() -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(BrimfulError, match="--cluster nowhere"), cluster_pool("nowhere://:0", 1):
+        pass
 
 
 def test_a_folder_without_homes(tmp_path: Path) -> None:
