@@ -59,7 +59,8 @@ def study(
 
     READINGS is a CSV file (.csv or .csv.gz) with the columns `time`, `house_w` (without the water heater), `pv_w`, and
     `drawn_wh` or `water_l` (counters); without these, a published tapping profile scaled to --people. Also read:
-    `battery_w`, `tank_level_pct`; `grid_w` in the place of house_w. Each row stands until the next.
+    `battery_w`, `tank_level_pct`; `grid_w` in the place of house_w. Each row stands until the next. Or it is a ledger,
+    for the minutes on its tape.
 
     KEY is a dotted key of the home file, as rules.full.stop_at_pct=80,90 or
     tariffs.export.periods.0.bands.all.price=0.15, or diverter=off, or battery=off. Several keys: all combinations.

@@ -15,9 +15,9 @@ from accounting.reports.monthly_estimate import diverted
 from accounting.reports.study_figures import Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
-from daemon.inputs.readings_file import open_readings
 from daemon.simulation.study.closed_loop import simulate
 from daemon.simulation.study.hot_water import Wanted
+from daemon.simulation.study.opening import open_recorded
 from daemon.simulation.study.recording import Recording, months, read
 from daemon.simulation.study.studied_home import OP, StudiedHome, studied
 from rules.model.errors import BrimfulError
@@ -114,7 +114,7 @@ def study(
     """
     homes = [home_of(path, setting) for setting in settings]
     first = homes[0]
-    with open_readings(readings, load(path).heater_names) as file:
+    with open_recorded(readings, load(path).heater_names) as file:
         wanted = Wanted(people, first.zone, first.tank.hot_c - first.tank.cold_c)
         recording = read(file, wanted, lambda rows: progress("reading", 0.0))
     cuts, block = blocks(recording, first.zone)

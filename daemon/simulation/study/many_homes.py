@@ -106,7 +106,7 @@ def cluster_pool(address: str | None, workers: int) -> Iterator[Executor | None]
     try:
         distributed = import_module("distributed")
     except ImportError as missing:
-        hint = 'pip install "brimful[cluster]"'
+        hint = "pip install distributed into brimful's environment"
         raise BrimfulError(
             OP, "--cluster", "expected the library distributed, which is not installed", hint
         ) from missing

@@ -11,24 +11,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from itertools import pairwise
-from math import isnan, nan
+from math import isnan
 
 from accounting.reports.monthly_estimate import Month
 from accounting.reports.study_figures import MWS_PER_WH
 from daemon.inputs.readings_file import OP, ReadingsFile
+from daemon.simulation.study.columns import Columns
 from daemon.simulation.study.hot_water import Wanted, counted
 from rules.model.errors import BrimfulError
-from rules.model.signals import SIGNALS
 
 LONGEST_S = 60
 MWS_PER_KWH = 1000 * MWS_PER_WH
-_POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "diverted_w", "topup_w", "tank_level_pct")
-_STILL_S = 6 * 3600
-"""A load that shows the very same figure for so long is worth a word."""
 _COARSE_S = 600
 """Rows this far apart hide something worth a word."""
-_NIGHT_W = 50.0
-"""Where an inverter falls silent below this, it sleeps: its silence counts as no sun."""
 
 
 @dataclass(slots=True)
@@ -73,13 +68,7 @@ def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = l
 
     Raises BrimfulError for a file without house or sun, with fewer than two rows, or that is no readings file.
     """
-    names = set(file.signals)
-    if "pv_w" not in names:
-        raise BrimfulError(OP, file.name, "expected a column pv_w, got none", "a study needs the sun's power")
-    if not names & {"house_w", "grid_w"}:
-        hint = "the house's use without the water heater; or grid_w, from which it is worked out"
-        raise BrimfulError(OP, file.name, "expected a column house_w, got none", hint)
-    rows = _Rows(file)
+    rows = Columns(file)
     rows.read(progress)
     at_s, columns = rows.at_s, rows.columns
     if len(at_s) < 2:
@@ -88,15 +77,13 @@ def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = l
         )
     step_s = _usual_step(at_s)
     found = Recording(file.name, step_s, notes=rows.notes())
-    _fill_sun(at_s, columns["pv_w"], found.notes)
-    house_w = _house(columns, found.notes)
-    _note_stillness(at_s, house_w, found.notes)
+    house_w = rows.mend(step_s, found.notes)
     ends_s = _ends(at_s, step_s)
     needs_wh = counted(at_s, ends_s, columns, wanted, found.notes)
     _cut(found, at_s, ends_s, house_w, columns, needs_wh)
     if not found.at_s:
         raise BrimfulError(OP, file.name, "expected rows with house and sun, got none")
-    if not names & {"drawn_wh", "water_l"}:
+    if not {"drawn_wh", "water_l"} & set(columns):
         found.notes.append(wanted.note)
         found.need_wh = array("d", wanted.by_profile(found.at_s))
     _note_coarseness(found)
@@ -123,61 +110,6 @@ def _month(day: int) -> str:
     return datetime.fromtimestamp(day * 86_400, UTC).strftime("%Y-%m")
 
 
-class _Rows:
-    """The file's rows in order, a list for each column that matters; nan where a cell is empty or no reading."""
-
-    def __init__(self, file: ReadingsFile) -> None:
-        self.at_s: list[int] = []
-        wanted = [*_POWERS, "drawn_wh", "water_l"]
-        self.columns: dict[str, list[float]] = {name: [] for name in file.signals if name in wanted}
-        self._file = file
-        self._disorder = 0
-
-    def read(self, progress: Callable[[int], None]) -> None:
-        """Go through the file."""
-        file, at_s, last_s = self._file, self.at_s, -1
-        places = [
-            (column, file.signals.index(name) + 1, SIGNALS[name].lowest, SIGNALS[name].highest, name)
-            for name, column in self.columns.items()
-        ]
-        for line, instant_s, row in file.cells():
-            second = round(instant_s)
-            if second <= last_s:
-                self._disorder += 1
-                continue
-            at_s.append(second)
-            last_s = second
-            for column, place, lowest, highest, name in places:
-                cell = row[place]
-                if not cell:
-                    column.append(nan)
-                    continue
-                try:
-                    value = float(cell)
-                except ValueError:
-                    value = nan
-                if lowest <= value <= highest:
-                    column.append(value)
-                else:
-                    column.append(nan)
-                    file.refusals.add(name, line, cell, "is no reading")
-            if len(at_s) % 50_000 == 0:
-                progress(len(at_s))
-
-    def notes(self) -> list[str]:
-        """What was passed over."""
-        refusals = self._file.refusals
-        notes = [
-            f"{name}: {count} cells refused, the first: {refusals.first[name]}"
-            for name, count in refusals.count.items()
-        ]
-        if self._disorder:
-            notes.append(f"{self._disorder} rows passed over: not later than the row before")
-        if ignored := sorted(set(self._file.signals) - set(self.columns)):
-            notes.append(f"columns a study has no use for: {', '.join(ignored)}")
-        return notes
-
-
 def _usual_step(at_s: list[int]) -> int:
     gaps = sorted(later - earlier for earlier, later in pairwise(at_s))
     return max(gaps[len(gaps) // 2], 1)
@@ -187,58 +119,6 @@ def _ends(at_s: list[int], step_s: int) -> list[int]:
     """Until when each row stands."""
     ends = [later if later - earlier <= 1.5 * step_s else earlier + step_s for earlier, later in pairwise(at_s)]
     return [*ends, at_s[-1] + step_s]
-
-
-def _fill_sun(at_s: list[int], pv_w: list[float], notes: list[str]) -> None:
-    """Takes an inverter's silence at night, between two readings of hardly any sun, as no sun."""
-    filled, last_w, start = 0, 0.0, -1
-    for place, power_w in enumerate([*pv_w, 0.0]):
-        if isnan(power_w):
-            start = place if start < 0 else start
-            continue
-        if start >= 0:
-            if last_w < _NIGHT_W and power_w < _NIGHT_W and place < len(pv_w):
-                pv_w[start:place] = [0.0] * (place - start)
-                filled += place - start
-            start = -1
-        last_w = power_w
-    if filled:
-        notes.append(f"pv_w: {filled} empty cells between readings below {_NIGHT_W:g} W taken as no sun")
-    dark = [power_w for second, power_w in zip(at_s, pv_w, strict=True) if power_w > 0]
-    if dark and len(dark) == sum(not isnan(power_w) for power_w in pv_w) and at_s[-1] - at_s[0] > 2 * 86_400:
-        notes.append("pv_w: shows power at every hour, nights too; taken as it stands: is it the sun's alone?")
-
-
-def _house(columns: dict[str, list[float]], notes: list[str]) -> list[float]:
-    """The house without its water heaters: as recorded, or worked out at the meter."""
-    if "house_w" in columns:
-        return columns["house_w"]
-    zero = [0.0] * len(columns["pv_w"])
-    battery, diverted, topup = (columns.get(name, zero) for name in ("battery_w", "diverted_w", "topup_w"))
-    parts = [name for name in ("battery_w", "diverted_w", "topup_w") if name in columns]
-    notes.append(f"house_w worked out: grid_w + pv_w{''.join(f' - {name}' for name in parts)}")
-    return [
-        grid + pv - stored - taken - more
-        for grid, pv, stored, taken, more in zip(
-            columns["grid_w"], columns["pv_w"], battery, diverted, topup, strict=True
-        )
-    ]
-
-
-def _note_stillness(at_s: list[int], house_w: list[float], notes: list[str]) -> None:
-    """Says so where the load, changing elsewhere, stands still for hours: a meter that has frozen?"""
-    longest_s, start, when = 0, 0, 0
-    for place in range(1, len(house_w) + 1):
-        if place < len(house_w) and house_w[place] == house_w[start]:
-            continue
-        if house_w[start] and at_s[place - 1] - at_s[start] > longest_s:
-            longest_s, when = at_s[place - 1] - at_s[start], start
-        start = place
-    if longest_s >= _STILL_S and longest_s < (at_s[-1] - at_s[0]) / 2:
-        notes.append(
-            f"house_w: {house_w[when]:g} W without a change for {longest_s / 3600:.1f} h"
-            f" from row {when + 1}; taken as it stands: has the meter frozen?"
-        )
 
 
 def _note_coarseness(found: Recording) -> None:

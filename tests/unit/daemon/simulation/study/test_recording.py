@@ -56,8 +56,8 @@ def test_a_gap_is_left_out_with_what_was_drawn_in_it(tmp_path: Path) -> None:
 
 
 def test_an_empty_cell_by_day_is_a_gap_and_at_night_no_sun(tmp_path: Path) -> None:
-    found = recorded(tmp_path, minutes("1,5,0", "1,,0", "1,3,0", "1,900,0", "1,,0", "1,800,0", ",800,0"))
-    assert list(found.gross_mw) == [4000, -1000, 2000, 899_000, 799_000]
+    found = recorded(tmp_path, minutes(*["1,5,0"] * 9, "1,,0", "1,3,0", "1,900,0", "1,,0", "1,800,0", ",800,0"))
+    assert list(found.gross_mw)[8:] == [4000, -1000, 2000, 899_000, 799_000]
     assert found.left_out_s == 120
     assert any("1 empty cells between readings below 50 W taken as no sun" in note for note in found.notes)
 
@@ -76,6 +76,12 @@ def test_a_counter_of_heat(tmp_path: Path, counter: list[int], drawn: float, sai
     found = recorded(tmp_path, minutes(*(f"100,0,{wh}" for wh in counter)))
     assert sum(found.need_wh) == pytest.approx(drawn)
     assert said in " ".join(found.notes)
+
+
+def test_a_power_recorded_less_often_than_the_rows_holds_until_its_next_reading(tmp_path: Path) -> None:
+    found = recorded(tmp_path, minutes("1,900,0", "1,,0", "1,,0", "1,300,0", "1,,0", "1,,0", "1,400,0"))
+    assert found.pv_mws == (3 * 900_000 + 3 * 300_000 + 400_000) * 60
+    assert found.left_out_s == 0
 
 
 def test_litres_count_as_if_they_left_a_full_tank(tmp_path: Path) -> None:
