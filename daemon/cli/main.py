@@ -29,6 +29,7 @@ COMMANDS = {
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "password": ("daemon.cli.password", "set the password of the page"),
     "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),
+    "study": ("daemon.cli.study", "what other settings, prices or tanks would have done: the rules on a model tank"),
 }
 
 

@@ -196,6 +196,8 @@ def _tank(home: Home, names: Names, report: Report) -> None:
         report.add("tank.hot_c", f"more than cold_c {plain(tank.cold_c)} °C", plain(tank.hot_c))
     if tank.loss_w is not None and tank.label_class is not None:
         report.add("tank.label_class", "either loss_w or label_class", "both")
+    if tank.topup is not None and tank.topup.from_ == tank.topup.to:
+        report.add("tank.topup.to", f"another time than from, {shown(tank.topup.from_)}", shown(tank.topup.to))
     _boiler(home, names, report)
 
 

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from daemon.config.values import FilePath, Name, OrderTopic, Payload, Pointer, Price, Table, Text, Topic, Within
+from daemon.config.values import Clock, FilePath, Name, OrderTopic, Payload, Pointer, Price, Table, Text, Topic, Within
 
 
 class Broker(Table):
@@ -137,6 +137,19 @@ class Boiler(Table):
     """The carbon factor of its fuel."""
 
 
+class TopUp(Table):
+    """The tank's own timer: a cheap-rate heater that brimful does not order. A study works it as it is set here."""
+
+    from_: Clock = Field(alias="from")
+    """Start by the home's clock, HH:MM."""
+    to: Clock
+    """End, HH:MM, not included; at or before the start it is on the day after."""
+    level_pct: Annotated[float, Within(0, 100, above=True)]
+    """The level at which it stops heating, %."""
+    rated_w: Annotated[float, Within(100, 12000)]
+    """Power of its element, W."""
+
+
 class Tank(Table):
     """The hot-water tank."""
 
@@ -154,3 +167,10 @@ class Tank(Table):
     """Temperature around the tank, °C."""
     boiler: Boiler | None = None
     """A boiler that heats it too, for the heat stock's books."""
+    topup: TopUp | None = None
+    """The tank's own timer, for studies."""
+    level_shows: Literal["energy", "usable", "hot", "probe"] = "energy"
+    """What tank_level_pct is a share of, for studies: the tank's heat, the heat of water that is hot enough alone, the
+    hot part of the volume, or one probe's temperature."""
+    level_steps: Annotated[int, Within(0, 100)] = 0
+    """How many steps tank_level_pct can show above 0; 0 where it shows any value."""

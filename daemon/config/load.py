@@ -68,8 +68,12 @@ def read_bytes(path: Path) -> bytes:
 
 def parse(content: bytes, path: Path) -> Home:
     """The home that a file's content describes; path: where it is, for messages and for the paths in it."""
+    return made(toml(content, path), path)
+
+
+def made(raw: dict[str, Any], path: Path) -> Home:
+    """The home that TOML data describes; path: as in `parse`. Raises ConfigError."""
     name = path.name
-    raw = toml(content, path)
     try:
         home = Home.model_validate(raw)
     except ValidationError as invalid:

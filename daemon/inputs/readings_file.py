@@ -63,7 +63,7 @@ class ReadingsFile:
         The readings are live ones: a recording's forward clock shows UTC seconds.
         """
         wanted = [(name, self.signals.index(name) + 1, *self._bounds[name]) for name in signals]
-        for line, instant_s, row in itertools.chain(self._peeked, self._raw()):
+        for line, instant_s, row in self.cells():
             readings = []
             for name, column, lowest, highest in wanted:
                 cell = row[column]
@@ -79,6 +79,10 @@ class ReadingsFile:
                     why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
                     self.refusals.add(name, line, cell, why)
             yield instant_s, readings
+
+    def cells(self) -> Iterator[tuple[int, float, list[str]]]:
+        """(line, UTC seconds, all cells) of each row, as they stand. Instead of `rows`, once. Raises BrimfulError."""
+        return itertools.chain(self._peeked, self._raw())
 
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
         names = [cell.strip() for cell in header]

@@ -51,6 +51,7 @@ SIGNALS: Mapping[str, Signal] = _table(
     Signal("import_wh", "counter", "Wh", "meter's import register", 0, _WH),
     Signal("export_wh", "counter", "Wh", "meter's export register", 0, _WH),
     Signal("boiler_wh", "counter", "Wh", "the boiler's heat or fuel, counting up", 0, _WH),
+    Signal("drawn_wh", "counter", "Wh", "heat of the hot water drawn, above cold, counting up", 0, _WH),
     Signal("water_l", "counter", "L", "hot water drawn, counting up", 0, _WH),
     Signal("import_price", "price", "per kWh", "price of a kWh bought, now", -1e4, 1e4),
     Signal("export_price", "price", "per kWh", "price of a kWh sold, now", -1e4, 1e4),

@@ -125,21 +125,26 @@ def _draw(node_l: float, temps: list[float], draw_l: float, cold_c: float) -> fl
 
 def _rise(temps: list[float]) -> None:
     """Mix, in place, what is colder above than below, to the fewest and smallest pools that leave none."""
-    for i in range(1, len(temps)):
-        if temps[i - 1] > temps[i]:
-            break
-    else:
-        return
-    sums: list[float] = []
-    counts: list[int] = []
-    for temp in temps:
-        total, count = temp, 1
-        while sums and sums[-1] * count > total * counts[-1]:
-            total += sums.pop()
-            count += counts.pop()
-        sums.append(total)
-        counts.append(count)
-    temps[:] = [total / count for total, count in zip(sums, counts, strict=True) for _ in range(count)]
+    count = len(temps)
+    i = 1
+    while i < count:
+        if temps[i - 1] <= temps[i]:
+            i += 1
+            continue
+        low, high = i - 1, i + 1
+        total = temps[low] + temps[i]
+        while True:
+            mean = total / (high - low)
+            if high < count and mean > temps[high]:
+                total += temps[high]
+                high += 1
+            elif low and temps[low - 1] > mean:
+                low -= 1
+                total += temps[low]
+            else:
+                break
+        temps[low:high] = [mean] * (high - low)
+        i = high
 
 
 def stored_wh(cylinder: Cylinder, temps_c: Sequence[float], above_c: float) -> float:

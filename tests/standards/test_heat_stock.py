@@ -7,35 +7,14 @@ import pytest
 
 from accounting.books.booking import Books
 from accounting.valuation.settings import CounterSignal, TankBooks
-from daemon.simulation.house.draws import PROFILE_M, Draw, Taps
+from daemon.simulation.house.draws import Taps
 from rules.tank.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
 from rules.tank.standing_loss import LABEL_CLASSES, label_loss_w, ua_w_per_k
+from rules.tank.tapping import PROFILE_L, PROFILE_M, Draw
 from tests.support.prices import utc, with_tank
 
 MIDNIGHT = utc("2026-05-11T00:00Z")
 DAY_S = 86_400
-
-# Regulation (EU) 814/2013, Annex III, table 1: 24 draws, 11.655 kWh. The peak temperature where the table has one.
-PROFILE_L = tuple(
-    Draw(int(at[:2]) * 3600 + int(at[3:]) * 60, wh, flow, tap_c)
-    for at, wh, flow, tap_c in (
-        ("07:00", 105, 3, 25),
-        ("07:05", 1400, 6, 40),
-        ("07:30", 105, 3, 25),
-        ("07:45", 105, 3, 25),
-        ("08:05", 3605, 10, 40),
-        *((at, 105, 3, 25) for at in ("08:25", "08:30", "08:45", "09:00", "09:30")),
-        ("10:30", 105, 3, 40),
-        *((at, 105, 3, 25) for at in ("11:30", "11:45")),
-        ("12:45", 315, 4, 55),
-        *((at, 105, 3, 25) for at in ("14:30", "15:30", "16:30", "18:00")),
-        *((at, 105, 3, 40) for at in ("18:15", "18:30")),
-        ("19:00", 105, 3, 25),
-        ("20:30", 735, 4, 55),
-        ("21:00", 3605, 10, 40),
-        ("21:30", 105, 3, 25),
-    )
-)
 
 
 @dataclass

@@ -1,59 +1,7 @@
 """When the demo house draws hot water: load profile M of Regulation (EU) 814/2013, Annex III, table 1."""
 
-from dataclasses import dataclass
-
 from rules.tank.cylinder import WH_PER_L_K, tank_l
-
-PROFILE_COLD_C = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """One draw. at_s: seconds of the local day; need_wh: heat wanted above 10 °C; tap_c: how warm it must come."""
-
-    at_s: int
-    need_wh: float
-    flow_l_per_min: float
-    tap_c: float
-
-    @property
-    def tap_l(self) -> float:
-        """Litres at tap_c that carry need_wh."""
-        return self.need_wh / (WH_PER_L_K * (self.tap_c - PROFILE_COLD_C))
-
-
-def _profile(*rows: tuple[str, float, float, float]) -> tuple[Draw, ...]:
-    return tuple(
-        Draw(int(at[:2]) * 3600 + int(at[3:]) * 60, need_kwh * 1000, flow, tap_c) for at, need_kwh, flow, tap_c in rows
-    )
-
-
-# Clock time, kWh, L/min, °C: the peak temperature where the table has one, else the useful temperature.
-PROFILE_M = _profile(
-    ("07:00", 0.105, 3, 25),
-    ("07:05", 1.4, 6, 40),
-    ("07:30", 0.105, 3, 25),
-    ("08:01", 0.105, 3, 25),
-    ("08:15", 0.105, 3, 25),
-    ("08:30", 0.105, 3, 25),
-    ("08:45", 0.105, 3, 25),
-    ("09:00", 0.105, 3, 25),
-    ("09:30", 0.105, 3, 25),
-    ("10:30", 0.105, 3, 40),
-    ("11:30", 0.105, 3, 25),
-    ("11:45", 0.105, 3, 25),
-    ("12:45", 0.315, 4, 55),
-    ("14:30", 0.105, 3, 25),
-    ("15:30", 0.105, 3, 25),
-    ("16:30", 0.105, 3, 25),
-    ("18:00", 0.105, 3, 25),
-    ("18:15", 0.105, 3, 40),
-    ("18:30", 0.105, 3, 40),
-    ("19:00", 0.105, 3, 25),
-    ("20:30", 0.735, 4, 55),
-    ("21:15", 0.105, 3, 25),
-    ("21:30", 1.4, 6, 40),
-)
+from rules.tank.tapping import PROFILE_M, Draw
 
 
 class Taps:

@@ -12,9 +12,10 @@ from daemon.simulation.house.appliances import Appliances
 from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
 from daemon.simulation.house.draws import Taps
 from daemon.simulation.house.sky import Sky
-from rules.tank.charge import charge_pct
-from rules.tank.cylinder import Cylinder, step
+from rules.tank.cylinder import Cylinder
+from rules.tank.gauge import Gauge
 from rules.tank.standing_loss import label_loss_w, ua_w_per_k
+from rules.tank.twin import Source, Twin
 
 ORDER_TOPIC = "house/diverter/permit"
 REFRESH_S = 60.0
@@ -31,6 +32,7 @@ VOLUME_L, NODES, LABEL_CLASS = 180.0, 20, "C"
 MIDDLE_NODE, LOW_NODE = 10, 3
 """Where the middle and the lower temperature sensor sit."""
 COLD_C, HOT_C, AMBIENT_C = 10.0, 60.0, 19.0
+GAUGE = Gauge("usable", COLD_C, HOT_C)
 
 DIVERTER_RATED_W, LOWER_NODE, LOWER_THERMOSTAT_C = 2800.0, 0, 65.0
 TOPUP_RATED_W, UPPER_NODE, UPPER_THERMOSTAT_C = 2800.0, 12, 55.0
@@ -74,8 +76,13 @@ class DemoHouse:
         self.now_s = start_utc_s
         self.flows = Flows()
         self.totals = Totals()
-        self.cylinder = Cylinder(VOLUME_L, NODES, ua_w_per_k(label_loss_w(LABEL_CLASS, VOLUME_L)))
-        self.temps_c: tuple[float, ...] = (12.0,) * 4 + (16.0, 24.0, 34.0, 44.0, 50.0, 53.0) + (55.0,) * 10
+        self.tank = Twin(
+            Cylinder(VOLUME_L, NODES, ua_w_per_k(label_loss_w(LABEL_CLASS, VOLUME_L))),
+            (12.0,) * 4 + (16.0, 24.0, 34.0, 44.0, 50.0, 53.0) + (55.0,) * 10,
+            (Source(LOWER_NODE, LOWER_NODE), Source(UPPER_NODE, UPPER_NODE)),
+            cold_c=COLD_C,
+            ambient_c=AMBIENT_C,
+        )
         self.battery = HouseBattery()
         self.diverter = Diverter(DIVERTER_RATED_W, lapses_after_s=3 * REFRESH_S)
         self.lower = Protections(LOWER_THERMOSTAT_C)
@@ -87,7 +94,7 @@ class DemoHouse:
     @property
     def level_pct(self) -> float:
         """The tank's charge by usable height, as its sensor shows it: no more than 100."""
-        return min(100.0, charge_pct([(1 / NODES, temp_c) for temp_c in self.temps_c], COLD_C, HOT_C))
+        return GAUGE.level_pct(self.tank.temps_c)
 
     def obey(self, payload: bytes) -> bool:
         """Take an order to the diverter; False if it is none it knows."""
@@ -111,27 +118,19 @@ class DemoHouse:
         battery_w = self.battery.take(pv_w - load_w, dt_s)
         spare_w = pv_w - load_w - battery_w
         diverted_w = self.diverter.power_w(spare_w, self.now_s)
-        if not self.lower.let_through(self.temps_c[LOWER_NODE]):
+        if not self.lower.let_through(self.tank.temps_c[LOWER_NODE]):
             diverted_w = 0.0
         timer_on = TOPUP_FROM_HOUR <= hour < TOPUP_TO_HOUR
-        topup_w = TOPUP_RATED_W if self.upper.let_through(self.temps_c[UPPER_NODE]) and timer_on else 0.0
+        topup_w = TOPUP_RATED_W if self.upper.let_through(self.tank.temps_c[UPPER_NODE]) and timer_on else 0.0
         return Flows(pv_w, load_w, battery_w, diverted_w, topup_w, diverted_w + topup_w - spare_w)
 
     def _heat_and_draw(self, of_day_s: float, flows: Flows, dt_s: float) -> None:
-        draw_l, wanted_wh = self._taps.draw_l(of_day_s, dt_s, self.temps_c[-1], COLD_C)
-        after = step(
-            self.cylinder,
-            self.temps_c,
-            dt_s,
-            heat_w=((LOWER_NODE, flows.diverted_w), (UPPER_NODE, flows.topup_w)),
-            draw_l=draw_l,
-            cold_c=COLD_C,
-            ambient_c=AMBIENT_C,
-        )
-        self.temps_c = after.temps_c
-        self.totals.drawn_wh += after.drawn_wh
+        draw_l, wanted_wh = self._taps.draw_l(of_day_s, dt_s, self.tank.temps_c[-1], COLD_C)
+        drawn_wh, lost_wh = self.tank.drawn_wh, self.tank.lost_wh
+        self.tank.advance(dt_s, (flows.diverted_w, flows.topup_w), draw_l=draw_l)
+        self.totals.drawn_wh += self.tank.drawn_wh - drawn_wh
         self.totals.wanted_wh += wanted_wh
-        self.totals.lost_wh += after.lost_wh
+        self.totals.lost_wh += self.tank.lost_wh - lost_wh
 
     def _count(self, flows: Flows, dt_s: float) -> None:
         hours = dt_s / 3600.0
@@ -157,8 +156,8 @@ class DemoHouse:
             "house/meter": f'"w": {round(flows.grid_w)}, "in_wh": {in_wh}, "out_wh": {out_wh}',
             "house/roof": f'"w": {round(flows.pv_w)}',
             "house/battery": f'"w": {round(flows.battery_w)}, "charge": {self.battery.level_pct:.1f}',
-            "house/tank": f'"level": {self.level_pct:.1f}, "top_c": {self.temps_c[-1]:.2f}, '
-            f'"mid_c": {self.temps_c[MIDDLE_NODE]:.2f}, "bottom_c": {self.temps_c[LOW_NODE]:.2f}',
+            "house/tank": f'"level": {self.level_pct:.1f}, "top_c": {self.tank.temps_c[-1]:.2f}, '
+            f'"mid_c": {self.tank.temps_c[MIDDLE_NODE]:.2f}, "bottom_c": {self.tank.temps_c[LOW_NODE]:.2f}',
             "house/diverter": f'"w": {round(flows.diverted_w)}, "wh": {int(totals.diverted_wh)}',
             "house/topup": f'"wh": {int(totals.topup_wh)}',
         }

@@ -21,7 +21,7 @@ def home() -> Home:
 def test_every_signal_is_heard_with_its_value_and_time(home: Home) -> None:
     house = DemoHouse(2, datetime(2026, 6, 10, 12, 50, tzinfo=TIMEZONE).timestamp())
     house.battery.stored_wh = house.battery.capacity_wh
-    house.temps_c = (30.0,) * 8 + (50.25,) * 12
+    house.tank.temps_c = (30.0,) * 8 + (50.25,) * 12
     house.obey(b"yes")
     for _ in range(60):
         house.obey(b"yes")
@@ -37,9 +37,9 @@ def test_every_signal_is_heard_with_its_value_and_time(home: Home) -> None:
         "battery_w": round(f.battery_w),
         "battery_level_pct": pytest.approx(house.battery.level_pct, abs=0.05),
         "tank_level_pct": pytest.approx(house.level_pct, abs=0.05),
-        "tank_top_c": pytest.approx(house.temps_c[-1], abs=0.005),
-        "tank_mid_c": pytest.approx(house.temps_c[10], abs=0.005),
-        "tank_bottom_c": pytest.approx(house.temps_c[3], abs=0.005),
+        "tank_top_c": pytest.approx(house.tank.temps_c[-1], abs=0.005),
+        "tank_mid_c": pytest.approx(house.tank.temps_c[10], abs=0.005),
+        "tank_bottom_c": pytest.approx(house.tank.temps_c[3], abs=0.005),
         "diverted_w": round(f.diverted_w),
         "diverted_wh": int(t.diverted_wh),
         "topup_wh": 1234,

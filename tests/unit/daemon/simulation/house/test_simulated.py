@@ -30,7 +30,7 @@ class StopAtFull:
     def __call__(self, house: DemoHouse) -> None:
         if house.level_pct >= 95 and not self.full:
             self.full = True
-            self.stops_c.append(max(house.temps_c))
+            self.stops_c.append(max(house.tank.temps_c))
         elif house.level_pct < 88:
             self.full = False
         house.obey(b"no" if self.full else b"yes")
@@ -64,7 +64,7 @@ def test_every_step_what_comes_in_goes_somewhere(seed: int) -> None:
 
 def test_the_tanks_heat_and_the_meters_energy_add_up_over_days() -> None:
     house = DemoHouse(2, MIDNIGHT)
-    tank_wh, battery_wh = stored_wh(house.cylinder, house.temps_c, COLD_C), house.battery.stored_wh
+    tank_wh, battery_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, COLD_C), house.battery.stored_wh
     net_battery_wh = [0.0]
     rule = StopAtFull()
 
@@ -74,7 +74,7 @@ def test_the_tanks_heat_and_the_meters_energy_add_up_over_days() -> None:
 
     _live(house, 4 * DAY_S, each=each)
     t = house.totals
-    gained_wh = stored_wh(house.cylinder, house.temps_c, COLD_C) - tank_wh
+    gained_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, COLD_C) - tank_wh
     assert t.topup_wh > 100
     assert t.diverted_wh + t.topup_wh == pytest.approx(gained_wh + t.drawn_wh + t.lost_wh, abs=1e-6)
     assert t.pv_wh + t.import_wh == pytest.approx(
@@ -110,7 +110,7 @@ def test_the_tank_is_full_by_mid_afternoon_of_a_sunny_day() -> None:
 def test_without_the_rule_the_thermostat_ends_it_and_the_cut_out_stays_closed() -> None:
     house = DemoHouse(2, MIDNIGHT)
     hottest: list[float] = []
-    _live(house, DAY_S, each=lambda h: (h.obey(b"yes"), hottest.append(max(h.temps_c)))[0])
+    _live(house, DAY_S, each=lambda h: (h.obey(b"yes"), hottest.append(max(h.tank.temps_c)))[0])
     assert 65.0 <= max(hottest) < 66.0
     assert not house.lower.tripped
 
@@ -118,11 +118,11 @@ def test_without_the_rule_the_thermostat_ends_it_and_the_cut_out_stays_closed() 
 def test_with_the_thermostat_stuck_the_cut_out_ends_it_for_good() -> None:
     house = DemoHouse(2, MIDNIGHT)
     house.lower.opens_c = 200.0
-    house.temps_c = (76.0,) * len(house.temps_c)
+    house.tank.temps_c = (76.0,) * len(house.tank.temps_c)
     permits = lambda h: h.obey(b"yes")  # noqa: E731
     _live(house, 14 * 3600, each=permits)
     assert house.lower.tripped
-    assert max(house.temps_c) < 81.0
+    assert max(house.tank.temps_c) < 81.0
     diverted_wh = house.totals.diverted_wh
     _live(house, DAY_S, each=permits)
     assert house.totals.diverted_wh == diverted_wh
@@ -144,7 +144,7 @@ def test_nothing_is_diverted_without_an_order_and_a_permit_lapses() -> None:
 
 def test_a_night_top_up_runs_on_the_cheap_hours_alone() -> None:
     house = DemoHouse(3, MIDNIGHT)
-    house.temps_c = (12.0,) * len(house.temps_c)
+    house.tank.temps_c = (12.0,) * len(house.tank.temps_c)
     hours: set[int] = set()
     _live(
         house,
@@ -184,14 +184,14 @@ def test_readings_carry_their_time_and_what_the_step_did() -> None:
     assert said["house/battery"]["w"] == round(f.battery_w)
     assert said["house/battery"]["charge"] == pytest.approx(house.battery.level_pct, abs=0.05)
     assert said["house/tank"]["level"] == pytest.approx(house.level_pct, abs=0.05)
-    assert said["house/tank"]["top_c"] == pytest.approx(house.temps_c[-1], abs=0.005)
+    assert said["house/tank"]["top_c"] == pytest.approx(house.tank.temps_c[-1], abs=0.005)
     assert (said["house/diverter"]["w"], said["house/diverter"]["wh"]) == (round(f.diverted_w), int(t.diverted_wh))
     assert said["house/topup"]["wh"] == int(t.topup_wh)
 
 
 def test_the_level_sensor_shows_no_more_than_100() -> None:
     house = DemoHouse(2, MIDNIGHT)
-    house.temps_c = (64.0,) * len(house.temps_c)
+    house.tank.temps_c = (64.0,) * len(house.tank.temps_c)
     assert house.level_pct == 100.0
 
 

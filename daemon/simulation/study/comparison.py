@@ -1,0 +1,186 @@
+"""A study: variants of one home over one recording, each beside the first, over the machine's cores."""
+
+import itertools
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import get_all_start_methods, get_context
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from accounting.model.periods import bounds
+from accounting.reports.monthly_estimate import diverted
+from accounting.reports.study_figures import Figures
+from daemon.config.load import load
+from daemon.config.varied import varied
+from daemon.simulation.study.closed_loop import simulate
+from daemon.simulation.study.hot_water import Wanted
+from daemon.simulation.study.opening import open_recorded
+from daemon.simulation.study.recording import Recording, months, read
+from daemon.simulation.study.studied_home import OP, StudiedHome, studied
+from rules.model.errors import BrimfulError
+from rules.tank.cylinder import WH_PER_L_K
+
+MOST_VARIANTS = 500
+Setting = Mapping[str, str]
+"""What a variant sets: by dotted key of the home file, `diverter` or `battery`, as text."""
+_SWITCHES = ("diverter", "battery")
+_WEEKS = 8 * 7
+_DAY_S = 86_400
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What was found. recording: the time it stands for; homes, figures: of each variant, the home as it is first;
+    block: "week" or "day", what the paired range draws anew; estimate_kwh: what the monthly method says of the sun's
+    heat in the home as it is; None where a battery stands beside it, or the tank is smaller than a day's hot water."""
+
+    recording: Recording
+    settings: tuple[Setting, ...]
+    figures: tuple[Figures, ...]
+    notes: tuple[str, ...]
+    block: str
+    estimate_kwh: float | None
+
+
+def settings_of(vary: Iterable[str]) -> list[Setting]:
+    """The variants that `KEY=V1,V2` texts ask for, the home as it is first.
+
+    Every key is once as it is and once at each of its values, in all combinations. A comma within brackets or quotes
+    belongs to the value. Raises BrimfulError.
+    """
+    keys: dict[str, list[str]] = {}
+    for text in vary:
+        key, equals, values = text.partition("=")
+        key = key.strip()
+        given = [value.strip() for value in _split(values)]
+        if not equals or not key or not all(given):
+            hint = "as in rules.full.stop_at_pct=80,90 or diverter=off"
+            raise BrimfulError(OP, "--vary", f"expected KEY=VALUE or KEY=V1,V2, got {text!r}", hint)
+        if key in _SWITCHES and not set(given) <= {"on", "off"}:
+            raise BrimfulError(OP, f"--vary {key}", f"expected on or off, got {values!r}")
+        keys.setdefault(key, []).extend(given)
+    choices = [[None, *dict.fromkeys(values)] for values in keys.values()]
+    found: list[Setting] = [
+        {key: value for key, value in zip(keys, each, strict=True) if value is not None}
+        for each in itertools.islice(itertools.product(*choices), MOST_VARIANTS + 1)
+    ]
+    # Without a diverter the rules order nothing: with it off, only variants that leave them alone differ.
+    found = [
+        each for each in found if each.get("diverter") != "off" or not any(key.startswith("rules.") for key in each)
+    ]
+    if len(found) > MOST_VARIANTS:
+        raise BrimfulError(OP, "--vary", f"expected at most {MOST_VARIANTS} variants, got more")
+    return found
+
+
+def _split(values: str) -> list[str]:
+    """Cut at the commas that stand in no brackets, braces or quotes."""
+    parts, depth, quote = [""], 0, ""
+    for char in values:
+        if char == "," and not depth and not quote:
+            parts.append("")
+            continue
+        if quote:
+            quote = "" if char == quote else quote
+        elif char in "\"'":
+            quote = char
+        depth += (char in "[{") - (char in "]}") if not quote else 0
+        parts[-1] += char
+    return parts
+
+
+def home_of(path: Path, setting: Setting) -> StudiedHome:
+    """The home file with a variant's keys set. Raises BrimfulError."""
+    values = {key: text for key, text in setting.items() if key not in _SWITCHES}
+    home = varied(path, values) if values else load(path)
+    return studied(home, diverter=setting.get("diverter") != "off", battery=setting.get("battery") != "off")
+
+
+def study(
+    path: Path,
+    readings: Path,
+    settings: Sequence[Setting],
+    *,
+    people: float = 2.0,
+    workers: int = 1,
+    progress: Callable[[str, float], None] = lambda what, done: None,
+) -> Study:
+    """Run every variant. path: the home file; workers: processes to share them out over; progress: the share done.
+
+    Raises BrimfulError, before any long work where it can.
+    """
+    homes = [home_of(path, setting) for setting in settings]
+    first = homes[0]
+    with open_recorded(readings, load(path).heater_names) as file:
+        wanted = Wanted(people, first.zone, first.tank.hot_c - first.tank.cold_c)
+        recording = read(file, wanted, lambda rows: progress("reading", 0.0))
+    cuts, block = blocks(recording, first.zone)
+    notes = list(dict.fromkeys([*recording.notes, *(note for home in homes for note in home.notes)]))
+    figures: dict[int, Figures] = {}
+    if workers <= 1 or len(homes) == 1:
+        for number, home in enumerate(homes):
+            figures[number] = simulate(home, recording, cuts)
+            progress("variants", len(figures) / len(homes))
+    else:
+        method = "fork" if "fork" in get_all_start_methods() else None
+        with ProcessPoolExecutor(min(workers, len(homes)), get_context(method), _take, (path, recording, cuts)) as pool:
+            waiting = {pool.submit(_simulate, setting): number for number, setting in enumerate(settings)}
+            try:
+                for done in as_completed(waiting):
+                    figures[waiting[done]] = done.result()
+                    progress("variants", len(figures) / len(homes))
+            except BrokenProcessPool:
+                hint = "too little memory? try --workers 1"
+                raise BrimfulError(OP, "--workers", "a worker process has died", hint) from None
+    found = tuple(figures[number] for number in range(len(homes)))
+    notes += [
+        f"no {what} for {mws / 3.6e9:.1f} kWh: counted as 0"
+        for each in found[:1]
+        for what, mws in each.unpriced.items()
+    ]
+    return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first))
+
+
+def _estimate(recording: Recording, home: StudiedHome) -> float | None:
+    """Electricity from the sun into the tank, kWh, by the monthly method."""
+    told = months(recording)
+    a_day_wh = sum(month.hot_water_kwh for month in told) * 1000 / max(len(recording.days), 1)
+    tank = home.tank
+    if not home.diverter or recording.battery_mws or WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
+        return None
+    return sum(diverted(month).diverted_kwh for month in told)
+
+
+@dataclass(frozen=True, slots=True)
+class Cuts:
+    """Blocks of whole local days. starts_s: their starts, UTC seconds, ascending."""
+
+    starts_s: tuple[int, ...]
+
+    def __call__(self, utc_s: int) -> int:
+        """The number of the block that an instant lies in."""
+        return max(bisect_right(self.starts_s, utc_s) - 1, 0)
+
+
+def blocks(recording: Recording, zone: ZoneInfo) -> tuple[Cuts, str]:
+    """The recording's weeks, or its days where it is shorter than eight weeks."""
+    long = recording.to_s - recording.from_s >= _WEEKS * _DAY_S
+    days = bounds("day", recording.from_s, recording.to_s, zone, 1800)[:-1]
+    return Cuts(tuple(days[:: 7 if long else 1])), "week" if long else "day"
+
+
+# In a worker process: what every variant shares is handed over once.
+
+_shared: list[tuple[Path, Recording, Cuts]] = []
+
+
+def _take(path: Path, recording: Recording, cuts: Cuts) -> None:
+    _shared[:] = [(path, recording, cuts)]
+
+
+def _simulate(setting: Setting) -> Figures:
+    path, recording, cuts = _shared[0]
+    return simulate(home_of(path, setting), recording, cuts)
