@@ -103,7 +103,9 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         water, missing = _water(periods, home)
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_WATER, 0.0))
         if missing.any():
-            notes.append(f"water_l is empty in {missing.sum()} periods; the others' litres per day at home stand for it.")
+            notes.append(
+                f"water_l is empty in {missing.sum()} periods; the others' litres per day at home stand for it."
+            )
         kwh_per_k = water * WH_PER_L_K / 1000
         terms.append(Term("heat drawn, against hot − inlet", kwh_per_k * (facts.hot_c - inlet), 1.0, _SCALE_SD))
         offset_sd = _HOT_SD_K if inlet_known.all() else float(np.hypot(_HOT_SD_K, _MAINS_SD_K))
@@ -186,9 +188,7 @@ def _water(periods: Sequence[Period], home: Array) -> "tuple[Array, np.ndarray[t
     return _filled(periods, "water_l", home), _missing(periods, "water_l")
 
 
-def _inlet(
-    periods: Sequence[Period], modelled: Array
-) -> "tuple[Array, np.ndarray[tuple[int], np.dtype[np.bool_]]]":
+def _inlet(periods: Sequence[Period], modelled: Array) -> "tuple[Array, np.ndarray[tuple[int], np.dtype[np.bool_]]]":
     """Mains water's temperature in each period, and whether it was measured. The modelled swing is moved to fit."""
     measured = np.array([np.nan if period.inlet_c is None else period.inlet_c for period in periods])
     known = ~np.isnan(measured)

@@ -59,10 +59,7 @@ def sunshine_mj(day_of_year: int, latitude: float | None) -> float:
         / math.pi
         * 0.0820
         * distance
-        * (
-            sunset * math.sin(phi) * math.sin(declination)
-            + math.cos(phi) * math.cos(declination) * math.sin(sunset)
-        )
+        * (sunset * math.sin(phi) * math.sin(declination) + math.cos(phi) * math.cos(declination) * math.sin(sunset))
     )
     return 0.75 * outside
 

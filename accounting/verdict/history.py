@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from io import TextIOWrapper
 from pathlib import Path
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "read the history"
 

@@ -67,9 +67,9 @@ class Noise:
 
 
 NOISE = {
-    "water": Noise(0.05, 0.8, 0.006),
-    "occupied days": Noise(0.08, 0.5, 0.08),
-    "totals": Noise(0.10, 0.5, 0.15),
+    "water": Noise(0.045, 0.8, 0.006),
+    "occupied days": Noise(0.08, 0.5, 0.12),
+    "totals": Noise(0.10, 0.5, 0.20),
     "whole house": Noise(0.08, 0.6, 0.04),
 }
 """By what the history knows: the water drawn, only the days at home, or neither."""
@@ -77,8 +77,8 @@ NOISE = {
 UNKNOWN_WATER, UNKNOWN_AWAY, UNKNOWN_INLET, ESTIMATED = 0.15, 0.08, 0.02, 0.15
 """What a period's energy is less certain by, as a share of it, for a cell that is empty, or a read that was guessed."""
 
-OUTLIER_SHARE, OUTLIER_SD = 0.015, 0.5
+OUTLIER_SHARE, OUTLIER_SD = 0.02, 0.5
 """The chance that a period's read is wrong, and by how much then, as a share of the period's energy."""
 
-STEP_SHARE, STEP_SD = 0.04, 0.2
+STEP_SHARE, STEP_SD = 0.12, 0.15
 """The chance that something else changed for good during the record (a boiler, a shower), and by how much then."""

@@ -72,9 +72,7 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
     asked = posterior.asked
     if baseline.method == "totals":
         asked = _about_raw(asked, raw, shares)
-    by_carrier = {
-        name: _of_carrier(asked, heat_after, shares, name, after_kwh[name]) for name in selection.carriers
-    }
+    by_carrier = {name: _of_carrier(asked, heat_after, shares, name, after_kwh[name]) for name in selection.carriers}
     saved = _of_all(asked, heat_after, shares, sum(after_kwh.values()))
     bought_kwh = sum(after_kwh.values())
     return Savings(

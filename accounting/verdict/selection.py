@@ -6,7 +6,7 @@ from datetime import date
 from statistics import median
 
 from accounting.verdict.history import History, Period, refusal
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 CARRIERS = ("electricity", "gas")
 _MOST_KWH_PER_DAY = {"water": 120.0, "house": 600.0}
@@ -149,9 +149,7 @@ def _check_too_small(history: History) -> None:
         for column, value in (("electricity_kwh", period.electricity_kwh), ("gas_kwh", period.gas_kwh))
         if value
     ]
-    heat = [
-        sum(bought(period, name) or 0.0 for name in CARRIERS) / period.days for period in history.periods
-    ]
+    heat = [sum(bought(period, name) or 0.0 for name in CARRIERS) / period.days for period in history.periods]
     if everything and 0 < max(heat) < _LEAST_KWH_PER_DAY:
         period, column, per_day = everything[0]
         cause = f"expected kWh, got {per_day * period.days:g} ({per_day:.2g} a day)"

@@ -10,7 +10,10 @@ from accounting.verdict.priors import Facts
 from accounting.verdict.selection import Selection
 
 _SEASON_SD = 0.2  # how far the share may swing over the year
-_SCATTER, _SCATTER_WEIGHT = 0.05, 2.0  # what is expected of its scatter between periods, and for how many periods that counts
+_SCATTER, _SCATTER_WEIGHT = (
+    0.05,
+    2.0,
+)  # what is expected of its scatter between periods, and for how many periods that counts
 
 
 @dataclass(frozen=True)

@@ -109,7 +109,7 @@ def draw(recipe: Recipe, seed: int) -> Home:
         shock = rng.standard_t(recipe.tails) * (1 - 2 / recipe.tails) ** 0.5 if recipe.tails else rng.normal()
         growth = (30.4 / length) ** recipe.extra.get("growth", 0.3)
         need = heat[piece] * (1 + recipe.scatter * growth * shock)
-        if recipe.spoil == "boiler" and index >= len(lengths) // 2 + 1:
+        if recipe.spoil == "boiler" and index >= int(recipe.extra["boiler_at"] * len(lengths)):
             need = need * 0.88
         taken = need.sum()
         if after:
