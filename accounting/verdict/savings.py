@@ -1,5 +1,6 @@
 """Before and after: the energy not bought since the hardware came, against what its days and water would have taken."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +45,28 @@ class Savings:
     by_carrier: dict[str, Mixture]
     posterior: Posterior
     problem: Problem
+    asked: Mixture
+    shares: Shares
+    heat_after: float
+    after_kwh: dict[str, float]
+
+    @property
+    def heat_saved_kwh(self) -> float:
+        """The saving as heat at the tank, kWh."""
+        return self.asked.quantile(0.5)
+
+    def money(self, prices: Mapping[str, float]) -> Mixture:
+        """The saving in money. prices: per kWh bought, of every carrier."""
+        scale = sum(prices[name] * kwh for name, kwh in self.shares.kwh_per_heat.items())
+        paid = sum(prices[name] * kwh for name, kwh in self.after_kwh.items())
+        both = len(self.shares.kwh_per_heat) > 1
+        apart = (
+            abs(prices["electricity"] * self.shares.sd["electricity"] - prices["gas"] * self.shares.sd["gas"])
+            if both
+            else 0.0
+        )
+        heat = self.asked.mean + self.heat_after
+        return self.asked.moved(scale, scale * self.heat_after - paid, (apart * heat) ** 2)
 
     @property
     def method(self) -> str:
@@ -76,7 +99,19 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
     saved = _of_all(asked, heat_after, shares, sum(after_kwh.values()))
     bought_kwh = sum(after_kwh.values())
     return Savings(
-        selection, baseline, raw, saved.quantile(0.5) + bought_kwh, bought_kwh, saved, by_carrier, posterior, problem
+        selection,
+        baseline,
+        raw,
+        saved.quantile(0.5) + bought_kwh,
+        bought_kwh,
+        saved,
+        by_carrier,
+        posterior,
+        problem,
+        asked,
+        shares,
+        heat_after,
+        after_kwh,
     )
 
 
