@@ -76,10 +76,10 @@ def before_after(
     selection = select(history, installed, excludes, meter)
     found = savings(selection, facts, meter)
     regression = option_c(selection, facts, CONFIDENCE)
-    saved = found.range_of(found.saved)
+    saved = found.saved_range
     known = prices is not None and all(name in prices for name in selection.carriers)
-    money = found.range_of(found.money(prices)) if prices is not None and known else None
-    by_carrier = {name: found.range_of(mixture) for name, mixture in found.by_carrier.items()}
+    money = found.money_range(prices) if prices is not None and known else None
+    by_carrier = {name: found.carrier_range(name) for name in found.by_carrier}
     days_before, days_after = (sum(period.days for period in side) for side in (selection.before, selection.after))
     return BeforeAfter(
         installed=installed,
@@ -92,7 +92,7 @@ def before_after(
         method=found.method,
         confidence=CONFIDENCE,
         raw_kwh=found.raw_kwh,
-        taken_kwh=found.taken_kwh,
+        taken_kwh=saved.value + found.bought_kwh,
         bought_kwh=found.bought_kwh,
         saved=saved,
         by_carrier=by_carrier,

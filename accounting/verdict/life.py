@@ -5,13 +5,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from accounting.verdict.finance import airr, irr, npv, payback_years, sir
+from accounting.verdict.finance import airr, npv, payback_years, sir
 from accounting.verdict.mixture import Array
 from accounting.verdict.year import Year, draw_years
 
 DRAWS = 1000
 SEED = 20_160
 HOURS_PER_YEAR = 8766
+_LOWEST_RATE, _HIGHEST_RATE, _RATE_STEPS = -0.99, 10.0, 400
 _GROWTH_SD = 0.02  # how far a price's growth over the years may be from the one that is assumed, per year
 
 
@@ -127,7 +128,7 @@ def life(year: Year, assumed: Assumptions, draws: int = DRAWS, seed: int = SEED)
         _ascending(simple),
         _ascending(discounted),
         _percentiles(values),
-        _percentiles(list(_rates(whole))),
+        _percentiles(_rates(whole)),
         _percentiles(ratios),
         _percentiles([airr(assumed.discount, ratio, assumed.years) for ratio in ratios]),
         sum(each is None for each in discounted) / draws,
@@ -167,19 +168,21 @@ def with_years(assumed: Assumptions, years: int) -> Assumptions:
     return replace(assumed, years=max(1, years))
 
 
-def _rates(whole: Array) -> Sequence[float | None]:
-    """The internal rate of each row that spends once and then mostly earns: the one crossing, by bisection."""
-    rising = (whole[:, 0] < 0) & (whole[:, 1:].sum(axis=1) > 0) & (whole[:, 1:].min(axis=1) >= 0)
-    low, high = np.full(len(whole), -0.99), np.full(len(whole), 10.0)
+def _rates(whole: Array) -> list[float | None]:
+    """The internal rate of each row, the one nearest to 0 if several; None if there is none. As `finance.irr`, at once."""
     years = np.arange(whole.shape[1])
-    for _ in range(60):
+    places = np.linspace(0, 1, _RATE_STEPS)
+    grid = _LOWEST_RATE + (_HIGHEST_RATE - _LOWEST_RATE) * places**3
+    values = whole @ (1 + grid)[None, :] ** -years[:, None]
+    crosses = np.signbit(values[:, :-1]) != np.signbit(values[:, 1:])
+    nearest = np.where(crosses, np.abs(grid[:-1] + grid[1:]), np.inf).argmin(axis=1)
+    low, high = grid[nearest], grid[nearest + 1]
+    at_low = np.signbit(np.take_along_axis(values, nearest[:, None], axis=1)[:, 0])
+    for _ in range(40):
         middle = (low + high) / 2
-        above = (whole * (1 + middle)[:, None] ** -years).sum(axis=1) > 0
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    # Where a later year costs more than it brings there may be several crossings, or none.
-    return [
-        float(rate) if plain else irr(row) for rate, plain, row in zip((low + high) / 2, rising, whole, strict=True)
-    ]
+        same = np.signbit((whole * (1 + middle)[:, None] ** -years).sum(axis=1)) == at_low
+        low, high = np.where(same, middle, low), np.where(same, high, middle)
+    return [float(rate) if any_ else None for rate, any_ in zip((low + high) / 2, crosses.any(axis=1), strict=True)]
 
 
 def _percentiles(values: Sequence[float | None]) -> Percentiles:

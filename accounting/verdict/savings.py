@@ -32,14 +32,13 @@ class Range:
 class Savings:
     """What the hardware saved, kWh bought, over the periods after.
 
-    raw_kwh: the bare difference per day, times the days. taken_kwh: what would have been taken; bought_kwh: what was.
+    raw_kwh: the bare difference per day, times the days; bought_kwh: what was bought.
     saved: as a mixture, from which ranges come; by_carrier: the same for each. posterior: the fit behind it.
     """
 
     selection: Selection
     baseline: Baseline
     raw_kwh: float
-    taken_kwh: float
     bought_kwh: float
     saved: Mixture
     by_carrier: dict[str, Mixture]
@@ -72,10 +71,22 @@ class Savings:
     def method(self) -> str:
         return self.baseline.method
 
-    def range_of(self, mixture: Mixture) -> Range:
-        """Its middle and its range."""
-        outside = (1 - CONFIDENCE) / 2
-        return Range(mixture.quantile(0.5), mixture.quantile(outside), mixture.quantile(1 - outside))
+    @property
+    def saved_range(self) -> Range:
+        """The saving, kWh bought."""
+        return Range(sum(self._middle(name) for name in self.after_kwh), *_ends(self.saved))
+
+    def carrier_range(self, name: str) -> Range:
+        """The saving of one carrier; the middles of all add up to that of `saved_range`."""
+        return Range(self._middle(name), *_ends(self.by_carrier[name]))
+
+    def money_range(self, prices: Mapping[str, float]) -> Range:
+        """The saving in money. prices: per kWh bought, of every carrier."""
+        middle = sum(prices[name] * self._middle(name) for name in self.after_kwh)
+        return Range(middle, *_ends(self.money(prices)))
+
+    def _middle(self, name: str) -> float:
+        return self.shares.kwh_per_heat[name] * (self.heat_saved_kwh + self.heat_after) - self.after_kwh[name]
 
 
 def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings:
@@ -102,7 +113,6 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
         selection,
         baseline,
         raw,
-        saved.quantile(0.5) + bought_kwh,
         bought_kwh,
         saved,
         by_carrier,
@@ -113,6 +123,11 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
         heat_after,
         after_kwh,
     )
+
+
+def _ends(mixture: Mixture) -> tuple[float, float]:
+    outside = (1 - CONFIDENCE) / 2
+    return mixture.quantile(outside), mixture.quantile(1 - outside)
 
 
 def raw_kwh(selection: Selection) -> float:

@@ -5,7 +5,7 @@ from typing import Any
 
 Document = Mapping[str, Any]
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _PARTS = {
     "against_export": "Against just exporting",
     "before_after": "Before and after",
@@ -176,7 +176,8 @@ def _advice(part: Sequence[Document], money: str) -> list[str]:
 
 
 def _carbon(part: Document, money: str) -> list[str]:
-    said = f"{part['kg_year']:+,.0f} kg CO2e a year saved, by the home file's factors, standby taken off."
+    side = "less" if part["kg_year"] >= 0 else "more"
+    said = f"{abs(part['kg_year']):,.0f} kg CO2e {side} a year, estimated by the home file's factors, standby counted."
     if part["embodied_kg"] is not None:
         when = "never" if part["payback_years"] is None else f"after {part['payback_years']:.1f} years"
         said += f" The {part['embodied_kg']:,.0f} kg of making it are back {when}."
@@ -198,7 +199,7 @@ def _saved(kwh: float) -> str:
 
 def _month(text: str) -> str:
     year, month = text.split("-")
-    return f"{_MONTHS[int(month) - 1]} {year}"
+    return f"{MONTHS[int(month) - 1]} {year}"
 
 
 def _money(amount: float, currency: str) -> str:
