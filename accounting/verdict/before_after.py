@@ -10,7 +10,7 @@ from accounting.verdict.regression import MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT, 
 from accounting.verdict.savings import CONFIDENCE, Range, Savings, savings
 from accounting.verdict.selection import Exclude, Selection, select
 
-_LIKELY = 0.5
+_LIKELY, _LIKELY_STEP = 0.5, 0.4
 _WORTH_SAYING = 0.05  # a change in water use, as a share
 
 
@@ -146,8 +146,13 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
         said.append(
             f"The figure of {', '.join(odd)} fits no other: a wrong read? It counts for little, and the range is wider."
         )
+    if found.beyond_diverted:
+        said.append(
+            "More was saved than the hardware gave as heat, so something else must have changed too (a boiler, a shower, a "
+            "setting): the range reaches down to what was diverted."
+        )
     stepped = found.posterior.stepped
-    if stepped.sum() > _LIKELY:
+    if stepped.sum() > _LIKELY_STEP:
         place = int(stepped.argmax())
         said.append(
             f"Something else seems to have changed for good about {selection.periods[place].first}: a boiler, a shower, "

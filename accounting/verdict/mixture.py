@@ -58,7 +58,9 @@ class Problem:
     values (N); design (N × P); prior_mean, prior_sd (P); level (N): what each value is about, for scatter that grows
     with it; days (N); fixed_variance (N): what is known of a value's own variance; after (N): whether something
     unmodelled per value may be in it that belongs to what is asked for; asked (P): the sum asked for, as weights of the
-    coefficients, to which that unmodelled part of the values after is added with the weight -1.
+    coefficients, to which that unmodelled part of the values after is added with the weight -1. outlier_share: the chance
+    that a value is wrong, by outlier_sd of its level; step_share, step_share_after: the chances that the level changes for
+    good before, and after, by step_sd of it.
     """
 
     values: Array
@@ -75,6 +77,7 @@ class Problem:
     outlier_share: float
     outlier_sd: float
     step_share: float
+    step_share_after: float
     step_sd: float
 
 
@@ -111,7 +114,8 @@ def solve(problem: Problem) -> Posterior:
     places = [index for index in range(1, count) if index != first_after]
     for index in places:
         step = np.where(np.arange(count) >= index, problem.level, 0.0)
-        structures.append((np.log(problem.step_share / len(places)), no_outlier, step))
+        chance = problem.step_share_after if index > first_after else problem.step_share
+        structures.append((np.log(chance / len(places)), no_outlier, step))
     parts = [grid.solve(*structure) for structure in structures]
     logs = np.concatenate([part[0] for part in parts])
     means = np.concatenate([part[1] for part in parts])

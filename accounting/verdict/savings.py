@@ -16,6 +16,7 @@ CONFIDENCE = 0.9
 """The chance with which the ranges hold what they are of."""
 
 _SAVING_SD, _SEASONAL_SAVING_SD = 1.5, 0.4  # of what would have been taken: all but no prior
+_PER_DIVERTED_SD = 1.5  # heat not bought for a kWh diverted: all but no prior, either
 _LEAST_LEVEL = 0.08  # of the usual day: a period of which little is expected still scatters by this
 
 
@@ -33,7 +34,8 @@ class Savings:
     """What the hardware saved, kWh bought, over the periods after.
 
     raw_kwh: the bare difference per day, times the days; bought_kwh: what was bought.
-    saved: as a mixture, from which ranges come; by_carrier: the same for each. posterior: the fit behind it.
+    saved: as a mixture, from which ranges come; by_carrier: the same for each. posterior: the fit behind it; asked: the
+    saving as heat; beyond_diverted: whether it is more heat than was diverted, which the hardware alone cannot give.
     """
 
     selection: Selection
@@ -48,6 +50,7 @@ class Savings:
     shares: Shares
     heat_after: float
     after_kwh: dict[str, float]
+    beyond_diverted: bool
 
     @property
     def heat_saved_kwh(self) -> float:
@@ -106,6 +109,10 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
     asked = posterior.asked
     if baseline.method == "totals":
         asked = _about_raw(asked, raw, shares)
+    diverted_kwh = _diverted(selection)
+    beyond = diverted_kwh is not None and asked.quantile((1 - CONFIDENCE) / 2) > diverted_kwh
+    if beyond and diverted_kwh is not None:
+        asked = _or_no_more_than(asked, diverted_kwh)
     by_carrier = {name: _of_carrier(asked, heat_after, shares, name, after_kwh[name]) for name in selection.carriers}
     saved = _of_all(asked, heat_after, shares, sum(after_kwh.values()))
     bought_kwh = sum(after_kwh.values())
@@ -122,6 +129,7 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
         shares,
         heat_after,
         after_kwh,
+        beyond,
     )
 
 
@@ -144,17 +152,23 @@ def _problem(selection: Selection, baseline: Baseline, facts: Facts, values: Arr
     periods = selection.periods
     days = days_of(periods)
     after = np.arange(len(periods)) >= len(selection.before)
-    sun = sun_of(periods, facts.latitude)
     saving = np.where(after, level, 0.0)
+    diverted = [period.diverted_kwh for period in selection.after]
+    shown = all(each is not None for each in diverted)
+    if shown:
+        pattern = np.concatenate([np.zeros(len(selection.before)), np.array([float(each or 0.0) for each in diverted])])
+        pattern_sd = _PER_DIVERTED_SD
+    else:
+        pattern, pattern_sd = saving * sun_of(periods, facts.latitude), _SEASONAL_SAVING_SD
     noise = NOISE[baseline.method]
-    design = np.column_stack([baseline.design, saving, -saving, -saving * sun])
+    design = np.column_stack([baseline.design, saving, -saving, -pattern])
     asked = np.zeros(design.shape[1])
-    asked[-2], asked[-1] = saving.sum(), (saving * sun).sum()
+    asked[-2], asked[-1] = saving.sum(), pattern.sum()
     return Problem(
         values=values,
         design=design,
         prior_mean=np.concatenate([baseline.means, [0.0, 0.0, 0.0]]),
-        prior_sd=np.concatenate([baseline.sds, [noise.drift, _SAVING_SD, _SEASONAL_SAVING_SD]]),
+        prior_sd=np.concatenate([baseline.sds, [noise.drift, _SAVING_SD, pattern_sd]]),
         level=level,
         days=days,
         fixed_variance=(baseline.uncertain * level) ** 2 + _rounding(periods, selection.carriers) ** 2,
@@ -165,6 +179,7 @@ def _problem(selection: Selection, baseline: Baseline, facts: Facts, values: Arr
         outlier_share=OUTLIER_SHARE,
         outlier_sd=OUTLIER_SD,
         step_share=STEP_SHARE,
+        step_share_after=STEP_SHARE * (1.0 if shown else 0.4),
         step_sd=STEP_SD,
     )
 
@@ -214,6 +229,20 @@ def _of_all(asked: Mixture, heat_after: float, shares: Shares, bought_kwh: float
     scale = sum(shares.kwh_per_heat.values())
     heat = asked.mean + heat_after
     return asked.moved(scale, scale * heat_after - bought_kwh, (shares.total_sd * heat) ** 2)
+
+
+def _diverted(selection: Selection) -> float | None:
+    """What was diverted in the periods after, kWh; None where it is not known for all of them."""
+    known = [period.diverted_kwh for period in selection.after]
+    return None if any(each is None for each in known) else sum(each or 0.0 for each in known)
+
+
+def _or_no_more_than(asked: Mixture, diverted_kwh: float) -> Mixture:
+    """What was saved, or, about as likely, only what the hardware can have given: something else changed besides."""
+    given, spread = 0.8 * diverted_kwh, max(0.15 * diverted_kwh, 1.0)
+    return Mixture(
+        np.append(asked.weights / 2, 0.5), np.append(asked.means, given), np.append(asked.variances, spread**2)
+    )
 
 
 def _about_raw(asked: Mixture, raw: float, shares: Shares) -> Mixture:

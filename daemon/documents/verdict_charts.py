@@ -32,7 +32,7 @@ def bars(title: str, items: Sequence[Bar], height: int = 220) -> str:
     low, high = _reach([0.0, *(item.value for item in items)])
     step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(items))
     parts = _frame(low, high, height)
-    every = max(1, len(items) // 12)
+    every = 1 if len(items) <= 12 else -(-len(items) // 8)
     for place, item in enumerate(items):
         x = _LEFT + place * step + step * 0.15
         top, bottom = sorted((_y(item.value, low, high, height), _y(0.0, low, high, height)))
@@ -59,7 +59,7 @@ def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[f
     parts = _frame(bottom, top, height)
     parts.append(f'<polygon class="band" points="{" ".join([*upper, *reversed(lower)])}"/>')
     parts.append(f'<polyline class="line" points="{" ".join(point(*each) for each in enumerate(mid))}"/>')
-    every = max(1, len(names) // 12)
+    every = -(-len(names) // 16)
     parts += [
         _text(_LEFT + place * step, height - 8, name, "middle") for place, name in enumerate(names) if place % every == 0
     ]
