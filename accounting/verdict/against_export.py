@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.year import Figures, Sample
@@ -77,8 +77,8 @@ def against_export(report: ValueReport) -> AgainstExport | str:
 
 
 def samples(report: ValueReport, gas_share: Callable[[int, int], float]) -> list[Sample]:
-    """The books' months as samples of the year. gas_share: the share of what was avoided in [start_s, end_s) UTC seconds
-    that would have been gas, 0 to 1."""
+    """The books' months as samples of the year. gas_share: the share of what was avoided in [start_s, end_s) UTC
+    seconds that would have been gas, 0 to 1."""
     found = []
     for row in report.rows:
         avoided = row.avoided_micro / 1e6
@@ -113,8 +113,8 @@ def _known(row: ValueRow, report: ValueReport) -> float:
     day = _day(row.start_s, report)
     first = day.replace(day=1)
     after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
-    whole_s = (after - first).days * 86_400
-    return min(1.0, (row.end_s - row.start_s) / whole_s)
+    starts = [datetime.combine(each, time(), report.zone).timestamp() for each in (first, after)]
+    return min(1.0, (row.end_s - row.start_s) / (starts[1] - starts[0]))
 
 
 def _day(utc_s: int, report: ValueReport) -> date:

@@ -25,11 +25,12 @@ class Driver:
 
 @dataclass(frozen=True, slots=True)
 class BeforeAfter:
-    """The answer. Energy in kWh bought over the periods after; money in the home's currency, None where no price is known.
+    """The answer. Energy in kWh bought over the periods after; money in the home's currency, None where no price is
+    known.
 
-    saved, of which by_carrier are the parts: not bought, against what the periods after would have taken under their own
-    days and water; raw_kwh: the bare difference; taken_kwh: what they would have taken; regression: IPMVP option C's,
-    or why there is none.
+    saved, of which by_carrier are the parts: not bought, against what the periods after would have taken under their
+    own days and water; raw_kwh: the bare difference; taken_kwh: what they would have taken; regression: IPMVP option
+    C's, or why there is none.
     """
 
     installed: date
@@ -133,8 +134,8 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
     said += _of_water(selection)
     if saved.low <= 0 <= saved.high:
         said.append(
-            "Can't tell yet whether it saved anything: the range holds 0. More periods after, and water_l and away_days "
-            "for each, would narrow it."
+            "Can't tell yet whether it saved anything: the range holds 0. More periods after, and water_l and "
+            "away_days for each, would narrow it."
         )
     if len(selection.before) < 4 or len(selection.after) < 4:
         said.append("Few periods: what is usual for tanks and boilers weighs as much as the home's own figures.")
@@ -148,15 +149,15 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
         )
     if found.beyond_diverted:
         said.append(
-            "More was saved than the hardware gave as heat, so something else must have changed too (a boiler, a shower, a "
-            "setting): the range reaches down to what was diverted."
+            "More was saved than the hardware gave as heat, so something else must have changed too (a boiler, a "
+            "shower, a setting): the range reaches down to what was diverted."
         )
     stepped = found.posterior.stepped
     if stepped.sum() > _LIKELY_STEP:
         place = int(stepped.argmax())
         said.append(
-            f"Something else seems to have changed for good about {selection.periods[place].first}: a boiler, a shower, "
-            "who lives there? If it did, exclude the time before it."
+            f"Something else seems to have changed for good about {selection.periods[place].first}: a boiler, a "
+            "shower, who lives there? If it did, exclude the time before it."
         )
     if "gas" in selection.carriers and meter == "water":
         said.append("Gas is gross, as billed; a boiler changed in the meantime would count as the hardware's doing.")
@@ -166,7 +167,7 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
 
 
 _METHODS = {
-    "water": "Modelled: water × (hot − inlet) + standing loss × days at home, with the usual bounds of tank and boiler.",
+    "water": "Modelled: water × (hot − inlet) + standing loss × days at home, with usual bounds of tank and boiler.",
     "occupied days": (
         "Modelled by days at home alone, as water_l is not known on both sides: a change of habits counts as the "
         "hardware's doing, and the range is wide for it. A water meter would narrow it."
@@ -176,8 +177,8 @@ _METHODS = {
         "habits, absences and seasons differ. Days away, from a calendar, would narrow it at no cost."
     ),
     "whole house": (
-        "The whole house's energy, by days, season and weather: hot water is a small part of it, and the range is wide. "
-        "A meter of the hot water's own would narrow it."
+        "The whole house's energy, by days, season and weather: hot water is a small part of it, and the range is "
+        "wide. A meter of the hot water's own would narrow it."
     ),
 }
 
@@ -191,8 +192,8 @@ def _of_water(selection: Selection) -> list[str]:
         return []
     more = "more" if change > 0 else "less"
     return [
-        f"The home drew {abs(change):.0%} {more} water a day than before ({before:.0f} to {after:.0f} L): that is allowed "
-        "for, and is no saving of the hardware's."
+        f"The home drew {abs(change):.0%} {more} water a day than before ({before:.0f} to {after:.0f} L): that is "
+        "allowed for, and is no saving of the hardware's."
     ]
 
 
@@ -204,7 +205,7 @@ def _of_regression(found: Savings, saved: Range, regression: Regression | str) -
     far = abs(regression.saved_kwh - saved.value) > max(saved.high - saved.value, saved.value - saved.low)
     if apart or far:
         why = (
-            f"its model misses Guideline 14's limits (CV(RMSE) {regression.cv_rmse:.0%} of at most {MONTHLY_CV_LIMIT:.0%})"
+            f"its model misses Guideline 14's limits (CV(RMSE) {regression.cv_rmse:.0%}, limit {MONTHLY_CV_LIMIT:.0%})"
             if regression.cv_rmse > MONTHLY_CV_LIMIT or abs(regression.nmbe) > MONTHLY_NMBE_LIMIT
             else "it knows nothing of tanks, and takes the few periods at their word"
         )

@@ -1,6 +1,7 @@
 """The arithmetic of life-cycle cost: present values, rates of return, pay-back. Flows fall at the end of each year.
 
-Sources: NIST Handbook 135; ASTM E917 (life-cycle cost), E1057 (rates of return), E1074 (net benefits), E1121 (pay-back).
+Sources: NIST Handbook 135; ASTM E917 (life-cycle cost), E1057 (rates of return), E1074 (net benefits), E1121
+(pay-back).
 """
 
 import math
@@ -79,7 +80,7 @@ def payback_years(flows: Sequence[float], rate: float = 0.0) -> float | None:
 
 
 def level_payback_years(spent: float, saved_per_year: float, rate: float) -> float | None:
-    """Years until a level saving has paid for what was spent: n = −ln(1−C·r/S)/ln(1+r), C/S where r is 0; None: never."""
+    """Years until a level saving has paid what was spent: n = −ln(1−C·r/S)/ln(1+r), C/S where r is 0; None: never."""
     if saved_per_year <= 0:
         return None
     if rate == 0:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 from io import TextIOWrapper
+from itertools import pairwise
 from pathlib import Path
 
 from rules.model.errors import BrimfulError
@@ -129,7 +130,7 @@ def parse_history(lines: Iterable[str], name: str) -> History:
     if not periods:
         raise BrimfulError(OP, name, "expected a row for each period, got none below the heading")
     periods.sort(key=lambda period: period.first)
-    for one, other in zip(periods, periods[1:], strict=False):
+    for one, other in pairwise(periods):
         if other.first < one.until:
             cause = f"expected {one.until} or later, the end of line {one.line}, got {other.first}: they overlap"
             raise refusal(name, other.line, "from", cause)

@@ -73,9 +73,9 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What there is to judge by. against_export, before_after: a part, or why there is none; samples: the books' months;
-    used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the books count
-    carbon; assumed: the hardware and the years ahead, or why they are not known."""
+    """What there is to judge by. against_export, before_after: a part, or why there is none; samples: the books'
+    months; used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the
+    books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
 
     against_export: AgainstExport | str
     before_after: BeforeAfter | str

@@ -169,7 +169,7 @@ def with_years(assumed: Assumptions, years: int) -> Assumptions:
 
 
 def _rates(whole: Array) -> list[float | None]:
-    """The internal rate of each row, the one nearest to 0 if several; None if there is none. As `finance.irr`, at once."""
+    """The internal rate of each row, the one nearest to 0 if several, None if none: `finance.irr`, all at once."""
     years = np.arange(whole.shape[1])
     places = np.linspace(0, 1, _RATE_STEPS)
     grid = _LOWEST_RATE + (_HIGHEST_RATE - _LOWEST_RATE) * places**3

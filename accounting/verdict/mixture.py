@@ -2,8 +2,8 @@
 
 Given the grid's values (scatter, its growth with length, what varies between the periods after, which read is wrong or
 where a step lies) everything is linear and normal, so each point of the grid has its posterior in closed form, and its
-weight is its marginal likelihood times its prior. The answer is a mixture of normals. Source of the algebra: any text on
-Bayesian regression, such as Gelman et al., Bayesian Data Analysis, 3rd edition, chapter 14.
+weight is its marginal likelihood times its prior. The answer is a mixture of normals. Source of the algebra: any text
+on Bayesian regression, such as Gelman et al., Bayesian Data Analysis, 3rd edition, chapter 14.
 """
 
 from dataclasses import dataclass
@@ -58,9 +58,9 @@ class Problem:
     values (N); design (N × P); prior_mean, prior_sd (P); level (N): what each value is about, for scatter that grows
     with it; days (N); fixed_variance (N): what is known of a value's own variance; after (N): whether something
     unmodelled per value may be in it that belongs to what is asked for; asked (P): the sum asked for, as weights of the
-    coefficients, to which that unmodelled part of the values after is added with the weight -1. outlier_share: the chance
-    that a value is wrong, by outlier_sd of its level; step_share, step_share_after: the chances that the level changes for
-    good before, and after, by step_sd of it.
+    coefficients, to which that unmodelled part of the values after is added with the weight -1. outlier_share: the
+    chance that a value is wrong, by outlier_sd of its level; step_share, step_share_after: the chances that the level
+    changes for good before, and after, by step_sd of it.
     """
 
     values: Array

@@ -25,9 +25,9 @@ BOILER_EFFICIENCY_SD = 0.08
 class Facts:
     """What the home file says of tank, boiler and place.
 
-    hot_c: the tank's set temperature, °C; cold_c: mains water, mean of the year, °C; loss_w: standing loss at 65 °C in a
-    room of 20 °C, W (None: not known); ambient_c: around the tank, °C; boiler_efficiency: heat out for gas in (None: not
-    known); latitude: degrees north (None: not known).
+    hot_c: the tank's set temperature, °C; cold_c: mains water, mean of the year, °C; loss_w: standing loss at 65 °C in
+    a room of 20 °C, W (None: not known); ambient_c: around the tank, °C; boiler_efficiency: heat out for gas in (None:
+    not known); latitude: degrees north (None: not known).
     """
 
     hot_c: float = 60.0
@@ -68,7 +68,7 @@ class Noise:
 
 NOISE = {
     "water": Noise(0.045, 0.8, 0.006),
-    "occupied days": Noise(0.08, 0.5, 0.12),
+    "occupied days": Noise(0.08, 0.5, 0.15),
     "totals": Noise(0.10, 0.5, 0.20),
     "whole house": Noise(0.08, 0.6, 0.04),
 }

@@ -21,8 +21,8 @@ _SPARE = 4  # periods before, beyond the coefficients, from which a regression i
 class Regression:
     """An ordinary regression of what was bought before on its drivers, and what it says of the time after.
 
-    saved_kwh: adjusted baseline less what was bought; fsu: the half-width of its range as a share of it, at `confidence`
-    (None: nothing was saved by it, so that there is no share). cv_rmse, nmbe: shares of the mean.
+    saved_kwh: adjusted baseline less what was bought; fsu: the half-width of its range as a share of it, at
+    `confidence` (None: nothing was saved by it, so that there is no share). cv_rmse, nmbe: shares of the mean.
     """
 
     drivers: tuple[str, ...]
@@ -63,7 +63,7 @@ def fractional_savings_uncertainty(
 ) -> float:
     """The half-width of the saving's range as a share of the saving: ASHRAE Guideline 14-2014.
 
-    FSU = 1.26·t·(CV/F)·√[(n/n′)(1+2/n′)/m] with n′ = n(1−ρ)/(1+ρ). saved_share: F, saving over adjusted baseline, not 0;
+    FSU = 1.26·t·(CV/F)·√[(n/n′)(1+2/n′)/m] with n′ = n(1−ρ)/(1+ρ). saved_share: F, saving over adjusted baseline;
     before: n; after: m; coefficients: p; t is Student's, two-sided, with n′−p degrees of freedom where ρ is 0.
     """
     effective = before * (1 - autocorrelation) / (1 + autocorrelation)

@@ -110,7 +110,8 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
     if baseline.method == "totals":
         asked = _about_raw(asked, raw, shares)
     diverted_kwh = _diverted(selection)
-    beyond = diverted_kwh is not None and asked.quantile((1 - CONFIDENCE) / 2) > diverted_kwh
+    slack = 1 + 1.645 * facts.efficiency_sd / facts.efficiency if "gas" in selection.carriers else 1.0
+    beyond = diverted_kwh is not None and asked.quantile((1 - CONFIDENCE) / 2) > slack * diverted_kwh
     if beyond and diverted_kwh is not None:
         asked = _or_no_more_than(asked, diverted_kwh)
     by_carrier = {name: _of_carrier(asked, heat_after, shares, name, after_kwh[name]) for name in selection.carriers}

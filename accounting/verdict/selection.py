@@ -6,7 +6,6 @@ from datetime import date
 from statistics import median
 
 from accounting.verdict.history import History, Period, refusal
-from rules.model.errors import BrimfulError
 
 CARRIERS = ("electricity", "gas")
 _MOST_KWH_PER_DAY = {"water": 120.0, "house": 600.0}
@@ -164,6 +163,3 @@ def _check_too_small(history: History) -> None:
 def _is_before(history: History, period: Period) -> bool:
     """Whether nothing diverted is known in a period: a sunny month after the hardware may well have bought nothing."""
     return not period.diverted_kwh and (period.away_days or 0) < period.days * 0.9
-
-
-__all__ = ["CARRIERS", "BrimfulError", "Exclude", "LeftOut", "Selection", "bought", "check_units", "select"]

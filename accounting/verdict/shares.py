@@ -18,7 +18,7 @@ _SCATTER, _SCATTER_WEIGHT = (
 
 @dataclass(frozen=True)
 class Shares:
-    """kwh_per_heat: kWh of each carrier bought for a kWh of heat; sd: its standard deviation; total_sd: of their sum."""
+    """kwh_per_heat: kWh of each carrier bought for a kWh of heat; sd: its standard deviation; total_sd: their sum's."""
 
     kwh_per_heat: dict[str, float]
     sd: dict[str, float]

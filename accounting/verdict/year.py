@@ -23,8 +23,8 @@ MODEL = (
 class Figures:
     """What diverting did over a time. Money in the home's currency, carbon in kg CO2e.
 
-    kwh: diverted; electricity, gas: purchases avoided, by what would have been bought; given_up: export income given up,
-    and what was bought while diverting; avoided_kg, given_up_kg: the same in carbon.
+    kwh: diverted; electricity, gas: purchases avoided, by what would have been bought; given_up: export income given
+    up, and what was bought while diverting; avoided_kg, given_up_kg: the same in carbon.
     """
 
     kwh: float = 0.0
@@ -76,7 +76,7 @@ class YearMonth:
 
 @dataclass(frozen=True)
 class Year:
-    """The usual year, January first. level_sd: what all of it is less certain by, as a share (of the saving's range)."""
+    """The usual year, January first. level_sd: what all of it is less certain by, as a share: the saving's range."""
 
     months: tuple[YearMonth, ...]
     level_sd: float = 0.0

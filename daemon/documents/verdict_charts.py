@@ -1,4 +1,4 @@
-"""Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each is named for who cannot see it."""
+"""Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each says what it shows."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -61,7 +61,9 @@ def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[f
     parts.append(f'<polyline class="line" points="{" ".join(point(*each) for each in enumerate(mid))}"/>')
     every = -(-len(names) // 16)
     parts += [
-        _text(_LEFT + place * step, height - 8, name, "middle") for place, name in enumerate(names) if place % every == 0
+        _text(_LEFT + place * step, height - 8, name, "middle")
+        for place, name in enumerate(names)
+        if place % every == 0
     ]
     return _svg(title, height, parts)
 
@@ -75,7 +77,9 @@ def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
     def x_of(value: float) -> float:
         return _NAMES + (value - low) * scale
 
-    parts = [f'<line class="base" x1="{x_of(centre):.1f}" x2="{x_of(centre):.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"/>']
+    parts = [
+        f'<line class="base" x1="{x_of(centre):.1f}" x2="{x_of(centre):.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"/>'
+    ]
     for place, item in enumerate(items):
         y = _TOP + place * _ROW
         left, right = sorted((x_of(item.low), x_of(item.high)))
@@ -86,8 +90,7 @@ def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
         if item.middle is not None:
             x = x_of(item.middle)
             parts.append(f'<line class="mid" x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"/>')
-    for value in _ticks(low, high):
-        parts.append(_text(x_of(value), height - 8, _number(value), "middle"))
+    parts.extend(_text(x_of(value), height - 8, _number(value), "middle") for value in _ticks(low, high))
     return _svg(title, height, parts)
 
 

@@ -166,7 +166,11 @@ def _life(part: "Life") -> dict[str, Any]:
         "spent": part.spent,
         **{name: _percentiles(getattr(part, name)) for name in names},
         "never_pays": part.never_pays,
-        "keep_using": {"per_year": part.keep_per_year.p50, "p10": part.keep_per_year.p10, "p90": part.keep_per_year.p90},
+        "keep_using": {
+            "per_year": part.keep_per_year.p50,
+            "p10": part.keep_per_year.p10,
+            "p90": part.keep_per_year.p90,
+        },
         "by_year": [_percentiles(each) for each in part.by_year],
     }
 

@@ -1,4 +1,4 @@
-"""What a home has to be judged by: its history, its books, its prices. Needs numpy and scipy; the daemon never imports it."""
+"""What a home has to be judged by: its history, its books, its prices. It needs numpy; the daemon never imports it."""
 
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
@@ -68,12 +68,14 @@ def _before_after(
 ) -> BeforeAfter | str:
     if read is None:
         return (
-            "there is no history; a CSV file of what hot water took in three periods before and three after would let it "
-            "be told: name it with --history, or in [verdict]"
+            "there is no history; a CSV file of what hot water took in three periods before and three after would let "
+            "it be told: name it with --history, or in [verdict]"
         )
     if installed is None:
         cause = "expected the first day with the hardware, got none"
-        raise BrimfulError("read the history", "verdict.installed", cause, "give --installed 2026-01-31, or set it in [verdict]")
+        raise BrimfulError(
+            "read the history", "verdict.installed", cause, "give --installed 2026-01-31, or set it in [verdict]"
+        )
     excludes = [Exclude(each.from_, each.to, each.why) for each in (home.verdict.exclude if home is not None else ())]
     meter = home.verdict.meter if home is not None else "water"
     after = [period for period in read.periods if period.first >= installed]
@@ -187,7 +189,9 @@ class Prices:
         """The share of what is avoided in [start_s, end_s) that would have been gas, by the day in its middle."""
         middle = datetime.fromtimestamp((start_s + end_s) / 2, self._zone).date()
         day = self._days(middle, middle + timedelta(days=1))[0]
-        parts = [(source, float((source.heat_price(*day) or 0) * source.share_over(*day))) for source in self._displaced]
+        parts = [
+            (source, float((source.heat_price(*day) or 0) * source.share_over(*day))) for source in self._displaced
+        ]
         total = sum(amount for _, amount in parts)
         return sum(amount for source, amount in parts if source in self._gas) / total if total else 0.0
 

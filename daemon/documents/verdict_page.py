@@ -72,7 +72,9 @@ def _months(document: Document, money: str) -> str:
         ]
         for each in months
     ]
-    return chart + _table("Net by month, measured", ["month", "kWh", "avoided", "given up", f"net {money}", "covered"], rows)
+    return chart + _table(
+        "Net by month, measured", ["month", "kWh", "avoided", "given up", f"net {money}", "covered"], rows
+    )
 
 
 def _compared(document: Document, money: str) -> str:
@@ -87,7 +89,9 @@ def _compared(document: Document, money: str) -> str:
     if option_c["saved_kwh"] is not None and option_c["low_kwh"] is not None:
         ranges.append(("IPMVP option C", option_c["low_kwh"], option_c["high_kwh"], option_c["saved_kwh"]))
     ranges.append(("bare difference", part["raw_kwh"], part["raw_kwh"], part["raw_kwh"]))
-    chart = spans("Energy saved, kWh, with ranges", [Span(name, low, high, middle) for name, low, high, middle in ranges])
+    chart = spans(
+        "Energy saved, kWh, with ranges", [Span(name, low, high, middle) for name, low, high, middle in ranges]
+    )
     rows = [[name, f"{middle:,.0f}", f"{low:,.0f}", f"{high:,.0f}"] for name, low, high, middle in ranges]
     return chart + _table("Energy saved, kWh, estimated", ["", "kWh", "from", "to"], rows)
 
@@ -110,7 +114,9 @@ def _life(document: Document, money: str) -> str:
     low, mid, high = ([each[name] for each in years] for name in ("p10", "p50", "p90"))
     names = [str(place) for place in range(len(years))]
     chart = band(f"Cumulative net against what was spent, {money}, by year", names, low, mid, high)
-    rows = [[name, f"{a:+,.0f}", f"{b:+,.0f}", f"{c:+,.0f}"] for name, a, b, c in zip(names, low, mid, high, strict=True)]
+    rows = [
+        [name, f"{a:+,.0f}", f"{b:+,.0f}", f"{c:+,.0f}"] for name, a, b, c in zip(names, low, mid, high, strict=True)
+    ]
     return chart + _table(f"Cumulative net, {money}, modelled: 8 in 10 cases", ["year", "low", "middle", "high"], rows)
 
 

@@ -1,6 +1,6 @@
 """The verdict in plain words: sentences under headings, made of the JSON document, each naming its source."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 Document = Mapping[str, Any]
@@ -21,7 +21,7 @@ _NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
 
 def sections(document: Document) -> list[tuple[str, list[str]]]:
     """(heading, sentences) of each part that can be told, and of what cannot be, with what would let it."""
-    say = {
+    say: dict[str, Callable[[Any, str], list[str]]] = {
         "against_export": _against_export,
         "before_after": _before_after,
         "year": _year,
@@ -41,12 +41,15 @@ def headline(document: Document) -> str:
     money = document["currency"] or ""
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
-        return f"No: in {life['never_pays']:.0%} of what may come, the {_money(life['spent'], money)} spent never come back."
+        spent = _money(life["spent"], money)
+        return f"No: in {life['never_pays']:.0%} of what may come, the {spent} spent never come back."
     if life is not None and life["payback_years"]["p90"] is not None:
         years = life["payback_years"]
-        return f"Yes: it has most likely paid for itself after {years['p50']:.0f} years ({years['p10']:.0f} to {years['p90']:.0f})."
+        reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
+        return f"Yes: it most likely pays for itself within {years['p50']:.0f} years ({reach})."
     if life is not None:
-        return f"Can't tell yet: it pays for itself within {life['years']} years in {1 - life['never_pays']:.0%} of what may come."
+        paid = 1 - life["never_pays"]
+        return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of what may come."
     if year is not None and (year["low"] > 0 or year["high"] < 0):
         side = "brings" if year["net"] > 0 else "costs"
         return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
@@ -59,8 +62,8 @@ def _against_export(part: Document, money: str) -> list[str]:
     side = "brought" if part["net"] >= 0 else "lost"
     said = [
         f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
-        f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of purchases "
-        f"avoided, less {part['given_up']:,.2f} of export income given up."
+        f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
+        f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
     ]
     if part["break_even_export_price"] is not None:
         said.append(

@@ -29,7 +29,7 @@ def test_fractional_savings_uncertainty_as_worked() -> None:
 
 @pytest.mark.parametrize(("autocorrelation", "fsu"), [(0.0, 0.4747), (0.2, 0.6018), (0.4, 0.7912)])
 def test_fractional_savings_uncertainty_by_month(autocorrelation: float, fsu: float) -> None:
-    """Guideline 14's formula at 90 %, n = m = 12, CV 0.10, F 0.15, t 1.8125 (10 degrees of freedom), computed beside it."""
+    """Guideline 14's formula at 90 %, n = m = 12, CV 0.10, F 0.15, t 1.8125 (10 degrees of freedom)."""
     found = fractional_savings_uncertainty(0.10, 0.15, 12, 12, 2, 0.9, autocorrelation)
     assert found == pytest.approx(fsu, abs=5e-5)
 

@@ -1,4 +1,4 @@
-"""Life-cycle cost against published figures: NIST Handbook 135 and its sample, and numpy-financial's documented vectors."""
+"""Life-cycle cost against published figures: NIST Handbook 135, its sample, numpy-financial's documented vectors."""
 
 import pytest
 
@@ -25,10 +25,10 @@ def test_uniform_present_value(rate: float, years: int, printed: float) -> None:
 def test_the_sample_building_of_nist() -> None:
     """NIST BLCC, sample "heat pump": 15 years, 3 % real, end of year; to the printed figures.
 
-    Existing: residual 10 % of 1,500, a fan of 600 in year 10 with a residual of 50 %, 50 a year, cleaning of 200 in year
-    10, energy 13,784 (present value). New: 3,000 with a residual of 25 %, 100 a year, an overhaul of 600 in year 8, energy
-    9,419. The existing system has to be paid for in either case, so that the difference invested is what the new costs
-    more; that is the reading under which every printed figure comes out.
+    Existing: residual 10 % of 1,500, a fan of 600 in year 10 with a residual of 50 %, 50 a year, cleaning of 200 in
+    year 10, energy 13,784 (present value). New: 3,000 with a residual of 25 %, 100 a year, an overhaul of 600 in year
+    8, energy 9,419. The existing system has to be paid for in either case, so that the difference invested is what the
+    new costs more; that is the reading under which every printed figure comes out.
     """
     rate, years = 0.03, 15
     old_investment = 1500 + 600 * spv(rate, 10) - (150 + 300) * spv(rate, years)

@@ -63,9 +63,17 @@ def test_a_period_without_what_was_bought_is_left_out() -> None:
     [
         (history(), date(2026, 1, 1), "past.csv line 7, column from: expected a period that begins on 2026-01-01"),
         (history(), date(2024, 1, 1), "past.csv line 2, column to: expected periods that end by 2024-01-01"),
-        (history(1), INSTALLED, "past.csv line 2, column from: expected periods before and after the hardware, got one"),
+        (
+            history(1),
+            INSTALLED,
+            "past.csv line 2, column from: expected periods before and after the hardware, got one",
+        ),
         (history(2), INSTALLED, "past.csv line 2, column to: expected at least 2 periods before 2025-04-01, got 1"),
-        (history(estimated=True), INSTALLED, "past.csv line 2, column estimated: expected at least one real read before"),
+        (
+            history(estimated=True),
+            INSTALLED,
+            "past.csv line 2, column estimated: expected at least one real read before",
+        ),
     ],
     ids=["no after", "no before", "one period", "one before", "all estimated"],
 )
