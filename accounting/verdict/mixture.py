@@ -15,6 +15,7 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 _NEGLIGIBLE = 1e-9
+_MOST_STRUCTURES = 24
 
 
 @dataclass(frozen=True)
@@ -106,15 +107,14 @@ def solve(problem: Problem) -> Posterior:
     no_step = np.zeros(count)
     no_outlier = np.zeros(count)
     structures = [(0.0, no_outlier, no_step)]
-    for index in range(count):
+    suspects, places = _suspects(problem, grid.solve(*structures[0])), _places(problem)
+    for index in suspects:
         outlier = np.zeros(count)
         outlier[index] = (problem.outlier_sd * problem.level[index]) ** 2
         structures.append((np.log(problem.outlier_share), outlier, no_step))
-    first_after = int(np.argmax(problem.after))
-    places = [index for index in range(1, count) if index != first_after]
     for index in places:
         step = np.where(np.arange(count) >= index, problem.level, 0.0)
-        chance = problem.step_share_after if index > first_after else problem.step_share
+        chance = problem.step_share_after if problem.after[index] else problem.step_share
         structures.append((np.log(chance / len(places)), no_outlier, step))
     parts = [grid.solve(*structure) for structure in structures]
     logs = np.concatenate([part[0] for part in parts])
@@ -125,15 +125,30 @@ def solve(problem: Problem) -> Posterior:
     weights /= weights.sum()
     kept = weights > _NEGLIGIBLE
     by_structure = weights.reshape(len(structures), -1).sum(axis=1)
-    stepped = np.zeros(count)
-    stepped[places] = by_structure[1 + count :]
+    outliers, stepped = np.zeros(count), np.zeros(count)
+    outliers[suspects] = by_structure[1 : 1 + len(suspects)]
+    stepped[places] = by_structure[1 + len(suspects) :]
     return Posterior(
         Mixture(weights[kept] / weights[kept].sum(), means[kept], variances[kept]),
         weights @ coefficients,
         float(weights @ np.tile(grid.scatter, len(structures))),
-        by_structure[1 : 1 + count],
+        outliers,
         stepped,
     )
+
+
+def _suspects(problem: Problem, plain: tuple[Array, Array, Array, Array]) -> list[int]:
+    """The values that may be wrong reads: all, or of many those that fit worst where none is wrong."""
+    fitted = problem.design @ plain[3][int(plain[0].argmax())]
+    off = np.abs(problem.values - fitted) / problem.level
+    return sorted(int(index) for index in np.argsort(-off)[:_MOST_STRUCTURES])
+
+
+def _places(problem: Problem) -> list[int]:
+    """Where a step may lie: before every value but the first of each side, or of many at even distances."""
+    first_after = int(np.argmax(problem.after))
+    places = [index for index in range(1, len(problem.values)) if index != first_after]
+    return places[:: -(-len(places) // _MOST_STRUCTURES)]
 
 
 class _Grid:

@@ -17,13 +17,16 @@ from rules.model.errors import BrimfulError
 
 OP = "reckon the verdict"
 _WIDTH = 78
+_GET = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 
 
 @click.command()
 @click.option("--history", type=click.Path(path_type=Path), help="CSV of past periods. Default: the home file's.")
 @click.option("--installed", metavar="DATE", help="First day with the hardware. Default: the home file's.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
-@click.option("--report", type=click.Path(path_type=Path, dir_okay=False), help="Write a page to print: FILE.html.")
+@click.option(
+    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Write it as FILE.html or FILE.pdf too."
+)
 @home_option
 @json_option
 def verdict(
@@ -92,14 +95,18 @@ def _need_libraries() -> None:
     lacking = [name for name in ("numpy", "scipy") if find_spec(name) is None]
     if lacking:
         cause = f"expected numpy and scipy, found no {' and no '.join(lacking)}"
-        hint = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
-        raise BrimfulError(OP, "brimful verdict", cause, hint)
+        raise BrimfulError(OP, "brimful verdict", cause, _GET)
 
 
 def _check_report(report: Path | None) -> None:
-    if report is not None and report.suffix.lower() not in (".html", ".htm"):
-        hint = "a browser prints it to PDF" if report.suffix.lower() == ".pdf" else ""
-        raise BrimfulError(OP, "--report", f"expected a file name that ends in .html, got {report.name}", hint)
+    """Refuse what cannot be written before all is reckoned."""
+    if report is None:
+        return
+    kind = report.suffix.lower()
+    if kind not in (".html", ".pdf"):
+        raise BrimfulError(OP, "--report", f"expected a file name that ends in .html or .pdf, got {report.name}")
+    if kind == ".pdf" and find_spec("fpdf") is None:
+        raise BrimfulError(OP, "--report", "expected fpdf2 for a PDF, found none", _GET)
 
 
 def _loaded(home: Path, *, alone: bool) -> Home | None:
@@ -117,10 +124,16 @@ def _day(text: str) -> date:
 
 
 def _write_report(report: Path, document: dict[str, Any]) -> None:
-    from daemon.documents.verdict_page import page
+    if report.suffix.lower() == ".pdf":
+        from daemon.documents.verdict_pdf import pdf
 
+        content = pdf(document)
+    else:
+        from daemon.documents.verdict_page import page
+
+        content = page(document).encode()
     try:
-        report.write_text(page(document), encoding="utf-8")
+        report.write_bytes(content)
     except OSError as refused:
         raise BrimfulError(OP, str(report), f"cannot be written: {refused.strerror}") from refused
     click.echo(f"Written: {report}", err=True)

@@ -6,6 +6,7 @@ from html import escape
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _BOTTOM = 720, 64, 16, 12, 28
 _ROW, _NAMES = 26, 210
+_SVG = "http://www.w3.org/2000/svg"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +38,8 @@ def bars(title: str, items: Sequence[Bar], height: int = 220) -> str:
         x = _LEFT + place * step + step * 0.15
         top, bottom = sorted((_y(item.value, low, high, height), _y(0.0, low, high, height)))
         kind = ("gain" if item.value >= 0 else "loss") + (" soft" if item.soft else "")
-        parts.append(
-            f'<rect class="{kind}" x="{x:.1f}" y="{top:.1f}" width="{step * 0.7:.1f}" height="{bottom - top:.1f}"/>'
-        )
+        size = f'width="{step * 0.7:.1f}" height="{bottom - top:.1f}"'
+        parts.append(_mark(kind, f'rect x="{x:.1f}" y="{top:.1f}" {size}'))
         if place % every == 0:
             parts.append(_text(x + step * 0.35, height - 8, item.name, "middle"))
     return _svg(title, height, parts)
@@ -57,8 +57,8 @@ def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[f
     upper = [point(place, value) for place, value in enumerate(high)]
     lower = [point(place, value) for place, value in enumerate(low)]
     parts = _frame(bottom, top, height)
-    parts.append(f'<polygon class="band" points="{" ".join([*upper, *reversed(lower)])}"/>')
-    parts.append(f'<polyline class="line" points="{" ".join(point(*each) for each in enumerate(mid))}"/>')
+    parts.append(_mark("band", f'polygon points="{" ".join([*upper, *reversed(lower)])}"'))
+    parts.append(_mark("line", f'polyline points="{" ".join(point(*each) for each in enumerate(mid))}"'))
     every = -(-len(names) // 16)
     parts += [
         _text(_LEFT + place * step, height - 8, name, "middle")
@@ -77,27 +77,46 @@ def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
     def x_of(value: float) -> float:
         return _NAMES + (value - low) * scale
 
-    parts = [
-        f'<line class="base" x1="{x_of(centre):.1f}" x2="{x_of(centre):.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"/>'
-    ]
+    x = x_of(centre)
+    parts = [_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"')]
     for place, item in enumerate(items):
         y = _TOP + place * _ROW
         left, right = sorted((x_of(item.low), x_of(item.high)))
         parts.append(_text(_NAMES - 8, y + 16, item.name, "end"))
-        parts.append(
-            f'<rect class="span" x="{left:.1f}" y="{y + 5}" width="{max(1.5, right - left):.1f}" height="{_ROW - 10}"/>'
-        )
+        size = f'width="{max(1.5, right - left):.1f}" height="{_ROW - 10}"'
+        parts.append(_mark("span", f'rect x="{left:.1f}" y="{y + 5}" {size}'))
         if item.middle is not None:
             x = x_of(item.middle)
-            parts.append(f'<line class="mid" x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"/>')
+            parts.append(_mark("mid", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"'))
     parts.extend(_text(x_of(value), height - 8, _number(value), "middle") for value in _ticks(low, high))
     return _svg(title, height, parts)
 
 
+_LOOKS = {
+    "grid": 'stroke="#c9c4b6" stroke-width="0.6"',
+    "base": 'stroke="#1d2730" stroke-width="1.2"',
+    "gain": 'fill="#2f6d62"',
+    "gain soft": 'fill="#2f6d62" fill-opacity="0.45"',
+    "loss": 'fill="#a5502f"',
+    "loss soft": 'fill="#a5502f" fill-opacity="0.45"',
+    "band": 'fill="#7d8fa6" fill-opacity="0.35"',
+    "line": 'fill="none" stroke="#1d2730" stroke-width="2"',
+    "span": 'fill="#7d8fa6"',
+    "mid": 'stroke="#1d2730" stroke-width="2"',
+}
+"""How each kind of mark looks where no style sheet says so, as in print."""
+
+
+def _mark(kind: str, shape: str) -> str:
+    """A shape of a kind: its class for a style sheet, and its looks without one."""
+    name, _, rest = shape.partition(" ")
+    return f'<{name} class="{kind}" {_LOOKS[kind]} {rest}/>'
+
+
 def _svg(title: str, height: float, parts: Sequence[str]) -> str:
     return (
-        f'<svg viewBox="0 0 {_WIDTH} {height}" role="img" aria-label="{escape(title, quote=True)}">'
-        f"<title>{escape(title)}</title>{''.join(parts)}</svg>"
+        f'<svg xmlns="{_SVG}" viewBox="0 0 {_WIDTH} {height}" role="img" aria-label="{escape(title, quote=True)}">'
+        f"{''.join(parts)}</svg>"
     )
 
 
@@ -106,13 +125,13 @@ def _frame(low: float, high: float, height: float) -> list[str]:
     for value in _ticks(low, high):
         y = _y(value, low, high, height)
         kind = "base" if value == 0 else "grid"
-        parts.append(f'<line class="{kind}" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(_mark(kind, f'line x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"'))
         parts.append(_text(_LEFT - 6, y + 4, _number(value), "end"))
     return parts
 
 
 def _text(x: float, y: float, text: str, anchor: str) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" text-anchor="{anchor}">{escape(text)}</text>'
 
 
 def _reach(values: Sequence[float]) -> tuple[float, float]:

@@ -30,9 +30,11 @@ growth = { electricity = 0.02, gas = 0.01, export = -0.01 }
 
 
 def home_file(folder: Path, extra: str = HARDWARE) -> Path:
-    """The published example, its prices from 2010 on, with hardware."""
+    """The published example, its prices from 2010 on, with other hardware."""
     path = folder / "home.toml"
-    path.write_text(EXAMPLE.read_text().replace("from = 2026-04-01", "from = 2010-01-01") + extra)
+    text = EXAMPLE.read_text().replace("from = 2026-04-01", "from = 2010-01-01")
+    before, after = text.split("[[hardware]]")[0], text.split("\n[ledger]")[1]
+    path.write_text(f"{before}\n[ledger]{after}{extra}")
     return path
 
 

@@ -107,6 +107,17 @@ def test_from_both_and_as_a_page(tmp_path: Path) -> None:
     assert "http" not in text.replace("http-equiv", "")
 
 
+def test_as_pdf(tmp_path: Path) -> None:
+    past, drawn = history_file(tmp_path)
+    ledger_file(tmp_path, 200)
+    path = tmp_path / "verdict.pdf"
+    run("--home", home_file(tmp_path), "--history", past, "--installed", drawn.installed, "--report", path)
+    content = path.read_bytes()
+    assert content.startswith(b"%PDF-")
+    assert content.rstrip().endswith(b"%%EOF")
+    assert len(content) > 5000
+
+
 def test_the_report_fits_a_screen(tmp_path: Path) -> None:
     past, drawn = history_file(tmp_path)
     home = home_file(tmp_path)
@@ -151,7 +162,7 @@ def test_refusals(tmp_path: Path) -> None:
     home = home_file(tmp_path, "")
     assert "verdict.installed: expected the first day" in refusal("--home", home, "--history", past)
     assert "--installed: expected a date like" in refusal("--history", past, "--installed", "May", "--home", home)
-    assert "a browser prints it to PDF" in refusal("--home", home, "--report", tmp_path / "v.pdf")
+    assert "expected a file name that ends in .html or .pdf" in refusal("--home", home, "--report", tmp_path / "v.odt")
     assert "past.csv line" in refusal("--home", home, "--history", past, "--installed", "2031-01-01")
     assert "expected a readable file" in refusal(
         "--home", home, "--history", tmp_path / "no.csv", "--installed", "2025-01-01"
