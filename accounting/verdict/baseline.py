@@ -86,7 +86,7 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         missing = _missing(periods, "away_days")
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_AWAY / (4 if water_known else 1), 0.0))
         if missing.any():
-            notes.append(f"away_days is empty in {missing.sum()} periods; the mean of the others stands for it.")
+            notes.append(f"away_days is empty in {_periods(missing)}; the mean of the others stands for it.")
     seasons = np.array([season_over(period.first, period.until, facts.latitude) for period in periods])
     swing_k = mains_swing_k(facts.latitude)
     inlet, inlet_known = _inlet(periods, facts.cold_c + swing_k * seasons)
@@ -104,7 +104,7 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_WATER, 0.0))
         if missing.any():
             notes.append(
-                f"water_l is empty in {missing.sum()} periods; the others' litres per day at home stand for it."
+                f"water_l is empty in {_periods(missing)}; the others' litres per day at home stand for it."
             )
         kwh_per_k = water * WH_PER_L_K / 1000
         terms.append(Term("heat drawn, against hot − inlet", kwh_per_k * (facts.hot_c - inlet), 1.0, _SCALE_SD))
@@ -174,6 +174,10 @@ def _known_on_both_sides(selection: Selection, column: str) -> bool:
 
 def _missing(periods: Sequence[Period], column: str) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
     return np.array([getattr(period, column) is None for period in periods])
+
+
+def _periods(missing: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> str:
+    return "one period" if missing.sum() == 1 else f"{missing.sum()} periods"
 
 
 def _filled(periods: Sequence[Period], column: str, weight: Array) -> Array:

@@ -81,12 +81,20 @@ def _against_export(part: Document, money: str) -> list[str]:
     return said
 
 
+_SAME = {
+    "water": "with the same days and water",
+    "occupied days": "with the same days at home",
+    "totals": "by as much a day as before",
+    "whole house": "with the same days and weather",
+}
+
+
 def _before_after(part: Document, money: str) -> list[str]:
     said = [
         f"Estimated, {part['confidence']:.0%} range, {part['periods_before']} periods before {part['installed']} and "
         f"{part['periods_after']} after ({part['days_after']} days): {_saved(part['saved_kwh'])} "
         f"{abs(part['saved_kwh']):,.0f} kWh ({part['low_kwh']:,.0f} to {part['high_kwh']:,.0f}) of the "
-        f"{part['would_have_taken_kwh']:,.0f} it would have taken with the same days and water."
+        f"{part['would_have_taken_kwh']:,.0f} it would have taken {_SAME[part['method']]}."
     ]
     if part["saved"] is not None:
         said.append(
