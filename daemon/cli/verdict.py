@@ -12,12 +12,11 @@ from daemon.cli.options import default_home, echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents import verdict_text
-from daemon.documents.verdict_document import verdict_answer
+from daemon.documents.verdict_reckoning import GET_IT, need_libraries, reckon
 from rules.model.errors import BrimfulError
 
 OP = "reckon the verdict"
 _WIDTH = 78
-_GET = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 
 
 @click.command()
@@ -40,7 +39,7 @@ def verdict(
     outdoor_c, inlet_c, estimated, note. An empty cell is not known. Every figure names its source; what cannot be told
     yet says what would let it. It works from the history alone, from the books alone, or from both.
     """
-    _need_libraries()
+    need_libraries()
     _check_report(report)
     loaded = _loaded(home, alone=history is not None)
     since = _day(installed) if installed is not None else None
@@ -52,23 +51,6 @@ def verdict(
     else:
         for line in report_lines(document):
             click.echo(line)
-
-
-def reckon(home: Home | None, history: Path | None, installed: date | None, ledger: Path | None) -> dict[str, Any]:
-    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there."""
-    from accounting.verdict.judgement import judge
-    from daemon.documents.verdict_evidence import gather
-
-    if home is not None:
-        if history is None and home.verdict.history is not None:
-            history = home.path_of(home.verdict.history)
-        if ledger is None:
-            own = home.path_of(home.ledger.path)
-            ledger = own if own.exists() else None
-    found = judge(gather(home, ledger, history, installed))
-    return verdict_answer(
-        found, home.home.name if home is not None else None, home.home.currency if home is not None else None
-    )
 
 
 def report_lines(document: dict[str, Any]) -> list[str]:
@@ -91,13 +73,6 @@ def _wrapped(text: str, indent: str) -> list[str]:
     )
 
 
-def _need_libraries() -> None:
-    lacking = [name for name in ("numpy", "scipy") if find_spec(name) is None]
-    if lacking:
-        cause = f"expected numpy and scipy, found no {' and no '.join(lacking)}"
-        raise BrimfulError(OP, "brimful verdict", cause, _GET)
-
-
 def _check_report(report: Path | None) -> None:
     """Refuse what cannot be written before all is reckoned."""
     if report is None:
@@ -106,7 +81,7 @@ def _check_report(report: Path | None) -> None:
     if kind not in (".html", ".pdf"):
         raise BrimfulError(OP, "--report", f"expected a file name that ends in .html or .pdf, got {report.name}")
     if kind == ".pdf" and find_spec("fpdf") is None:
-        raise BrimfulError(OP, "--report", "expected fpdf2 for a PDF, found none", _GET)
+        raise BrimfulError(OP, "--report", "expected fpdf2 for a PDF, found none", GET_IT)
 
 
 def _loaded(home: Path, *, alone: bool) -> Home | None:
