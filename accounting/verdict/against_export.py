@@ -54,7 +54,7 @@ def against_export(report: ValueReport) -> AgainstExport | str:
     """The answer from a report by month, or why there is none, in words."""
     total = report.total
     if not report.rows or not total.diverted_wh:
-        return "the books hold no diverted energy yet; a month of them would let it be told"
+        return "the books hold no diverted energy yet; a month of them would answer it"
     # What the grid or the battery gave, and what has no price, could not have been sold at a known price.
     sellable_kwh = max(0, total.diverted_wh - total.grid_wh - total.battery_wh - total.unpriced_wh) / 1000
     given_up, avoided = total.given_up_micro / 1e6, total.avoided_micro / 1e6

@@ -103,9 +103,7 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         water, missing = _water(periods, home)
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_WATER, 0.0))
         if missing.any():
-            notes.append(
-                f"water_l is empty in {_periods(missing)}; the others' litres per day at home stand for it."
-            )
+            notes.append(f"water_l is empty in {_periods(missing)}; the others' litres per day at home stand for it.")
         kwh_per_k = water * WH_PER_L_K / 1000
         terms.append(Term("heat drawn, against hot − inlet", kwh_per_k * (facts.hot_c - inlet), 1.0, _SCALE_SD))
         offset_sd = _HOT_SD_K if inlet_known.all() else float(np.hypot(_HOT_SD_K, _MAINS_SD_K))

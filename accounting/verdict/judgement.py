@@ -1,4 +1,4 @@
-"""The verdict as a whole: every part, or why it cannot be told and what would let it."""
+"""The verdict as a whole: every part, or why there is no answer yet and what would give one."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -58,7 +58,7 @@ class CarbonAnswer:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The parts; None, with a sentence in why_not under the same name, where one cannot be told."""
+    """The parts; None, with a sentence in why_not under the same name, where there is no answer yet."""
 
     against_export: AgainstExport | None = None
     before_after: BeforeAfter | None = None
@@ -89,16 +89,16 @@ class Evidence:
 
 
 def judge(evidence: Evidence) -> Verdict:
-    """Every part that the evidence lets be told."""
+    """Every part that the evidence answers."""
     why_not: dict[str, str] = {}
     notes: list[str] = []
-    books = _told(evidence.against_export, "against_export", why_not)
-    compared = _told(evidence.before_after, "before_after", why_not)
+    books = _part_or_note(evidence.against_export, "against_export", why_not)
+    compared = _part_or_note(evidence.before_after, "before_after", why_not)
     standby_kg = 0.0
     assumed = None if isinstance(evidence.assumed, str) else evidence.assumed
     if assumed is not None:
         standby_kg = assumed.standby_kwh_per_year * (assumed.grid_kg or 0.0)
-    year = _told(_year(evidence, books, compared, notes), "year", why_not)
+    year = _part_or_note(_year(evidence, books, compared, notes), "year", why_not)
     if year is None:
         for part in ("life", "sensitivity"):
             why_not[part] = f"there is no year to go by: {why_not['year']}"
@@ -120,7 +120,7 @@ def judge(evidence: Evidence) -> Verdict:
         why_not["carbon"] = f"there is no year to go by: {why_not['year']}"
     elif year.kg is None:
         why_not["carbon"] = (
-            "no carbon factor is known of the grid, or of what is displaced; [carbon] tables would let it"
+            "no carbon factor is known of the grid, or of what is displaced; [carbon] tables would answer it"
         )
     else:
         carbon = _carbon(year, assumed, standby_kg)
@@ -130,7 +130,7 @@ def judge(evidence: Evidence) -> Verdict:
 _Part = TypeVar("_Part")
 
 
-def _told(part: _Part | str, name: str, why_not: dict[str, str]) -> _Part | None:
+def _part_or_note(part: _Part | str, name: str, why_not: dict[str, str]) -> _Part | None:
     if isinstance(part, str):
         why_not[name] = part
         return None
@@ -153,7 +153,7 @@ def _year(
         rates = evidence.rates
         kg_known = rates.grid_kg is not None and ("gas" not in compared.by_carrier or rates.gas_kg is not None)
     else:
-        return "there are neither books nor a history; either would let it be told"
+        return "there are neither books nor a history; either would answer it"
     if isinstance(year, str):
         return year
     drawn = draw_years(year, DRAWS, 1, SEED).net[:, 0]
@@ -165,7 +165,7 @@ def _year(
 def _of_history(evidence: Evidence, compared: BeforeAfter, notes: list[str]) -> list[Sample] | str:
     """The saving of the periods after, by month: divided as a clear sky's sun is."""
     if compared.money is None:
-        return "no price is known of what was saved; [tariffs] in the home file would let it be told in money"
+        return "no price is known of what was saved; [tariffs] in the home file would give it in money"
     rates = evidence.rates
     diverted = [period.diverted_kwh for period in compared.after]
     if all(each is not None for each in diverted):

@@ -107,7 +107,7 @@ def usual_year(samples: Sequence[Sample], latitude: float | None, level_sd: floa
     known = [sample for sample in samples if sample.known > 0]
     reach = sum(shares[sample.month - 1] * sample.known for sample in known)
     if sum(sample.known for sample in known) < 0.9:
-        return "less than a month is known; a month of books or of history would let a first, modelled year be told"
+        return "less than a month is known; a month of books or of history would give a first, modelled year"
     per_share = Figures()
     for sample in known:
         per_share = per_share.plus(sample.figures)

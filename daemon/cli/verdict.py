@@ -36,8 +36,8 @@ def verdict(
     Against just exporting, by the books; before and after the hardware, by the history; over its life, by both. The
     history is a CSV file with a row for each period before and after: from, to (not included), then any of
     electricity_kwh, gas_kwh, gas_m3 with gas_kwh_per_m3, diverted_kwh, export_kwh, pv_kwh, water_l, away_days,
-    outdoor_c, inlet_c, estimated, note. An empty cell is not known. Every figure names its source; what cannot be told
-    yet says what would let it. It works from the history alone, from the books alone, or from both.
+    outdoor_c, inlet_c, estimated, note. An empty cell is not known. Every figure names its source; what has no
+    answer yet says what would give one. It works from the history alone, from the books alone, or from both.
     """
     need_libraries()
     _check_report(report)

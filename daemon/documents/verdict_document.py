@@ -24,12 +24,12 @@ SOURCES = {
 
 
 def verdict_answer(verdict: "Verdict", home: str | None, currency: str | None) -> dict[str, Any]:
-    """Every part, null where it cannot be told, with a sentence in `why_not` under its name."""
+    """Every part, null where there is no answer yet, with a sentence in `why_not` under its name."""
     parts: dict[str, Any] = {
-        "against_export": _told(_against_export, verdict.against_export),
-        "before_after": _told(_before_after, verdict.before_after),
-        "year": _told(_year, verdict.year),
-        "life": _told(_life, verdict.life),
+        "against_export": _shown(_against_export, verdict.against_export),
+        "before_after": _shown(_before_after, verdict.before_after),
+        "year": _shown(_year, verdict.year),
+        "life": _shown(_life, verdict.life),
         "sensitivity": None if verdict.sensitivity is None else [asdict(each) for each in verdict.sensitivity],
         "advice": None if verdict.advice is None else [asdict(each) for each in verdict.advice],
         "carbon": None if verdict.carbon is None else asdict(verdict.carbon),
@@ -45,7 +45,7 @@ def verdict_answer(verdict: "Verdict", home: str | None, currency: str | None) -
     }
 
 
-def _told(say: Any, part: Any) -> Any:
+def _shown(say: Any, part: Any) -> Any:
     return None if part is None else say(part)
 
 

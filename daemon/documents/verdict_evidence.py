@@ -68,8 +68,8 @@ def _before_after(
 ) -> BeforeAfter | str:
     if read is None:
         return (
-            "there is no history; a CSV file of what hot water took in three periods before and three after would let "
-            "it be told: name it with --history, or in [verdict]"
+            "there is no history; a CSV file of what hot water took in three periods before and three after would "
+            "answer it: name it with --history, or in [verdict]"
         )
     if installed is None:
         cause = "expected the first day with the hardware, got none"
@@ -110,11 +110,11 @@ def _is_gas(home: Home, tariff: str | None, source: str, recorded: str | None) -
 
 def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> tuple[AgainstExport | str, list[Sample]]:
     if home is None or prices is None or ledger is None:
-        return "there are no books yet; the daemon keeps them, and a month of them would let it be told", []
+        return "there are no books yet; the daemon keeps them, and a month of them would answer it", []
     with Ledger.open_reader(ledger) as books:
         report = value_report(books, "month", timezone=home.home.timezone)
-    told = against_export(report)
-    return told, [] if isinstance(told, str) else samples(report, prices.gas_share)
+    answer = against_export(report)
+    return answer, [] if isinstance(answer, str) else samples(report, prices.gas_share)
 
 
 def _span(compared: BeforeAfter | str, books: AgainstExport | str) -> tuple[date, date] | None:
@@ -128,7 +128,7 @@ def _span(compared: BeforeAfter | str, books: AgainstExport | str) -> tuple[date
 
 def _assumed(home: Home | None, prices: "Prices | None", span: tuple[date, date] | None) -> Assumptions | str:
     if home is None or prices is None or not home.hardware:
-        return "what the hardware cost is not known; a [[hardware]] table in the home file would let it be told"
+        return "what the hardware cost is not known; a [[hardware]] table in the home file would answer it"
     hardware = tuple(
         Hardware(
             each.name,

@@ -55,12 +55,12 @@ def reckon_apart(file: Path) -> dict[str, Any]:
         ended = subprocess.run(
             command, cwd=Path(__file__).parents[2], capture_output=True, timeout=LONGEST_S, check=False
         )
-        told: dict[str, Any] = json.loads(ended.stdout)
+        answer: dict[str, Any] = json.loads(ended.stdout)
     except (OSError, ValueError, subprocess.TimeoutExpired) as failed:
         raise BrimfulError(OP, "verdict", f"expected an answer within {LONGEST_S:g} s, got none: {failed}") from failed
-    if "fault" in told:
-        raise BrimfulError(OP, "verdict", told["fault"])
-    return told
+    if "fault" in answer:
+        raise BrimfulError(OP, "verdict", answer["fault"])
+    return answer
 
 
 def main(file: Path) -> None:

@@ -16,11 +16,11 @@ _PARTS = {
     "carbon": "Carbon",
 }
 _NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
-"""Parts that cannot be told for the same reason as another; said once."""
+"""Parts that have no answer for the same reason as another; said once."""
 
 
 def sections(document: Document) -> list[tuple[str, list[str]]]:
-    """(heading, sentences) of each part that can be told, and of what cannot be, with what would let it."""
+    """(heading, sentences) of each part that has an answer, and of those that have none yet: what would give one."""
     say: dict[str, Callable[[Any, str], list[str]]] = {
         "against_export": _against_export,
         "before_after": _before_after,
@@ -54,8 +54,8 @@ def headline(document: Document) -> str:
         side = "brings" if year["net"] > 0 else "costs"
         return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
     if compared is not None and compared["low_kwh"] > 0:
-        return f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far; whether it pays cannot be told yet."
-    return "Can't tell yet; what would let it is said below."
+        return f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far; whether it pays is not known yet."
+    return "Can't tell yet; what is missing for an answer stands below."
 
 
 def _against_export(part: Document, money: str) -> list[str]:
