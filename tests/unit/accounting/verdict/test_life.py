@@ -9,7 +9,7 @@ import pytest
 from accounting.verdict.advice import advise
 from accounting.verdict.against_export import AgainstExport, Month, losing_months
 from accounting.verdict.climate import month_shares
-from accounting.verdict.finance import irr, npv, upv
+from accounting.verdict.finance import irr, npv, spv, upv
 from accounting.verdict.judgement import Evidence, Rates, judge
 from accounting.verdict.life import Assumptions, Hardware, expected_npv, life
 from accounting.verdict.sensitivity import sensitivity
@@ -49,6 +49,12 @@ def test_missing_months_follow_the_sun() -> None:
     assert not december.measured
     assert december.figures.net == pytest.approx(10.0 * shares[11] / shares[5])
     assert found.modelled_share == pytest.approx(1 - shares[5])
+
+
+def test_a_month_that_lacks_a_day_counts_as_whole() -> None:
+    found = year(10.0, (5, 6), 0.95)
+    assert found.months[4].measured
+    assert found.months[4].figures.net == pytest.approx(10.0)
 
 
 def test_half_a_month_counts_as_half_and_is_not_measured() -> None:
@@ -116,6 +122,8 @@ def test_standby_replacements_and_growth_count() -> None:
     )
     short = replace(PLAIN, hardware=(Hardware("diverter", 400, 100, 4, replaced=((2.0, 50.0),)),))
     assert list(short.replacements()) == [0, 50, 0, 400, 0, 0, 0, 400, 0, 0]
+    again = 50 * spv(0.035, 2) + 400 * (spv(0.035, 4) + spv(0.035, 8))
+    assert life(year(), PLAIN).npv.p50 - life(year(), short).npv.p50 == pytest.approx(again)  # type: ignore[operator]
     grown = replace(PLAIN, growth={"electricity": 0.03})
     assert expected_npv(year(), grown) > expected_npv(year(), PLAIN)
 
@@ -151,6 +159,7 @@ def books(net_in_june: float) -> AgainstExport:
 
 def test_only_what_the_books_show_is_advised() -> None:
     assert losing_months(months(-6.0)) == (6,)
+    assert losing_months((*months(-6.0), *months(2.0))) == ()  # one June lost, the other did not
     (found,) = advise(books(-6.0), PLAIN, carbon_known=True)
     assert found.say.startswith("Do not divert in June: selling the sun brought more.")
     assert "It costs carbon" in found.say

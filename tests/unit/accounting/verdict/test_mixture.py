@@ -53,6 +53,24 @@ def test_it_is_the_weighted_regression_where_there_is_much_to_go_by() -> None:
     assert abs(found.asked.mean - truth) < 3 * found.asked.sd
 
 
+def test_a_single_value_after_is_as_uncertain_as_its_own_scatter() -> None:
+    """One value shows nothing of how values scatter after: what it lacks may be its scatter as well as a saving."""
+    given, _ = problem(count=60, scatter=0.05)
+    kept = np.append(np.arange(40), 59)
+    one = Problem(
+        **{
+            **vars(given),
+            **{name: getattr(given, name)[kept] for name in ("values", "level", "days", "fixed_variance", "after")},
+            "design": given.design[kept],
+            "asked": np.array([0.0, 0.0, 1.0]),
+        }
+    )
+    found = solve(one)
+    assert found.asked.sd > 0.9 * 0.05 * one.level[-1]
+    varied = solve(Problem(**{**vars(one), "prior_sd": np.array([10.0, 10.0, 1e-6])}))
+    assert varied.asked.sd > 0.3 * 0.05 * one.level[-1]  # all of the saving is then the value's own
+
+
 def test_a_wrong_value_is_found() -> None:
     given, _ = problem(count=18, bad=4)
     found = solve(given)
