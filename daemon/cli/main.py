@@ -26,6 +26,7 @@ COMMANDS = {
     "backup": ("daemon.cli.backup", "a verified copy of the ledger, also while the daemon runs"),
     "restore": ("daemon.cli.backup", "put a backup in the ledger's place"),
     "verify": ("daemon.cli.backup", "look the whole ledger through, a line for each check"),
+    "verdict": ("daemon.cli.verdict", "was it worth it? measured, modelled, break-even, pay-back"),
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "password": ("daemon.cli.password", "set the password of the page"),
     "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from daemon.config.devices import GateHeater, ModulatedHeater
 from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money_checks import check_money
-from daemon.config.places import joined
+from daemon.config.places import item_label, joined
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS, find
@@ -69,7 +69,22 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
         hint = "without them nothing tells who gave the energy"
         report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)
     check_money(home, names.tariffs, names.carbon, report.add)
+    _verdict(home, report)
     return report.found
+
+
+def _verdict(home: Home, report: Report) -> None:
+    for place, days in enumerate(home.verdict.exclude):
+        if days.to <= days.from_:
+            hint = "`to` is the first day that counts again"
+            label = item_label([{"from": one.from_} for one in home.verdict.exclude], place)
+            report.add(f"verdict.exclude{label}.to", f"a day after {days.from_}", str(days.to), hint)
+    for index, each in enumerate(home.hardware):
+        key = f"hardware{item_label([{'name': one.name} for one in home.hardware], index)}"
+        for part in each.replaced:
+            if part.after_years >= each.life_years:
+                expected = f"less than life_years {plain(each.life_years)}"
+                report.add(f"{key}.replaced.after_years", expected, plain(part.after_years))
 
 
 def _timezone(home: Home, report: Report) -> None:

@@ -10,6 +10,7 @@ from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
+from daemon.config.verdict_tables import Hardware, Verdict
 
 _TANK_STALE_S = 900.0  # a tank moves slowly and its sensors report slowly
 _STALE_S = 60.0
@@ -174,6 +175,10 @@ class Home(Table):
     """What would have made the heat otherwise."""
     books: BookKeeping = Field(default_factory=BookKeeping)
     """How the books are kept."""
+    hardware: Annotated[tuple[Hardware, ...], Field(strict=False)] = ()
+    """What was bought for diverting."""
+    verdict: Verdict = Field(default_factory=Verdict)
+    """What the verdict reckons with."""
     ledger: LedgerFile = Field(default_factory=LedgerFile)
     """Where the books are."""
     api: Api = Field(default_factory=Api)

@@ -16,6 +16,7 @@ pytestmark = pytest.mark.services
 ROOMS = {
     "now": "/",
     "value": "/value",
+    "verdict": "/verdict",
     "rules": "/rules",
     "rule": "/rules/full",
     "health": "/health",

@@ -8,13 +8,13 @@ from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
 from daemon.web.page.rendering import Renderer
-from daemon.web.page.rooms import health, now, rules, timeline, value
+from daemon.web.page.rooms import health, now, rules, timeline, value, verdict
 from daemon.web.server.access import COOKIE, FORM_TOKEN
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal, status_of
 from rules.model.errors import BrimfulError
 
-ROOMS = (now, value, rules, health, timeline)
+ROOMS = (now, value, verdict, rules, health, timeline)
 """In the order of the way through the page."""
 
 

@@ -1,0 +1,81 @@
+"""What to do now: only what the books themselves show, with its worth a year and what would turn it."""
+
+from calendar import month_name
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from accounting.verdict.against_export import AgainstExport, Month, losing_months
+from accounting.verdict.life import Assumptions
+
+MOST = 3
+_WORTH_SAYING = 1.0  # money a year
+_MONTHS_IN_YEAR = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do, in words; what it brings a year in money and kg CO2e; what would make it wrong."""
+
+    say: str
+    per_year: float
+    kg_per_year: float
+    flips_if: str
+
+
+def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool) -> tuple[Advice, ...]:
+    """Up to three pieces of advice, the one that brings most first. By the ledger's own prices, with diversion off in
+    those months: nothing else is advised that the books cannot show."""
+    found: list[Advice] = []
+    losing = losing_months(books.months)
+    whole = {month.first.month for month in books.months if month.known >= 0.9 and month.diverted_kwh > 0}
+    if losing:
+        per_year, kg, price = _of_months(books.months, losing)
+        always = len(losing) == len(whole) and len(whole) == _MONTHS_IN_YEAR
+        when = "at all" if always else f"in {_listed(losing)}"
+        flips = (
+            f"the export price falls below {price:.4f} in those months, or the displaced heat gets dearer in proportion"
+            if price is not None
+            else "something could be saved by it"
+        )
+        climate = "" if not carbon_known or kg >= 0 else " It costs carbon, though."
+        found.append(Advice(f"Do not divert {when}: selling the sun brought more.{climate}", per_year, kg, flips))
+    if assumed is not None and assumed.standby_per_year:
+        monthly = assumed.standby_per_year / _MONTHS_IN_YEAR
+        idle = tuple(
+            number
+            for number in sorted(whole)
+            if all(month.net < monthly for month in books.months if month.first.month == number and month.known >= 0.9)
+        )
+        if idle:
+            nets = [_mean_net(books.months, number) for number in idle]
+            saved = sum(monthly - max(net, 0.0) for net in nets)
+            kg = assumed.standby_kwh_per_year / _MONTHS_IN_YEAR * len(idle) * (assumed.grid_kg or 0.0)
+            kg -= sum(max(_mean_kg(books.months, number), 0.0) for number in idle if number not in losing)
+            say = f"Switch the hardware itself off in {_listed(idle)}: its standby costs more than it brings then."
+            found.append(Advice(say, saved, kg, "its standby use is less than the home file says, or cannot be cut"))
+    worth = [each for each in found if each.per_year >= _WORTH_SAYING]
+    return tuple(sorted(worth, key=lambda each: -each.per_year)[:MOST])
+
+
+def _of_months(months: Sequence[Month], numbers: Sequence[int]) -> tuple[float, float, float | None]:
+    """What having it off in those calendar months brings a year: money, kg, and the export price that turns it."""
+    per_year = -sum(_mean_net(months, number) for number in numbers)
+    kg = -sum(_mean_kg(months, number) for number in numbers)
+    chosen = [month for month in months if month.first.month in numbers and month.known >= 0.9]
+    kwh = sum(month.diverted_kwh for month in chosen)
+    return per_year, kg, sum(month.avoided for month in chosen) / kwh if kwh else None
+
+
+def _mean_net(months: Sequence[Month], number: int) -> float:
+    nets = [month.net for month in months if month.first.month == number and month.known >= 0.9]
+    return sum(nets) / len(nets)
+
+
+def _mean_kg(months: Sequence[Month], number: int) -> float:
+    kgs = [month.net_kg for month in months if month.first.month == number and month.known >= 0.9]
+    return sum(kgs) / len(kgs)
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    names = [month_name[number] for number in numbers]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

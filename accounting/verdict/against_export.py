@@ -1,0 +1,130 @@
+"""Against just exporting, from the books: what diverting brought beyond what the sun would have fetched if sold."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from accounting.reports.value import ValueReport, ValueRow
+from accounting.verdict.year import Figures, Sample
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """A month of the books. first: its first day; known: the share of it that the books cover; money in the home's
+    currency, carbon in kg CO2e."""
+
+    first: date
+    known: float
+    diverted_kwh: float
+    given_up: float
+    avoided: float
+    net: float
+    net_kg: float
+    coverage: float
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstExport:
+    """Totals of the books. given_up: export income, and what was bought while diverting. export_price: what a kWh that
+    might have been sold gave up on average; break_even_export_price: at which net would have been 0; both None where
+    nothing might have been sold. coverage: share of the time that was measured; unpriced_kwh, estimated_kwh: of
+    diverted_kwh, what had no price, and what fell into gaps. off_months_net: what leaving diversion off in the months
+    that lost would have brought, by the ledger's own prices."""
+
+    first: date
+    until: date
+    diverted_kwh: float
+    given_up: float
+    avoided: float
+    net: float
+    net_kg: float
+    months: tuple[Month, ...]
+    break_even_export_price: float | None
+    export_price: float | None
+    coverage: float
+    unpriced_kwh: float
+    estimated_kwh: float
+
+    @property
+    def off_months_net(self) -> float:
+        return -sum(month.net for month in self.months if month.net < 0)
+
+
+def against_export(report: ValueReport) -> AgainstExport | str:
+    """The answer from a report by month, or why there is none, in words."""
+    total = report.total
+    if not report.rows or not total.diverted_wh:
+        return "the books hold no diverted energy yet; a month of them would answer it"
+    # What the grid or the battery gave, and what has no price, could not have been sold at a known price.
+    sellable_kwh = max(0, total.diverted_wh - total.grid_wh - total.battery_wh - total.unpriced_wh) / 1000
+    given_up, avoided = total.given_up_micro / 1e6, total.avoided_micro / 1e6
+    bought = total.bought_micro / 1e6
+    return AgainstExport(
+        first=_day(total.start_s, report),
+        until=_day(total.end_s, report),
+        diverted_kwh=total.diverted_wh / 1000,
+        given_up=given_up + bought,
+        avoided=avoided,
+        net=total.net_micro / 1e6,
+        net_kg=total.net_mg / 1e6,
+        months=tuple(_month(row, report) for row in report.rows),
+        break_even_export_price=(avoided - bought) / sellable_kwh if sellable_kwh else None,
+        export_price=given_up / sellable_kwh if sellable_kwh else None,
+        coverage=total.coverage,
+        unpriced_kwh=total.unpriced_wh / 1000,
+        estimated_kwh=total.estimated_wh / 1000,
+    )
+
+
+def samples(report: ValueReport, gas_share: Callable[[int, int], float]) -> list[Sample]:
+    """The books' months as samples of the year. gas_share: the share of what was avoided in [start_s, end_s) UTC
+    seconds that would have been gas, 0 to 1."""
+    found = []
+    for row in report.rows:
+        avoided = row.avoided_micro / 1e6
+        gas = avoided * gas_share(row.start_s, row.end_s) if avoided else 0.0
+        figures = Figures(
+            kwh=row.diverted_wh / 1000,
+            electricity=avoided - gas,
+            gas=gas,
+            given_up=(row.given_up_micro + row.bought_micro) / 1e6,
+            avoided_kg=row.avoided_mg / 1e6,
+            given_up_kg=(row.given_up_mg + row.bought_mg) / 1e6,
+        )
+        found.append(Sample(_day(row.start_s, report).month, _known(row, report), figures))
+    return found
+
+
+def _month(row: ValueRow, report: ValueReport) -> Month:
+    return Month(
+        first=_day(row.start_s, report).replace(day=1),
+        known=_known(row, report),
+        diverted_kwh=row.diverted_wh / 1000,
+        given_up=(row.given_up_micro + row.bought_micro) / 1e6,
+        avoided=row.avoided_micro / 1e6,
+        net=row.net_micro / 1e6,
+        net_kg=row.net_mg / 1e6,
+        coverage=row.coverage,
+    )
+
+
+def _known(row: ValueRow, report: ValueReport) -> float:
+    """The share of the row's calendar month that the report spans."""
+    day = _day(row.start_s, report)
+    first = day.replace(day=1)
+    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    starts = [datetime.combine(each, time(), report.zone).timestamp() for each in (first, after)]
+    return min(1.0, (row.end_s - row.start_s) / (starts[1] - starts[0]))
+
+
+def _day(utc_s: int, report: ValueReport) -> date:
+    return datetime.fromtimestamp(utc_s, report.zone).date()
+
+
+def losing_months(months: Sequence[Month]) -> tuple[int, ...]:
+    """The calendar months, 1 to 12, of which every one that the books hold nearly whole lost money."""
+    by_month: dict[int, list[float]] = {}
+    for month in months:
+        if month.known >= 0.9 and month.diverted_kwh > 0:
+            by_month.setdefault(month.first.month, []).append(month.net)
+    return tuple(sorted(number for number, nets in by_month.items() if all(net < 0 for net in nets)))

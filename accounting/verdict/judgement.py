@@ -1,0 +1,223 @@
+"""The verdict as a whole: every part, or why there is no answer yet and what would give one."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TypeVar
+
+import numpy as np
+
+from accounting.verdict.advice import Advice, advise
+from accounting.verdict.against_export import AgainstExport
+from accounting.verdict.before_after import BeforeAfter
+from accounting.verdict.climate import sunshine_mj
+from accounting.verdict.life import DRAWS, SEED, Assumptions, Life, life
+from accounting.verdict.savings import Range
+from accounting.verdict.sensitivity import Moved, sensitivity
+from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Money per kWh bought (electricity, gas) and sold (export), kg CO2e per kWh; None where nothing is known."""
+
+    electricity: float | None = None
+    gas: float | None = None
+    export: float | None = None
+    grid_kg: float | None = None
+    gas_kg: float | None = None
+
+    @property
+    def bought(self) -> dict[str, float]:
+        """The prices that are known of what is bought, by carrier."""
+        both = {"electricity": self.electricity, "gas": self.gas}
+        return {name: price for name, price in both.items() if price is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class YearAnswer:
+    """The usual year with its range. kg: None where carbon is not counted. source: what it stands on, in words."""
+
+    year: Year
+    net: Range
+    kg: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class CarbonAnswer:
+    """Carbon a year, of making the hardware, and the carbon price at which the money's answer turns (money per tonne).
+    turns: that price, or its absence, in words."""
+
+    kg_year: float
+    embodied_kg: float | None
+    payback_years: float | None
+    price_at_which_it_turns_per_t: float | None
+    turns: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The parts; None, with a sentence in why_not under the same name, where there is no answer yet."""
+
+    against_export: AgainstExport | None = None
+    before_after: BeforeAfter | None = None
+    year: YearAnswer | None = None
+    life: Life | None = None
+    sensitivity: tuple[Moved, ...] | None = None
+    advice: tuple[Advice, ...] | None = None
+    carbon: CarbonAnswer | None = None
+    why_not: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What there is to judge by. against_export, before_after: a part, or why there is none; samples: the books'
+    months; used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the
+    books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
+
+    against_export: AgainstExport | str
+    before_after: BeforeAfter | str
+    samples: Sequence[Sample]
+    rates: Rates
+    assumed: Assumptions | str
+    latitude: float | None
+    used: float = 1.0
+    efficiency: float = 0.8
+    carbon_known: bool = False
+
+
+def judge(evidence: Evidence) -> Verdict:
+    """Every part that the evidence answers."""
+    why_not: dict[str, str] = {}
+    notes: list[str] = []
+    books = _part_or_note(evidence.against_export, "against_export", why_not)
+    compared = _part_or_note(evidence.before_after, "before_after", why_not)
+    standby_kg = 0.0
+    assumed = None if isinstance(evidence.assumed, str) else evidence.assumed
+    if assumed is not None:
+        standby_kg = assumed.standby_kwh_per_year * (assumed.grid_kg or 0.0)
+    year = _part_or_note(_year(evidence, books, compared, notes), "year", why_not)
+    if year is None:
+        for part in ("life", "sensitivity"):
+            why_not[part] = f"there is no year to go by: {why_not['year']}"
+    elif assumed is None:
+        for part in ("life", "sensitivity"):
+            why_not[part] = str(evidence.assumed)
+    lifetime = moved = None
+    if year is not None and assumed is not None:
+        lifetime = life(year.year, assumed)
+        efficiency = evidence.efficiency if year.year.total.gas else None
+        moved = sensitivity(year.year, assumed, evidence.used, efficiency)
+    advice = None
+    if books is None:
+        why_not["advice"] = "only what the books show is advised, and there are none to go by"
+    else:
+        advice = advise(books, assumed, evidence.carbon_known)
+    carbon = None
+    if year is None:
+        why_not["carbon"] = f"there is no year to go by: {why_not['year']}"
+    elif year.kg is None:
+        why_not["carbon"] = (
+            "no carbon factor is known of the grid, or of what is displaced; [carbon] tables would answer it"
+        )
+    else:
+        carbon = _carbon(year, assumed, standby_kg)
+    return Verdict(books, compared, year, lifetime, moved, advice, carbon, why_not, tuple(notes))
+
+
+_Part = TypeVar("_Part")
+
+
+def _part_or_note(part: _Part | str, name: str, why_not: dict[str, str]) -> _Part | None:
+    if isinstance(part, str):
+        why_not[name] = part
+        return None
+    return part
+
+
+def _year(
+    evidence: Evidence, books: AgainstExport | None, compared: BeforeAfter | None, notes: list[str]
+) -> YearAnswer | str:
+    if books is not None:
+        year = usual_year(evidence.samples, evidence.latitude)
+        source = "measured by the books"
+        kg_known = evidence.carbon_known
+    elif compared is not None:
+        found = _of_history(evidence, compared, notes)
+        if isinstance(found, str):
+            return found
+        year = usual_year(found, evidence.latitude, compared.level_sd)
+        source = "estimated from before and after"
+        rates = evidence.rates
+        kg_known = rates.grid_kg is not None and ("gas" not in compared.by_carrier or rates.gas_kg is not None)
+    else:
+        return "there are neither books nor a history; either would answer it"
+    if isinstance(year, str):
+        return year
+    drawn = draw_years(year, DRAWS, 1, SEED).net[:, 0]
+    low, high = (float(each) for each in np.percentile(drawn, [5, 95]))
+    total = year.total
+    return YearAnswer(year, Range(total.net, low, high), total.net_kg if kg_known else None, source)
+
+
+def _of_history(evidence: Evidence, compared: BeforeAfter, notes: list[str]) -> list[Sample] | str:
+    """The saving of the periods after, by month: divided as a clear sky's sun is."""
+    if compared.money is None:
+        return "no price is known of what was saved; [tariffs] in the home file would give it in money"
+    rates = evidence.rates
+    diverted = [period.diverted_kwh for period in compared.after]
+    if all(each is not None for each in diverted):
+        kwh = float(sum(each or 0.0 for each in diverted))
+    else:
+        kwh = max(0.0, compared.heat_saved_kwh)
+        notes.append(
+            "Diverted energy is not in the history: it is assumed to be as much as the heat that was not bought."
+        )
+    if rates.export is None:
+        notes.append("No export tariff is known: nothing counts as given up.")
+    saved_kg = sum(
+        each.value * ((rates.grid_kg if name == "electricity" else rates.gas_kg) or 0.0)
+        for name, each in compared.by_carrier.items()
+    )
+    total = Figures(
+        kwh,
+        compared.money_by_carrier.get("electricity", 0.0),
+        compared.money_by_carrier.get("gas", 0.0),
+        kwh * (rates.export or 0.0),
+        saved_kg,
+        kwh * (rates.grid_kg or 0.0),
+    )
+    sun: dict[tuple[int, int], float] = {}
+    days: dict[tuple[int, int], int] = {}
+    for period in compared.after:
+        for number in range(period.first.toordinal(), period.until.toordinal()):
+            day = date.fromordinal(number)
+            key = (day.year, day.month)
+            sun[key] = sun.get(key, 0.0) + sunshine_mj(day.timetuple().tm_yday, evidence.latitude)
+            days[key] = days.get(key, 0) + 1
+    whole = sum(sun.values())
+    return [
+        Sample(month, days[year, month] / _days_in(year, month), total.times(sun[year, month] / whole))
+        for year, month in sun
+    ]
+
+
+def _days_in(year: int, month: int) -> int:
+    return (date(year + month // 12, month % 12 + 1, 1) - date(year, month, 1)).days
+
+
+def _carbon(year: YearAnswer, assumed: Assumptions | None, standby_kg: float) -> CarbonAnswer:
+    kg = (year.kg or 0.0) - standby_kg
+    net = year.net.value - (assumed.standby_per_year if assumed is not None else 0.0)
+    embodied = assumed.embodied_kg if assumed is not None else None
+    payback = embodied / kg if embodied is not None and kg > 0 else None
+    if kg * net >= 0:
+        both = "gains" if net >= 0 and kg >= 0 else "loses"
+        return CarbonAnswer(
+            kg, embodied, payback, None, f"It {both} in money and in carbon: no carbon price turns that."
+        )
+    price = -net / kg * 1000
+    side = "it pays above that" if kg > 0 else "it pays below that"
+    return CarbonAnswer(kg, embodied, payback, price, f"At {price:.0f} a tonne of CO2e the answer turns: {side}.")

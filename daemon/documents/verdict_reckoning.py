@@ -1,0 +1,78 @@
+"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter.
+
+`python -m daemon.documents.verdict_reckoning HOME.toml` prints the document, or {"fault": why there is none}.
+"""
+
+import json
+import os
+import subprocess
+import sys
+from datetime import date
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from daemon.config.load import load
+from daemon.config.model import Home
+from daemon.documents.verdict_document import verdict_answer
+from rules.model.errors import BrimfulError
+
+OP = "reckon the verdict"
+GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
+LONGEST_S = 60.0
+_NICE = 10
+
+
+def need_libraries() -> None:
+    """Raises BrimfulError where the libraries are missing, and says how to get them."""
+    lacking = [name for name in ("numpy", "scipy") if find_spec(name) is None]
+    if lacking:
+        cause = f"expected numpy and scipy, found no {' and no '.join(lacking)}"
+        raise BrimfulError(OP, "brimful verdict", cause, GET_IT)
+
+
+def reckon(home: Home | None, history: Path | None, installed: date | None, ledger: Path | None) -> dict[str, Any]:
+    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there."""
+    from accounting.verdict.judgement import judge
+    from daemon.documents.verdict_evidence import gather
+
+    if home is not None:
+        if history is None and home.verdict.history is not None:
+            history = home.path_of(home.verdict.history)
+        if ledger is None:
+            own = home.path_of(home.ledger.path)
+            ledger = own if own.exists() else None
+    found = judge(gather(home, ledger, history, installed))
+    return verdict_answer(
+        found, home.home.name if home is not None else None, home.home.currency if home is not None else None
+    )
+
+
+def reckon_apart(file: Path) -> dict[str, Any]:
+    """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
+    command = [sys.executable, "-m", "daemon.documents.verdict_reckoning", str(file.resolve())]
+    try:
+        ended = subprocess.run(
+            command, cwd=Path(__file__).parents[2], capture_output=True, timeout=LONGEST_S, check=False
+        )
+        answer: dict[str, Any] = json.loads(ended.stdout)
+    except (OSError, ValueError, subprocess.TimeoutExpired) as failed:
+        raise BrimfulError(OP, "verdict", f"expected an answer within {LONGEST_S:g} s, got none: {failed}") from failed
+    if "fault" in answer:
+        raise BrimfulError(OP, "verdict", answer["fault"])
+    return answer
+
+
+def main(file: Path) -> None:
+    """Print the document of a home file, or why there is none."""
+    os.nice(_NICE)  # what controls goes first
+    try:
+        need_libraries()
+        answer = reckon(load(file), None, None, None)
+    except BrimfulError as refused:
+        answer = {"fault": str(refused)}
+    json.dump(answer, sys.stdout)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))

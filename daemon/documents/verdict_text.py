@@ -1,0 +1,217 @@
+"""The verdict in plain words: sentences under headings, made of the JSON document, each naming its source."""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+Document = Mapping[str, Any]
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_PARTS = {
+    "against_export": "Against just exporting",
+    "before_after": "Before and after",
+    "year": "A usual year",
+    "life": "Over its life",
+    "sensitivity": "What matters most",
+    "advice": "What to do now",
+    "carbon": "Carbon",
+}
+_NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
+"""Parts that have no answer for the same reason as another; said once."""
+
+
+def sections(document: Document) -> list[tuple[str, list[str]]]:
+    """(heading, sentences) of each part that has an answer, and of those that have none yet: what would give one."""
+    say: dict[str, Callable[[Any, str], list[str]]] = {
+        "against_export": _against_export,
+        "before_after": _before_after,
+        "year": _year,
+        "life": _life,
+        "sensitivity": _sensitivity,
+        "advice": _advice,
+        "carbon": _carbon,
+    }
+    money = document["currency"] or ""
+    found = [(_PARTS[name], say[name](document[name], money)) for name in _PARTS if document[name] is not None]
+    missing = _cannot_tell(document["why_not"])
+    return [*found, *([("Can't tell yet", missing)] if missing else [])]
+
+
+def headline(document: Document) -> str:
+    """The answer in one sentence."""
+    money = document["currency"] or ""
+    life, year, compared = document["life"], document["year"], document["before_after"]
+    if life is not None and life["never_pays"] >= 0.9:
+        spent = _money(life["spent"], money)
+        return f"No: in {life['never_pays']:.0%} of what may come, the {spent} spent never come back."
+    if life is not None and life["payback_years"]["p90"] is not None:
+        years = life["payback_years"]
+        reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
+        return f"Yes: it most likely pays for itself within {years['p50']:.0f} years ({reach})."
+    if life is not None:
+        paid = 1 - life["never_pays"]
+        return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of what may come."
+    if year is not None and (year["low"] > 0 or year["high"] < 0):
+        side = "brings" if year["net"] > 0 else "costs"
+        return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
+    if compared is not None and compared["low_kwh"] > 0:
+        return f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far; whether it pays is not known yet."
+    return "Can't tell yet; what is missing for an answer stands below."
+
+
+def _against_export(part: Document, money: str) -> list[str]:
+    side = "brought" if part["net"] >= 0 else "lost"
+    said = [
+        f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
+        f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
+        f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
+    ]
+    if part["break_even_export_price"] is not None:
+        said.append(
+            f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "
+            f"{part['export_price']:.4f} was given up on average."
+        )
+    losing = [month for month in part["months"] if month["net"] < 0]
+    if losing:
+        named = ", ".join(_month(month["month"]) for month in losing[:6]) + (" and others" if len(losing) > 6 else "")
+        said.append(
+            f"Off in the months that lost ({named}) would have brought {_money(part['off_in_losing_months'], money)}."
+        )
+    if part["unpriced_kwh"] >= 0.5:
+        said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and count as nothing there.")
+    return said
+
+
+_SAME = {
+    "water": "with the same days and water",
+    "occupied days": "with the same days at home",
+    "totals": "by as much a day as before",
+    "whole house": "with the same days and weather",
+}
+
+
+def _before_after(part: Document, money: str) -> list[str]:
+    said = [
+        f"Estimated, {part['confidence']:.0%} range, {part['periods_before']} periods before {part['installed']} and "
+        f"{part['periods_after']} after ({part['days_after']} days): {_saved(part['saved_kwh'])} "
+        f"{abs(part['saved_kwh']):,.0f} kWh ({part['low_kwh']:,.0f} to {part['high_kwh']:,.0f}) of the "
+        f"{part['would_have_taken_kwh']:,.0f} it would have taken {_SAME[part['method']]}."
+    ]
+    if part["saved"] is not None:
+        said.append(
+            f"In money {part['saved']:,.2f} {money} ({part['low']:,.2f} to {part['high']:,.2f}) not paid for energy; "
+            "export income given up is not taken off here."
+        )
+    if len(part["by_carrier"]) > 1:
+        parts = [
+            f"{name} {each['saved_kwh']:,.0f} kWh ({each['low_kwh']:,.0f} to {each['high_kwh']:,.0f})"
+            for name, each in part["by_carrier"].items()
+        ]
+        said.append(f"Of it {' and '.join(parts)}.")
+    bare = f"The bare difference of the bills is {part['raw_kwh']:,.0f} kWh"
+    option_c = part["option_c"]
+    if option_c["saved_kwh"] is not None and option_c["fsu"] is not None:
+        limits = "within" if option_c["within_limits"] else "outside"
+        said.append(
+            f"{bare}; IPMVP option C says {option_c['saved_kwh']:,.0f} ± {option_c['fsu']:.0%} (CV(RMSE) "
+            f"{option_c['cv_rmse']:.0%}, {limits} Guideline 14's limits)."
+        )
+    else:
+        said.append(f"{bare}.")
+    said += [f"Left out: {each['from']} to {each['to']}: {each['why']}." for each in part["excluded"]]
+    return said
+
+
+def notes(document: Document) -> list[str]:
+    """What to know about the figures."""
+    compared = document["before_after"]
+    return [*(compared["notes"] if compared is not None else []), *document["notes"]]
+
+
+def _year(part: Document, money: str) -> list[str]:
+    how = f"{1 - part['modelled_share']:.0%} of it {part['source']}, the rest modelled by the sun's year"
+    if not part["modelled_share"]:
+        how = part["source"]
+    carbon = ""
+    if part["kg"] is not None:
+        carbon = f", {abs(part['kg']):,.0f} kg CO2e {'less' if part['kg'] >= 0 else 'more'}"
+    return [f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f}){carbon}: {how}."]
+
+
+def _life(part: Document, money: str) -> list[str]:
+    simple, paid, worth = part["simple_payback_years"], part["payback_years"], part["npv"]
+    said = [
+        f"Modelled over {part['years']} years, {_money(part['spent'], money)} spent (8 in 10 cases): pay-back "
+        f"{_years(paid)} discounted, {_years(simple)} simple; net present value {worth['p50']:+,.0f} "
+        f"({worth['p10']:+,.0f} to {worth['p90']:+,.0f})."
+    ]
+    ratios = [
+        f"{name} {part[key]['p50']:{form}}"
+        for name, key, form in (("IRR", "irr", ".1%"), ("SIR", "sir", ".2f"), ("AIRR", "airr", ".1%"))
+        if part[key]["p50"] is not None
+    ]
+    if ratios:
+        said.append(f"{', '.join(ratios)}. It never pays in {part['never_pays']:.0%} of cases.")
+    else:
+        said.append(f"It never pays in {part['never_pays']:.0%} of cases.")
+    kept = part["keep_using"]["per_year"]
+    said.append(
+        f"Keep using it? {'Yes' if kept > 0 else 'No'}: {kept:+,.0f} {money} a year, the purchase aside. "
+        f"Buy another? {'Yes' if worth['p10'] > 0 else 'No' if worth['p90'] < 0 else 'Not sure'}."
+    )
+    return said
+
+
+def _years(part: Document) -> str:
+    if part["p50"] is None:
+        return "never" if part["p10"] is None else f"never (at best {part['p10']:.0f} years)"
+    upper = "never" if part["p90"] is None else f"{part['p90']:.0f}"
+    return f"{part['p50']:.0f} years ({part['p10']:.0f} to {upper})"
+
+
+def _sensitivity(part: Sequence[Document], money: str) -> list[str]:
+    widest = [
+        f"{each['what']} ({each['low']} to {each['high']}) {each['npv_low']:+,.0f} to {each['npv_high']:+,.0f}"
+        for each in part[:3]
+    ]
+    return [f"Net present value in {money} over each assumption's own range: {'; '.join(widest)}."]
+
+
+def _advice(part: Sequence[Document], money: str) -> list[str]:
+    if not part:
+        return ["Nothing: the books show no change that would have brought more."]
+    return [
+        f"{each['say']} Worth {_money(each['per_year'], money)} and {each['kg_per_year']:+,.0f} kg CO2e a year, by the "
+        f"ledger's own months and prices; wrong if {each['flips_if']}."
+        for each in part
+    ]
+
+
+def _carbon(part: Document, money: str) -> list[str]:
+    side = "less" if part["kg_year"] >= 0 else "more"
+    said = f"{abs(part['kg_year']):,.0f} kg CO2e {side} a year, estimated by the home file's factors, standby counted."
+    if part["embodied_kg"] is not None:
+        when = "never" if part["payback_years"] is None else f"after {part['payback_years']:.1f} years"
+        said += f" The {part['embodied_kg']:,.0f} kg of making it are back {when}."
+    return [f"{said} {part['turns']}"]
+
+
+def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
+    said: dict[str, list[str]] = {}
+    for name, why in why_not.items():
+        if name in _NEEDLESS and why.startswith("there is no year"):
+            continue
+        said.setdefault(why, []).append(_PARTS[name].lower())
+    return [f"{', '.join(names)}: {why}."[0].upper() + f"{', '.join(names)}: {why}."[1:] for why, names in said.items()]
+
+
+def _saved(kwh: float) -> str:
+    return "saved" if kwh >= 0 else "took more:"
+
+
+def _month(text: str) -> str:
+    year, month = text.split("-")
+    return f"{MONTHS[int(month) - 1]} {year}"
+
+
+def _money(amount: float, currency: str) -> str:
+    return f"{amount:,.2f} {currency}".rstrip()

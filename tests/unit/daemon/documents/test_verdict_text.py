@@ -1,0 +1,64 @@
+"""The verdict in words: yes, no and can't tell, each only where the figures say so."""
+
+from typing import Any
+
+import pytest
+
+from daemon.documents.verdict_text import headline, sections
+
+PARTS = ("against_export", "before_after", "year", "life", "sensitivity", "advice", "carbon")
+
+
+def document(**parts: Any) -> dict[str, Any]:
+    return {"home": "Tern House", "currency": "GBP", "notes": [], "why_not": {}, **dict.fromkeys(PARTS), **parts}
+
+
+def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict[str, Any]:
+    paid = {"p10": 4.0, "p50": p50, "p90": p90}
+    rate = {"p10": 0.0, "p50": 0.05, "p90": 0.1}
+    return {
+        "years": 12,
+        "spent": 550.0,
+        "payback_years": paid,
+        "simple_payback_years": paid,
+        "npv": {"p10": -50.0, "p50": 100.0, "p90": 300.0},
+        **dict.fromkeys(("irr", "sir", "airr"), rate),
+        "never_pays": never,
+        "keep_using": {"per_year": 40.0},
+    }
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ({"life": life(0.95, None, None)}, "No: in 95% of what may come, the 550.00 GBP spent never come back."),
+        ({"life": life(0.0)}, "Yes: it most likely pays for itself within 5 years (4 to 8)."),
+        ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of what may come."),
+        ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
+        ({"year": {"net": -30.0, "low": -50.0, "high": -10.0}}, "Using it costs about 30.00 GBP a year"),
+        ({"year": {"net": 30.0, "low": -10.0, "high": 50.0}}, "Can't tell yet"),
+        ({"before_after": {"low_kwh": 10.0, "saved_kwh": 300.0}}, "It saves energy: 300 kWh so far"),
+        ({}, "Can't tell yet"),
+    ],
+)
+def test_the_answer_in_one_sentence(parts: dict[str, Any], says: str) -> None:
+    assert headline(document(**parts)).startswith(says)
+
+
+def test_a_life_in_words() -> None:
+    ((heading, sentences),) = sections(document(life=life(0.4, 9.0, None)))
+    text = " ".join(sentences)
+    assert heading == "Over its life"
+    assert "pay-back 9 years (4 to never) discounted" in text
+    assert "Keep using it? Yes: +40 GBP a year, the purchase aside. Buy another? Not sure." in text
+
+
+def test_the_same_reason_is_said_once() -> None:
+    why = {
+        "year": "there are neither books nor a history",
+        "life": "there is no year to go by: x",
+        "advice": "no books",
+    }
+    ((heading, sentences),) = sections(document(why_not=why))
+    assert heading == "Can't tell yet"
+    assert sentences == ["A usual year: there are neither books nor a history.", "What to do now: no books."]
