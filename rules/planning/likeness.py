@@ -1,0 +1,254 @@
+"""How far today, as it has gone so far, is like each day of the past, measured by what it lets one expect.
+
+Two days are alike at a half hour where they promise alike: the rest of today's sun, tomorrow's sun, the draws of the
+next three and the next twelve hours, each by a weighted ridge regression on what had been seen by then. What had been
+seen but says nothing about what comes moves no promise, so it makes no difference between days.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp
+from operator import mul
+
+from rules.planning.past import Scenario, running_sums
+from rules.planning.store import HALF_HOURS_A_DAY
+
+SOON, LATER = 6, 24
+"""Half hours over which draws are promised."""
+RECENT_SUN, RECENT_DRAWS = 4, 6
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """width: the difference in promise, in units of what the promise leaves open, at which likeness has fallen to e^-½.
+
+    ridge: how much the regression is held back, as a share of the days' weight. other_kind: weight of a day of another
+    kind (workday, Saturday, Sunday). own_share: how far a scenario may follow itself, 0 to 1.
+    """
+
+    most_days: int = 28
+    half_life_days: float = 20.0
+    width: float = 0.6
+    ridge: float = 0.15
+    other_kind: float = 0.4
+    own_share: float = 0.0
+    cells: int = 32
+    days_ahead: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Regression:
+    """A promise of one quantity from the columns: mean + Σ slope × (value − column mean), and what it leaves open."""
+
+    centres: tuple[float, ...]
+    slopes: tuple[float, ...]
+    mean: float
+    open_sd: float
+
+    def promise(self, values: Sequence[float]) -> float:
+        return self.mean + sum(
+            slope * (value - centre) for slope, value, centre in zip(self.slopes, values, self.centres, strict=True)
+        )
+
+
+def regress(
+    columns: Sequence[Sequence[float]], targets: Sequence[Sequence[float]], weights: Sequence[float], ridge: float
+) -> list[Regression]:
+    """One regression for each target on the same columns; weights add to 1. Columns without spread count nothing."""
+    centred, scales, centres = [], [], []
+    for column in columns:
+        centre = sum(map(mul, weights, column))
+        shifted = [value - centre for value in column]
+        sd = sum(weight * value * value for weight, value in zip(weights, shifted, strict=True)) ** 0.5
+        scale = 1.0 / sd if sd > 1e-6 else 0.0
+        centred.append([value * scale for value in shifted])
+        scales.append(scale)
+        centres.append(centre)
+    weighted = [list(map(mul, weights, column)) for column in centred]
+    size = len(columns)
+    products = [[sum(map(mul, weighted[a], centred[b])) for b in range(size)] for a in range(size)]
+    for at in range(size):
+        products[at][at] += ridge
+    found = []
+    for target in targets:
+        mean = sum(map(mul, weights, target))
+        slopes = _solve(products, [sum(map(mul, column, target)) for column in weighted])
+        rest = [value - mean for value in target]
+        for slope, column in zip(slopes, centred, strict=True):
+            rest = [left - slope * value for left, value in zip(rest, column, strict=True)]
+        open_sd = sum(weight * left * left for weight, left in zip(weights, rest, strict=True)) ** 0.5
+        found.append(Regression(tuple(centres), tuple(map(mul, slopes, scales)), mean, open_sd))
+    return found
+
+
+def _solve(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> list[float]:
+    """The solution of a small positive definite system."""
+    rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
+    size = len(rows)
+    for at in range(size):
+        pivot = rows[at]
+        for below in range(at + 1, size):
+            factor = rows[below][at] / pivot[at]
+            if factor:
+                rows[below] = [value - factor * lead for value, lead in zip(rows[below], pivot, strict=True)]
+    found = [0.0] * size
+    for at in reversed(range(size)):
+        row = rows[at]
+        found[at] = (row[size] - sum(map(mul, row[at + 1 : size], found[at + 1 :]))) / row[at]
+    return found
+
+
+def kind_of(weekday: int) -> int:
+    """0 for a workday, 1 for Saturday, 2 for Sunday."""
+    return max(weekday - 4, 0)
+
+
+class Likeness:
+    """Shares of the scenarios at each half hour of a day, given a day that has come so far."""
+
+    def __init__(self, scenarios: Sequence[Scenario], tuning: Tuning) -> None:
+        self.scenarios = scenarios
+        self.tuning = tuning
+        total = sum(scenario.weight for scenario in scenarios)
+        self._weights = [scenario.weight / total for scenario in scenarios]
+        self._by_kind = {
+            kind: [
+                weight * (1.0 if kind_of(scenario.weekday) == kind else tuning.other_kind)
+                for weight, scenario in zip(self._weights, scenarios, strict=True)
+            ]
+            for kind in range(3)
+        }
+        self._seen = [seen(s.weekday, s.before_surplus_wh, s.before_drawn_wh, s.surplus_wh, s.drawn_wh) for s in scenarios]
+        self._regressions: list[list[Regression]] = []
+        self._promises: list[list[tuple[float, ...]]] = []
+        self._fit()
+        self._rows: dict[tuple[int, int], list[list[float]]] = {}
+        self.usual_totals = (
+            sum(w * sum(s.surplus_wh) for w, s in zip(self._weights, scenarios, strict=True)),
+            sum(w * sum(s.drawn_wh) for w, s in zip(self._weights, scenarios, strict=True)),
+        )
+
+    def _fit(self) -> None:
+        """Regressions and promises of every half hour, and last those for the day after."""
+        days = self.scenarios
+        following = {scenario.number: scenario for scenario in days}
+        nexts = [following.get(scenario.number + 1, scenario) for scenario in days]
+        next_sun = [sum(scenario.surplus_wh) for scenario in nexts]
+        drawn_sums = [[0.0, *running_sums(day.drawn_wh + after.drawn_wh)] for day, after in zip(days, nexts, strict=True)]
+        sun_sums = [running_sums(day.surplus_wh) for day in days]
+        for slot in range(HALF_HOURS_A_DAY):
+            sun = [seen[0][slot] for seen in self._seen]
+            draws = [seen[1][slot] for seen in self._seen]
+            rest = [sums[-1] - sums[slot] for sums in sun_sums]
+            soon = [sums[slot + 1 + SOON] - sums[slot + 1] for sums in drawn_sums]
+            later = [sums[slot + 1 + LATER] - sums[slot + 1] for sums in drawn_sums]
+            self._note(sun, [rest, next_sun], draws, [soon, later])
+        # Across midnight: what the day before, whole, promises of the day.
+        sun = [(day.before_surplus_wh,) for day in days]
+        draws = [(float(kind_of(day.weekday) > 0), day.before_drawn_wh) for day in days]
+        morning = [sum(day.drawn_wh[:LATER]) for day in days]
+        self._note(sun, [[sums[-1] for sums in sun_sums]], draws, [morning])
+
+    def _note(
+        self,
+        sun: Sequence[Sequence[float]],
+        sun_targets: Sequence[Sequence[float]],
+        draws: Sequence[Sequence[float]],
+        draw_targets: Sequence[Sequence[float]],
+    ) -> None:
+        ridge = self.tuning.ridge
+        by_sun = regress(list(zip(*sun, strict=True)), sun_targets, self._weights, ridge)
+        by_draws = regress(list(zip(*draws, strict=True)), draw_targets, self._weights, ridge)
+        regressions = by_sun + by_draws
+        self._regressions.append(regressions)
+        self._promises.append(
+            [self._promise(len(self._promises), s, d) for s, d in zip(sun, draws, strict=True)]
+        )
+
+    def _promise(self, at: int, sun: Sequence[float], draws: Sequence[float]) -> tuple[float, ...]:
+        """Promises in units of what they leave open, divided by the width."""
+        regressions = self._regressions[at]
+        half = len(regressions) // 2
+        return tuple(
+            regression.promise(sun if place < half else draws) / (self.tuning.width * regression.open_sd)
+            if regression.open_sd > 1e-6
+            else 0.0
+            for place, regression in enumerate(regressions)
+        )
+
+    def rows(self, slot: int, kind: int) -> list[list[float]]:
+        """For each scenario standing for today at a half hour of a day of a kind, the shares of all at the next.
+
+        slot 48: across midnight, into a day of that kind.
+        """
+        key = (slot, kind)
+        if key not in self._rows:
+            self._rows[key] = self._make_rows(slot, kind)
+        return self._rows[key]
+
+    def _make_rows(self, slot: int, kind: int) -> list[list[float]]:
+        targets = self._promises[slot]
+        own = self.tuning.own_share
+        base = self._by_kind[kind]
+        found = []
+        if slot < HALF_HOURS_A_DAY:
+            for at, promise in enumerate(targets):
+                found.append(_shares(promise, targets, base, at if len(targets) > 1 else -1, own))
+            return found
+        for scenario in self.scenarios:
+            promise = self._promise(
+                slot, (sum(scenario.surplus_wh),), (float(kind > 0), sum(scenario.drawn_wh))
+            )
+            found.append(_shares(promise, targets, base, -1, 1.0))
+        return found
+
+    def of_today(
+        self, slot: int, weekday: int, before: tuple[float, float], surplus_wh: Sequence[float], drawn_wh: Sequence[float]
+    ) -> list[float]:
+        """Shares at half hour `slot` for a day that has come so far. before: the totals of the day before, Wh."""
+        sun, draws = seen(weekday, before[0], before[1], surplus_wh, drawn_wh)
+        promise = self._promise(slot, sun[slot], draws[slot])
+        return _shares(promise, self._promises[slot], self._by_kind[kind_of(weekday)], -1, 1.0)
+
+    def across_midnight(self, weekday: int, surplus_wh: float, drawn_wh: float) -> list[float]:
+        """Shares of the scenarios for a day, given the totals of the day before it. weekday: of the day to come."""
+        kind = kind_of(weekday)
+        promise = self._promise(HALF_HOURS_A_DAY, (surplus_wh,), (float(kind > 0), drawn_wh))
+        return _shares(promise, self._promises[HALF_HOURS_A_DAY], self._by_kind[kind], -1, 1.0)
+
+
+def _shares(
+    promise: Sequence[float], targets: Sequence[Sequence[float]], base: Sequence[float], own_at: int, own: float
+) -> list[float]:
+    if len(promise) == 4:
+        a, b, c, d = promise
+        far = [(a - e) ** 2 + (b - f) ** 2 + (c - g) ** 2 + (d - h) ** 2 for e, f, g, h in targets]
+    else:
+        a, b = promise
+        far = [(a - e) ** 2 + (b - f) ** 2 for e, f in targets]
+    near = min(distance for at, distance in enumerate(far) if at != own_at)
+    shares = [weight * exp(min(near - distance, 0.0) / 2) for weight, distance in zip(base, far, strict=True)]
+    if own_at >= 0:
+        shares[own_at] *= own
+    total = sum(shares)
+    return [share / total for share in shares]
+
+
+def seen(
+    weekday: int,
+    before_surplus_wh: float,
+    before_drawn_wh: float,
+    surplus_wh: Sequence[float],
+    drawn_wh: Sequence[float],
+) -> tuple[list[tuple[float, ...]], list[tuple[float, ...]]]:
+    """What of sun and of draws is known at each half hour so far: the columns of the regressions."""
+    weekend = float(kind_of(weekday) > 0)
+    sun = [
+        (before_surplus_wh, so_far, recent)
+        for so_far, recent in zip(running_sums(surplus_wh), running_sums(surplus_wh, RECENT_SUN), strict=True)
+    ]
+    draws = [
+        (weekend, before_drawn_wh, so_far, recent)
+        for so_far, recent in zip(running_sums(drawn_wh), running_sums(drawn_wh, RECENT_DRAWS), strict=True)
+    ]
+    return sun, draws

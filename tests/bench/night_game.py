@@ -1,0 +1,90 @@
+"""The night game: play the planner over a home's half hours, and measure it against perfect foresight.
+
+    python -m tests.bench.night_game CASE.toml … [--json] [--until TIME] [--decisions FOLDER]
+
+CASE.toml: `readings` (a CSV beside it: `time`, UTC, the start of the half hour, `surplus_wh`, `drawn_wh`, `import_price`,
+`export_price`), `timezone`, `capacity_wh`, `power_w`, `loss_per_half_hour` (share of the stock), `boiler_price`, `start_wh`.
+Prices are money per kWh. In each half hour the stock keeps 1 − loss; the draw is served as far as it goes and the rest is
+bought at the boiler price; then sun and grid are put in. Known then: this half hour's surplus and draw, all earlier ones,
+and prices to the end of the local tomorrow. Heat left at the end beyond `start_wh` is credited, what lacks is charged.
+"""
+
+import argparse
+import hashlib
+import json
+import sys
+import time
+from bisect import bisect_left
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rules.errors import BrimfulError
+from rules.planning.planner import Planner
+from rules.planning.policy import HalfHour
+from tests.bench.night_case import Case, read_case
+from tests.bench.night_rivals import Account, fixed, foresight
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Costs in money, energies in kWh. always: the sun always diverted, no night heating."""
+
+    plan: float
+    foresight: float
+    fixed: float
+    always: float
+    bought_kwh: float
+    seconds: float
+    decisions_sha256: str
+    days: float
+    fixed_level_pct: int
+    fixed_diverting: str
+    sun_kwh: float
+    grid_kwh: float
+    missing_half_hours: int
+    slowest_decision_s: float
+
+
+def play_plan(case: Case) -> tuple[Account, list[str], float]:
+    """The planner's play: its account, its decisions as lines of CSV, and how long the slowest took, s."""
+    planner, account, lines = Planner(case.store), Account(case), []
+    half_hours = [HalfHour(r.day, r.weekday, r.slot, r.import_price, r.export_price) for r in case.rows]
+    days = [row.day for row in case.rows]
+    slowest = 0.0
+    for at, row in enumerate(case.rows[: case.played]):
+        account.serve(row)
+        ahead = half_hours[at : bisect_left(days, row.day + 2)]
+        began = time.perf_counter()
+        decision = planner.decide(ahead, account.stock_wh, row.surplus_wh, row.drawn_wh)
+        slowest = max(slowest, time.perf_counter() - began)
+        account.put(row, decision.sun_wh, decision.grid_wh)
+        lines.append(f"{row.start:%Y-%m-%dT%H:%M:%SZ},{decision.sun_wh:.3f},{decision.grid_wh:.3f}\n")
+    return account, lines, slowest
+
+
+def play(case: Case, decisions: Path | None = None) -> Result:
+    began = time.perf_counter()
+    account, lines, slowest = play_plan(case)
+    seconds = time.perf_counter() - began
+    if decisions is not None:
+        decisions.mkdir(parents=True, exist_ok=True)
+        (decisions / f"{case.name}.csv").write_text("time,sun_wh,grid_wh\n" + "".join(lines), encoding="ascii")
+    costs = fixed(case)
+    (level_pct, always), least = min(costs.items(), key=lambda item: item[1])
+    return Result(
+        plan=account.settled,
+        foresight=foresight(case),
+        fixed=least,
+        always=costs[0, True],
+        bought_kwh=account.bought_wh / 1000,
+        seconds=seconds,
+        decisions_sha256=hashlib.sha256("".join(lines).encode()).hexdigest(),
+        days=case.played / 48,
+        fixed_level_pct=level_pct,
+        fixed_diverting="always" if always else "when worth it",
+        sun_kwh=account.sun_wh / 1000,
+        grid_kwh=account.grid_wh / 1000,
+        missing_half_hours=case.missing,
+        slowest_decision_s=slowest,
+    )
