@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from math import acos, cos, exp, isnan, nan, pi, radians, sin, tan
+from math import acos, cos, exp, isnan, pi, radians, sin, tan
 from pathlib import Path
 from random import Random
 from zoneinfo import ZoneInfo
@@ -22,7 +22,7 @@ CACHE = Path(__file__).parents[1] / ".cache" / "night-game"
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """A house and what it did. rows: (UTC start, surplus Wh, drawn Wh) of each half hour; nan: not measured."""
+    """A house and what it did. rows: (UTC start, surplus Wh, drawn Wh) of each half hour."""
 
     name: str
     timezone: str
@@ -51,20 +51,27 @@ def _recorded() -> tuple[list[float], list[float], list[float]]:
 
 
 def recorded_home(name: str, first_day: int, days: int) -> Home:
-    """Days of the recorded year. The recorded water heating stands for the draws; the surplus leaves it out."""
+    """Days of the recorded year. The recorded water heating stands for the draws; the surplus leaves it out.
+
+    What was not recorded is taken from the same half hour of the latest day that has it.
+    """
     load_w, heater_w, pv_w = _recorded()
+    latest = {slot: (0.0, 0.0) for slot in range(48)}
     rows = []
     for minute in range(first_day * 1440, (first_day + days) * 1440, 30):
         span = range(minute, minute + 30)
         surplus = [max(pv_w[m] - (load_w[m] - heater_w[m]), 0.0) for m in span if not isnan(pv_w[m] - load_w[m])]
         drawn = [heater_w[m] for m in span if not isnan(heater_w[m])]
         start = recorded.stamp_of(minute) - timedelta(minutes=1)
-        rows.append((start, _mean(surplus) / 2, _mean(drawn) / 2))
+        sun_before, drawn_before = latest[minute // 30 % 48]
+        half_hour = (_mean(surplus) / 2 if surplus else sun_before, _mean(drawn) / 2 if drawn else drawn_before)
+        latest[minute // 30 % 48] = half_hour
+        rows.append((start, *half_hour))
     return Home(name, "Europe/Paris", 9000.0, 3000.0, 0.003, tuple(rows))
 
 
 def _mean(values: list[float]) -> float:
-    return sum(values) / len(values) if values else nan
+    return sum(values) / len(values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,8 +243,8 @@ def dynamic(home: Home) -> Iterator[tuple[float, float]]:
 TARIFFS: dict[str, Callable[[Home], Iterator[tuple[float, float]]]] = {
     "flat": flat, "night": night, "dynamic": dynamic, "high-export": high_export,
 }  # fmt: skip
-GAS, NO_BOILER = 0.11, 1.0
-"""Price of a boiler's kWh of heat, and what stands for a cold shower where there is none."""
+GAS, NO_BOILER = 0.11, 0.6
+"""Price of a boiler's kWh of heat, and what stands for a cold tap where there is none: about twice the dearest import."""
 
 HOMES: dict[str, tuple[bool, Callable[[], Home]]] = {
     "recorded-1": (False, lambda: recorded_home("recorded-1", 0, 182)),
@@ -272,7 +279,7 @@ def write(cell: Cell, folder: Path) -> Path:
         out = csv.writer(file, lineterminator="\n")
         out.writerow(("time", "surplus_wh", "drawn_wh", "import_price", "export_price"))
         for (start, surplus, drawn), (buy, sell) in zip(home.rows, TARIFFS[cell.tariff](home), strict=True):
-            out.writerow((f"{start:%Y-%m-%dT%H:%M:%SZ}", _cell(surplus), _cell(drawn), buy, sell))
+            out.writerow((f"{start:%Y-%m-%dT%H:%M:%SZ}", f"{surplus:.1f}", f"{drawn:.1f}", buy, sell))
     path = folder / f"{cell.name}.toml"
     path.write_text(
         f'readings = "{cell.name}.csv"\ntimezone = "{home.timezone}"\ncapacity_wh = {home.capacity_wh}\n'
@@ -282,6 +289,3 @@ def write(cell: Cell, folder: Path) -> Path:
     )
     return path
 
-
-def _cell(value: float) -> str:
-    return "" if isnan(value) else f"{value:.1f}"
