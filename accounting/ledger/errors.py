@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 
 class LedgerError(BrimfulError):

@@ -6,11 +6,9 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self
 from zlib import crc32
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import is_source
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.records import (
@@ -24,10 +22,9 @@ from accounting.ledger.records import (
 )
 from accounting.ledger.verifying import CURRENT, Check, checks
 from accounting.ledger.versions import VALUE_COLUMNS, Versions
-from rules.orders import Finding, Order, Verdict
-
-if TYPE_CHECKING:
-    from accounting.ledger.writing import LedgerWriter
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import is_source
+from rules.model.orders import Finding, Order, Verdict
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
@@ -113,13 +110,6 @@ class Ledger(Versions):
         place = Path(path)
         return Ledger(place, open_reading(place, making))
 
-    @staticmethod
-    def open_writer(path: Path | str, facts: Facts, making: Connect = connect) -> "LedgerWriter":
-        """Open or make a ledger as its only writer. Raises LedgerError."""
-        from accounting.ledger.writing import LedgerWriter
-
-        return LedgerWriter.open(Path(path), facts, making)
-
     def close(self) -> None:
         """Let the file go. Closing twice does nothing."""
         self._db.close()
@@ -147,14 +137,14 @@ class Ledger(Versions):
 
     def facts(self) -> Facts:
         """What the ledger is about."""
-        meta = dict(self._ask("SELECT key, value FROM meta"))
+        meta = dict(self.ask("SELECT key, value FROM meta"))
         try:
             return Facts(
                 meta["name"],
                 int(meta["interval_minutes"]),
                 meta["currency"],
                 meta["timezone"],
-                tuple(name for (name,) in self._ask("SELECT name FROM heater WHERE in_use ORDER BY name")),
+                tuple(name for (name,) in self.ask("SELECT name FROM heater WHERE in_use ORDER BY name")),
             )
         except (KeyError, ValueError) as error:
             cause = "it does not say which home it is of"
@@ -165,7 +155,7 @@ class Ledger(Versions):
 
         A row without its seal is an older program's.
         """
-        kept = dict(self._ask("SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)", key, key + SEAL))
+        kept = dict(self.ask("SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)", key, key + SEAL))
         if key not in kept:
             return None
         try:
@@ -185,21 +175,21 @@ class Ledger(Versions):
 
     def last_entry_start(self) -> int | None:
         """Start of the newest settled interval, UTC seconds; None if there is none."""
-        last: int | None = self._ask("SELECT max(start_s) FROM entry")[0][0]
+        last: int | None = self.ask("SELECT max(start_s) FROM entry")[0][0]
         return last
 
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
         lines: dict[tuple[int, str, int], list[Posting]] = {}
         with self.still():
-            for start_s, heater, version, *line in self._ask(
+            for start_s, heater, version, *line in self.ask(
                 "SELECT start_s, heater, version, account, wh, micro, mg FROM posting "
                 "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
                 lines.setdefault((start_s, heater, version), []).append(Posting(*line))
-            rows = self._ask(
+            rows = self.ask(
                 f"SELECT version, {VALUE_COLUMNS} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
                 "ORDER BY start_s, heater",
                 from_s,
@@ -242,10 +232,10 @@ class Ledger(Versions):
             "GROUP BY start_s"
         )
         with self.still():
-            told = self._ask(
+            told = self.ask(
                 f"SELECT sum(measured_s) FROM tank_entry JOIN ({current}) USING (start_s, version)", from_s, to_s
             )
-            rows = self._ask(
+            rows = self.ask(
                 f"SELECT account, -sum(wh) FROM tank_posting JOIN ({current}) USING (start_s, version) "
                 "JOIN tank_entry USING (start_s, version) WHERE measured_s > 0 GROUP BY account ORDER BY account",
                 from_s,
@@ -255,12 +245,12 @@ class Ledger(Versions):
 
     def tank_span(self) -> tuple[int, int] | None:
         """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""
-        first_s, last_s, interval_s = self._ask("SELECT min(start_s), max(start_s), max(interval_s) FROM tank_entry")[0]
+        first_s, last_s, interval_s = self.ask("SELECT min(start_s), max(start_s), max(interval_s) FROM tank_entry")[0]
         return None if first_s is None else (first_s, last_s + interval_s)
 
     def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
         """The last picture of the unsettled intervals that start in [from_s, to_s)."""
-        rows = self._ask(
+        rows = self.ask(
             f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
             from_s,
             to_s,
@@ -307,7 +297,7 @@ class Ledger(Versions):
     def avoided_by_used(self, from_s: float, to_s: float) -> list[tuple[str | None, int, int, int]]:
         """Of the current entries that start in [from_s, to_s), what is avoided, in money, carbon and carbon by marginal
         factors, by the share counted as used."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT used, sum(avoided_micro), sum(avoided_mg), ifnull(sum(avoided_marginal_mg), 0) FROM entry e "
             f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} GROUP BY used",
             from_s,
@@ -318,9 +308,9 @@ class Ledger(Versions):
     def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
         """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
         if as_of_s is None:
-            rows = self._ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
+            rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
         else:
-            rows = self._ask(
+            rows = self.ask(
                 "SELECT name, in_use, min(start_s), max(start_s + interval_s) FROM entry e "
                 f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
                 t=as_of_s,
@@ -329,7 +319,7 @@ class Ledger(Versions):
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""
-        rows = self._ask(
+        rows = self.ask(
             f"SELECT o.version, {_E_COLUMNS} FROM outbox o JOIN entry e USING (start_s, heater, version) "
             "WHERE (o.start_s, o.heater) > (?, ?) ORDER BY o.start_s, o.heater LIMIT ?",
             *after,
@@ -339,12 +329,12 @@ class Ledger(Versions):
 
     def outbox_depth(self) -> int:
         """How many entries are still to be sent."""
-        depth: int = self._ask("SELECT count(*) FROM outbox")[0][0]
+        depth: int = self.ask("SELECT count(*) FROM outbox")[0][0]
         return depth
 
     def outbox_keys(self, from_s: float, to_s: float) -> list[OutboxKey]:
         """What is still to be sent of the intervals that start in [from_s, to_s)."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT start_s, heater, version FROM outbox WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
             from_s,
             to_s,
@@ -353,7 +343,7 @@ class Ledger(Versions):
 
     def entry_keys(self, from_s: float, to_s: float) -> list[OutboxKey]:
         """The current versions of the settled intervals that start in [from_s, to_s), by time and heater."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT start_s, heater, max(version) FROM entry WHERE start_s >= ? AND start_s < ? "
             "GROUP BY start_s, heater ORDER BY start_s, heater",
             from_s,
@@ -363,7 +353,7 @@ class Ledger(Versions):
 
     def refused(self, from_s: float = float("-inf"), to_s: float = float("inf"), limit: int = -1) -> list[Refused]:
         """What the time-series server will not take of the intervals that start in [from_s, to_s), oldest first."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT start_s, heater, version, why FROM refused WHERE start_s >= ? AND start_s < ? "
             "ORDER BY start_s, heater LIMIT ?",
             from_s,
@@ -374,30 +364,30 @@ class Ledger(Versions):
 
     def refused_count(self) -> int:
         """How many intervals the time-series server will not take."""
-        count: int = self._ask("SELECT count(*) FROM refused")[0][0]
+        count: int = self.ask("SELECT count(*) FROM refused")[0][0]
         return count
 
     def decision_at(self, at_s: float) -> list[DecisionRow]:
         """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""
         # One index step per heater; DISTINCT would read the whole index.
-        heaters = self._ask(
+        heaters = self.ask(
             "WITH RECURSIVE told(heater) AS (SELECT min(heater) FROM decision UNION ALL "
             "SELECT (SELECT min(heater) FROM decision WHERE heater > told.heater) FROM told "
             "WHERE told.heater IS NOT NULL) SELECT heater FROM told WHERE heater IS NOT NULL"
         )
         last = f"SELECT {_DECISION} FROM decision WHERE heater = ? AND at_s <= ? ORDER BY at_s DESC, id DESC LIMIT 1"
-        return [_decision(row) for (heater,) in heaters for row in self._ask(last, heater, at_s)]
+        return [_decision(row) for (heater,) in heaters for row in self.ask(last, heater, at_s)]
 
     def decisions(self, from_s: float, to_s: float) -> list[DecisionRow]:
         """Changes of order in [from_s, to_s), oldest first."""
-        rows = self._ask(
+        rows = self.ask(
             f"SELECT {_DECISION} FROM decision WHERE at_s >= ? AND at_s < ? ORDER BY at_s, id", from_s, to_s
         )
         return [_decision(row) for row in rows]
 
     def events(self, from_s: float, to_s: float, named: str = "*") -> list[EventRow]:
         """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first; named: a pattern."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT at_s, name, kind, sentence, figures FROM event WHERE at_s >= ? AND at_s < ? AND name GLOB ? "
             "ORDER BY at_s, id",
             from_s,
@@ -410,7 +400,7 @@ class Ledger(Versions):
 
     def tape(self, from_s: float, to_s: float) -> list[TapeChunk]:
         """The chunks that hold rows of [from_s, to_s), in the order in which they were recorded."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT from_s, to_s, rows, data FROM tape WHERE to_s >= ? AND from_s < ? ORDER BY id", from_s, to_s
         )
         return [TapeChunk(*row) for row in rows]
@@ -418,7 +408,7 @@ class Ledger(Versions):
     def verify(self) -> list[Check]:
         """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError."""
         with self.still():
-            return list(checks(self, self._ask))
+            return list(checks(self))
 
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""

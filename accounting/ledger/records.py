@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
-from accounting.entry import Entry, TankEntry
-from rules.orders import Finding, Order
+from accounting.model.entry import Entry, TankEntry
+from rules.model.orders import Finding, Order
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,12 +4,10 @@ import json
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from accounting.ledger.errors import LedgerError
-
-if TYPE_CHECKING:
-    from accounting.ledger.reading import Ledger
+from accounting.ledger.records import Facts, Restatement
 
 _ENOUGH = 20  # problems of a kind worth telling
 CURRENT = (
@@ -33,11 +31,26 @@ class Check:
         return not self.problems
 
 
-def checks(ledger: "Ledger", ask: Ask) -> Iterator[Check]:
-    """Look through a ledger held still; ask: runs a statement on it. Reads everything. Raises LedgerError.
+class Verifiable(Protocol):
+    """What a check asks of a ledger; see `accounting.ledger.reading`."""
+
+    def ask(self, sql: str, *values: object, **named: object) -> list[Any]: ...
+
+    def facts(self) -> Facts: ...
+
+    def sums(self, spans: list[tuple[int, int]]) -> list[Any]: ...
+
+    def restatements(self) -> list[Restatement]: ...
+
+    def unfinished_restatement(self) -> Restatement | None: ...
+
+
+def checks(ledger: Verifiable) -> Iterator[Check]:
+    """Look through a ledger held still. Reads everything. Raises LedgerError.
 
     If the file itself is damaged nothing else is asked: the answers would mean nothing.
     """
+    ask = ledger.ask
     file = _file(ask)
     yield file
     if file.problems:
@@ -145,7 +158,7 @@ def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[i
         yield start_s, heater, version, tuple(parts[:3]), tuple(parts[3:])
 
 
-def _totals(ledger: "Ledger", ask: Ask) -> Check:
+def _totals(ledger: Verifiable, ask: Ask) -> Check:
     """What `value` adds up, added up another way."""
     sums = ledger.sums([(-(2**60), 2**60)])[0]
     counts = CURRENT
@@ -171,7 +184,7 @@ def _totals(ledger: "Ledger", ask: Ask) -> Check:
     return Check("totals", f"{wh / 1000:,.3f} kWh diverted", tuple(problems))
 
 
-def _restatements(ledger: "Ledger", ask: Ask) -> Check:
+def _restatements(ledger: Verifiable, ask: Ask) -> Check:
     """Each that is done revised as many intervals as it says; at most one is not done."""
     told = ledger.restatements()
     counted = dict(
@@ -192,7 +205,7 @@ def _restatements(ledger: "Ledger", ask: Ask) -> Check:
     return Check("restated", f"{len(told):,} restatements{waits}", tuple(problems[:_ENOUGH]))
 
 
-def _intervals(ledger: "Ledger", ask: Ask) -> Check:
+def _intervals(ledger: Verifiable, ask: Ask) -> Check:
     length_s = ledger.facts().interval_s
     problems = [
         f"interval {start_s} of {heater}: {interval_s} s long instead of {length_s}"

@@ -7,10 +7,10 @@ from heapq import merge
 from pathlib import Path
 from typing import Any
 
-from accounting.entry import UNKNOWN, Entry, Posting
 from accounting.ledger.errors import speaking
 from accounting.ledger.records import JournalLine, Restatement, Version
 from accounting.ledger.verifying import CURRENT
+from accounting.model.entry import UNKNOWN, Entry, Posting
 
 VALUE_COLUMNS = (
     "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
@@ -34,12 +34,12 @@ class Versions:
 
     def restatements(self) -> list[Restatement]:
         """All restatements, in the order in which they were begun."""
-        rows = self._ask(f"SELECT {_RESTATEMENT} ORDER BY b.id")
+        rows = self.ask(f"SELECT {_RESTATEMENT} ORDER BY b.id")
         return [Restatement(*row) for row in rows]
 
     def unfinished_restatement(self) -> Restatement | None:
         """The restatement that was begun and is not done; there is never more than one."""
-        for row in self._ask(f"SELECT {_RESTATEMENT} WHERE d.id IS NULL ORDER BY b.id LIMIT 1"):
+        for row in self.ask(f"SELECT {_RESTATEMENT} WHERE d.id IS NULL ORDER BY b.id LIMIT 1"):
             return Restatement(*row)
         return None
 
@@ -114,12 +114,13 @@ class Versions:
     def untold_span(self) -> tuple[int, int] | None:
         """The first and, exclusive, the last start of what current entries tell without a price or factor that should
         have been known, UTC seconds; None if there are none. Reads all entries."""
-        first_s, last_s = self._ask(
+        first_s, last_s = self.ask(
             "SELECT min(start_s), max(start_s + interval_s) FROM entry e "
             f"WHERE diverted_wh > 0 AND instr(reason, '{UNKNOWN}') AND {CURRENT}"
         )[0]
         return None if first_s is None else (first_s, last_s)
 
-    def _ask(self, sql: str, *values: object, **named: object) -> list[Any]:
+    def ask(self, sql: str, *values: object, **named: object) -> list[Any]:
+        """The rows of one statement. Raises LedgerError."""
         with speaking("read the ledger", self._path):
             return self._db.execute(sql, named or values).fetchall()

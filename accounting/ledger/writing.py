@@ -9,14 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from accounting.entry import Entry, Posting, TankEntry
-from accounting.journal import balance, tank_faults
 from accounting.ledger.errors import LedgerError, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
 from accounting.ledger.versions import VALUE_COLUMNS
+from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.model.journal import balance, tank_faults
 
 _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
@@ -68,7 +68,7 @@ def _identity(path: Path) -> tuple[int, int] | None:
 
 
 class LedgerWriter(Ledger):
-    """A ledger opened by its only writer. Made by `Ledger.open_writer`, used by one thread at a time."""
+    """A ledger opened by its only writer. Made by `LedgerWriter.open`, used by one thread at a time."""
 
     def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts) -> None:
         super().__init__(path, db)
@@ -77,10 +77,11 @@ class LedgerWriter(Ledger):
         self._file = _identity(path)
 
     @classmethod
-    def open(cls, path: Path, facts: Facts, making: Connect = connect) -> "LedgerWriter":
-        """See `Ledger.open_writer`."""
-        db, lock = open_writing(path, making)
-        ledger = cls(path, db, lock, facts)
+    def open(cls, path: Path | str, facts: Facts, making: Connect = connect) -> "LedgerWriter":
+        """Open or make a ledger as its only writer. Raises LedgerError."""
+        place = Path(path)
+        db, lock = open_writing(place, making)
+        ledger = cls(place, db, lock, facts)
         try:
             ledger._settle_facts()
         except BaseException:

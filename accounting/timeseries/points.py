@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from accounting.entry import Entry
+from accounting.model.entry import Entry
 
 MEASUREMENT = "diverted"
 FIELDS = (

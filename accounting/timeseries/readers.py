@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 from accounting.timeseries.failure import place, repeated, why_no_answer
 from accounting.timeseries.points import FIELDS, MEASUREMENT
 from accounting.timeseries.target import Target
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 Held = dict[tuple[int, str], dict[str, float]]
 """Fields by name of each point, by start (UTC second) and heater."""

@@ -7,28 +7,28 @@ from importlib.metadata import version
 
 import click
 
-from daemon.ownership import refuse_strangers
-from rules.errors import BrimfulError
+from daemon.cli.ownership import refuse_strangers
+from rules.model.errors import BrimfulError
 
 COMMANDS = {
-    "demo": ("daemon.cli.running", "a simulated house over real MQTT, with its books"),
-    "run": ("daemon.cli.running", "the daemon"),
-    "check": ("daemon.cli.looking", "configuration, broker, signals, database: one line each"),
-    "listen": ("daemon.cli.looking", "topics heard, values, and a suggested [signals] table"),
-    "why": ("daemon.cli.asking", "the standing decision, every finding, and what would change it"),
-    "rule": ("daemon.cli.asking", "show or set a rule"),
-    "override": ("daemon.cli.asking", "give the heater an order for a while"),
-    "value": ("daemon.cli.books", "what the diverted energy was worth"),
-    "restate": ("daemon.cli.restating", "value settled intervals anew, and tell what moved"),
-    "reconcile": ("daemon.cli.reconciling", "does the time-series database hold what the ledger holds? mend, rebuild"),
-    "bills": ("daemon.cli.billing", "a supplier's figures beside the recorded ones, and what may part them"),
-    "export": ("daemon.cli.exporting", "the journal as CSV or JSON lines; the whole ledger as one text file, and back"),
-    "backup": ("daemon.cli.keeping", "a verified copy of the ledger, also while the daemon runs"),
-    "restore": ("daemon.cli.keeping", "put a backup in the ledger's place"),
-    "verify": ("daemon.cli.keeping", "look the whole ledger through, a line for each check"),
+    "demo": ("daemon.cli.run", "a simulated house over real MQTT, with its books"),
+    "run": ("daemon.cli.run", "the daemon"),
+    "check": ("daemon.cli.check", "configuration, broker, signals, database: one line each"),
+    "listen": ("daemon.cli.check", "topics heard, values, and a suggested [signals] table"),
+    "why": ("daemon.cli.control", "the standing decision, every finding, and what would change it"),
+    "rule": ("daemon.cli.control", "show or set a rule"),
+    "override": ("daemon.cli.control", "give the heater an order for a while"),
+    "value": ("daemon.cli.value", "what the diverted energy was worth"),
+    "restate": ("daemon.cli.restate", "value settled intervals anew, and tell what moved"),
+    "reconcile": ("daemon.cli.reconcile", "does the time-series database hold what the ledger holds? mend, rebuild"),
+    "bills": ("daemon.cli.bills", "a supplier's figures beside the recorded ones, and what may part them"),
+    "export": ("daemon.cli.export", "the journal as CSV or JSON lines; the whole ledger as one text file, and back"),
+    "backup": ("daemon.cli.backup", "a verified copy of the ledger, also while the daemon runs"),
+    "restore": ("daemon.cli.backup", "put a backup in the ledger's place"),
+    "verify": ("daemon.cli.backup", "look the whole ledger through, a line for each check"),
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "password": ("daemon.cli.password", "set the password of the page"),
-    "replay": ("daemon.cli.replaying", "the rules and the books over recorded readings, as fact"),
+    "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),
 }
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from daemon.config.load import load
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "set the page's password"
 
@@ -22,7 +22,7 @@ def password(home_file: Path) -> None:
     It is asked for twice, or, where there is no terminal, read from the first line of the standard input. Its hash goes
     into the file that [api] password_file names.
     """
-    from daemon.api.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, hashed  # with it comes the server
+    from daemon.web.server.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, hashed  # with it comes the server
 
     home = load(home_file)
     named = home.api.password_file

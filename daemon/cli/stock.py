@@ -2,26 +2,26 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
 
-from accounting.cooling import Loss, fit_tape
-from accounting.inventory import NOTHING, Lots, total
-from accounting.journal import UNEXPLAINED
+from accounting.heat.inventory import NOTHING, Lots, total
+from accounting.heat.loss_fit import Loss, fit_tape
+from accounting.heat.tank_book import tolerance_wh
 from accounting.ledger import Ledger
-from accounting.periods import BY, By
-from accounting.settings import TankBooks
-from accounting.stock import StockReport, StockRow, average_cost, stock_report
-from accounting.stock_statement import as_csv, as_json, shares
-from accounting.tank import tolerance_wh
-from accounting.tape import unpack
-from daemon.cli.books import heat_stock, instant, period
+from accounting.ledger.tape import unpack
+from accounting.model.journal import UNEXPLAINED
+from accounting.model.periods import BY, By
+from accounting.reports.heat_stock import StockReport, StockRow, average_cost, stock_report
+from accounting.reports.heat_stock_statement import as_csv, shares
+from accounting.valuation.settings import TankBooks
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
-from rules.errors import BrimfulError
+from daemon.documents.stock_document import heat_stock, loss_basis, stock_answer
+from daemon.documents.times import instant, period
+from rules.model.errors import BrimfulError
 
 _PUZZLING = 0.05
 """Share of what was received from which on unexplained heat is remarked on."""
@@ -85,26 +85,6 @@ def _fit_sentence(loss: Loss | None) -> str:
     return (
         f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} ± "
         f"{loss.standard_error:.3f} W/K\n(standard error); to go by it, set tank.loss_w = {loss.loss_w:.1f}."
-    )
-
-
-def stock_answer(report: StockReport, tank: TankBooks, home: Home, fitted: Loss | None = None) -> dict[str, Any]:
-    """The report as JSON, with what it rests on. fitted: the loss that the cooling shows, if it was asked for."""
-    shown = None
-    if fitted is not None:
-        shown = {
-            "ua_w_per_k": round(fitted.ua_w_per_k, 6),
-            "standard_error_w_per_k": round(fitted.standard_error, 6),
-            "loss_w": round(fitted.loss_w, 3),
-            "runs": fitted.runs,
-            "hours": round(fitted.hours, 3),
-        }
-    return as_json(
-        report,
-        home=home.home.name,
-        currency=home.home.currency,
-        loss={"ua_w_per_k": round(tank.ua_w_per_k, 6), "basis": _loss_basis(home), "fitted": shown},
-        tolerance_wh=tolerance_wh(tank),
     )
 
 
@@ -177,15 +157,6 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
     metered = row.metered_s / row.known_s
     how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
     said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")
-    said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {_loss_basis(home)}.")
+    said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {loss_basis(home)}.")
     said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level tells.")
     return said
-
-
-def _loss_basis(home: Home) -> str:
-    tank = home.tank
-    if tank is not None and tank.loss_w is not None:
-        return "tank.loss_w"
-    if tank is not None and tank.label_class is not None:
-        return f"label class {tank.label_class}"
-    return "label class C, assumed"

@@ -4,17 +4,15 @@ from datetime import date, datetime, time
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.carbon import Factor
-from accounting.settings import Boiler, BooksSettings, CounterSignal, HeaterBooks, PowerSignal, TankBooks
-from accounting.tariffs import Priced
+from accounting.pricing.carbon import Factor
+from accounting.pricing.tariffs import Priced
+from accounting.valuation.settings import Boiler, BooksSettings, CounterSignal, HeaterBooks, PowerSignal, TankBooks
 from daemon.config.build_money import GRID, displaced, factors, heard, marginal_factors, of_direction, tariffs
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.devices import Tank as TankTable
 from daemon.config.model import Home
-from rules.cylinder import WH_PER_L_K
-from rules.level import TEMPERATURES
-from rules.settings import (
+from rules.model.settings import (
     Away,
     Battery,
     Full,
@@ -28,7 +26,9 @@ from rules.settings import (
     Worth,
     Yield,
 )
-from rules.standing_loss import label_loss_w, ua_w_per_k
+from rules.tank.charge import TEMPERATURES
+from rules.tank.cylinder import WH_PER_L_K
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 
 def rule_settings(home: Home) -> Settings:

@@ -4,13 +4,13 @@ from datetime import date, time
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.bands import DAYS, MONTHS, Band, Period
-from accounting.blocks import Block, last_block
-from accounting.carbon import Basis, Factor
-from accounting.displaced import Displaced
-from accounting.heard import HeardSeries
-from accounting.series import Series, read_rows, read_series
-from accounting.tariffs import Priced, Tariff
+from accounting.pricing.bands import DAYS, MONTHS, Band, Period
+from accounting.pricing.blocks import Block, last_block
+from accounting.pricing.carbon import Basis, Factor
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.series import Series, read_rows, read_series
+from accounting.pricing.signal_series import HeardSeries
+from accounting.pricing.tariffs import Priced, Tariff
 from daemon.config.calendars import holidays, read_calendar
 from daemon.config.model import Home
 from daemon.config.money import Band as BandTable

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "read a calendar"
 LAST_YEAR = 2100

@@ -3,7 +3,7 @@
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.wording import plain
-from rules.level import TEMPERATURES
+from rules.tank.charge import TEMPERATURES
 
 USUAL_LIMIT_C = 70.0
 USUAL_STOP_PCT = 95.0

@@ -11,8 +11,8 @@ from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money_checks import check_money
 from daemon.config.places import joined
 from daemon.config.wording import close, plain, problem, shown
-from rules.errors import BrimfulError
-from rules.signals import SIGNALS, find
+from rules.model.errors import BrimfulError
+from rules.model.signals import SIGNALS, find
 
 _LEVEL = ("tank_level_pct", "tank_top_c", "tank_mid_c", "tank_bottom_c")
 _SURPLUS = ("surplus_w", "grid_w")

@@ -18,7 +18,7 @@ from daemon.config.places import field_of, keys_of
 from daemon.config.rewrite import rewritten
 from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
 from daemon.config.wording import close, problem
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "change a rule"
 _NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from daemon.config.checks import Names, check
 from daemon.config.model import Home
 from daemon.config.wording import OP, problems
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 LARGEST_BYTES = 1_000_000
 _STAND_INS: Mapping[str, Any] = {

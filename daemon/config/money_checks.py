@@ -4,18 +4,18 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import Decimal
 
-from accounting.bands import HOLIDAY, Day, days_that_differ, rests, stretches
-from accounting.displaced import uneven
-from accounting.journal import BOILER
-from accounting.past import stands_for
+from accounting.model.journal import BOILER
+from accounting.pricing.bands import HOLIDAY, Day, days_that_differ, rests, stretches
+from accounting.pricing.displaced import uneven
+from accounting.valuation.historical_shares import stands_for
 from daemon.config.build_money import band, share_band
 from daemon.config.model import Home
 from daemon.config.money import NOTHING, Band, Carbon, Displaces, Marginal, Period, Tariff
 from daemon.config.places import item_label
 from daemon.config.values import Table
 from daemon.config.wording import close, plain, shown
-from rules import words
-from rules.level import TEMPERATURES
+from rules.model import formatting as words
+from rules.tank.charge import TEMPERATURES
 
 Add = Callable[..., None]
 _NO_CALENDAR = ("home.calendar_file beside it", "none", "it is an .ics file of the public holidays")

@@ -1,4 +1,5 @@
-"""The rules' own tables. What a key means for the heater is said in rules/settings.py; here is what may be written."""
+"""The rules' own tables. What a key means for the heater is said in rules/model/settings.py; here is what may be
+written."""
 
 from decimal import Decimal
 from typing import Annotated

@@ -10,7 +10,7 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from daemon.config.model import Home, InfluxDb1, VictoriaMetrics
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "read a secret"
 BROKER_PASSWORD = "BRIMFUL_BROKER_PASSWORD"

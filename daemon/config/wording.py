@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from daemon.config.places import Place, field_of, keys_of, locate
 from daemon.config.values import Within, Words
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 OP = "read the home file"
 

@@ -4,10 +4,10 @@ import logging
 import threading
 from queue import Empty, SimpleQueue
 
-from daemon.demo.house import ORDER_TOPIC, DemoHouse
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from rules.errors import BrimfulError
+from daemon.simulation.house.simulated import ORDER_TOPIC, DemoHouse
+from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 

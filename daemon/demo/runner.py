@@ -7,15 +7,15 @@ seed tells the same story, however fast it is told.
 import threading
 from collections.abc import Iterator
 
-from daemon.clock import SteppedClock
+from daemon.assembly.prepared_home import Plan
 from daemon.demo.client import DemoClient
-from daemon.demo.house import DemoHouse
-from daemon.events import Event, Heard, Linked, Tick
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
-from daemon.plan import Plan
-from daemon.service import Service
-from rules.errors import BrimfulError
+from daemon.runtime.service import Service
+from daemon.simulation.house.simulated import DemoHouse
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Event, Heard, Linked, Tick
+from rules.model.errors import BrimfulError
 
 STEP_S = 10.0
 _PATIENCE_S = 10.0

@@ -24,7 +24,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.dial import (
+from daemon.mqtt.connect_errors import (
     check_host,
     error_sentence,
     hung_up_sentence,
@@ -33,7 +33,7 @@ from daemon.mqtt.dial import (
     taken_over_sentence,
     tls_context,
 )
-from daemon.mqtt.turns import Turns
+from daemon.mqtt.io_loop import Turns
 
 if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike

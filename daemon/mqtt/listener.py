@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 from random import random
 from types import MappingProxyType
 
-from daemon.clock import Clock
-from daemon.events import Heard, Linked
+from daemon.inputs.decode import Decoded, Refused, Source, decode_all
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
-from daemon.mqtt.decode import Decoded, Refused, Source, decode_all
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from daemon.timing.clock import Clock
+from daemon.timing.events import Heard, Linked
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 
 log = logging.getLogger(__name__)
 

@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from rules.orders import HeaterOrder, Order
-from rules.reading import Moment
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import Moment
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,12 @@
-"""Level frozen or jumping: what it tells cannot be. What that does to the orders is in rules/plausible.py."""
+"""Level frozen or jumping: what it tells cannot be. What that does to the orders is in rules/tank/plausibility.py."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.fresh import frozen_sentence
-from rules.memory import Memory
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.snapshot import Snapshot
-from rules.words import duration, percent
+from rules.model.formatting import duration, percent
+from rules.model.memory import Memory
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 JUMPS = 3
 """How many jumps within JUMPS_WITHIN_S are a fault: one is a glitch, or a sensor started again."""

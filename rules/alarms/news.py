@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from rules.alarms.alarm import Alarm
-from rules.reading import Moment
-from rules.words import duration
+from rules.model.formatting import duration
+from rules.model.reading import Moment
 
 AGAIN_S = 3600.0
 

@@ -1,9 +1,9 @@
 """What the heaters take together, where all of it is known."""
 
-from rules.ages import is_fresh
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.snapshot import Snapshot
+from rules.model.freshness import is_fresh
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 
 def total_w(snapshot: Snapshot, settings: Settings, now: Moment, from_s: float = float("-inf")) -> float | None:

@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.power import total_w
-from rules.memory import Memory
-from rules.orders import Decision
-from rules.reading import NEVER_LIVE_S, Moment
-from rules.settings import Settings
-from rules.signals import SIGNALS
-from rules.snapshot import Snapshot
-from rules.words import watts
+from rules.model.formatting import watts
+from rules.model.memory import Memory
+from rules.model.orders import Decision
+from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.settings import Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
 
 IN_A_ROW = 6
 """In 2,000 half days of a house more restless than any real one (tests/property), chance has brought 3 in a row."""

@@ -1,11 +1,11 @@
 """Level or surplus silent: inputs without which nothing is diverted."""
 
-from rules.ages import is_fresh, stale_at_s
 from rules.alarms.alarm import Alarm
-from rules.reading import NEVER_LIVE_S, Moment
-from rules.settings import Settings
-from rules.snapshot import Snapshot
-from rules.words import duration
+from rules.model.formatting import duration
+from rules.model.freshness import is_fresh, stale_at_s
+from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 NEVER_HEARD_S = 60.0
 """Patience with an input that has not told anything yet and whose limit is not known, s."""

@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass, replace
 
-from rules.ages import is_fresh
 from rules.alarms.alarm import Alarm
 from rules.alarms.power import total_w
-from rules.reading import NEVER_LIVE_S, Moment
-from rules.settings import Settings
-from rules.snapshot import Snapshot
-from rules.words import clock, watts
+from rules.model.formatting import clock, watts
+from rules.model.freshness import is_fresh
+from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 EVERY_S = 60.0
 """How often the figure is looked at: a meter that moves in between is not the one that is looked for."""

@@ -2,19 +2,19 @@
 
 from dataclasses import dataclass, field, replace
 
-from rules.ages import is_fresh
 from rules.alarms import sign, still
 from rules.alarms.alarm import Alarm
 from rules.alarms.level import of_level
 from rules.alarms.sign import Sign, wrong_sign
 from rules.alarms.silences import silences
 from rules.alarms.still import Still, surplus_frozen
-from rules.memory import Memory
-from rules.orders import Order
-from rules.reading import Moment, Reading
-from rules.settings import Settings
-from rules.snapshot import Snapshot
-from rules.words import percent, watts
+from rules.model.formatting import percent, watts
+from rules.model.freshness import is_fresh
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
 
 DRAWING_AFTER_S = 120.0
 """How long a withheld heater may go on drawing: meters and relays are slow."""

@@ -11,12 +11,12 @@ device: it ranks below the tank's control thermostat, and that below its manual-
 from typing import Protocol
 
 from rules.guards import away, battery, fresh, full, limit, override, rest, surplus, together, worth, yielding
-from rules.memory import Memory
-from rules.orders import Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
+from rules.model.memory import Memory
+from rules.model.orders import Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 
 class Guard(Protocol):

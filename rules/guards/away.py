@@ -1,12 +1,12 @@
 """Nobody is home: nothing is heated."""
 
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import clock
+from rules.model.formatting import clock
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "away"
 HARD = False

@@ -3,14 +3,14 @@
 A limit that is set needs its signal: without a fresh reading nothing says that the battery is not feeding the tank.
 """
 
-from rules.ages import is_fresh
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment, Reading
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import percent, watts
+from rules.model.formatting import percent, watts
+from rules.model.freshness import is_fresh
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "battery"
 HARD = False

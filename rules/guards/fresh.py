@@ -1,15 +1,15 @@
 """Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
 
-from rules.ages import is_fresh
-from rules.memory import Frozen, Memory
-from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
-from rules.override import asked
-from rules.reading import NEVER_LIVE_S, Moment, Reading
-from rules.settings import Settings
-from rules.share import Share
-from rules.signals import SIGNALS
-from rules.snapshot import Snapshot
-from rules.words import clock, duration, energy, percent
+from rules.model.formatting import clock, duration, energy, percent
+from rules.model.freshness import is_fresh
+from rules.model.memory import Frozen, Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.overriding import asked
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
 
 NAME = "fresh"
 HARD = True

@@ -5,14 +5,14 @@ takes nothing although there is surplus; it then counts as satisfied until the l
 (`rules.upkeep` keeps that account).
 """
 
-from rules.ages import is_fresh
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import clock, duration, percent
+from rules.model.formatting import clock, duration, percent
+from rules.model.freshness import is_fresh
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "full"
 HARD = True

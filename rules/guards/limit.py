@@ -6,15 +6,15 @@ the limit cannot be checked and nothing heats. A home without temperature sensor
 The limit is no safety device: the control thermostat and the manual-reset cut-out stay in charge.
 """
 
-from rules.ages import is_fresh
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.signals import SIGNALS
-from rules.snapshot import Snapshot
-from rules.words import clock, degrees
+from rules.model.formatting import clock, degrees
+from rules.model.freshness import is_fresh
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
 
 NAME = "limit"
 HARD = True

@@ -1,13 +1,13 @@
 """The owner's word. It stands before every guard that is about money or comfort, and after those about safety."""
 
-from rules.memory import Memory
-from rules.orders import ALLOW, REQUIRE, Finding, Order, Verdict
-from rules.override import asked
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import clock
+from rules.model.formatting import clock
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, REQUIRE, Finding, Order, Verdict
+from rules.model.overriding import asked
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "override"
 HARD = False

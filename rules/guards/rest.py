@@ -3,13 +3,13 @@
 from math import ceil, floor
 
 from rules.guards.surplus import is_on
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import duration
+from rules.model.formatting import duration
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "rest"
 HARD = False

@@ -1,13 +1,13 @@
 """Enough surplus: starts at or above one mean, stops below a lower one. What is diverted counts as surplus."""
 
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Order, Verdict
-from rules.reading import Moment
-from rules.settings import Heater, Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.tracking import lowest_w
-from rules.words import duration, watts
+from rules.model.formatting import duration, watts
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.power_range import lowest_w
+from rules.model.reading import Moment
+from rules.model.settings import Heater, Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "surplus"
 HARD = False

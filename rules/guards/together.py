@@ -1,11 +1,11 @@
 """One heater at a time, unless the home allows more: the others wait for the one that is on."""
 
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "together"
 HARD = False

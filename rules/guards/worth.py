@@ -4,13 +4,13 @@ Where the owner sets a price on carbon, each side counts its own: exported solar
 that of the heat. Carbon is weighed only where both sides' factors are known.
 """
 
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.snapshot import Snapshot
-from rules.words import clock, money
+from rules.model.formatting import clock, money
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
 
 NAME = "worth"
 HARD = False

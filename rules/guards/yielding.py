@@ -4,15 +4,15 @@ A load that was never heard, or has gone silent, is taken to draw nothing: a cha
 the tank cold for ever. The finding says so.
 """
 
-from rules.ages import is_fresh
-from rules.memory import Memory
-from rules.orders import ALLOW, FORBID, Finding, Verdict
-from rules.reading import Moment
-from rules.settings import Settings
-from rules.share import Share
-from rules.signals import SIGNALS
-from rules.snapshot import Snapshot
-from rules.words import duration, watts
+from rules.model.formatting import duration, watts
+from rules.model.freshness import is_fresh
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
 
 NAME = "yield"
 HARD = False

@@ -17,12 +17,12 @@ from zoneinfo import ZoneInfo
 from measure import seconds
 
 from accounting.ledger import Batch, LedgerWriter
-from accounting.reconcile import joined, months, reconcile
 from accounting.timeseries import Target, open_reader, open_writer, point
 from accounting.timeseries import readers as reading
+from accounting.timeseries.reconcile import joined, months, reconcile
 from accounting.timeseries.writers import lines
-from daemon.answers import MOST_RESENT
-from daemon.resending import drain
+from daemon.cli.resending import drain
+from daemon.runtime.handlers import MOST_RESENT
 from tests.support.ledgers import HALF_HOUR_S, entry, new_ledger
 from tests.support.servers import Server, influxdb1, victoria_metrics
 
@@ -81,16 +81,16 @@ def measured(server: Server, target: Target, ledger: LedgerWriter) -> None:
     reader.settle(time.sleep)
     spans = months(ledger, ZoneInfo("Europe/Dublin"), None, None, 0)
     answers: list[bytes] = []
-    ask = reading._Asking._ask
+    ask = reading._Asking.ask
 
     def keeping(self: reading._Asking, *arguments: object) -> bytes:
         content = ask(self, *arguments)  # type: ignore[arg-type]
         answers.append(content)
         return content
 
-    reading._Asking._ask = keeping  # type: ignore[method-assign, assignment]
+    reading._Asking.ask = keeping  # type: ignore[method-assign, assignment]
     read_s = seconds(lambda: [reader.read(HOME, *span) for span in spans])
-    reading._Asking._ask = ask  # type: ignore[method-assign]
+    reading._Asking.ask = ask  # type: ignore[method-assign]
     parsed_s = seconds(lambda: [json.loads(line) for content in answers for line in content.splitlines()])
     found = None
 

@@ -16,10 +16,10 @@ from zoneinfo import ZoneInfo
 
 from measure import Row, show
 
-from daemon.broker import EmbeddedBroker
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
-from daemon.plan import plan
+from daemon.mqtt.embedded_broker import EmbeddedBroker
 from tests.support.broker import free_port
 from tests.support.servers import influxdb1
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from measure import REPOSITORY, Row, seconds, show
 
-from accounting.ledger import Batch, DecisionRow, Ledger
+from accounting.ledger import Batch, DecisionRow, Ledger, LedgerWriter
 from accounting.ledger.backup import back_up
-from accounting.tape import pack
-from rules.orders import Finding, Order, Verdict
+from accounting.ledger.tape import pack
+from rules.model.orders import Finding, Order, Verdict
 from tests.support.ledgers import HALF_HOUR_S, QUAY, entry, new_ledger
 
 FROM_S = 1_451_606_400  # 2016-01-01 UTC
@@ -52,7 +52,7 @@ def main() -> None:
         path = fill(folder)
         size_mb = path.stat().st_size / 1e6
         floor_s = min(seconds(path.read_bytes) for _ in range(3))
-        start_s = min(seconds(lambda: Ledger.open_writer(path, QUAY).close()) for _ in range(3))
+        start_s = min(seconds(lambda: LedgerWriter.open(path, QUAY).close()) for _ in range(3))
         with Ledger.open_reader(path) as ledger:
             checks = ledger.verify()
             assert all(check.ok for check in checks), checks

@@ -14,13 +14,13 @@ from random import Random
 
 from measure import Row, in_turn, seconds, show
 
-from accounting.ledger import Ledger
-from accounting.query import value_report
+from accounting.ledger import Ledger, LedgerWriter
+from accounting.reports.value import value_report
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import Plan, plan
 from daemon.config.load import load
-from daemon.links import facts
-from daemon.plan import Plan, plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
+from daemon.inputs.readings_file import open_readings
+from daemon.simulation.replay import Replay
 from tests.support.recorded_year import COLUMNS, Tank, build, diverted_power_w
 
 MINUTES = 525_600
@@ -69,7 +69,7 @@ def generated_year() -> Iterator[str]:
 def replay(made: Plan, readings: Path, ledger: Path) -> Replay:
     """All that `brimful replay` does between reading the home file and printing."""
     with open_readings(readings, made.home.heater_names) as file:
-        with Ledger.open_writer(ledger, facts(made.home)) as books:
+        with LedgerWriter.open(ledger, facts(made.home)) as books:
             run = Replay(made, file, books)
             run.run()
             value_report(books, "month", timezone=made.home.home.timezone)

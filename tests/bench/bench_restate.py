@@ -18,11 +18,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from accounting.ledger import Batch, Ledger
-from accounting.query import value_report
-from accounting.restatement import Restating
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer
+from accounting.books.restatement import Restating
+from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.pricing.tariffs import Tariff
+from accounting.reports.value import value_report
+from accounting.valuation.valuer import Energy, Valuer
 from tests.support.ledgers import HALF_HOUR_S, QUAY, new_ledger
 from tests.support.prices import ZONE, flat, settings
 
@@ -79,7 +79,7 @@ def restated(path: Path, valuer: Valuer, days: int) -> tuple[float, float]:
     """Seconds it took, and its longest step."""
     end_s = FROM_S + days * DAY_S
     longest_s = 0.0
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         began = last = time.perf_counter()
         work = Restating(ledger, valuer, "a word", FROM_S, end_s)
         while not work.step(end_s + 10.0):

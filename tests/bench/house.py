@@ -9,7 +9,7 @@ from pathlib import Path
 
 from measure import REPOSITORY
 
-from daemon.api.client import NotRunning, ask
+from daemon.web.api.client import NotRunning, ask
 from tests.support.broker import TIMEOUT_S, Inbox, Mosquitto, free_port
 
 HOME = Path(__file__).with_name("home.toml")

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from accounting.ledger import Batch, Ledger
-from accounting.query import value_report
+from accounting.reports.value import value_report
 from tests.support.ledgers import HALF_HOUR_S, entry, new_ledger
 
 YEARS_S = 3653 * 86400

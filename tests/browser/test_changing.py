@@ -6,7 +6,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
-from daemon.demo.house import ORDER_TOPIC
+from daemon.simulation.house.simulated import ORDER_TOPIC
 from tests.support.broker import Client
 from tests.support.looked import PHONE, Looked
 from tests.support.page_house import PASSWORD, PageHouse

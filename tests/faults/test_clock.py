@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.entry import Entry
-from rules.orders import Order
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.model.entry import Entry
+from rules.model.orders import Order
 from tests.support.live_house import Hands, LiveHouse, books_of
 from tests.support.rules_case import settings
 

@@ -12,20 +12,20 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.ledger import Batch, Ledger
-from accounting.query import value_report
-from accounting.reconcile import joined, months, reconcile, total
+from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.reports.value import value_report
 from accounting.timeseries import Target, open_reader, open_writer
-from daemon.clock import SteppedClock
+from accounting.timeseries.reconcile import joined, months, reconcile, total
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.events import Ask, Heard, Shipped, Tick
-from daemon.keeper import Keeper
-from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
-from daemon.shipping import Shipping
-from rules.reading import Moment, Reading
+from daemon.recording.shipper import Shipping
+from daemon.recording.unit_of_work import Keeper
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Ask, Heard, Shipped, Tick
+from rules.model.reading import Moment, Reading
 from tests.support.faulty_http import Answer, Front, front
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
 from tests.support.servers import Server, free_port, influxdb1, victoria_metrics
@@ -162,7 +162,7 @@ def test_what_is_kept_when_it_is_tried_again_and_what_is_said(
             assert house.depth() == 0
             assert house.events() == [("alarm", "timeseries"), ("recovered", "timeseries")]
             assert house.shipping.health(house.moment()) == {"fault": "", "failures": 0, "next_attempt_in_s": 0.0}
-        said = [record.getMessage() for record in caplog.records if record.name == "daemon.shipping"]
+        said = [record.getMessage() for record in caplog.records if record.name == "daemon.recording.shipper"]
         assert words in said[0]
         assert len(said) == (1 if fault == "nobody" else 2)
         told = caplog.text + str(house.ledger.events(0, 1e12))
@@ -309,7 +309,7 @@ class Barn:
     def __init__(self, folder: Path, url: str, waiting: int) -> None:
         file = folder / "home.toml"
         file.write_text(f'{HOME}url = "{url}"\n[api]\nport = {free_port()}\n', encoding="utf-8")
-        with Ledger.open_writer(folder / "brimful.sqlite", facts(load(file))) as books:
+        with LedgerWriter.open(folder / "brimful.sqlite", facts(load(file))) as books:
             books.commit(Batch(NOON_S - 1800, tuple(entry(place - waiting) for place in range(waiting))))
         self.clock = SteppedClock(NOON_S)
         self.now_s = NOON_S

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.ledger import Batch, LedgerError, LedgerWriter
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
-from tests.unit.daemon.test_keeper import House, full_half_hour
+from tests.unit.daemon.recording.test_unit_of_work import House, full_half_hour
 
 PAGE = 4096
 
@@ -22,7 +22,7 @@ def left_by_a_kill(folder: Path, places: range = range(400), wh: int = 700) -> P
     with new_ledger(folder) as ledger:
         path = ledger.path
         ledger.commit(Batch(START_S, tuple(entry(place, wh) for place in places[:-5])))
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         for place in places[-5:]:
             ledger.commit(Batch(entry(place).end_s, (entry(place, wh),)))
         remains = {tail: Path(f"{path}{tail}").read_bytes() for tail in ("", "-wal")}
@@ -47,7 +47,7 @@ def refused(path: Path) -> LedgerError:
     before = bytes_of(path)
     for _ in range(2):
         with pytest.raises(LedgerError) as caught:
-            Ledger.open_writer(path, QUAY)
+            LedgerWriter.open(path, QUAY)
         assert bytes_of(path) == before
     assert "restore a backup" in str(caught.value)
     assert "\n" not in str(caught.value)
@@ -94,7 +94,7 @@ def test_flipped_bits_are_refused_or_leave_the_books_whole(tmp_path: Path) -> No
             file.write(bytes([byte ^ 1 << dice.randrange(8)]))
         before = bytes_of(path)
         try:
-            Ledger.open_writer(path, QUAY).close()
+            LedgerWriter.open(path, QUAY).close()
             opened += 1
         except LedgerError:
             assert bytes_of(path) == before
@@ -104,7 +104,7 @@ def test_flipped_bits_are_refused_or_leave_the_books_whole(tmp_path: Path) -> No
 def test_a_log_that_is_gone_leaves_the_books_as_they_last_were_in_the_file(tmp_path: Path) -> None:
     path = left_by_a_kill(tmp_path)
     Path(f"{path}-wal").unlink()
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         assert ledger.integrity() == []
         assert len(ledger.entries(0, 1e11)) == 395
 
@@ -121,7 +121,7 @@ def test_the_log_of_another_ledger_is_refused(tmp_path: Path, places: range) -> 
 def test_a_log_of_rubbish_counts_for_nothing(tmp_path: Path) -> None:
     path = left_by_a_kill(tmp_path)
     Path(f"{path}-wal").write_bytes(random.Random(3).randbytes(50_000))
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         assert ledger.integrity() == []
         assert len(ledger.entries(0, 1e11)) == 395
 

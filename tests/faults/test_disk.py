@@ -16,8 +16,8 @@ from accounting.ledger import Ledger
 from accounting.ledger.backup import listed
 from tests.support.broker import Client, Mosquitto
 from tests.support.daemon_house import House
-from tests.unit.daemon.test_keeper import House as Kept
-from tests.unit.daemon.test_keeper import full_half_hour
+from tests.unit.daemon.recording.test_unit_of_work import House as Kept
+from tests.unit.daemon.recording.test_unit_of_work import full_half_hour
 
 STATE = "brimful/wren-house/state"
 WITHIN_S = 30.0

@@ -15,10 +15,10 @@ from random import Random
 import pytest
 
 from accounting.ledger import Ledger
-from accounting.series import read_series
-from daemon.api.client import token_file
-from daemon.readings import open_readings
-from rules.errors import BrimfulError
+from accounting.pricing.series import read_series
+from daemon.inputs.readings_file import open_readings
+from daemon.web.api.client import token_file
+from rules.model.errors import BrimfulError
 from tests.support import hostile
 from tests.support.soak import Soak
 

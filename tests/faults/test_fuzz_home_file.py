@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 import daemon.demo
+from daemon.assembly.prepared_home import plan
 from daemon.config.cautions import cautions
 from daemon.config.edit import rules_shown, set_rule
 from daemon.config.load import ConfigError, load
 from daemon.config.schema import schema
-from daemon.plan import plan
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support import hostile, hostile_toml
 from tests.support.fired_at import Fired
 from tests.support.homes import EXAMPLE, TWO_HEATERS

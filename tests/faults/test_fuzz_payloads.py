@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import pytest
 
-from daemon.plan import plan
-from rules.orders import Order
+from daemon.assembly.prepared_home import plan
+from rules.model.orders import Order
 from tests.support import hostile
 from tests.support.fired_at import Fired
 from tests.support.homes import home

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Ledger, LedgerError
-from daemon.keeper import METER
+from daemon.recording.unit_of_work import METER
 from tests.support.broker import Client, Mosquitto, free_port
 from tests.support.fast_house import FastClock, live
 from tests.support.servers import influx_rows, influxdb1

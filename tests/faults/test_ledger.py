@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Facts, Ledger, LedgerError
+from accounting.ledger import Batch, Facts, Ledger, LedgerError, LedgerWriter
 from accounting.ledger.opening import atomic, connect, migrate
 from accounting.ledger.schema import MIGRATIONS
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
@@ -26,7 +26,7 @@ REPO = Path(__file__).parents[2]
 
 def assert_books_agree(path: Path, server: Path, acknowledged: int) -> int:
     """What must hold after any kill; returns how many intervals are booked."""
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         assert ledger.integrity() == []
         entries = ledger.entries(0, 1e11)
         assert [one.start_s for one in entries] == [entry(place).start_s for place in range(len(entries))]
@@ -120,7 +120,7 @@ def fifty(first: int) -> Batch:
 
 def test_on_a_full_disk_nothing_of_a_batch_is_written_and_later_all_of_it(tmp_path: Path) -> None:
     making = small_disk(60)
-    with Ledger.open_writer(tmp_path / "a.sqlite", QUAY, making) as ledger:
+    with LedgerWriter.open(tmp_path / "a.sqlite", QUAY, making) as ledger:
         done = 0
 
         def fill() -> None:
@@ -208,7 +208,7 @@ def locked_folder(tmp_path: Path):  # type: ignore[no-untyped-def]
 
 
 def test_a_ledger_that_may_not_be_written_is_refused_to_the_writer(locked_folder: Path) -> None:
-    script = "try: Ledger.open_writer(path, QUAY)\nexcept LedgerError as error: print(error, error.may_pass)"
+    script = "try: LedgerWriter.open(path, QUAY)\nexcept LedgerError as error: print(error, error.may_pass)"
     run = as_nobody(script, locked_folder)
     assert "its lock file cannot be made (Permission denied); check the folder's permissions" in run.stdout, run.stderr
 
@@ -256,12 +256,12 @@ def test_a_damaged_ledger_is_refused_and_left_as_it_is(
     before = path.read_bytes()
     assert before != sound
     with pytest.raises(LedgerError, match=words) as caught:
-        Ledger.open_writer(path, QUAY)
+        LedgerWriter.open(path, QUAY)
     assert "restore a backup" in caught.value.hint
     assert not caught.value.may_pass
     assert path.read_bytes() == before
     path.write_bytes(sound)
-    Ledger.open_writer(path, QUAY).close()
+    LedgerWriter.open(path, QUAY).close()
 
 
 def test_damage_met_while_reading_is_said(tmp_path: Path) -> None:
@@ -277,7 +277,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     db = sqlite3.connect(path)
     db.execute("CREATE TABLE songs (title TEXT)")
     db.close()
-    for opening in (lambda: Ledger.open_writer(path, QUAY), lambda: Ledger.open_reader(path)):
+    for opening in (lambda: LedgerWriter.open(path, QUAY), lambda: Ledger.open_reader(path)):
         with pytest.raises(LedgerError, match="it is a database, but no ledger; name another file"):
             opening()
 
@@ -288,7 +288,7 @@ def test_a_newer_ledger_is_refused(tmp_path: Path) -> None:
     db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
     db.close()
     words = f"it has schema {len(MIGRATIONS) + 1}, this program knows up to {len(MIGRATIONS)}; a newer brimful wrote it"
-    for opening in (lambda: Ledger.open_writer(path, QUAY), lambda: Ledger.open_reader(path)):
+    for opening in (lambda: LedgerWriter.open(path, QUAY), lambda: Ledger.open_reader(path)):
         with pytest.raises(LedgerError, match=words):
             opening()
 
@@ -306,11 +306,11 @@ def test_a_reader_needs_a_file_and_something_in_it(tmp_path: Path) -> None:
 
 def test_a_writer_needs_a_folder_and_a_file(tmp_path: Path) -> None:
     with pytest.raises(LedgerError, match="its folder does not exist; make the folder, or mount the disk"):
-        Ledger.open_writer(tmp_path / "not" / "quay.sqlite", QUAY)
+        LedgerWriter.open(tmp_path / "not" / "quay.sqlite", QUAY)
     assert list(tmp_path.iterdir()) == []
     (tmp_path / "quay.sqlite").mkdir()
     with pytest.raises(LedgerError, match=r"it may not be written \(Is a directory\)"):
-        Ledger.open_writer(tmp_path / "quay.sqlite", QUAY)
+        LedgerWriter.open(tmp_path / "quay.sqlite", QUAY)
 
 
 def test_a_step_of_the_schema_that_fails_leaves_the_ledger_as_it_was(tmp_path: Path) -> None:

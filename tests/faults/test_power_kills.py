@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.ledger import Facts, Ledger
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from daemon.keeper import MEMORY, METER, Keeper
-from daemon.remember import read
-from daemon.schedule import SteppedSchedule, timetable
-from rules.reading import Moment, Reading
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.ledger import Facts, Ledger, LedgerWriter
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER, Keeper
+from daemon.timing.schedule import SteppedSchedule, timetable
+from rules.model.reading import Moment, Reading
 from tests.support.rules_case import settings
 
 START_S = 1_780_315_200  # 2026-06-01T12:00:00Z
@@ -28,7 +28,7 @@ class House:
     """The daemon's books and their keeper, on the daemon's own timetable. What only its memory holds dies with it."""
 
     def __init__(self, path: Path, from_s: int) -> None:
-        ledger = Ledger.open_writer(path, FACTS)
+        ledger = LedgerWriter.open(path, FACTS)
         now = Moment(START_S + from_s, from_s)
         self._keeper = Keeper(ledger)
         books = Books(BOOKS, ledger.state(METER))

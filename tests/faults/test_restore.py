@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from accounting.books import Books
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.books.booking import Books
+from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from accounting.ledger.backup import back_up
 from accounting.ledger.restoring import STEPS, restore
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
-from tests.unit.daemon.test_keeper import BOOKS
+from tests.unit.daemon.recording.test_unit_of_work import BOOKS
 
 NOW_S = START_S + 10 * 86_400.0
 
@@ -43,7 +43,7 @@ def test_a_backup_takes_the_ledgers_place_which_is_kept(tmp_path: Path) -> None:
     assert path.stat().st_mode & 0o777 == 0o600
     assert done.aside[0].name == "quay.sqlite.replaced-20260611T000000Z"
     assert booked(done.aside[0]) == 100
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         ledger.commit(Batch(NOW_S, (entry(60),)))
     assert booked(path) == 61
     assert booked(backup) == 60
@@ -52,7 +52,7 @@ def test_a_backup_takes_the_ledgers_place_which_is_kept(tmp_path: Path) -> None:
 def test_the_log_goes_with_the_file_that_it_belongs_to(tmp_path: Path) -> None:
     """As a killed daemon leaves it: what is only in the log is kept too, and does not get into the backup."""
     path, backup = kept(tmp_path)
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         ledger.commit(Batch(NOW_S, (entry(100),)))
         remains = {tail: path.with_name(path.name + tail).read_bytes() for tail in ("", "-wal")}
     for tail, data in remains.items():
@@ -66,7 +66,7 @@ def test_the_log_goes_with_the_file_that_it_belongs_to(tmp_path: Path) -> None:
 
 def test_while_a_daemon_has_the_ledger_nothing_is_done(tmp_path: Path) -> None:
     path, backup = kept(tmp_path)
-    with Ledger.open_writer(path, QUAY), pytest.raises(LedgerError, match="another brimful is writing to it"):
+    with LedgerWriter.open(path, QUAY), pytest.raises(LedgerError, match="another brimful is writing to it"):
         restore(backup, path, NOW_S)
     assert booked(path) == 100
 
@@ -115,16 +115,16 @@ def test_cut_short_anywhere_it_is_mended_by_the_same_command(tmp_path: Path, ste
         restore(backup, path, NOW_S, kill)
     if step in ("ready", "aside"):
         with pytest.raises(LedgerError, match="a restore was cut short; run the same `brimful restore` again"):
-            Ledger.open_writer(path, QUAY)
+            LedgerWriter.open(path, QUAY)
     else:
-        Ledger.open_writer(path, QUAY).close()
+        LedgerWriter.open(path, QUAY).close()
         assert booked(path) == (60 if step == "placed" else 100)
     restore(backup, path, NOW_S)
     assert booked(path) == 60
     assert not [one for one in tmp_path.iterdir() if "restoring" in one.name]
     replaced = [one for one in tmp_path.iterdir() if ".replaced-" in one.name and "-wal" not in one.name]
     assert 100 in [booked(one) for one in replaced if one.stat().st_size and not one.name.endswith("-shm")]
-    Ledger.open_writer(path, QUAY).close()
+    LedgerWriter.open(path, QUAY).close()
 
 
 def test_a_lost_ledger_comes_back_too(tmp_path: Path) -> None:
@@ -156,7 +156,7 @@ def test_the_counter_brings_the_time_since_the_backup_back(tmp_path: Path) -> No
         live(books, START_S + day, START_S + 2 * day, ledger)
         path = ledger.path
     restore(backup, path, NOW_S)
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         books = Books(BOOKS, ledger.state("meter"))
         live(books, START_S + 2 * day, START_S + 2 * day + 7200, ledger)
     with Ledger.open_reader(path) as ledger:

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 import pytest
 
 from accounting.ledger import OutboxItem, OutboxKey
-from accounting.outbox import Delivered, Failed, carry, load
 from accounting.timeseries import Kind, Target, open_writer
+from accounting.timeseries.outbox import Delivered, Failed, carry, load
 from tests.support.faulty_http import Answer, Front, front
 from tests.support.ledgers import START_S, entry
 

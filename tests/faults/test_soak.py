@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from rules.orders import Order
+from rules.model.orders import Order
 from tests.support.hostile import Held
 from tests.support.soak import Soak
 from tests.support.soak_parts import STEP_S, handles

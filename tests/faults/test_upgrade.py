@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerError
+from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from accounting.ledger.backup import back_up
 from accounting.ledger.connecting import connect
 from accounting.ledger.copying import tally
@@ -72,7 +72,7 @@ def test_a_ledger_of_each_schema_comes_up_with_all_it_held(tmp_path: Path, schem
     load(schema, path)
     assert version_of(path) == schema
     before = held(path)
-    with Ledger.open_writer(path, QUAY) as ledger:
+    with LedgerWriter.open(path, QUAY) as ledger:
         assert ledger.integrity() == []
         entries = ledger.entries(0, 1e11)
         assert before["superseded"] == REVISED - 1, "one of the revised is another heater's interval"

@@ -3,7 +3,7 @@
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from rules.cylinder import Cylinder, step, stored_wh, tank_l
+from rules.tank.cylinder import Cylinder, step, stored_wh, tank_l
 
 temperature = st.floats(0.0, 95.0)
 

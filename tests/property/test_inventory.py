@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from accounting.inventory import SHORT, Inventory, Lot, share_of, total
+from accounting.heat.inventory import SHORT, Inventory, Lot, share_of, total
 
 SOURCES = ("sun", "grid:night", "boiler")
 LOTS = st.builds(Lot, st.integers(0, 12_000), st.integers(-500_000, 4_000_000), st.integers(0, 4_000_000))

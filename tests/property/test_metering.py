@@ -8,9 +8,9 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.books import Books
-from accounting.journal import balance
-from accounting.spread import intervals, spread
+from accounting.books.booking import Books
+from accounting.model.apportion import intervals, spread
+from accounting.model.journal import balance
 from tests.support.prices import COUNTED, POWERED, settings, utc
 
 NOON = utc("2026-05-10T12:00+01:00")

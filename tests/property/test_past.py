@@ -6,7 +6,7 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.past import APART, MonthHeat, Past, PastShares, by_past
+from accounting.valuation.historical_shares import APART, MonthHeat, Past, PastShares, by_past
 from tests.support.prices import GAS_HEAT, NIGHT_HEAT, ZONE, settings
 
 FIRST = 2024 * 12

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accounting.bands import DAYS, MONTHS, WEEKDAYS, Band, Period
-from accounting.tariffs import Tariff
-from accounting.value import Rates, half_even, value
+from accounting.pricing.bands import DAYS, MONTHS, WEEKDAYS, Band, Period
+from accounting.pricing.tariffs import Tariff
+from accounting.valuation.formula import Rates, half_even, value
 
 FIRST = date(2024, 1, 1)
 ZONES = ("Europe/London", "Europe/Dublin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC")

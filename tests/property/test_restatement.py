@@ -9,12 +9,12 @@ from tempfile import TemporaryDirectory
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from accounting.books.restatement import Restating, TakingBack, unfinished
 from accounting.ledger import Batch
-from accounting.query import value_report
-from accounting.restatement import Restating, TakingBack, unfinished
-from accounting.settings import BooksSettings
-from accounting.tariffs import Tariff
-from accounting.valuation import Energy, Valuer
+from accounting.pricing.tariffs import Tariff
+from accounting.reports.value import value_report
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Energy, Valuer
 from tests.support.ledgers import HALF_HOUR_S, START_S, new_ledger
 from tests.support.prices import ZONE, flat
 from tests.support.prices import settings as books

@@ -8,16 +8,16 @@ from hypothesis import event, given
 from hypothesis import settings as rounds
 from hypothesis import strategies as st
 
-from rules.decide import allot, decide
-from rules.due import due
-from rules.explain import explain
+from rules.decision.deadlines import due
+from rules.decision.decide import allot, decide
+from rules.decision.explain import explain
 from rules.guards import GUARDS
 from rules.guards.limit import hottest_c
-from rules.memory import Memory
-from rules.orders import Decision, Order, Verdict
-from rules.override import set_override
-from rules.reading import NEVER_LIVE_S, Moment
-from rules.settings import (
+from rules.model.memory import Memory
+from rules.model.orders import Decision, Order, Verdict
+from rules.model.overriding import set_override
+from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.settings import (
     Away,
     Battery,
     Full,
@@ -30,7 +30,7 @@ from rules.settings import (
     Worth,
     Yield,
 )
-from rules.snapshot import Prices, Snapshot
+from rules.model.snapshot import Prices, Snapshot
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [

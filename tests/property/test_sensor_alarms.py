@@ -5,15 +5,15 @@ from random import Random
 
 import pytest
 
-from daemon.board import Board, Wiring
+from daemon.control.signal_state import Board, Wiring
 from rules.alarms import Watched, watch
-from rules.decide import decide
-from rules.memory import Memory
-from rules.orders import Order
-from rules.override import set_override
-from rules.reading import Reading
-from rules.settings import Heater, Rest, Settings, Surplus, Tank
-from rules.snapshot import Prices
+from rules.decision.decide import decide
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.overriding import set_override
+from rules.model.reading import Reading
+from rules.model.settings import Heater, Rest, Settings, Surplus, Tank
+from rules.model.snapshot import Prices
 from tests.support.rules_case import STALE_AFTER_S, moment, settings
 
 WIRING = Wiring(("grid_w", -1.0), True, ("diverted_w",), (None,), None, None, 10.0, 60.0)

@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from accounting.books.restatement import revisions
 from accounting.ledger import Ledger
-from accounting.past import as_recorded
-from accounting.restatement import revisions
-from accounting.valuation import Valuer
-from accounting.value import half_even
+from accounting.valuation.formula import half_even
+from accounting.valuation.historical_shares import as_recorded
+from accounting.valuation.valuer import Valuer
+from daemon.assembly.prepared_home import plan
 from daemon.cli.main import commands
 from daemon.config.load import load
-from daemon.plan import plan
 from tests.support.homes import SMALL
 from tests.support.prices import utc
 

@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Ledger
+from accounting.ledger import LedgerWriter
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.links import facts
-from daemon.plan import plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
+from daemon.inputs.readings_file import open_readings
+from daemon.simulation.replay import Replay
 from rules.alarms import Watched, watch
-from rules.orders import Decision
-from rules.reading import Moment
+from rules.model.orders import Decision
+from rules.model.reading import Moment
 from tests.support import recorded_year
 
 pytestmark = pytest.mark.recorded
@@ -27,7 +27,7 @@ def alarms_of(readings: Path, folder: Path) -> Counter[str]:
     began: Counter[str] = Counter()
     with (
         open_readings(readings, made.home.heater_names) as file,
-        Ledger.open_writer(folder / "books.sqlite", facts(made.home)) as ledger,
+        LedgerWriter.open(folder / "books.sqlite", facts(made.home)) as ledger,
     ):
         run = Replay(made, file, ledger)
         engine = run.engine

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.cli.main import commands
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 
 REPO = Path(__file__).parents[2]
 HOME = """

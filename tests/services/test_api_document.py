@@ -17,14 +17,14 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from daemon.api.app import QUESTIONS, READ, WISHES
-from daemon.api.client import ask, token_file
-from daemon.api.openapi import OPERATIONS, document
-from daemon.clock import SteppedClock
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
+from daemon.web.api.client import ask, token_file
+from daemon.web.api.openapi import OPERATIONS, document
+from daemon.web.site.application import QUESTIONS, READ, WISHES
 from tests.support.broker import free_port
 
 pytestmark = pytest.mark.services

@@ -7,12 +7,12 @@ from datetime import datetime
 
 import pytest
 
-from daemon.broker import EmbeddedBroker
 from daemon.demo.client import DemoClient
-from daemon.demo.house import ORDER_TOPIC, TIMEZONE, DemoHouse
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from rules.errors import BrimfulError
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.simulation.house.simulated import ORDER_TOPIC, TIMEZONE, DemoHouse
+from rules.model.errors import BrimfulError
 
 pytestmark = pytest.mark.services
 

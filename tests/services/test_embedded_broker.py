@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from daemon.broker import EmbeddedBroker, Kind, find_mosquitto
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.survey import reach
-from rules.errors import BrimfulError
+from daemon.mqtt.embedded_broker import EmbeddedBroker, Kind, find_mosquitto
+from daemon.setup.listen import reach
+from rules.model.errors import BrimfulError
 from tests.support.broker import HOST, TIMEOUT_S, Client, free_port
 from tests.support.daemon_house import House
 
@@ -159,7 +159,7 @@ def test_it_runs_for_an_ordinary_user() -> None:
     root = Path(__file__).parents[2]
     script = (
         "import os\n"
-        "from daemon.broker import EmbeddedBroker\n"
+        "from daemon.mqtt.embedded_broker import EmbeddedBroker\n"
         "with EmbeddedBroker(kind='mosquitto') as broker:\n"
         "    print(os.stat(f'/proc/{broker.pid}').st_uid)\n"
     )

@@ -25,12 +25,12 @@ import logging, sqlite3, sys, threading, time
 from dataclasses import replace
 from pathlib import Path
 from accounting.ledger.opening import connect
-from daemon.clock import SystemClock
+from daemon.timing.clock import SystemClock
 from daemon.config.load import load
-from daemon.events import Due
-from daemon.plan import plan
-from daemon.links import broker_address
-from daemon.service import Service
+from daemon.timing.events import Due
+from daemon.assembly.prepared_home import plan
+from daemon.assembly.endpoints import broker_address
+from daemon.runtime.service import Service
 
 class Hanging(sqlite3.Connection):
     hangs = False

@@ -11,25 +11,25 @@ from typing import Any
 
 import pytest
 
-from accounting.ledger import Ledger
-from daemon.broker import EmbeddedBroker
-from daemon.clock import SteppedClock
+from accounting.ledger import Ledger, LedgerWriter
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.control.engine import Tally
 from daemon.demo.runner import Arrivals
-from daemon.engine import Tally
-from daemon.events import Tick
-from daemon.links import facts
+from daemon.inputs.readings_file import open_readings
 from daemon.mqtt.connection import Connection
+from daemon.mqtt.embedded_broker import EmbeddedBroker
 from daemon.mqtt.listener import LINK
-from daemon.plan import plan
-from daemon.readings import open_readings
-from daemon.replay import Replay
-from daemon.service import Service
+from daemon.runtime.service import Service
+from daemon.simulation.replay import Replay
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Tick
 from rules.alarms import Told as AlarmsTold
 from rules.alarms import Watched, news, watch
-from rules.orders import Decision
-from rules.reading import Moment
+from rules.model.orders import Decision
+from rules.model.reading import Moment
 from tests.support import recorded_year
 
 pytestmark = pytest.mark.services
@@ -123,7 +123,7 @@ def replayed(home: Home, file: Path) -> Told:
     told = Told()
     with (
         open_readings(file, home.heater_names) as readings,
-        Ledger.open_writer(home.path_of("replayed.sqlite"), facts(home)) as ledger,
+        LedgerWriter.open(home.path_of("replayed.sqlite"), facts(home)) as ledger,
     ):
         run = Replay(plan(home), readings, ledger)
         decide = run.engine.decide

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.clock import SteppedClock
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
+from daemon.runtime.service import Service
+from daemon.timing.clock import SteppedClock
 from tests.support.broker import TIMEOUT_S, Client, Mosquitto, free_port
 from tests.support.homes import SMALL
 

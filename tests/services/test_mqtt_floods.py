@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from daemon.clock import SteppedClock, SystemClock
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.events import Ask, Heard, Linked
+from daemon.inputs.decode import MAXIMUM_PAYLOAD, Source
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.decode import MAXIMUM_PAYLOAD, Source
 from daemon.mqtt.listener import Listener
-from daemon.mqtt.survey import MOST_TOPICS, Survey
-from daemon.plan import plan
-from daemon.service import Service
-from rules.reading import Reading
+from daemon.runtime.service import Service
+from daemon.setup.listen import MOST_TOPICS, Survey
+from daemon.timing.clock import SteppedClock, SystemClock
+from daemon.timing.events import Ask, Heard, Linked
+from rules.model.reading import Reading
 from tests.support.broker import TIMEOUT_S, Client, Inbox, Mosquitto
 from tests.support.daemon_house import House
 

@@ -7,18 +7,18 @@ from pathlib import Path
 
 import pytest
 
-from daemon.broker import EmbeddedBroker
-from daemon.clock import SteppedClock
-from daemon.events import Heard, Linked
+from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Source
-from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
-from daemon.mqtt.survey import probe, reach, survey
-from rules.errors import BrimfulError
-from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Reading
+from daemon.setup.listen import probe, reach, survey
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Heard, Linked
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
+from rules.model.reading import NEVER_LIVE_S, Reading
 from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free_port
 
 pytestmark = pytest.mark.services

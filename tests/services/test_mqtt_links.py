@@ -10,7 +10,7 @@ import pytest
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free_port
 
 pytestmark = pytest.mark.services

@@ -16,14 +16,14 @@ from pathlib import Path
 import pytest
 
 import daemon.mqtt.connection as link
-from daemon.clock import SystemClock
-from daemon.events import Heard, Linked
+from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.decode import Source
-from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.listener import Listener
-from rules.orders import Order
+from daemon.timing.clock import SystemClock
+from daemon.timing.events import Heard, Linked
+from rules.model.orders import Order
 from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free_port
 from tests.support.cable import THERE, THERE_TOO, Network
 from tests.support.daemon_house import House

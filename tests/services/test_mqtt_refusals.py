@@ -15,13 +15,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli.looking import check
-from daemon.clock import SteppedClock
-from daemon.events import Linked
+from daemon.cli.check import check
+from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.decode import Source
 from daemon.mqtt.listener import Listener
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Linked
 from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free_port, plugin
 from tests.support.certificates import Authority
 from tests.support.daemon_house import House

@@ -11,8 +11,8 @@ import pytest
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.survey import reach
-from rules.errors import BrimfulError
+from daemon.setup.listen import reach
+from rules.model.errors import BrimfulError
 from tests.support.broker import HOST, Mosquitto
 from tests.support.certificates import Authority
 

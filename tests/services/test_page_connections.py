@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.api.latest import MOST_READERS
-from daemon.api.serving import MOST_CONNECTIONS
+from daemon.web.server.connections import MOST_CONNECTIONS
+from daemon.web.server.live_state import MOST_READERS
 from tests.support.broker import Client, Mosquitto
 from tests.support.daemon_house import House
 from tests.support.served import WITHIN_S, Served

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from argon2 import PasswordHasher
 
-from daemon.api.accounts import (
+from daemon.web.server.accounts import (
     IDLE_S,
     LONGEST_S,
     MOST_SESSIONS,
@@ -15,7 +15,7 @@ from daemon.api.accounts import (
     MOST_TRIES_OF_ALL,
     TRIES_WITHIN_S,
 )
-from daemon.api.security import CONTENT_POLICY
+from daemon.web.server.security import CONTENT_POLICY
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
 from tests.support.served import FORM, TOKEN, WITHIN_S, Answer, Served

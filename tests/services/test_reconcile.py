@@ -13,19 +13,19 @@ from typing import Any
 import pytest
 import urllib3
 
-from accounting.entry import Entry
 from accounting.ledger import Batch, Ledger, LedgerWriter, OutboxKey, Refused
+from accounting.model.entry import Entry
 from accounting.timeseries import Target, open_reader
-from daemon.api.client import ask
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.cli import main
-from daemon.clock import SystemClock
 from daemon.config.load import load
-from daemon.events import Due
-from daemon.links import facts
 from daemon.mqtt.address import BrokerAddress
-from daemon.plan import plan
-from daemon.service import Service
-from rules.errors import BrimfulError
+from daemon.runtime.service import Service
+from daemon.timing.clock import SystemClock
+from daemon.timing.events import Due
+from daemon.web.api.client import ask
+from rules.model.errors import BrimfulError
 from tests.support.faulty_http import Answer, front
 from tests.support.homes import SMALL
 from tests.support.ledgers import entry
@@ -66,7 +66,7 @@ class House:
         return self.folder / "brimful.sqlite"
 
     def writer(self) -> LedgerWriter:
-        return Ledger.open_writer(self.ledger, facts(load(self.file)))
+        return LedgerWriter.open(self.ledger, facts(load(self.file)))
 
     def book(self, *entries: Entry) -> None:
         with self.writer() as books:

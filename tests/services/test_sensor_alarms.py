@@ -15,12 +15,12 @@ from click.testing import CliRunner
 
 import daemon.demo
 from accounting.ledger import Ledger
-from daemon.broker import EmbeddedBroker
+from daemon.assembly.prepared_home import plan
 from daemon.cli.main import commands
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
-from daemon.events import Ask
-from daemon.plan import plan
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.timing.events import Ask
 from tests.support.broker import Client, free_port
 
 pytestmark = pytest.mark.services

@@ -54,8 +54,8 @@ def unit_setting(name: str) -> str:
 
 def test_the_unit_waits_for_those_words() -> None:
     """The loop shows life every 5 s at least; its own watchdog bites after 30 s, before the manager's does."""
-    from daemon.loop import BEAT_S
-    from daemon.watchdog import HANG_S
+    from daemon.runtime.loop import BEAT_S
+    from daemon.runtime.watchdog import HANG_S
 
     assert unit_setting("Type") == "notify"
     watchdog_s = int(unit_setting("WatchdogSec"))

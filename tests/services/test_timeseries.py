@@ -11,9 +11,9 @@ import pytest
 import urllib3
 
 from accounting.ledger import Batch, LedgerWriter
-from accounting.outbox import Delivered, Failed, carry, load
-from accounting.query import value_report
+from accounting.reports.value import value_report
 from accounting.timeseries import Target, Writer, open_writer
+from accounting.timeseries.outbox import Delivered, Failed, carry, load
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
 from tests.support.servers import Server, free_port, influx_rows, influxdb1, victoria_metrics, victoria_samples
 

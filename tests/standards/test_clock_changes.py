@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.bands import Band, Period
-from accounting.books import Books
-from accounting.tariffs import Tariff
+from accounting.books.booking import Books
+from accounting.pricing.bands import Band, Period
+from accounting.pricing.tariffs import Tariff
 from tests.support.prices import COUNTED, settings, utc, with_tank
 
 LONDON = ZoneInfo("Europe/London")

@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.cooling import Reading, fit, fit_tape, quiet_runs
-from accounting.settings import CounterSignal, TankBooks
-from accounting.tape import Row
-from rules.cylinder import WH_PER_L_K
-from rules.standing_loss import label_loss_w, ua_w_per_k
+from accounting.heat.loss_fit import Reading, fit, fit_tape, quiet_runs
+from accounting.ledger.tape import Row
+from accounting.valuation.settings import CounterSignal, TankBooks
+from rules.tank.cylinder import WH_PER_L_K
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 from tests.support.prices import TANK, utc
 
 ZONE = ZoneInfo("Europe/Dublin")

@@ -5,7 +5,7 @@ from math import exp
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from rules.cylinder import WH_PER_L_K, Cylinder, Step, step, stored_wh
+from rules.tank.cylinder import WH_PER_L_K, Cylinder, Step, step, stored_wh
 
 # Holds the heat of the mixed-tank figures' 200 kg at 4186 J/(kg·K), where the project counts 4186.8.
 REFERENCE_L = 200.0 * 4186.0 / 4186.8

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from daemon.demo.draws import PROFILE_M, Taps
+from daemon.simulation.house.draws import PROFILE_M, Taps
 
 
 def test_profile_m_has_23_draws_of_5_845_kwh() -> None:

@@ -5,11 +5,11 @@ from math import exp
 
 import pytest
 
-from accounting.books import Books
-from accounting.settings import CounterSignal, TankBooks
-from daemon.demo.draws import PROFILE_M, Draw, Taps
-from rules.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
-from rules.standing_loss import LABEL_CLASSES, label_loss_w, ua_w_per_k
+from accounting.books.booking import Books
+from accounting.valuation.settings import CounterSignal, TankBooks
+from daemon.simulation.house.draws import PROFILE_M, Draw, Taps
+from rules.tank.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
+from rules.tank.standing_loss import LABEL_CLASSES, label_loss_w, ua_w_per_k
 from tests.support.prices import utc, with_tank
 
 MIDNIGHT = utc("2026-05-11T00:00Z")

@@ -7,7 +7,7 @@ Source: the two worked points of the United Kingdom government's home energy mod
 
 import pytest
 
-from rules.level import charge_pct, level_pct
+from rules.tank.charge import charge_pct, level_pct
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.standing_loss import label_loss_w, ua_w_per_k
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 # Upper limits at 200 L, W, computed from the table's formulas.
 AT_200_L_W = [("A+", 31.81), ("A", 43.88), ("B", 61.37), ("C", 86.01), ("D", 107.00), ("E", 139.73), ("F", 169.70)]

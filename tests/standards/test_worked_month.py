@@ -17,9 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from accounting.entry import Posting, TankEntry
-from accounting.inventory import total
-from accounting.stock import average_cost, walk
+from accounting.heat.inventory import total
+from accounting.model.entry import Posting, TankEntry
+from accounting.reports.heat_stock import average_cost, walk
 from tests.support.prices import TANK, utc
 
 DAYS = list(csv.DictReader(Path(__file__).with_name("worked_month.csv").read_text("ascii").splitlines()))

@@ -6,7 +6,7 @@ Run as `python -m tests.support.broker_parent KIND`.
 import sys
 import threading
 
-from daemon.broker import EmbeddedBroker
+from daemon.mqtt.embedded_broker import EmbeddedBroker
 
 if __name__ == "__main__":
     with EmbeddedBroker(kind=sys.argv[1]) as broker:  # type: ignore[arg-type]

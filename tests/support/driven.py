@@ -4,8 +4,8 @@ import threading
 from concurrent.futures import InvalidStateError
 from contextlib import suppress
 
-from daemon.events import Event, Stop, Tick
-from daemon.loop import Loop
+from daemon.runtime.loop import Loop
+from daemon.timing.events import Event, Stop, Tick
 
 WITHIN_S = 20.0
 

@@ -9,12 +9,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.assembly.endpoints import broker_address
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.events import Tick
-from daemon.links import broker_address
-from daemon.plan import plan
-from daemon.service import Service
-from rules.reading import Moment
+from daemon.runtime.service import Service
+from daemon.timing.events import Tick
+from rules.model.reading import Moment
 
 TICK_S = 0.005
 

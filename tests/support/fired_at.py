@@ -7,22 +7,22 @@ from random import Random
 
 import pydantic_core
 
-from accounting.books import Books
-from accounting.journal import balance
-from accounting.tape import TapeRecorder
-from daemon.board import Board
-from daemon.engine import Engine
-from daemon.events import Heard, Linked
-from daemon.links import sources
+from accounting.books.booking import Books
+from accounting.ledger.tape import TapeRecorder
+from accounting.model.journal import balance
+from daemon.assembly.endpoints import sources
+from daemon.assembly.prepared_home import Plan
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board
+from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Source, base_signal
 from daemon.mqtt.listener import Listener
-from daemon.plan import Plan
-from daemon.remember import read, written
+from daemon.recording.memory_codec import read, written
+from daemon.timing.events import Heard, Linked
 from rules.alarms import Watched, watch
-from rules.memory import Memory, Override
-from rules.orders import Order
-from rules.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.memory import Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from tests.support import hostile
 
 START_S = 1_780_315_200.0

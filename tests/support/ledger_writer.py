@@ -10,14 +10,14 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from accounting.ledger import Batch, Ledger
-from accounting.tape import pack
+from accounting.ledger import Batch, LedgerWriter
+from accounting.ledger.tape import pack
 from tests.support.ledgers import QUAY, entry
 
 
 def main(path: Path, server: Path) -> None:
     print("opening", flush=True)
-    with Ledger.open_writer(path, QUAY) as ledger, server.open("a") as sent:
+    with LedgerWriter.open(path, QUAY) as ledger, server.open("a") as sent:
         place = ledger.state("next") or 0
         counter_wh = ledger.state("counter_wh") or 0
         while True:

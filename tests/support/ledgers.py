@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from accounting.entry import Entry, Posting
-from accounting.ledger import Facts, Ledger, LedgerWriter
+from accounting.ledger import Facts, LedgerWriter
+from accounting.model.entry import Entry, Posting
 
 HALF_HOUR_S = 1800
 START_S = 1_780_272_000  # 2026-06-01 00:00 UTC, a Monday
@@ -39,4 +39,4 @@ def entry(
 
 
 def new_ledger(folder: Path, facts: Facts = QUAY) -> LedgerWriter:
-    return Ledger.open_writer(folder / "quay.sqlite", facts)
+    return LedgerWriter.open(folder / "quay.sqlite", facts)

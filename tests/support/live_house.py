@@ -4,20 +4,20 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.entry import Entry
-from accounting.ledger import EventRow, Facts, Ledger
-from daemon.board import Board, Wiring
-from daemon.engine import Engine
-from daemon.events import Heard
-from daemon.keeper import MEMORY, METER, Keeper
-from daemon.loop import Loop
-from daemon.remember import read
-from daemon.schedule import SteppedSchedule, timetable
-from daemon.walltime import EARLIEST_S, WallTime
-from rules.orders import HeaterOrder, Order
-from rules.reading import Moment, Reading
-from rules.settings import Settings
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.ledger import EventRow, Facts, Ledger, LedgerWriter
+from accounting.model.entry import Entry
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER, Keeper
+from daemon.runtime.loop import Loop
+from daemon.timing.clock_trust import EARLIEST_S, WallTime
+from daemon.timing.events import Heard
+from daemon.timing.schedule import SteppedSchedule, timetable
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
 from tests.support.driven import Driven
 from tests.support.rules_case import settings
 
@@ -86,7 +86,7 @@ class LiveHouse(Driven):
         wiring = Wiring(
             ("grid_w", -1.0), True, (signal if power else None,), (None if power else signal,), None, None, 10.0, 60.0
         )
-        self.ledger = Ledger.open_writer(self.path, Facts("Alder House", 30, "EUR", rules.timezone, ("main",)))
+        self.ledger = LedgerWriter.open(self.path, Facts("Alder House", 30, "EUR", rules.timezone, ("main",)))
         self.keeper = Keeper(self.ledger)
         now = clock.now()
         self.engine = Engine(

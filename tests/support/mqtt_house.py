@@ -7,13 +7,13 @@ for ever.
 import sys
 import threading
 
-from daemon.clock import SystemClock
+from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.decode import Source
-from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
-from rules.orders import Order
+from daemon.timing.clock import SystemClock
+from rules.model.orders import Order
 
 
 def main() -> None:

@@ -13,8 +13,8 @@ from pathlib import Path
 
 from accounting.ledger import Batch, DecisionRow, EventRow
 from accounting.ledger.schema import MIGRATIONS
-from accounting.tape import pack
-from rules.orders import Finding, Order, Verdict
+from accounting.ledger.tape import pack
+from rules.model.orders import Finding, Order, Verdict
 from tests.support.ledgers import QUAY, entry, new_ledger
 
 FOLDER = Path(__file__).parents[1] / "faults" / "ledgers"

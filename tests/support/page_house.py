@@ -12,15 +12,15 @@ from pathlib import Path
 from typing import Any, Self
 from zoneinfo import ZoneInfo
 
-from accounting.entry import Entry, Posting
-from accounting.ledger import Batch, EventRow, Ledger
-from daemon.api.accounts import hashed
-from daemon.broker import EmbeddedBroker
+from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
+from accounting.model.entry import Entry, Posting
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
-from daemon.events import Ask
-from daemon.links import facts
-from daemon.plan import plan
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.timing.events import Ask
+from daemon.web.server.accounts import hashed
 from tests.support.broker import free_port
 
 PASSWORD = "otter at the weir"
@@ -46,7 +46,7 @@ class PageHouse:
 
     def __enter__(self) -> Self:
         home = load(self.file)
-        with Ledger.open_writer(home.path_of(home.ledger.path), facts(home)) as ledger:
+        with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
             rows = tuple(_before(self.start_s, self._days_before))
             alarm = EventRow(
                 self.start_s - 90_000, "heater.main.idle", "alarm", "heater main took nothing though permitted"

@@ -4,11 +4,11 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from fractions import Fraction
 
-from accounting.bands import Band, Period
-from accounting.carbon import Factor
-from accounting.displaced import Displaced
-from accounting.settings import BooksSettings, HeaterBooks, TankBooks
-from accounting.tariffs import Tariff
+from accounting.pricing.bands import Band, Period
+from accounting.pricing.carbon import Factor
+from accounting.pricing.displaced import Displaced
+from accounting.pricing.tariffs import Tariff
+from accounting.valuation.settings import BooksSettings, HeaterBooks, TankBooks
 
 ZONE = "Europe/Dublin"
 

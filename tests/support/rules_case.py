@@ -3,14 +3,14 @@
 from dataclasses import replace
 from typing import Any
 
-from rules.decide import decide
-from rules.due import due
-from rules.explain import Explanation, explain
-from rules.memory import Memory
-from rules.orders import Decision, Order
-from rules.reading import Moment, Reading
-from rules.settings import Heater, Settings
-from rules.snapshot import Prices, Snapshot
+from rules.decision.deadlines import due
+from rules.decision.decide import decide
+from rules.decision.explain import Explanation, explain
+from rules.model.memory import Memory
+from rules.model.orders import Decision, Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Heater, Settings
+from rules.model.snapshot import Prices, Snapshot
 
 START_UTC_S = 1_781_006_400.0
 """2026-06-09 12:00 UTC, 13:00 in Dublin."""

@@ -13,25 +13,25 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from accounting.books import Books, BooksSettings, HeaterBooks
-from accounting.entry import Entry
-from accounting.ledger import Facts, Ledger, OutboxKey, Refused
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.ledger import Facts, LedgerWriter, OutboxKey, Refused
+from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
-from daemon.board import Board, Wiring
-from daemon.clock import SteppedClock
-from daemon.engine import Engine
-from daemon.events import Event, Heard, Linked, Shipped, Stop, Tick
-from daemon.keeper import MEMORY, METER, Keeper
-from daemon.loop import Loop
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.heaters import HeaterLine
+from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.outputs import Outputs
-from daemon.remember import read
-from daemon.schedule import SteppedSchedule, timetable
-from daemon.shipping import Shipping
-from rules.orders import Order
-from rules.reading import Moment, Reading
-from rules.settings import Rest
+from daemon.recording.memory_codec import read
+from daemon.recording.shipper import Shipping
+from daemon.recording.unit_of_work import MEMORY, METER, Keeper
+from daemon.runtime.loop import Loop
+from daemon.timing.clock import SteppedClock
+from daemon.timing.events import Event, Heard, Linked, Shipped, Stop, Tick
+from daemon.timing.schedule import SteppedSchedule, timetable
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Rest
 from tests.support.rules_case import settings
 
 STEPS: Mapping[str, str] = {
@@ -251,7 +251,7 @@ class _House:
         self.up = threading.Event()
         self.answered = threading.Event()
         now = self.clock.now()
-        ledger = Ledger.open_writer(life.ledger, FACTS, _connecting(passing))
+        ledger = LedgerWriter.open(life.ledger, FACTS, _connecting(passing))
         books, board = _Books(BOOKS, ledger.state(METER)), _Board(RULES, WIRING)
         self.keeper = _Keeper(ledger)
         for part in (books, board, self.keeper):

@@ -9,16 +9,16 @@ from http.cookies import SimpleCookie
 from typing import Any, Self
 from urllib.parse import urlencode
 
-from daemon.api.access import Access
-from daemon.api.accounts import Accounts
-from daemon.api.app import application
-from daemon.api.asking import Asking
-from daemon.api.house import House
-from daemon.api.latest import Latest, Picture
-from daemon.api.security import Hosts, is_loopback
-from daemon.api.serving import SLOW_S, Serving
-from daemon.events import Ask
-from rules.errors import BrimfulError
+from daemon.timing.events import Ask
+from daemon.web.server.access import Access
+from daemon.web.server.accounts import Accounts
+from daemon.web.server.connections import SLOW_S, Serving
+from daemon.web.server.context import House
+from daemon.web.server.live_state import Latest, Picture
+from daemon.web.server.loop_client import Asking
+from daemon.web.server.security import Hosts, is_loopback
+from daemon.web.site.application import application
+from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
 
 WITHIN_S = 10.0

@@ -12,19 +12,19 @@ from random import Random
 from typing import Any
 
 import daemon.demo
-from accounting.journal import balance
 from accounting.ledger import Ledger
 from accounting.ledger.opening import connect
+from accounting.model.journal import balance
+from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
-from daemon.demo.house import DemoHouse
-from daemon.events import Ask, Due, Linked, Stop, Tick
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
-from daemon.plan import plan
-from daemon.service import Service
-from daemon.shipping import Shipping
-from rules.orders import Order
-from rules.reading import Moment
+from daemon.recording.shipper import Shipping
+from daemon.runtime.service import Service
+from daemon.simulation.house.simulated import DemoHouse
+from daemon.timing.events import Ask, Due, Linked, Stop, Tick
+from rules.model.orders import Order
+from rules.model.reading import Moment
 from tests.support.fired_at import HandClock, Known
 from tests.support.soak_parts import (
     BUSIER,

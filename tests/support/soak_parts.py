@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import inf
 
-from accounting.outbox import Shipment, carry
 from accounting.timeseries import Point, SendFailed
-from daemon.clock import Clock
-from daemon.events import Shipped
-from rules.orders import Order
+from accounting.timeseries.outbox import Shipment, carry
+from daemon.timing.clock import Clock
+from daemon.timing.events import Shipped
+from rules.model.orders import Order
 
 START_S = 1_780_272_000.0
 """2026-06-01 00:00 UTC."""

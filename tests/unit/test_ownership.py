@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.ownership import PACKAGES, refuse_strangers
-from rules.errors import BrimfulError
+from daemon.cli.ownership import PACKAGES, refuse_strangers
+from rules.model.errors import BrimfulError
 
 REPO = Path(__file__).parents[2]
 
@@ -69,7 +69,7 @@ def test_a_start_with_a_stranger_in_front_ends_with_2(tmp_path: Path, name: str,
     code = (
         "import sys\n"
         f"sys.path[:0] = [{str(tmp_path)!r}, {str(REPO)!r}]\n"
-        "from daemon.ownership import refuse_strangers\n"
+        "from daemon.cli.ownership import refuse_strangers\n"
         "try:\n    refuse_strangers()\n"
         "except Exception as error:\n    print(error.args, file=sys.stderr)\n    sys.exit(2)\n"
     )

@@ -1,0 +1,380 @@
+"""The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
+
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+from typing import Any
+
+from accounting.books.attribution import KEPT_MS, Attribution
+from accounting.heat.tank_book import WAIT_MS, TankBook
+from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
+from accounting.metering.power_meter import PowerMeter
+from accounting.model.entry import Entry, Quarantined, TankEntry
+from accounting.valuation.formula import half_even
+from accounting.valuation.historical_shares import Past, by_past
+from accounting.valuation.settings import BooksSettings, HeaterBooks
+from accounting.valuation.valuer import Energy, Valuer
+from rules.model.snapshot import Prices
+
+__all__ = ["Books", "BooksSettings", "HeaterBooks"]
+
+Note = Callable[[float, float], None]
+"""Takes a reading: UTC seconds, value."""
+
+NEVER_S = float("inf")
+_ATTRIBUTION, _HEARD, _TANK = "#attribution", "#heard prices", "#tank"
+"""Their places in the state: names no heater can have."""
+
+
+class _HeaterBook:
+    """One heater's meter, and which of its kept intervals are booked, with what."""
+
+    def __init__(self, heater: HeaterBooks, settings: BooksSettings) -> None:
+        self.heater = heater
+        self.booked: dict[int, tuple[int, int, int]] = {}
+        self.due_s = NEVER_S
+        self.meter = _meter("counter" if heater.counter is not None else "power", heater, settings)
+
+
+def _meter(kind: str, heater: HeaterBooks, settings: BooksSettings) -> CounterMeter | PowerMeter:
+    if kind == "counter":
+        return CounterMeter(
+            heater.name,
+            rated_w=heater.rated_w,
+            interval_s=settings.interval_s,
+            gap_s=heater.gap_s,
+            late_s=settings.late_s,
+            resolution_wh=heater.resolution_wh,
+        )
+    return PowerMeter(
+        heater.name,
+        rated_w=heater.rated_w,
+        interval_s=settings.interval_s,
+        stale_after_s=heater.stale_after_s,
+        late_s=settings.late_s,
+    )
+
+
+class Books:
+    """Meters every heater and values what it took, interval by interval.
+
+    state: what `state()` gave, to go on from; it holds no settings, so prices may have changed since.
+    """
+
+    def __init__(self, settings: BooksSettings, state: dict[str, Any] | None = None) -> None:
+        self.past: Past = {}
+        self._settings = settings = by_past(settings, self.past)
+        self._interval_ms = settings.interval_s * 1000
+        self._late_ms = round(settings.late_s * 1000)
+        self._valuer = Valuer(settings)
+        self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
+        self._attribution = Attribution(settings) if settings.attributes else None
+        self._notes: dict[str, Note] = {}
+        for book in self._books:
+            self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
+        for signal, note in self._attribution.notes if self._attribution is not None else ():
+            self._listen(signal, note)
+        self._tank: TankBook | None = None
+        if settings.tank is not None:
+            self._tank = TankBook(settings.tank, self._valuer, settings.interval_s, settings.late_s)
+            for signal, note in self._tank.notes:
+                self._listen(signal, note)
+        self._metered = dict(self._notes)
+        self._listen_to_prices()
+        if state is not None:
+            self._restore(state)
+
+    def _listen_to_prices(self) -> None:
+        self._notes = self._metered | {series.signal: series.note for series in self._settings.heard}
+        self.signals = frozenset(self._notes)
+        self.price_signals = frozenset(series.signal for series in self._settings.heard)
+
+    def note(self, signal: str, at_s: float, value: float) -> None:
+        """Takes a reading (UTC seconds; finite). Signals that tell the books nothing are passed over."""
+        note = self._notes.get(signal)
+        if note is not None:
+            note(at_s, value)
+
+    def _listen(self, signal: str, note: Note) -> None:
+        """Have a signal's readings noted, by more than one meter if need be."""
+        before = self._notes.get(signal)
+        self._notes[signal] = note if before is None else _both(before, note)
+
+    def settle(self, now_utc_s: float) -> list[Entry]:
+        """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.
+
+        Complete: its energy is known to its end (a counter's good reading at or after it; with a power, that time has
+        passed) and `late_s` has passed since. Each is given once: the caller keeps it, with `state()`.
+        """
+        entries: list[Entry] = []
+        now_ms = round(now_utc_s * 1000)
+        for book in self._books:
+            if book.meter.touched:
+                self._look(book)
+            if now_utc_s >= book.due_s:
+                entries += self._settle(book, now_ms)
+        if self._attribution is not None:
+            floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
+            self._attribution.drop(max(floor_ms, now_ms - KEPT_MS))
+        entries.sort(key=lambda entry: entry.start_s)
+        if self._tank is not None:
+            heard = [book.meter for book in self._books if book.meter.newest_ms > NOTHING_YET_MS]
+            self._tank.take(entries)
+            covered = [meter.covered_ms(now_ms) for meter in heard]
+            awaited = [ms for ms in covered if ms > now_ms - WAIT_MS]
+            self._tank.settle(min([now_ms - self._late_ms, *awaited]), now_ms)
+            self._tank.forget(min([now_ms, *(meter.floor_ms for meter in heard)]))
+        return entries
+
+    def tank_entries(self) -> list[TankEntry]:
+        """The tank's intervals that `settle` has completed or revised since last asked; the caller keeps them."""
+        return self._tank.drain() if self._tank is not None else []
+
+    def next_settle_s(self) -> float:
+        """The UTC second at which `settle` has something to give, if no reading comes before; inf for none known."""
+        due_s = NEVER_S
+        for book in self._books:
+            if book.meter.touched:
+                self._look(book)
+            if book.due_s < due_s:
+                due_s = book.due_s
+        return due_s
+
+    def open_entries(self, now_utc_s: float) -> list[Entry]:
+        """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended."""
+        now_ms = round(now_utc_s * 1000)
+        entries = [
+            self._entry(book, share, "open", now_ms)
+            for book in self._books
+            for share in book.meter.shares(now_ms)
+            if share.start_ms not in book.booked and _told(share)
+        ]
+        entries.sort(key=lambda entry: entry.start_s)
+        return entries
+
+    def quarantined(self) -> list[Quarantined]:
+        """Energy put in quarantine since last asked."""
+        of_tank = self._tank.quarantined() if self._tank is not None else ()
+        return [*(item for book in self._books for item in book.meter.drain()), *of_tank]
+
+    def counts(self) -> dict[str, Counts]:
+        """By heater, how often its readings were not what they should be."""
+        return {book.heater.name: book.meter.counts for book in self._books}
+
+    def marks(self) -> tuple[tuple[object, ...], ...]:
+        """For each heater, what changes when its energy does and stays while readings tell only that time has passed;
+        empty before its first reading ever."""
+        of_tank = self._tank.marks() if self._tank is not None else ()
+        return (*[book.meter.mark for book in self._books], *of_tank)
+
+    def prices_heard(self) -> tuple[float | None, ...]:
+        """The newest value of each price and factor that is heard as a signal."""
+        return tuple([series.newest for series in self._settings.heard])
+
+    def state(self) -> dict[str, Any]:
+        """All that is needed to go on from here, as plain JSON data."""
+        state: dict[str, Any] = {
+            book.heater.name: {
+                "meter": book.meter.state(),
+                "booked": [[start_ms, *figures] for start_ms, figures in sorted(book.booked.items())],
+            }
+            for book in self._books
+        }
+        if self._attribution is not None:
+            state[_ATTRIBUTION] = self._attribution.state()
+        if self._settings.heard:
+            state[_HEARD] = {series.signal: series.state() for series in self._settings.heard}
+        if self._tank is not None:
+            state[_TANK] = self._tank.state()
+        return state
+
+    @property
+    def settings(self) -> BooksSettings:
+        """What the books are kept by, the shares by the past included."""
+        return self._settings
+
+    def go_by(self, past: Past) -> bool:
+        """Goes on with what the home's past tells by now; returns whether that is anything new."""
+        if past == self.past:
+            return False
+        self.past = past
+        self.reprice(self._settings)
+        return True
+
+    def reprice(self, settings: BooksSettings) -> None:
+        """Goes on with other prices, carbon or shares; what is settled stays as it is.
+
+        Raises ValueError if the metering differs: that takes new books from the old ones' state.
+        """
+        old = self._settings
+        metering = (set(settings.heaters), settings.interval_s, settings.late_s)
+        sources = (settings.grid_power, settings.battery_power, settings.export_limit_w)
+        if metering != (set(old.heaters), old.interval_s, old.late_s):
+            raise ValueError("expected the same heaters, interval and lateness")
+        if sources != (old.grid_power, old.battery_power, old.export_limit_w):
+            raise ValueError("expected the same signals to tell who gave the energy")
+        kept = {series.signal: series.state() for series in old.heard}
+        self._settings = settings = by_past(settings, self.past)
+        self._valuer = Valuer(settings)
+        for series in settings.heard:
+            series.restore(kept.get(series.signal, []))
+        self._listen_to_prices()
+        if self._tank is not None and settings.tank is not None:
+            self._tank.adopt(settings.tank, self._valuer)
+
+    @property
+    def newest_s(self) -> float:
+        """UTC second of the newest reading; -inf before any."""
+        newest_ms = max((book.meter.newest_ms for book in self._books), default=NOTHING_YET_MS)
+        return newest_ms / 1000 if newest_ms > NOTHING_YET_MS else float("-inf")
+
+    def take_up(self, unsettled: Iterable[Entry]) -> None:
+        """Goes on from the open entries of a ledger, where the state that belonged to them is lost."""
+        books = {book.heater.name: book for book in self._books}
+        for entry in unsettled:
+            if (book := books.get(entry.heater)) is not None:
+                share = Share(entry.start_s * 1000, entry.diverted_wh, entry.measured_s * 1000, entry.estimated_wh)
+                book.meter.bring(share)
+
+    def set_back(self, by_s: float, settled: Iterable[Entry]) -> None:
+        """Goes on after the clock that dates the readings was set back.
+
+        The time that comes a second time adds to what its intervals have: nothing is booked twice, nothing lost.
+        settled: the current entries of the time from `newest_s - by_s` on, which are about to be revised.
+        """
+        kept = {book.heater.name: (book, {*book.booked, *book.meter.starts()}) for book in self._books}
+        for book in self._books:
+            book.meter.set_back(round(by_s * 1000))
+        if self._attribution is not None:
+            self._attribution.set_back(by_s)
+        if self._tank is not None:
+            self._tank.set_back(by_s)
+        for series in self._settings.heard:
+            series.set_back(by_s)
+        for entry in settled:
+            start_ms = entry.start_s * 1000
+            found, known = kept.get(entry.heater, (None, set()))
+            if found is None or start_ms in known:
+                continue
+            share = Share(start_ms, entry.diverted_wh, entry.measured_s * 1000, entry.estimated_wh)
+            found.meter.bring(share)
+            found.booked[start_ms] = _figures(share)
+
+    def prices_at(self, utc_s: float) -> Prices:
+        """The prices and carbon in force at an instant, for the rules. They hold until `until_s`."""
+        settings = self._settings
+        start_s = int(utc_s // settings.interval_s) * settings.interval_s
+        second_s = int(utc_s)
+        rates = self._valuer.rates((second_s, second_s + 1), (start_s, start_s + settings.interval_s))
+        changes = [priced.next_change(utc_s) for priced in (settings.export, settings.imports) if priced is not None]
+        changes += [source.next_change(utc_s, start_s, settings.interval_s) for source in settings.displaces]
+        if settings.grid is not None:
+            changes.append(settings.grid.next_change(utc_s))
+        return Prices(
+            _float(rates.export_price),
+            _float(rates.import_price),
+            _float(rates.heat_price),
+            _float(rates.export_kg),
+            _float(rates.heat_kg),
+            min(changes, default=NEVER_S),
+        )
+
+    def _look(self, book: _HeaterBook) -> None:
+        """Works out when an interval of this heater can next be settled."""
+        meter = book.meter
+        meter.touched = False
+        covered_ms = meter.covered_ms(FAR_MS)
+        book.due_s = NEVER_S
+        for start_ms in meter.starts():
+            end_ms = start_ms + self._interval_ms
+            if end_ms <= covered_ms and start_ms not in book.booked:
+                book.due_s = (end_ms + self._late_ms) / 1000
+                break
+        for share in meter.shares(max(book.booked, default=0) + self._interval_ms):
+            booked = book.booked.get(share.start_ms)
+            if booked is not None and booked != _figures(share) and share.start_ms + self._interval_ms <= covered_ms:
+                book.due_s = float("-inf")
+
+    def _settle(self, book: _HeaterBook, now_ms: int) -> list[Entry]:
+        meter = book.meter
+        entries: list[Entry] = []
+        limit_ms = min(meter.covered_ms(now_ms), now_ms - self._late_ms)
+        settled_ms = 0
+        for share in meter.shares(now_ms):
+            end_ms = share.start_ms + self._interval_ms
+            if end_ms > limit_ms:
+                break
+            settled_ms = end_ms
+            figures = _figures(share)
+            booked = book.booked.get(share.start_ms)
+            if booked == figures:
+                continue
+            book.booked[share.start_ms] = figures
+            if booked is not None:
+                entries.append(self._entry(book, share, "late reading", now_ms))
+            elif _told(share):
+                entries.append(self._entry(book, share, "settled", now_ms))
+        if isinstance(meter, PowerMeter):
+            meter.settled_ms = max(meter.settled_ms, settled_ms)
+        floor_ms = min(meter.floor_ms, settled_ms)
+        meter.drop(floor_ms)
+        for start_ms in [start_ms for start_ms in book.booked if start_ms + self._interval_ms <= floor_ms]:
+            del book.booked[start_ms]
+        self._look(book)
+        return entries
+
+    def _entry(self, book: _HeaterBook, share: Share, reason: str, now_ms: int) -> Entry:
+        wh, estimated_wh, measured_s = _figures(share)
+        name = book.heater.name
+        taken: tuple[tuple[str, int], ...] = ()
+        curtailed_wh = 0
+        if self._attribution is not None:
+            taken = self._attribution.taken(name, share, self._interval_ms, self._settings.imports, now_ms)
+            taken_wh = sum(part for _, part in taken)
+            curtailed_wh = self._attribution.curtailed_wh(name, share, self._interval_ms, taken_wh, now_ms)
+        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s, taken, curtailed_wh)
+        return self._valuer.entry(energy, reason)
+
+    def _restore(self, state: dict[str, Any]) -> None:
+        if self._attribution is not None and _ATTRIBUTION in state:
+            self._attribution.restore(state[_ATTRIBUTION])
+        for series in self._settings.heard:
+            series.restore(state.get(_HEARD, {}).get(series.signal, []))
+        if self._tank is not None and _TANK in state:
+            self._tank.restore(state[_TANK])
+        for book in self._books:
+            kept = state.get(book.heater.name)
+            if kept is None:
+                continue
+            booked = {start: (wh, estimated, seconds) for start, wh, estimated, seconds in kept["booked"]}
+            if kept["meter"]["kind"] == book.meter.kind:
+                book.meter.restore(kept["meter"])
+                book.booked = booked
+                continue
+            # The heater is metered another way now. What is not settled yet is carried over; the rest is in the ledger.
+            former = _meter(kept["meter"]["kind"], book.heater, self._settings)
+            former.restore(kept["meter"])
+            for share in former.shares(FAR_MS):
+                if share.start_ms not in booked:
+                    book.meter.bring(share)
+
+
+def _both(one: Note, other: Note) -> Note:
+    def note(at_s: float, value: float) -> None:
+        one(at_s, value)
+        other(at_s, value)
+
+    return note
+
+
+def _told(share: Share) -> bool:
+    """Whether an interval has anything to say."""
+    return bool(share.measured_ms or share.wh or share.estimated_wh)
+
+
+def _figures(share: Share) -> tuple[int, int, int]:
+    """What an entry would say of it: Wh, estimated Wh, measured seconds."""
+    return share.wh, share.estimated_wh, half_even(share.measured_ms, 1000)
+
+
+def _float(exact: Fraction | None) -> float | None:
+    return None if exact is None else float(exact)

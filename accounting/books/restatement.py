@@ -1,0 +1,268 @@
+"""Restatement: settled intervals valued anew, by the prices and factors that are known now. Their energy stays.
+
+Every version is kept. Those of one restatement count together, from when it is done; one that was cut short is taken
+back. An interval of which less is known now than when it was booked keeps its value: a price that was heard and is
+gone, or a file that has been shortened, is no correction.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from accounting.ledger import EventRow, Ledger, LedgerWriter
+from accounting.model.entry import UNKNOWN, Entry, TankEntry
+from accounting.model.periods import bounds
+from accounting.pricing.bands import DAY_S
+from accounting.valuation.valuer import Valuer
+
+LONGEST_WHY = 200
+Wanted = Callable[[Entry], bool]
+"""Whether an interval is to be restated at all."""
+
+
+class Revision(NamedTuple):
+    """An interval before and after; after: None where it keeps its value because less is known of it now."""
+
+    before: Entry
+    after: Entry | None
+
+
+def valued_by(former: Valuer) -> Wanted:
+    """Wants what was valued by these prices and shares, and what lacked something: so that a changed price is restated,
+    and a changed assumption about the home is not."""
+    return lambda entry: lacks(entry) or same(entry, former.revalue(entry, ""))
+
+
+def lacks(entry: Entry) -> bool:
+    """Whether something that should have been told of it was not known when it was booked."""
+    return UNKNOWN in entry.reason
+
+
+def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry: True) -> Revision | None:
+    """An interval valued anew; None if that says nothing new, or if it is not wanted.
+
+    An interval without energy is never revised.
+    """
+    if not entry.diverted_wh:
+        return None
+    after = valuer.revalue(entry, f"restated: {why}")
+    if same(entry, after) or not wanted(entry):
+        return None
+    if not _unknown(after) <= _unknown(entry):
+        return Revision(entry, None)
+    return Revision(entry, after)
+
+
+def revisions(
+    ledger: Ledger, valuer: Valuer, why: str, from_s: int, to_s: int, wanted: Wanted = lambda entry: True
+) -> Iterator[Revision]:
+    """What a restatement of the intervals that start in [from_s, to_s) would revise, by time; nothing is written."""
+    for start_s in range(from_s, to_s, DAY_S):
+        for entry in ledger.entries(start_s, min(start_s + DAY_S, to_s)):
+            revised = revise(entry, valuer, why, wanted)
+            if revised is not None:
+                yield revised
+
+
+def same(one: Entry, other: Entry) -> bool:
+    """Whether two versions of an interval say the same but for the reason; the first ledgers kept less."""
+    if one.used is None:
+        other = replace(other, used=None, postings=one.postings)
+    return replace(other, reason=one.reason) == one
+
+
+def revise_tank(tank: TankEntry, pairs: Sequence[tuple[Entry, Entry]], why: str) -> TankEntry:
+    """The tank's interval with what its heaters' entries (before, after) cost now; energy, draw and loss stay."""
+    micro: dict[str, int] = {}
+    mg: dict[str, int] = {}
+    for before, after in pairs:
+        for lines, sign in ((before.postings, -1), (after.postings, 1)):
+            for line in lines:
+                micro[line.account] = micro.get(line.account, 0) + sign * line.micro
+                mg[line.account] = mg.get(line.account, 0) + sign * line.mg
+    lines = tuple(
+        replace(line, micro=line.micro + micro.get(line.account, 0), mg=line.mg + mg.get(line.account, 0))
+        for line in tank.postings
+    )
+    return replace(tank, reason=f"restated: {why}", postings=lines)
+
+
+class Restating:
+    """One restatement, a day's intervals at a step, so that whoever writes the ledger can do other things in between.
+
+    Nothing is noted down before something is revised. number: the ledger's for it; None until then. Raises LedgerError;
+    a step that failed can be tried again.
+    """
+
+    def __init__(
+        self,
+        ledger: LedgerWriter,
+        valuer: Valuer,
+        why: str,
+        from_s: int,
+        to_s: int,
+        wanted: Wanted = lambda entry: True,
+    ) -> None:
+        self.number: int | None = None
+        self.why = why
+        self.reached_s = from_s
+        self.from_s = from_s
+        self.to_s = to_s
+        self.kept = 0
+        self._ledger = ledger
+        self._valuer = valuer
+        self._wanted = wanted
+        self._net_micro = 0
+
+    @property
+    def begun(self) -> bool:
+        """Whether it has done anything yet."""
+        return self.reached_s > self.from_s
+
+    def step(self, now_s: float) -> bool:
+        """Go on by a day, or end; returns whether it has ended. now_s: UTC seconds."""
+        if self.reached_s >= self.to_s:
+            self._finish(now_s)
+            return True
+        end_s = min(self.reached_s + DAY_S, self.to_s)
+        found = list(revisions(self._ledger, self._valuer, self.why, self.reached_s, end_s, self._wanted))
+        pairs = [(one.before, one.after) for one in found if one.after is not None]
+        if pairs:
+            if self.number is None:
+                self.number = self._ledger.begin_restatement(now_s, self.why, self.from_s, self.to_s)
+            _write(self._ledger, self.number, pairs, self.why, now_s)
+        self.kept += len(found) - len(pairs)
+        self._net_micro += sum(after.net_micro - before.net_micro for before, after in pairs)
+        self.reached_s = end_s
+        return False
+
+    def _finish(self, now_s: float) -> None:
+        if self.number is None:
+            return
+        moved = self._net_micro / 1e6
+        currency = self._ledger.facts().currency
+        said = f"restated ({self.why}): net moved by {moved:+.2f} {currency}"
+        figures = {"restatement": self.number, "net_moved": moved, "kept_intervals": self.kept}
+        self._ledger.finish_restatement(self.number, now_s, EventRow(now_s, "restatement", "note", said, figures))
+
+
+class TakingBack:
+    """Undoes a restatement that was cut short: each interval gets the value that it had before, as a new version."""
+
+    def __init__(self, ledger: LedgerWriter, number: int) -> None:
+        self._ledger = ledger
+        self._number = number
+        self._days = sorted(
+            {before.start_s // DAY_S for before, after in ledger.revisions(number) if not same_figures(before, after)}
+        )
+        self.why = "taken back, for it was cut short"
+        self.begun = True
+
+    def step(self, now_s: float) -> bool:
+        """As `Restating.step`."""
+        if not self._days:
+            note = EventRow(now_s, "restatement", "note", f"restatement {self._number} {self.why}")
+            self._ledger.finish_restatement(self._number, now_s, note)
+            return True
+        start_s = self._days[0] * DAY_S
+        pairs = []
+        for chain in self._ledger.chains(start_s, start_s + DAY_S):
+            ours = [place for place, version in enumerate(chain) if version.restatement == self._number]
+            if ours and ours[-1] == len(chain) - 1:  # else something newer stands
+                before, after = chain[ours[0] - 1].entry, chain[-1].entry
+                pairs.append((after, replace(before, reason=f"restatement taken back{_lacking(before)}")))
+        _write(self._ledger, self._number, pairs, self.why, now_s)
+        del self._days[0]
+        return False
+
+
+def unfinished(ledger: LedgerWriter) -> TakingBack | None:
+    """What is to be done first about a restatement that was cut short."""
+    cut_short = ledger.unfinished_restatement()
+    return None if cut_short is None else TakingBack(ledger, cut_short.number)
+
+
+@dataclass(frozen=True, slots=True)
+class MovedRow:
+    """What moved in a month, millionths of the currency unit and mg CO2e. start_s, end_s: UTC seconds; intervals: how
+    many were revised, diverted_wh: the energy in them."""
+
+    start_s: int
+    end_s: int
+    intervals: int = 0
+    diverted_wh: int = 0
+    given_up_micro_before: int = 0
+    given_up_micro_after: int = 0
+    avoided_micro_before: int = 0
+    avoided_micro_after: int = 0
+    net_micro_before: int = 0
+    net_micro_after: int = 0
+    net_mg_before: int = 0
+    net_mg_after: int = 0
+
+
+_MOVED = ("given_up_micro", "avoided_micro", "net_micro", "net_mg")
+
+
+def moved(pairs: Iterable[tuple[Entry, Entry]], zone: ZoneInfo) -> list[MovedRow]:
+    """The difference by local month, months in which nothing moved left out. pairs: (before, after), by time."""
+    rows: list[MovedRow] = []
+    totals: dict[str, int] = {}
+    start_s = end_s = 0
+
+    def close() -> None:
+        if totals:
+            rows.append(MovedRow(start_s, end_s, **totals))
+
+    for before, after in pairs:
+        if before.start_s >= end_s:
+            close()
+            totals = {}
+            start_s, end_s = _month(before.start_s, zone)
+        counts = {"intervals": 1, "diverted_wh": before.diverted_wh}
+        for name in _MOVED:
+            counts[f"{name}_before"] = getattr(before, name)
+            counts[f"{name}_after"] = getattr(after, name)
+        for name, more in counts.items():
+            totals[name] = totals.get(name, 0) + more
+    close()
+    return rows
+
+
+def moved_total(rows: Sequence[MovedRow]) -> MovedRow:
+    """All rows together."""
+    names = [name for name in MovedRow.__slots__ if name not in ("start_s", "end_s")]
+    start_s, end_s = (rows[0].start_s, rows[-1].end_s) if rows else (0, 0)
+    return MovedRow(start_s, end_s, **{name: sum(getattr(row, name) for row in rows) for name in names})
+
+
+def same_figures(one: Entry, other: Entry) -> bool:
+    """As `same`, for entries read without their postings."""
+    return same(replace(one, postings=()), replace(other, postings=()))
+
+
+def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry]], why: str, now_s: float) -> None:
+    by_start: dict[int, list[tuple[Entry, Entry]]] = {}
+    for before, after in pairs:
+        by_start.setdefault(before.start_s, []).append((before, after))
+    told = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
+    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in told if entry.start_s in by_start]
+    ledger.restate(number, [after for _, after in pairs], tank, now_s)
+
+
+def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:
+    local = datetime.fromtimestamp(at_s, zone)
+    first_s = int(datetime(local.year, local.month, 1, tzinfo=zone).timestamp())
+    cuts = bounds("month", first_s, first_s + 32 * DAY_S, zone, 1)
+    return cuts[0], cuts[1]
+
+
+def _unknown(entry: Entry) -> frozenset[str]:
+    _, _, told = entry.reason.rpartition(UNKNOWN)
+    return frozenset(told.split(", ")) if UNKNOWN in entry.reason else frozenset()
+
+
+def _lacking(entry: Entry) -> str:
+    return f"{UNKNOWN}{', '.join(sorted(_unknown(entry)))}" if _unknown(entry) else ""

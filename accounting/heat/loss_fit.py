@@ -1,0 +1,134 @@
+"""The home's own standing loss, from how its tank cools while nobody draws and nothing heats.
+
+A tank that is left alone follows ln(T − T_a) = a − (UA / C) t: the mixed tank's closed solution (EnergyPlus engineering
+reference). The slope is fitted by least squares over all quiet runs at once, each with an `a` of its own.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from math import log, sqrt
+from statistics import fmean
+from zoneinfo import ZoneInfo
+
+from accounting.ledger.tape import Row
+from accounting.valuation.settings import TankBooks
+from rules.tank.charge import TEMPERATURES, mean_c
+from rules.tank.cylinder import WH_PER_L_K
+from rules.tank.standing_loss import TEST_K
+
+Reading = tuple[float, float]
+"""UTC second; mean temperature of the tank, °C."""
+Run = Sequence[Reading]
+
+STEP_S = 1800
+"""Readings are thinned to this, so that a level's steps do not count as many measurements."""
+LEAST_S = 4 * 3600
+"""A quiet run's least length."""
+SETTLING_S = 3600
+"""After heating, the water mixes for so long."""
+QUIET_HOURS = range(6)
+"""Local hours in which nobody is taken to draw, where no water meter tells."""
+DRAW_PCT = 1.5
+"""A fall by more than this in STEP_S is a draw, %, where no water meter tells: a level of whole percents steps by 1."""
+_LEAST_ABOVE_K = 5.0
+_INPUTS = ("diverted_wh", "topup_wh", "boiler_wh", "water_l")
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """A fitted standing loss. standard_error: of ua_w_per_k, W/K; runs, hours: what it rests on."""
+
+    ua_w_per_k: float
+    standard_error: float
+    runs: int
+    hours: float
+
+    @property
+    def loss_w(self) -> float:
+        """At 65 °C in a room of 20 °C, as `tank.loss_w` has it, W."""
+        return self.ua_w_per_k * TEST_K
+
+
+def fit(runs: Iterable[Run], wh_per_k: float, ambient_c: float) -> Loss | None:
+    """The loss that runs of quiet readings show; None where there are too few, or all of one instant.
+
+    wh_per_k: heat the tank holds per kelvin; ambient_c: around it. The standard error is that of the slope in ordinary
+    least squares, with as many intercepts as runs; it knows nothing of a wrong ambient temperature.
+    """
+    kept = [[(at_s / 3600, log(temp_c - ambient_c)) for at_s, temp_c in run] for run in runs if len(run) > 1]
+    count = sum(len(run) for run in kept)
+    free = count - len(kept) - 1
+    centred = []
+    for run in kept:
+        mean_h, mean_log = fmean(h for h, _ in run), fmean(y for _, y in run)
+        centred += [(h - mean_h, y - mean_log) for h, y in run]
+    spread = sum(h * h for h, _ in centred)
+    if free < 1 or not spread:
+        return None
+    slope = sum(h * y for h, y in centred) / spread
+    residual = sum((y - slope * h) ** 2 for h, y in centred) / free
+    hours = sum(run[-1][0] - run[0][0] for run in kept)
+    return Loss(-slope * wh_per_k, sqrt(residual / spread) * wh_per_k, len(kept), hours)
+
+
+def fit_tape(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> Loss | None:
+    """The loss that recorded minutes show; see `fit` and `quiet_runs`."""
+    runs = quiet_runs(rows, tank, zone)
+    return fit(runs, WH_PER_L_K * tank.volume_l, tank.ambient_c)
+
+
+def quiet_runs(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> list[list[Reading]]:
+    """The stretches of recorded minutes in which the tank was left alone.
+
+    No counter of heat or water moved and no heater drew; without a water meter, in QUIET_HOURS and with no fall above
+    DRAW_PCT. Small draws at night pass for loss: the figure is then too high.
+    """
+    latest: dict[str, float] = {}
+    runs: list[list[Reading]] = [[]]
+    disturbed_s = float("-inf")
+    for at_s, told in rows:
+        if _moved(latest, told):
+            disturbed_s = at_s
+        latest.update(told)
+        temp_c = _temperature(told, latest, tank)
+        if temp_c is None:
+            continue
+        hour = datetime.fromtimestamp(at_s, zone).hour
+        quiet = at_s - disturbed_s >= SETTLING_S and temp_c - tank.ambient_c >= _LEAST_ABOVE_K
+        if not quiet or (tank.water is None and hour not in QUIET_HOURS):
+            if runs[-1]:
+                runs.append([])
+            continue
+        run = runs[-1]
+        if run and at_s - run[-1][0] > 2 * STEP_S:
+            runs.append([(at_s, temp_c)])
+        elif not run or at_s - run[-1][0] >= STEP_S:
+            run.append((at_s, temp_c))
+    most_k = (tank.hot_c - tank.cold_c) * DRAW_PCT / 100
+    return [run for run in runs if run and run[-1][0] - run[0][0] >= LEAST_S and _undrawn(run, tank, most_k)]
+
+
+def _undrawn(run: Run, tank: TankBooks, most_k: float) -> bool:
+    return tank.water is not None or all(one[1] - other[1] <= most_k for one, other in pairwise(run))
+
+
+def _moved(latest: dict[str, float], told: dict[str, float]) -> bool:
+    """Whether anything heated or drew in the minute."""
+    return any(
+        (name.startswith("diverted_w") and not name.startswith("diverted_wh") and value > 0)
+        or (name.startswith(_INPUTS) and name in latest and value != latest[name])
+        for name, value in told.items()
+    )
+
+
+def _temperature(told: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
+    """The tank's mean temperature where the minute tells it anew, as the books count it."""
+    if len(tank.temperatures) > 1 or not tank.level:
+        if not any(name in told for name in tank.temperatures):
+            return None
+        return mean_c(*(latest.get(name) if name in tank.temperatures else None for name in TEMPERATURES))
+    if "tank_level_pct" not in told:
+        return None
+    return tank.cold_c + told["tank_level_pct"] / 100 * (tank.hot_c - tank.cold_c)

@@ -1,0 +1,147 @@
+"""The heat in the tank at an interval's ends, from readings of its level or its temperatures."""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any, NamedTuple
+
+from accounting.valuation.settings import TankBooks
+from rules.tank.charge import TEMPERATURES, mean_c
+
+_LEVEL, _TOP = "tank_level_pct", TEMPERATURES[0]
+
+
+class Stock(NamedTuple):
+    """Heat above the cold water's temperature, Wh. near: whether the readings it lies between are."""
+
+    wh: int
+    near: bool
+
+
+class TankLevel:
+    """Keeps of each interval the first and the last reading. So the order in which readings come changes nothing; of
+    two at one instant the first counts.
+
+    Temperatures count, as heat of all water above the cold one's temperature, where at least two are told; else the
+    level; else the one temperature for the whole tank. A temperature older than its sensor's newest is passed over.
+    """
+
+    def __init__(self, tank: TankBooks, interval_s: int) -> None:
+        self._interval_ms = interval_s * 1000
+        self._by_temperatures = len(tank.temperatures) > 1 or not tank.level
+        self._cells: dict[int, list[float]] = {}
+        self._cell = [0.0] * 4
+        self._cell_end_s = 0.0
+        self._newest: dict[str, tuple[float, float]] = {}
+        self._tops: dict[int, list[float]] = {}
+        self.adopt(tank)
+
+    def adopt(self, tank: TankBooks) -> None:
+        """Goes on with other figures of the same tank."""
+        self._tank = tank
+
+    def notes(self) -> list[tuple[str, Callable[[float, float], None]]]:
+        """Which signal's readings go where."""
+        notes: list[tuple[str, Callable[[float, float], None]]] = []
+        if not self._by_temperatures:
+            notes.append((_LEVEL, self._note_level))
+        told = [name for name in self._tank.temperatures if self._by_temperatures or name == _TOP]
+        return [*notes, *((name, partial(self._note_temperature, name)) for name in told)]
+
+    @property
+    def first_ms(self) -> int | None:
+        """UTC ms of the first reading kept; None before any."""
+        return round(self._cells[min(self._cells)][0] * 1000) if self._cells else None
+
+    def stock_at(self, at_ms: int) -> Stock | None:
+        """The heat at an interval's start or end; None where no reading is kept before it, or none has come after."""
+        before_ms = after_ms = None
+        for start_ms in self._cells:
+            if start_ms < at_ms:
+                if before_ms is None or start_ms > before_ms:
+                    before_ms = start_ms
+            elif after_ms is None or start_ms < after_ms:
+                after_ms = start_ms
+        if after_ms is None:
+            return None
+        next_s, next_pct, _, _ = self._cells[after_ms]
+        if round(next_s * 1000) == at_ms:
+            return Stock(self._wh(next_pct), True)
+        if before_ms is None:
+            return None
+        _, _, last_s, last_pct = self._cells[before_ms]
+        way = (at_ms / 1000 - last_s) / (next_s - last_s)
+        return Stock(self._wh(last_pct + way * (next_pct - last_pct)), next_s - last_s <= self._tank.stale_after_s)
+
+    def top_c(self, start_ms: int) -> float:
+        """Temperature of the water drawn in an interval, °C: the mean of the sensor at the top, else as last told, else
+        a full tank's."""
+        if start_ms in self._tops:
+            total_c, count = self._tops[start_ms]
+            return total_c / count
+        return self._newest[_TOP][1] if _TOP in self._newest else self._tank.hot_c
+
+    def set_back(self, by_s: float) -> None:
+        """The clock that dates the readings was set back: the newest temperatures are dated anew."""
+        self._newest = {name: (at_s - by_s, temp_c) for name, (at_s, temp_c) in self._newest.items()}
+
+    def drop(self, before_ms: int) -> None:
+        """Forgets the intervals before this one, but for the last reading among them."""
+        for start in sorted(start for start in self._cells if start < before_ms)[:-1]:
+            del self._cells[start]
+        for start in [start for start in self._tops if start < before_ms]:
+            del self._tops[start]
+
+    def state(self) -> dict[str, Any]:
+        """All of it as plain JSON data, for `restore`."""
+        return {
+            "by_temperatures": self._by_temperatures,
+            "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
+            "newest": {name: list(reading) for name, reading in self._newest.items()},
+            "tops": [[start, *told] for start, told in sorted(self._tops.items())],
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Goes on from a `state()`, unless the level was told another way then."""
+        if state["by_temperatures"] != self._by_temperatures:
+            return
+        self._cells = {start: cell for start, *cell in state["cells"]}
+        self._newest = {name: (at_s, temp_c) for name, (at_s, temp_c) in state["newest"].items()}
+        self._tops = {start: told for start, *told in state["tops"]}
+
+    def _note_level(self, at_s: float, level_pct: float) -> None:
+        cell = self._cell
+        if (
+            cell[2] < at_s < self._cell_end_s
+        ):  # the common case, kept short: in order, inside the last reading's interval
+            cell[2] = at_s
+            cell[3] = level_pct
+            return
+        at_ms = round(at_s * 1000)
+        start_ms = at_ms - at_ms % self._interval_ms
+        found = self._cells.setdefault(start_ms, [at_s, level_pct, at_s, level_pct])
+        if at_s < found[0]:
+            found[:2] = at_s, level_pct
+        elif at_s > found[2]:
+            found[2:] = at_s, level_pct
+        self._cell, self._cell_end_s = found, (start_ms + self._interval_ms) / 1000
+
+    def _note_temperature(self, name: str, at_s: float, temp_c: float) -> None:
+        known = self._newest.get(name)
+        if known is not None and at_s < known[0]:
+            return
+        self._newest[name] = (at_s, temp_c)
+        if name == _TOP:
+            at_ms = round(at_s * 1000)
+            told = self._tops.setdefault(at_ms - at_ms % self._interval_ms, [0.0, 0])
+            told[0] += temp_c
+            told[1] += 1
+        if self._by_temperatures:
+            oldest_s = at_s - self._tank.stale_after_s
+            fresh = {name: c for name, (read_s, c) in self._newest.items() if read_s >= oldest_s}
+            if all(name in fresh for name in self._tank.temperatures):
+                mean = mean_c(*(fresh.get(name) for name in TEMPERATURES))
+                if mean is not None:
+                    self._note_level(at_s, 100 * (mean - self._tank.cold_c) / (self._tank.hot_c - self._tank.cold_c))
+
+    def _wh(self, level_pct: float) -> int:
+        return round(self._tank.full_wh * level_pct / 100)

@@ -1,0 +1,328 @@
+"""An energy counter read now and then, made into Wh per settlement interval.
+
+The readings are put in order of their own time and walked through by one small state machine. Its state is a plain
+tuple, `Standing`: the last good reading, and the readings after it that are in doubt. What one reading does depends on
+the standing before it and on nothing else, so a late reading is put in place by undoing the readings after it and
+walking through them again: the result is that of arrival in order.
+
+Doubt:
+- A reading below the last good one is a glitch, unless it and the next two stay below and never go back among
+  themselves: then the counter was reset and has restarted from 0. (A register that climbs past its old reading within
+  two readings of a reset looks like a glitch: nothing in it tells them apart.)
+- A reading further ahead than the heater's rated power allows (and 10 %, and the counter's resolution) is a glitch,
+  unless the next reading stands on it: then the step goes to quarantine and the counter goes on from there.
+- A step over more than `LONGEST_GAP_MS` is no gap but a clock that was wrong: nobody knows when its energy was taken.
+  It goes to quarantine too.
+Until doubt is resolved the time after the last good reading is not covered, and no interval in it is settled.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+from accounting.model.apportion import intervals, spread
+from accounting.model.entry import Quarantined
+from rules.model.record import record
+
+Standing = tuple[int, int, tuple[tuple[int, int], ...]]
+"""(ms of the last good reading, its Wh, the readings in doubt after it as (ms, Wh))."""
+
+FAR_MS = 2**62
+"""After any reading."""
+
+NOTHING_YET_MS = -FAR_MS
+"""Before any reading."""
+
+LONGEST_GAP_MS = 366 * 86_400_000
+"""A year and a day. Beyond it, one reading dated by a clock that was never set would open an interval for every half
+hour since."""
+
+_ALLOWED_TENTHS = 11
+"""Tenths of the rated power that a step may show."""
+_MWMS_PER_WH = 3_600_000_000
+
+
+@record
+class Share:
+    """What one interval got: start_ms UTC; wh of energy, estimated_wh of it in a gap; measured_ms of covered time."""
+
+    start_ms: int
+    wh: int
+    measured_ms: int
+    estimated_wh: int
+
+
+@dataclass(slots=True)
+class Counts:
+    """How often the readings were not what they should be."""
+
+    glitches: int = 0
+    resets: int = 0
+    too_late: int = 0
+
+
+class CounterMeter:
+    """Turns the readings of one cumulative counter into whole Wh per interval.
+
+    heater: whose energy it is, for the quarantine's sake; rated_w: most the heater can take, W; interval_s: settlement
+    interval; gap_s: time between good readings beyond which the energy is called estimated and the time unmeasured;
+    late_s: how much older than the newest a reading may be and still be put in place; resolution_wh: the counter's
+    step.
+    """
+
+    kind = "counter"
+
+    def __init__(
+        self, heater: str, *, rated_w: float, interval_s: int, gap_s: float, late_s: float, resolution_wh: float
+    ) -> None:
+        self.heater = heater
+        self.counts = Counts()
+        self.touched = False
+        """Whether an interval may have become complete, or a complete one changed, since this was last cleared."""
+        self._interval_ms = interval_s * 1000
+        self._gap_ms = round(gap_s * 1000)
+        self._late_ms = round(late_s * 1000)
+        self._resolution_wh = round(resolution_wh)
+        self._rated_mw_tenths = round(rated_w * 1000) * _ALLOWED_TENTHS
+        self._standing: Standing | None = None
+        self._history: deque[tuple[int, int, Standing | None]] = deque()
+        self._newest_ms = NOTHING_YET_MS
+        self._cells: dict[int, list[int]] = {}
+        self._quarantine: dict[tuple[int, int, int, str], int] = {}
+        self._cell = [0, 0, 0]
+        self._cell_end_ms = NOTHING_YET_MS
+        self._set_back_ms = NOTHING_YET_MS
+
+    def note(self, at_s: float, value: float) -> None:
+        """Takes a reading: UTC seconds, Wh of the register (finite). Rounded half-even to whole Wh, so that differences
+        telescope; a second reading of the same instant counts only if it shows more."""
+        at_ms = round(at_s * 1000)
+        wh = round(value)
+        standing = self._standing
+        if at_ms > self._newest_ms and standing is not None:
+            # The common case, kept short: in order, no doubt, no gap, inside the interval of the last reading.
+            good_ms, good_wh, doubt = standing
+            span_ms = at_ms - good_ms
+            step_wh = wh - good_wh
+            if (
+                not doubt
+                and at_ms < self._cell_end_ms
+                and span_ms <= self._gap_ms
+                and step_wh >= 0
+                and (step_wh - self._resolution_wh) * 10 * _MWMS_PER_WH <= self._rated_mw_tenths * span_ms
+            ):
+                cell = self._cell
+                cell[0] += step_wh
+                cell[1] += span_ms
+                history = self._history
+                history.append((at_ms, wh, standing))
+                self._standing = (at_ms, wh, ())
+                self._newest_ms = at_ms
+                oldest_ms = at_ms - self._late_ms
+                while history[0][0] < oldest_ms:
+                    history.popleft()
+                return
+        self._place(at_ms, wh)
+
+    def covered_ms(self, now_ms: int) -> int:
+        """UTC ms up to which the energy is known: that of the last good reading, whatever the time is now."""
+        return self._standing[0] if self._standing else NOTHING_YET_MS
+
+    @property
+    def mark(self) -> tuple[object, ...]:
+        """Where the register stands; it changes when energy, or doubt, comes. Empty before the first reading ever."""
+        return self._standing[1:] if self._standing else ()
+
+    @property
+    def floor_ms(self) -> int:
+        """UTC ms before which no reading can change anything any more."""
+        if not self._history:
+            return NOTHING_YET_MS
+        at_ms, _, before = self._history[0]
+        return before[0] if before else at_ms
+
+    @property
+    def newest_ms(self) -> int:
+        """UTC ms of the newest reading."""
+        return self._newest_ms
+
+    def set_back(self, by_ms: int) -> None:
+        """The clock that dates the readings was set back by so much: the newest ones are dated anew, and what comes
+        goes on from them. What is booked stays where it is; no reading is put before them any more."""
+        if self._standing is None:
+            return
+        good_ms, good_wh, doubt = self._standing
+        self._standing = (good_ms - by_ms, good_wh, tuple((ms - by_ms, wh) for ms, wh in doubt))
+        self._history.clear()
+        self._newest_ms -= by_ms
+        self._set_back_ms = self._newest_ms
+        self._aim()
+        self.touched = True
+
+    def shares(self, now_ms: int) -> list[Share]:
+        """What each kept interval has got so far, in order of time."""
+        most_ms = self._interval_ms  # a clock set back has had the same time twice
+        return [
+            Share(start, wh, min(measured_ms, most_ms), estimated_wh)
+            for start, (wh, measured_ms, estimated_wh) in sorted(self._cells.items())
+        ]
+
+    def starts(self) -> list[int]:
+        """The kept intervals' starts, UTC ms, in order."""
+        return sorted(self._cells)
+
+    def bring(self, share: Share) -> None:
+        """Takes over what another meter of this heater had not handed on."""
+        cell = self._cells.setdefault(share.start_ms, [0, 0, 0])
+        for index, more in enumerate((share.wh, share.measured_ms, share.estimated_wh)):
+            cell[index] += more
+        self.touched = True
+
+    def drop(self, before_ms: int) -> None:
+        """Forgets the intervals that end at or before this: they are booked and can no longer change."""
+        for start in [start for start in self._cells if start + self._interval_ms <= before_ms]:
+            del self._cells[start]
+
+    def drain(self) -> list[Quarantined]:
+        """The steps put in quarantine since last asked; one taken back by a late reading comes as a negative one."""
+        drained = []
+        for (from_ms, to_ms, wh, why), times in self._quarantine.items():
+            if times:
+                text = why if times > 0 else f"withdrawn after a late reading: {why}"
+                drained.append(Quarantined(self.heater, from_ms / 1000, to_ms / 1000, wh * times, text))
+        self._quarantine.clear()
+        return drained
+
+    def state(self) -> dict[str, Any]:
+        """All of it as plain JSON data, for `restore`."""
+        return {
+            "kind": self.kind,
+            "standing": _listed(self._standing),
+            "history": [[at_ms, wh, _listed(before)] for at_ms, wh, before in self._history],
+            "newest_ms": self._newest_ms,
+            "set_back_ms": self._set_back_ms,
+            "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
+            "quarantine": [[*key, times] for key, times in self._quarantine.items()],
+            "counts": [self.counts.glitches, self.counts.resets, self.counts.too_late],
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Goes on from a `state()`."""
+        self._standing = _standing(state["standing"])
+        self._history = deque((at_ms, wh, _standing(before)) for at_ms, wh, before in state["history"])
+        self._newest_ms = state["newest_ms"]
+        self._set_back_ms = state.get("set_back_ms", NOTHING_YET_MS)
+        self._cells = {start: [wh, measured, estimated] for start, wh, measured, estimated in state["cells"]}
+        self._quarantine = {(a, b, wh, why): times for a, b, wh, why, times in state["quarantine"]}
+        self.counts = Counts(*state["counts"])
+        self._aim()
+        self.touched = True
+
+    def _place(self, at_ms: int, wh: int) -> None:
+        """Takes a reading wherever in time it belongs."""
+        history = self._history
+        if at_ms < self._newest_ms - self._late_ms or at_ms <= self._set_back_ms:
+            self.counts.too_late += 1
+            return
+        redo = [(at_ms, wh)]
+        while history and history[-1][0] > at_ms:
+            later_ms, later_wh, _ = self._undo()
+            redo.append((later_ms, later_wh))
+        if history and history[-1][0] == at_ms:
+            # Of one instant the highest reading counts, in whichever order they come.
+            _, same_wh, _ = self._undo()
+            redo[0] = (at_ms, max(wh, same_wh))
+        redo[1:] = redo[:0:-1]
+        for ms, reading_wh in redo:
+            history.append((ms, reading_wh, self._standing))
+            self._standing = self._step(self._standing, ms, reading_wh, 1)
+        self._newest_ms = history[-1][0]
+        oldest_ms = self._newest_ms - self._late_ms
+        while history[0][0] < oldest_ms:
+            history.popleft()
+        self._aim()
+        self.touched = True
+
+    def _undo(self) -> tuple[int, int, Standing | None]:
+        """Takes the last reading back, with all it did."""
+        item = self._history.pop()
+        at_ms, wh, before = item
+        self._step(before, at_ms, wh, -1)
+        self._standing = before
+        return item
+
+    def _aim(self) -> None:
+        """Points the short way through `note` at the interval of the last good reading."""
+        if self._standing is None:
+            return
+        good_ms = self._standing[0]
+        start_ms = good_ms - good_ms % self._interval_ms
+        self._cell_end_ms = start_ms + self._interval_ms
+        self._cell = self._cells.setdefault(start_ms, [0, 0, 0])
+
+    def _step(self, standing: Standing | None, at_ms: int, wh: int, sign: int) -> Standing:
+        """The standing after a reading. sign 1 does what the reading does, −1 undoes it."""
+        if standing is None:
+            return at_ms, wh, ()
+        good_ms, good_wh, doubt = standing
+        if doubt:
+            first_ms, first_wh = doubt[0]
+            if first_wh > good_wh and wh >= first_wh:
+                why = f"{first_wh - good_wh} Wh in {(first_ms - good_ms) / 1000:.0f} s is more than the heater can take"
+                self._set_aside(good_ms, first_ms, first_wh - good_wh, why, sign)
+                return self._step((first_ms, first_wh, ()), at_ms, wh, sign)
+            if wh >= good_wh:
+                self.counts.glitches += sign * len(doubt)
+                return self._step((good_ms, good_wh, ()), at_ms, wh, sign)
+            if wh < doubt[-1][1]:
+                self.counts.glitches += sign * len(doubt)
+                return good_ms, good_wh, ((at_ms, wh),)
+            if len(doubt) < 2:
+                return good_ms, good_wh, (*doubt, (at_ms, wh))
+            self.counts.resets += sign
+            if self._possible(first_wh, first_ms - good_ms):
+                self._book(good_ms, first_ms, first_wh, sign)
+            else:
+                why = f"{first_wh} Wh shown after a restart is more than the heater can have taken since"
+                self._set_aside(good_ms, first_ms, first_wh, why, sign)
+            after = self._step((first_ms, first_wh, ()), *doubt[1], sign)
+            return self._step(after, at_ms, wh, sign)
+        step_wh = wh - good_wh
+        if step_wh < 0 or not self._possible(step_wh, at_ms - good_ms):
+            return good_ms, good_wh, ((at_ms, wh),)
+        self._book(good_ms, at_ms, step_wh, sign)
+        return at_ms, wh, ()
+
+    def _possible(self, step_wh: int, span_ms: int) -> bool:
+        """Whether the heater can have taken this much in this time."""
+        return (step_wh - self._resolution_wh) * 10 * _MWMS_PER_WH <= self._rated_mw_tenths * span_ms
+
+    def _book(self, from_ms: int, to_ms: int, step_wh: int, sign: int) -> None:
+        """Spreads a step over the intervals it took; what took impossibly long is set aside."""
+        if to_ms - from_ms > LONGEST_GAP_MS:
+            if step_wh:
+                days = (to_ms - from_ms) // 86_400_000
+                why = f"{step_wh} Wh since a reading {days} days before: was a clock wrong?"
+                self._set_aside(from_ms, to_ms, step_wh, why, sign)
+            return
+        estimated = to_ms - from_ms > self._gap_ms
+        parts = intervals(from_ms, to_ms, self._interval_ms)
+        for (start, inside_ms), wh in zip(parts, spread(step_wh, [ms for _, ms in parts]), strict=True):
+            cell = self._cells.setdefault(start, [0, 0, 0])
+            cell[0] += sign * wh
+            if estimated:
+                cell[2] += sign * wh
+            else:
+                cell[1] += sign * inside_ms
+
+    def _set_aside(self, from_ms: int, to_ms: int, wh: int, why: str, sign: int) -> None:
+        key = (from_ms, to_ms, wh, why)
+        self._quarantine[key] = self._quarantine.get(key, 0) + sign
+
+
+def _listed(standing: Standing | None) -> list[Any] | None:
+    return None if standing is None else [standing[0], standing[1], [list(reading) for reading in standing[2]]]
+
+
+def _standing(listed: list[Any] | None) -> Standing | None:
+    return None if listed is None else (listed[0], listed[1], tuple((at_ms, wh) for at_ms, wh in listed[2]))

@@ -1,0 +1,92 @@
+"""Double entry in Wh: whatever comes into an account has left another, and its cost with it."""
+
+from collections.abc import Iterable, Sequence
+
+from accounting.model.entry import Entry, Posting, TankEntry
+
+SUN, GRID, BATTERY, BOILER = "sun", "grid", "battery", "boiler"
+TANK, DRAWN, LOST, UNEXPLAINED = "tank", "drawn", "lost", "unexplained"
+
+
+def grid_account(band: str | None) -> str:
+    """The account of grid energy in a tariff's band, or in none."""
+    return f"{GRID}:{band}" if band else GRID
+
+
+def is_grid(account: str) -> bool:
+    """Whether an account is the grid's, whichever band."""
+    return account == GRID or account.startswith(f"{GRID}:")
+
+
+def postings(diverted_wh: int, micro: int = 0, mg: int = 0, taken: Sequence[Posting] = ()) -> tuple[Posting, ...]:
+    """The postings of a heater's energy into the tank. None for no energy.
+
+    diverted_wh: all of it; micro, mg: what the sun's part gave up; taken: what others gave, as positive amounts.
+    """
+    if not diverted_wh:
+        return ()
+    sun = Posting(SUN, diverted_wh - sum(part.wh for part in taken), micro, mg)
+    parts = [part for part in (sun, *taken) if part.wh]
+    into = Posting(TANK, diverted_wh, sum(part.micro for part in parts), sum(part.mg for part in parts))
+    return (*(Posting(part.account, -part.wh, -part.micro, -part.mg) for part in parts), into)
+
+
+def balance(entry: Entry) -> None:
+    """Checks an entry: see `faults`. Raises ValueError: nobody but a programmer can mend it."""
+    for fault in faults(entry):
+        raise ValueError(fault)
+
+
+def faults(entry: Entry) -> list[str]:
+    """What does not add up in an entry, one sentence each, which names it and says how far it is out.
+
+    Its postings sum to zero in energy, money and carbon; each source gave what its column says; no part is negative.
+    """
+    told = f"entry {entry.start_s} of {entry.heater}"
+    lines = entry.postings
+    found = _unbalanced(told, lines)
+    found += _differs(told, "account sun", entry.sun_wh, _given(lines, SUN))
+    found += _differs(told, "account grid", entry.grid_wh, _given(lines, GRID))
+    found += _differs(told, "account battery", entry.battery_wh, _given(lines, BATTERY))
+    parts = {"sun": entry.sun_wh, "grid_wh": entry.grid_wh, "battery_wh": entry.battery_wh}
+    parts |= {"curtailed_wh": entry.curtailed_wh, "what could be sold": entry.sun_wh - entry.curtailed_wh}
+    found += [f"{told}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in parts.items() if wh < 0]
+    return found
+
+
+def tank_faults(entry: TankEntry) -> list[str]:
+    """What does not add up in a tank's entry, one sentence each.
+
+    Its postings sum to zero in energy; no source takes heat back, and nobody draws a negative amount.
+    """
+    told = f"tank entry {entry.start_s}"
+    found = _differs(told, "postings", 0, sum(line.wh for line in entry.postings))
+    for line in entry.postings:
+        if (is_source(line.account) and line.wh > 0) or (line.account == DRAWN and line.wh < 0):
+            found.append(f"{told}, {line.account}: got {line.wh} Wh, which is the wrong way round")
+    return found
+
+
+def is_source(account: str) -> bool:
+    """Whether heat comes into the tank from this account."""
+    return account in (SUN, BATTERY, BOILER) or is_grid(account)
+
+
+def _given(lines: Iterable[Posting], account: str) -> int:
+    of_it = is_grid if account == GRID else account.__eq__
+    return -sum(line.wh for line in lines if of_it(line.account))
+
+
+def _unbalanced(told: str, lines: Sequence[Posting]) -> list[str]:
+    found = _differs(told, "postings", 0, sum(line.wh for line in lines))
+    found += _differs(told, "money of the postings", 0, sum(line.micro for line in lines), "millionths")
+    found += _differs(told, "carbon of the postings", 0, sum(line.mg for line in lines), "mg")
+    return found
+
+
+def _differs(told: str, what: str, expected: int, accumulated: int, unit: str = "Wh") -> list[str]:
+    if accumulated == expected:
+        return []
+    off = accumulated - expected
+    by = f"{off} too much" if off > 0 else f"{-off} too little"
+    return [f"{told}, {what}: expected {expected} {unit}, accumulated {accumulated} {unit} ({by})"]

@@ -1,0 +1,175 @@
+"""What the diverted energy was worth, by local period: sums of the ledger's integers."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from accounting.ledger.reading import HeaterSpan, Ledger, Sums
+from accounting.model.periods import By, bounds
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRow:
+    """A period's totals, the interval in progress included.
+
+    start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. Energy in Wh, money in millionths
+    of the currency unit, carbon in mg CO2e. estimated_wh: of diverted_wh, what fell into gaps; open_wh: of diverted_wh,
+    what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and counts as
+    nothing there. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
+    grid_wh, battery_wh: of diverted_wh, what the sun did not give, and bought_micro, bought_mg: what it cost.
+    *_marginal_mg: carbon by marginal factors, of marginal_wh of the energy; never part of the other carbon.
+    """
+
+    start_s: int
+    end_s: int
+    diverted_wh: int = 0
+    estimated_wh: int = 0
+    open_wh: int = 0
+    given_up_micro: int = 0
+    avoided_micro: int = 0
+    given_up_mg: int = 0
+    avoided_mg: int = 0
+    measured_s: int = 0
+    due_s: int = 0
+    unpriced_wh: int = 0
+    grid_wh: int = 0
+    battery_wh: int = 0
+    bought_micro: int = 0
+    bought_mg: int = 0
+    marginal_wh: int = 0
+    given_up_marginal_mg: int = 0
+    avoided_marginal_mg: int = 0
+    bought_marginal_mg: int = 0
+
+    @property
+    def net_micro(self) -> int:
+        return self.avoided_micro - self.given_up_micro - self.bought_micro
+
+    @property
+    def net_mg(self) -> int:
+        return self.avoided_mg - self.given_up_mg - self.bought_mg
+
+    @property
+    def net_marginal_mg(self) -> int:
+        return self.avoided_marginal_mg - self.given_up_marginal_mg - self.bought_marginal_mg
+
+    @property
+    def coverage(self) -> float:
+        """Share of the period's known time that was measured, 0 to 1; 0 where none of it is known.
+
+        The mean over the heaters, each weighed by the time for which it should have been measured: from its first
+        booked interval to the last instant the ledger knows of, or to its last booked interval if it is no longer used.
+        """
+        # A device whose clock runs ahead can have measured what is not due yet.
+        return min(1.0, self.measured_s / self.due_s) if self.due_s else 0.0
+
+
+_SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start_s", "end_s")]
+
+
+@dataclass(frozen=True, slots=True)
+class ValueReport:
+    """Rows for every period of the span, ascending, and their total. zone: where the periods' days begin."""
+
+    by: By
+    zone: ZoneInfo
+    rows: tuple[ValueRow, ...]
+    total: ValueRow
+
+
+def value_report(
+    ledger: Ledger,
+    by: By,
+    from_s: int | None = None,
+    to_s: int | None = None,
+    timezone: str | None = None,
+    as_of_s: float | None = None,
+) -> ValueReport:
+    """Total the ledger over [from_s, to_s) (UTC seconds) by local period.
+
+    from_s: default, the start of the first known interval; to_s: default, the end of the last known one.
+    timezone: IANA name; default, the ledger's. as_of_s: by what was settled and valued at that instant, UTC seconds:
+    the interval then in progress is not in it. A ledger with nothing in it gives no rows. Raises LedgerError.
+    """
+    with ledger.still():
+        facts = ledger.facts()
+        zone = ZoneInfo(timezone or facts.timezone)
+        spans = _heater_spans(ledger) if as_of_s is None else ledger.heater_spans(as_of_s)
+        first_s = from_s if from_s is not None else min((span.first_s for span in spans), default=0)
+        last_s = to_s if to_s is not None else max((span.end_s for span in spans), default=first_s)
+        cuts = bounds(by, first_s, last_s, zone, facts.interval_s)
+        pieces = list(pairwise(cuts))
+        sums = ledger.sums(pieces, as_of_s)
+        known_s = _known_s(ledger) if as_of_s is None else max((span.end_s for span in spans), default=0)
+        rows = [
+            _row(*piece, total, spans, known_s, facts.interval_s) for piece, total in zip(pieces, sums, strict=True)
+        ]
+        if as_of_s is None:
+            _add_open(rows, ledger, cuts)
+    return ValueReport(by, zone, tuple(rows), summed(rows, first_s, max(first_s, last_s)))
+
+
+def _heater_spans(ledger: Ledger) -> list[HeaterSpan]:
+    """Each heater's known span, unsettled intervals included."""
+    spans = {span.name: span for span in ledger.heater_spans()}
+    in_use = set(ledger.facts().heaters)
+    for entry in ledger.open_entries():
+        new = HeaterSpan(entry.heater, entry.heater in in_use, entry.start_s, entry.end_s)
+        old = spans.get(entry.heater, new)
+        spans[entry.heater] = old._replace(first_s=min(old.first_s, new.first_s), end_s=max(old.end_s, new.end_s))
+    return list(spans.values())
+
+
+def _known_s(ledger: Ledger) -> float:
+    """The last instant the ledger knows of: its last batch's, or the last settled interval's end if that is later."""
+    last_s = max((span.end_s for span in ledger.heater_spans()), default=0)
+    return max(last_s, ledger.known_until_s() or 0)
+
+
+def _row(
+    start_s: int, end_s: int, sums: Sums, spans: Sequence[HeaterSpan], known_s: float, interval_s: int
+) -> ValueRow:
+    # What starts in the period is measured in the intervals that start in it, so the time due is theirs as well.
+    from_s, to_s = -(-start_s // interval_s) * interval_s, -(-end_s // interval_s) * interval_s
+    due_s = 0
+    for span in spans:
+        until_s = known_s if span.in_use else min(known_s, span.end_s)
+        due_s += max(0, int(min(to_s, until_s)) - max(from_s, span.first_s))
+    return ValueRow(start_s, end_s, due_s=due_s, **sums._asdict())
+
+
+def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None:
+    if not rows:
+        return
+    for entry in ledger.open_entries(cuts[0], cuts[-1]):
+        place = bisect_right(cuts, entry.start_s) - 1
+        row = rows[place]
+        priced = entry.export_price_micro is not None and entry.heat_value_micro is not None
+        marginal = entry.given_up_marginal_mg is not None
+        rows[place] = replace(
+            row,
+            diverted_wh=row.diverted_wh + entry.diverted_wh,
+            estimated_wh=row.estimated_wh + entry.estimated_wh,
+            open_wh=row.open_wh + entry.diverted_wh,
+            given_up_micro=row.given_up_micro + entry.given_up_micro,
+            avoided_micro=row.avoided_micro + entry.avoided_micro,
+            given_up_mg=row.given_up_mg + entry.given_up_mg,
+            avoided_mg=row.avoided_mg + entry.avoided_mg,
+            measured_s=row.measured_s + entry.measured_s,
+            unpriced_wh=row.unpriced_wh + (0 if priced else entry.diverted_wh),
+            grid_wh=row.grid_wh + entry.grid_wh,
+            battery_wh=row.battery_wh + entry.battery_wh,
+            bought_micro=row.bought_micro + entry.bought_micro,
+            bought_mg=row.bought_mg + entry.bought_mg,
+            marginal_wh=row.marginal_wh + (entry.diverted_wh if marginal else 0),
+            given_up_marginal_mg=row.given_up_marginal_mg + (entry.given_up_marginal_mg or 0),
+            avoided_marginal_mg=row.avoided_marginal_mg + (entry.avoided_marginal_mg or 0),
+            bought_marginal_mg=row.bought_marginal_mg + (entry.bought_marginal_mg or 0),
+        )
+
+
+def summed(rows: Sequence[ValueRow], start_s: int, end_s: int) -> ValueRow:
+    """The rows together."""
+    return ValueRow(start_s, end_s, **{name: sum(getattr(row, name) for row in rows) for name in _SUMMED})

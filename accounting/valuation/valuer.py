@@ -1,0 +1,193 @@
+"""What an interval's energy was worth, by a home's prices, factors and shares: the same live, replayed and restated."""
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from accounting.model.apportion import spread
+from accounting.model.entry import UNKNOWN, Entry, Posting
+from accounting.model.journal import BATTERY, BOILER, grid_account, is_grid, postings
+from accounting.pricing.displaced import total
+from accounting.pricing.tariffs import mean_of
+from accounting.valuation.formula import Rates, amount, cost, half_even, micro, value
+from accounting.valuation.settings import BooksSettings
+from rules.model.record import record
+
+
+@record
+class Energy:
+    """What is known of one interval of one heater before any price.
+
+    wh: by its meter; estimated_wh: of it, what fell into a gap; measured_s: see `Entry`. taken: of wh, what the sun did
+    not give, as (account, Wh); curtailed_wh: of the sun's part, what an export limit would have kept from being sold.
+    """
+
+    start_s: int
+    heater: str
+    wh: int
+    estimated_wh: int
+    measured_s: int
+    taken: tuple[tuple[str, int], ...] = ()
+    curtailed_wh: int = 0
+
+
+class Valuer:
+    """Makes entries of energy, by one state of the home's prices, factors and shares."""
+
+    def __init__(self, settings: BooksSettings) -> None:
+        self.settings = settings
+        self._used = str(settings.used)
+
+    def entry(self, energy: Energy, reason: str) -> Entry:
+        """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
+        settings = self.settings
+        interval = (energy.start_s, energy.start_s + settings.interval_s)
+        rates = self.rates(interval, interval)
+        taken_wh = sum(wh for _, wh in energy.taken)
+        sellable_wh = energy.wh - taken_wh - energy.curtailed_wh
+        worth = value(energy.wh, rates, settings.used, settings.exportable, sellable_wh)
+        unknown = self._unknown(rates)
+        bought: list[Posting] = []
+        bought_marginal_mg = None if worth.given_up_marginal_mg is None else 0
+        for account, wh in energy.taken:
+            price = self._price_of(account, interval, rates)
+            if price is None:
+                unknown.append(f"price of {account}")
+            spent = cost(wh, price, rates)
+            bought.append(Posting(account, wh, spent.micro, spent.mg))
+            if bought_marginal_mg is not None:
+                bought_marginal_mg += spent.marginal_mg or 0
+        battery_wh = sum(part.wh for part in bought if part.account == BATTERY)
+        return Entry(
+            energy.start_s,
+            settings.interval_s,
+            energy.heater,
+            energy.wh,
+            energy.estimated_wh,
+            energy.measured_s,
+            worth.given_up_micro,
+            worth.avoided_micro,
+            worth.given_up_mg,
+            worth.avoided_mg,
+            micro(rates.export_price),
+            micro(rates.import_price),
+            micro(rates.heat_price),
+            taken_wh - battery_wh,
+            battery_wh,
+            energy.curtailed_wh,
+            sum(part.micro for part in bought),
+            sum(part.mg for part in bought),
+            worth.given_up_marginal_mg,
+            worth.avoided_marginal_mg,
+            bought_marginal_mg,
+            self._used,
+            f"{reason}{UNKNOWN}{', '.join(unknown)}" if unknown else reason,
+            postings(energy.wh, worth.given_up_micro, worth.given_up_mg, bought),
+        )
+
+    def revalue(self, entry: Entry, reason: str) -> Entry:
+        """A kept interval valued anew: its energy stays as it is. The same prices and shares give the same figures."""
+        return self.entry(energy_of(entry), reason)
+
+    def rates(self, span: tuple[int, int], interval: tuple[int, int]) -> Rates:
+        """What a kWh diverted in the span gives up and avoids, UTC seconds. A source that would have run later counts
+        from the interval the span is in."""
+        settings = self.settings
+        grid, marginal = settings.grid, settings.grid_marginal
+        spans = [(source, source.share_over(*span), interval if source.band else span) for source in settings.displaces]
+        return Rates(
+            settings.export.mean_price(*span) if settings.export is not None else None,
+            total([(share, source.heat_price(*when)) for source, share, when in spans]),
+            settings.imports.mean_price(*span) if settings.imports is not None else None,
+            grid.at(*span) if grid is not None else None,
+            total([(share, source.heat_kg(*when)) for source, share, when in spans]),
+            *(
+                (
+                    marginal.at(*span),
+                    total([(share, source.heat_kg(*when, marginal=True)) for source, share, when in spans]),
+                )
+                if marginal is not None
+                else (None, None)
+            ),
+        )
+
+    def topup(self, start_s: int, wh: int) -> tuple[Posting, ...]:
+        """Top-up energy of an interval, as sources of the tank: out of the grid's accounts, spread evenly over time."""
+        if not wh:
+            return ()
+        end_s = start_s + self.settings.interval_s
+        imports, grid = self.settings.imports, self.settings.grid
+        seconds: dict[str, int] = {}
+        for piece in imports.pieces(start_s, end_s) if imports is not None else ():
+            account = grid_account(piece.name)
+            seconds[account] = seconds.get(account, 0) + piece.end_s - piece.start_s
+        seconds = seconds or {grid_account(None): 1}
+        kg = grid.at(start_s, end_s) if grid is not None else None
+        lines = []
+        for account, part_wh in zip(seconds, spread(wh, list(seconds.values())), strict=True):
+            if part_wh:
+                price = self.grid_price(account, start_s, end_s)
+                lines.append(Posting(account, -part_wh, -amount(part_wh, price), -amount(part_wh, kg)))
+        return tuple(lines)
+
+    def boiler(self, start_s: int, counted_wh: int) -> tuple[Posting, ...]:
+        """The boiler's heat of an interval, as a source of the tank, with its fuel's cost. counted_wh: by its meter."""
+        tank = self.settings.tank
+        if not counted_wh or tank is None or tank.boiler is None:
+            return ()
+        boiler = tank.boiler
+        span = (start_s, start_s + self.settings.interval_s)
+        price = boiler.tariff.mean_price(*span) if boiler.tariff is not None else boiler.price
+        kg = boiler.carbon.at(*span) if boiler.carbon is not None else None
+        heat_wh = half_even(counted_wh * boiler.heat.numerator, boiler.heat.denominator)
+        return (
+            Posting(BOILER, -heat_wh, -amount(counted_wh, price, boiler.fuel), -amount(counted_wh, kg, boiler.fuel)),
+        )
+
+    def grid_price(self, account: str, start_s: int, end_s: int) -> Fraction | None:
+        """The mean price, over [start_s, end_s), of the import tariff's hours that the account stands for."""
+        imports = self.settings.imports
+        if imports is None:
+            return None
+        _, _, band = account.partition(":")
+        pieces = imports.pieces(start_s, end_s)
+        return mean_of([piece for piece in pieces if piece.name == band] if band else pieces)
+
+    def _price_of(self, account: str, interval: tuple[int, int], rates: Rates) -> Fraction | None:
+        """What a kWh from the account cost. The battery's, if no price is stated, was charged from the sun."""
+        if is_grid(account):
+            return self.grid_price(account, *interval)
+        stated = self.settings.battery_price
+        return stated if stated is not None else rates.export_price
+
+    def _unknown(self, rates: Rates) -> list[str]:
+        """What was set up to be told and was not, for this interval."""
+        settings = self.settings
+        missing = []
+        if settings.export is not None and rates.export_price is None:
+            missing.append("export price")
+        if settings.displaces and rates.heat_price is None:
+            missing.append("displaced price")
+        told = all(source.carbon is not None for source in settings.displaces)
+        if (
+            settings.grid is not None
+            and settings.displaces
+            and told
+            and (rates.export_kg is None or rates.heat_kg is None)
+        ):
+            missing.append("carbon")
+        return missing
+
+
+def energy_of(entry: Entry) -> Energy:
+    """What an entry says of energy alone. An entry without its postings tells no accounts but the sun's: give all."""
+    lines: Sequence[Posting] = entry.postings
+    taken = tuple((line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account))
+    return Energy(
+        entry.start_s,
+        entry.heater,
+        entry.diverted_wh,
+        entry.estimated_wh,
+        entry.measured_s,
+        taken,
+        entry.curtailed_wh,
+    )

@@ -1,0 +1,78 @@
+"""What the home file says of everything the daemon is linked with: ledger, signals, broker, heaters, database."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from accounting.ledger import Facts
+from accounting.timeseries import Target
+from daemon.config.devices import GateHeater
+from daemon.config.model import Home, InfluxDb1, InfluxDb2
+from daemon.config.secrets import broker_password, timeseries_secret
+from daemon.inputs.decode import Source
+from daemon.mqtt.address import BrokerAddress
+from rules.model.orders import Order
+
+
+def facts(home: Home) -> Facts:
+    """What the home's ledger is about."""
+    about = home.home
+    return Facts(about.name, about.interval_minutes, about.currency, about.timezone, home.heater_names)
+
+
+def sources(home: Home) -> list[Source]:
+    """Where the home's signals are heard."""
+    return [
+        Source(
+            name,
+            told.topic,
+            told.pointer,
+            told.scale,
+            told.offset,
+            told.time_pointer,
+            told.minimum,
+            told.maximum,
+            told.words,
+        )
+        for name, told in home.signals.items()
+    ]
+
+
+def broker_address(home: Home) -> BrokerAddress | None:
+    """The broker the home file names, None if it names none. Raises BrimfulError for an unreadable secret."""
+    broker = home.broker
+    if broker is None:
+        return None
+    password = broker_password(home)
+    return BrokerAddress(
+        broker.host,
+        broker.tcp_port,
+        broker.username,
+        password.get_secret_value() if password is not None else None,
+        broker.tls,
+        str(home.path_of(broker.ca_file)) if broker.ca_file is not None else None,
+    )
+
+
+def timeseries_target(home: Home) -> Target | None:
+    """The time-series database the home file names, None if it names none. Raises BrimfulError."""
+    series = home.timeseries
+    if series is None:
+        return None
+    secret = timeseries_secret(home)
+    target = Target(series.kind, series.url, secret=secret.get_secret_value() if secret is not None else None)
+    if isinstance(series, InfluxDb2):
+        return replace(target, org=series.org, bucket=series.bucket)
+    if isinstance(series, InfluxDb1):
+        return replace(target, database=series.database, username=series.username or "")
+    return replace(target, username=series.username or "")
+
+
+def payloads(home: Home, name: str) -> Mapping[Order, str] | None:
+    """What a heater that is permitted or not is told for each order; None for one that is told watts."""
+    heater = home.heaters[name]
+    if not isinstance(heater, GateHeater):
+        return None
+    orders = {Order.WITHHOLD: heater.orders.withhold, Order.SURPLUS: heater.orders.surplus}
+    if heater.orders.heat is not None:
+        orders[Order.HEAT] = heater.orders.heat
+    return orders

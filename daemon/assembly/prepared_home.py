@@ -1,0 +1,70 @@
+"""A home file made ready to run: what the rules, the books, the board and the broker each need of it."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from accounting.books.booking import BooksSettings
+from daemon.config.build import books_settings, heater_signal, rule_settings
+from daemon.config.model import Home
+from daemon.config.money import Fetched, Listened
+from daemon.control.signal_state import Wiring
+from daemon.inputs.price_feeds import Feed
+from rules.model.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A home file and what was made of it."""
+
+    home: Home
+    rules: Settings
+    books: BooksSettings
+    wiring: Wiring
+
+
+def plan(home: Home) -> Plan:
+    """Make a home file ready. Raises BrimfulError where a file it names cannot be read."""
+    rules = rule_settings(home)
+    return Plan(home, rules, books_settings(home), wiring(home, rules))
+
+
+def feeds(home: Home) -> list[Feed]:
+    """Where prices and factors that are told ahead come from."""
+    return [
+        Feed(
+            name=key,
+            path=home.live_file(key),
+            rows=live.rows,
+            time=live.time,
+            value=live.value,
+            scale=Fraction(live.scale),
+            step_s=live.minutes * 60,
+            url=live.url if isinstance(live, Fetched) else "",
+            refresh_s=live.refresh_minutes * 60 if isinstance(live, Fetched) else 0.0,
+            topic=live.topic if isinstance(live, Listened) else "",
+        )
+        for key, live in home.live.items()
+    ]
+
+
+def wiring(home: Home, rules: Settings) -> Wiring:
+    """Which of the home's signals tell what."""
+    signals = home.signals
+    names = [heater.name for heater in rules.heaters]
+
+    def own(base: str) -> tuple[str | None, ...]:
+        return tuple(heater_signal(home, base, name) for name in names)
+
+    def shared(base: str) -> str | None:
+        return base if len(names) > 1 and base in signals else None
+
+    return Wiring(
+        surplus=("surplus_w", 1.0) if "surplus_w" in signals else ("grid_w", -1.0),
+        level="tank_level_pct" in signals,
+        powers=own("diverted_w"),
+        counters=own("diverted_wh"),
+        house_power=shared("diverted_w"),
+        house_counter=shared("diverted_wh"),
+        cold_c=home.tank.cold_c if home.tank is not None else 10.0,
+        hot_c=home.tank.hot_c if home.tank is not None else 60.0,
+    )

@@ -1,0 +1,184 @@
+"""bills: a supplier's figures beside the logger's own, and what may be behind the difference."""
+
+import csv
+import io
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+import click
+
+from accounting.ledger import Ledger
+from accounting.ledger.tape import Row, unpack
+from accounting.reports.bills import (
+    METERS,
+    POWER,
+    BillRow,
+    Suggestion,
+    bill_rows,
+    estimated,
+    monthly,
+    own_figures,
+    suggestions,
+)
+from accounting.reports.supplier import UNITS, Layout, is_bills, local_day, read_bills, read_intervals
+from accounting.reports.value_statement import local_iso
+from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.load import load
+from daemon.config.model import Home
+from rules.model.errors import BrimfulError
+
+_OP = "compare bills"
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--meter", type=click.Choice(list(METERS)), default="import", show_default=True, help="Whose figures.")
+@click.option("--time", metavar="COLUMN", help="The column of times. Default: the first.")
+@click.option("--value", metavar="COLUMN", help="The column of energy. Default: the second.")
+@click.option("--unit", type=click.Choice(list(UNITS)), default="kWh", show_default=True, help="Of the energy.")
+@click.option(
+    "--at", type=click.Choice(["start", "end"]), default="start", show_default=True, help="What a time tells."
+)
+@click.option("--timezone", metavar="ZONE", help="Of times without an offset. Default: the home's.")
+@click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
+@home_option
+@json_option
+def bills(
+    file: Path,
+    meter: str,
+    time: str | None,
+    value: str | None,
+    unit: Literal["kWh", "Wh"],
+    at: Literal["start", "end"],
+    timezone: str | None,
+    ledger: Path | None,
+    as_table: bool,
+    home: Path,
+    as_json: bool,
+) -> None:
+    """Compare a supplier's CSV with the recorded minutes; nothing is changed.
+
+    FILE has a row for each metered interval (time, energy), or, with columns named from, to and kWh, for each bill.
+    """
+    loaded = load(home)
+    try:
+        lines = file.read_text("utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        cause = error.strerror if isinstance(error, OSError) else "expected UTF-8 text"
+        raise BrimfulError(_OP, str(file), f"cannot be read: {cause}") from error
+    zone = ZoneInfo(loaded.home.timezone)
+    interval_s = loaded.home.interval_minutes * 60
+    said: list[Suggestion] = []
+    path = ledger or loaded.path_of(loaded.ledger.path)
+    if is_bills(lines[0] if lines else ""):
+        told = read_bills(lines, file.name, zone)
+        own = _own(loaded, path, meter, told[0].start_s, told[-1].end_s)
+        rows = bill_rows(told, own, interval_s)
+        amounts = [bill.amount for bill in told]
+    else:
+        layout = Layout(_zone(timezone) if timezone else zone, time, value, unit, at)
+        supplier = read_intervals(lines, file.name, layout, interval_s)
+        own = _own(loaded, path, meter, min(supplier), max(supplier) + interval_s)
+        rows = monthly(supplier, own, zone, interval_s)
+        said = suggestions(supplier, own, zone, interval_s)
+        amounts = [None] * len(rows)
+    said += estimated(rows, zone)
+    if as_json:
+        echo_json(_answer(rows, amounts, said, loaded, zone, meter))
+    elif as_table:
+        click.echo(_csv(rows, amounts, zone), nl=False)
+    else:
+        _show(rows, said, loaded, zone, meter)
+
+
+def _own(home: Home, path: Path, meter: str, from_s: int, to_s: int) -> dict[int, Any]:
+    counter = METERS[meter][0] in home.signals
+    if not counter and POWER not in home.signals:
+        cause = f"expected a signal {METERS[meter][0]} or {POWER}, got neither"
+        raise BrimfulError(_OP, "signals", cause, "what is not heard cannot be compared")
+    hour_s = 3600  # a reading before and one after, so that the first and the last interval are whole
+
+    def minutes(books: Ledger) -> Iterator[Row]:
+        for chunk in books.tape(from_s - hour_s, to_s + hour_s):
+            yield from unpack([chunk], from_s - hour_s, to_s + hour_s)
+
+    stale_after_s = max(90.0, home.stale_after_s(POWER) if POWER in home.signals else 0.0)  # minutes are recorded
+    with Ledger.open_reader(path) as books, books.still():
+        interval_s = home.home.interval_minutes * 60
+        own = own_figures(minutes(books), meter, interval_s, counter=counter, stale_after_s=stale_after_s)
+    if not own:
+        cause = f"expected recorded minutes from {local_day(from_s, ZoneInfo(home.home.timezone))} on, got none"
+        raise BrimfulError(_OP, str(path), cause, f"they are kept for ledger.tape_days = {home.ledger.tape_days}")
+    return own
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        raise BrimfulError(_OP, "--timezone", f"expected a zone like Europe/Dublin or UTC, got {name!r}") from None
+
+
+def _answer(
+    rows: list[BillRow],
+    amounts: list[Decimal | None],
+    said: list[Suggestion],
+    home: Home,
+    zone: ZoneInfo,
+    meter: str,
+) -> dict[str, Any]:
+    return {
+        "schema": "brimful.bills/1",
+        "home": home.home.name,
+        "meter": meter,
+        "currency": home.home.currency,
+        "timezone": zone.key,
+        "rows": [
+            {
+                "start": local_iso(row.start_s, zone),
+                "end": local_iso(row.end_s, zone),
+                "supplier_kwh": row.supplier_wh / 1000,
+                "own_kwh": row.own_wh / 1000,
+                "difference_kwh": row.difference_wh / 1000,
+                "coverage": round(row.coverage, 6),
+                "amount": None if amount is None else float(amount),
+            }
+            for row, amount in zip(rows, amounts, strict=True)
+        ],
+        "suggestions": [{"kind": one.kind, "sentence": one.sentence} for one in said],
+    }
+
+
+def _csv(rows: list[BillRow], amounts: list[Decimal | None], zone: ZoneInfo) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("start", "end", "supplier_kwh", "own_kwh", "difference_kwh", "coverage", "amount"))
+    for row, amount in zip(rows, amounts, strict=True):
+        figures = (f"{Decimal(wh).scaleb(-3):f}" for wh in (row.supplier_wh, row.own_wh, row.difference_wh))
+        ends = (local_iso(row.start_s, zone), local_iso(row.end_s, zone))
+        writer.writerow((*ends, *figures, f"{row.coverage:.6f}", "" if amount is None else f"{amount:f}"))
+    return text.getvalue()
+
+
+def _show(rows: list[BillRow], said: list[Suggestion], home: Home, zone: ZoneInfo, meter: str) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, width=None if Console().is_terminal else 80)
+    console.print(f"{home.home.name}: {meter} as billed and as recorded, kWh", style="bold")
+    table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
+    for name in ("from", "to", "billed", "recorded", "difference", "", "covered"):
+        table.add_column(name, justify="left" if name in ("from", "to") else "right", no_wrap=True)
+    for row in rows:
+        share = f"{row.difference_wh / row.own_wh:+.1%}" if row.own_wh else "–"
+        ends = (local_day(row.start_s, zone).isoformat(), local_day(row.end_s, zone).isoformat())
+        figures = (f"{row.supplier_wh / 1000:.3f}", f"{row.own_wh / 1000:.3f}", f"{row.difference_wh / 1000:+.3f}")
+        table.add_row(*ends, *figures, share, f"{int(row.coverage * 1000) / 10:g}%")
+    console.print(table)
+    for one in said:
+        console.print(f"Perhaps ({one.kind}): {one.sentence}")
+    console.print("Nothing is changed by this. Energy that was not recorded is not in the recorded figure.")

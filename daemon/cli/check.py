@@ -1,0 +1,247 @@
+"""check and listen: looks around before, and while, the daemon runs. Neither changes anything.
+
+(To see whether the time-series database takes points, `check` sends it the newest settled one again.)
+"""
+
+import socket
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import click
+
+from accounting.ledger import Ledger
+from accounting.model.entry import Entry
+from accounting.timeseries import SendFailed, open_writer, point
+from daemon.assembly.endpoints import broker_address, sources, timeseries_target
+from daemon.assembly.prepared_home import plan
+from daemon.cli.check_prices import price_lines
+from daemon.cli.options import echo_json, echo_line, json_option
+from daemon.config.cautions import cautions
+from daemon.config.load import load, load_broker
+from daemon.config.model import Home
+from daemon.recording.backups import last_backup, refuse_lost
+from daemon.setup.listen import probe, reach, survey
+from daemon.setup.suggest import signals_table, suggest
+from daemon.timing.clock import SystemClock
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
+
+Line = tuple[str, bool, str]
+"""What was looked at, whether it is well, and the sentence."""
+
+
+@click.command()
+@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, help="Longest listening.")
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of home files instead.")
+@json_option
+def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
+    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well."""
+    if schema:
+        from daemon.config.schema import text
+
+        click.echo(text(), nl=False)
+        return
+    lines: list[Line] = []
+    for line in _looked(home_file, seconds):
+        lines.append(line)
+        if not as_json:
+            name, well, sentence = line
+            mark = "BAD " if not well else "note" if name == "caution" else "ok  "
+            echo_line(f"{mark} {name:<14} {sentence}", 20)
+    if as_json:
+        checks = [{"name": name, "ok": well, "sentence": sentence} for name, well, sentence in lines]
+        echo_json({"schema": "brimful.check/1", "ok": all(well for _, well, _ in lines), "checks": checks})
+    sys.exit(0 if all(well for _, well, _ in lines) else 1)
+
+
+def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
+    home = load(home_file)
+    plan(home)
+    yield (
+        "configuration",
+        True,
+        f"{home_file.name}: signals {', '.join(home.signals)}; heaters {', '.join(home.heaters)}",
+    )
+    for caution in cautions(home):
+        yield "caution", True, caution
+    for well, sentence in price_lines(home, SystemClock().now().utc_s):
+        yield "prices", well, sentence
+    yield from _broker(home, seconds)
+    yield from _timeseries(home)
+    yield from _ledger(home)
+    yield "backup", *last_backup(home, SystemClock().now().utc_s)
+    yield from _daemon(home)
+
+
+def _broker(home: Home, seconds: float) -> Iterator[Line]:
+    try:
+        broker = broker_address(home)
+    except BrimfulError as unreadable:
+        yield "broker", False, str(unreadable)
+        return
+    if broker is None:
+        yield "broker", True, "none named: `brimful run` brings its own, on this machine only"
+        return
+    try:
+        reached, sentence = reach(broker)
+        yield "broker", reached, sentence
+        if reached:
+            for answer in probe(broker, sources(home), seconds, SystemClock()):
+                yield "signal", answer.ok, answer.sentence
+    except BrimfulError as refused:  # a CA file that is none, say, or a broker gone between two looks
+        yield "broker", False, str(refused)
+
+
+def _timeseries(home: Home) -> Iterator[Line]:
+    try:
+        target = timeseries_target(home)
+    except BrimfulError as unreadable:
+        yield "database", False, str(unreadable)
+        return
+    if target is None:
+        yield "database", True, "no time-series database named: the ledger alone serves"
+        return
+    newest = _newest_entry(home)
+    if newest is None:
+        parts = urlsplit(target.url)
+        port = parts.port or (443 if parts.scheme == "https" else 80)
+        try:
+            socket.create_connection((parts.hostname or "", port), timeout=5).close()
+        except OSError as unreachable:
+            why = (unreachable.strerror or str(unreachable)).lower()
+            yield "database", False, f"{target.kind} at {parts.hostname}:{port}: {why}; see timeseries.url"
+            return
+        yield "database", True, f"{target.kind} at {parts.hostname}:{port}: answers; nothing to send yet"
+        return
+    writer = open_writer(target)
+    try:
+        writer.send([point(newest, home.home.name)])  # the same point again changes nothing
+        yield "database", True, f"{target.kind}: takes points"
+    except SendFailed as failure:
+        yield "database", False, failure.sentence
+    finally:
+        writer.close()
+
+
+def _newest_entry(home: Home) -> Entry | None:
+    try:
+        with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+            start_s = ledger.last_entry_start()
+            return None if start_s is None else ledger.entries(start_s, start_s + 1)[0]
+    except BrimfulError:
+        return None
+
+
+def _ledger(home: Home) -> Iterator[Line]:
+    path = home.path_of(home.ledger.path)
+    try:
+        refuse_lost(home)
+        if not path.exists():
+            well = path.parent.is_dir()
+            later = (
+                "not there yet, the daemon makes it"
+                if well
+                else "its folder does not exist; make it, or mount the disk it is on"
+            )
+            yield "ledger", well, f"{path.name}: {later}"
+            return
+        with Ledger.open_reader(path) as ledger:
+            faults = ledger.integrity()
+            waiting = ledger.outbox_depth()
+            refused, oldest = ledger.refused_count(), ledger.refused(limit=1)
+    except BrimfulError as damaged:
+        yield "ledger", False, str(damaged)
+        return
+    if faults:
+        yield "ledger", False, f"{path.name}: {faults[0]}"
+        return
+    wait = waiting and home.timeseries is not None  # without a database they are kept in case there will be one
+    yield "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if wait else "")
+    if refused:
+        told = f"{refused} intervals set aside, for the database refuses them: {oldest[0].why}"
+        yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"
+
+
+def _daemon(home: Home) -> Iterator[Line]:
+    """What the running daemon says of itself."""
+    try:
+        health = ask(home.file, "GET", "/api/health")
+    except NotRunning:
+        yield "daemon", True, f"none runs here; start it with: brimful run {home.file}"
+        return
+    except BrimfulError as silent:
+        yield "daemon", False, str(silent)
+        return
+    if health["home"] != home.home.name:
+        yield "daemon", False, f"another home's daemon answers at port {home.api.port}: {health['home']}"
+        return
+    yield "daemon", True, "running"
+    down: dict[str, list[str]] = {}
+    for name, link in health["links"].items():
+        if not link["up"]:
+            down.setdefault(link["reason"], []).append(name)
+    for reason, names in down.items():  # what ails one link mostly ails them all
+        yield "daemon", False, f"link{'s' if len(names) > 1 else ''} {', '.join(names)}: {reason}"
+    for tally in health["payloads"]:
+        refused = tally["refused"]
+        if refused:
+            why = ", ".join(f"{reason} ({count})" for reason, count in sorted(refused.items(), key=lambda one: -one[1]))
+            told = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
+            yield "payloads", True, f"{tally['signal']}: {told}: {why}; the last was {tally['last_refused']!r}"
+    if passed_over := health["queue"]["passed_over_readings"]:
+        told = (
+            "older readings since the start passed over for newer ones: they came faster than they could be dealt with"
+        )
+        yield "payloads", True, f"{passed_over} {told}"
+    if health["books"]["fault"]:
+        yield "daemon", False, f"books: {health['books']['fault']}"
+    series = health["timeseries"]
+    if series is not None and series["fault"]:
+        wait = f"; {health['books']['outbox']} intervals wait, next attempt in {duration(series['next_attempt_in_s'])}"
+        yield "daemon", False, series["fault"] + wait
+    if health["backup"] is not None and health["backup"]["fault"]:
+        yield "daemon", False, health["backup"]["fault"]
+    for fault in health["prices"]["faults"]:
+        yield "daemon", False, fault
+    for alarm in health["alarms"]:
+        yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
+
+
+@click.command()
+@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
+@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=15.0, show_default=True, help="How long.")
+@json_option
+def listen(home_file: Path, seconds: float, as_json: bool) -> None:
+    """Show topics heard and their values, and suggest a [signals] table.
+
+    Of the home file only the [broker] table need be there yet.
+    """
+    broker = broker_address(load_broker(home_file))
+    if broker is None:
+        raise BrimfulError("listen", "broker", "expected a [broker] table, got none", "name the broker to listen to")
+    if not as_json:
+        click.echo(f"listening to {broker} for {seconds:g} s", err=True)
+    found = survey(broker, seconds)
+    table = signals_table(suggest(found.payloads()))
+    if as_json:
+        topics = {
+            topic: {
+                "count": heard.count,
+                "retained": heard.retained,
+                "payload": heard.payload[:200].decode("utf-8", "replace"),
+            }
+            for topic, heard in sorted(found.topics.items())
+        }
+        echo_json({"schema": "brimful.listen/1", "topics": topics, "left_out": found.left_out, "suggested": table})
+        return
+    for topic, heard in sorted(found.topics.items()):
+        shown = heard.payload[:60].decode("utf-8", "replace")
+        click.echo(f"# {topic}  ({heard.count}{', retained' if heard.retained else ''})  {shown}")
+    for fault in found.faults:
+        click.echo(fault, err=True)
+    click.echo()
+    click.echo(table, nl=False)

@@ -1,0 +1,138 @@
+"""Questions to the running daemon: why, rule, override."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from daemon.cli.options import Duration, echo_json, echo_line, fitted, home_option, json_option
+from daemon.web.api.client import NotRunning, ask
+from rules.model.errors import BrimfulError
+
+MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
+
+
+@click.command()
+@click.option("--at", "at", metavar="TIME", help="The decision that stood then, from the ledger.")
+@click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, with --at; else the home file's.")
+@home_option
+@json_option
+def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
+    """Say what the heater is told and why, every guard's finding, and what would change it."""
+    if at is not None:
+        from daemon.cli.value import decision_then
+
+        answer = decision_then(at, home, ledger)
+    else:
+        answer = ask(home, "GET", "/api/why")
+    if as_json:
+        echo_json(answer)
+        return
+    click.echo(fitted(f"{answer['sentence']}."))
+    click.echo()
+    for finding in answer["findings"]:
+        click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
+    heaters = answer.get("heaters", [])
+    for told in heaters if len(heaters) > 1 else ():
+        click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
+    for name, reason in answer.get("links_down", {}).items():
+        click.echo()
+        click.echo(fitted(f"  no link to the broker for {name}: {reason}", 4))
+    for alarm in answer.get("alarms", []):
+        click.echo()
+        click.echo(fitted(f"  alarm: {alarm['sentence']}", 9))
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.argument("settings", nargs=-1, metavar="[KEY=VALUE]...")
+@home_option
+@json_option
+def rule(name: str | None, settings: tuple[str, ...], home: Path, as_json: bool) -> None:
+    """Show the rules, or set one: brimful rule full stop_at_pct=92.
+
+    A change is validated, keeps the file's comments, and applies without a restart.
+    """
+    if not settings:
+        shown = _rules(home)
+        if name is not None:
+            if name not in shown["rules"]:
+                raise BrimfulError("show a rule", name, f"expected one of {', '.join(shown['rules'])}, got {name!r}")
+            shown["rules"] = {name: shown["rules"][name]}
+        if as_json:
+            echo_json(shown)
+        else:
+            for rule_name, keys in shown["rules"].items():
+                click.echo(f"[rules.{rule_name}]")
+                for key, entry in keys.items():
+                    note = "" if entry["set"] else "   (default)"
+                    click.echo(f"  {key:<22} {_toml(entry['value'])}{note}")
+        return
+    wanted = dict(_pair(setting) for setting in settings)
+    changed = _change(home, str(name), wanted)
+    if as_json:
+        echo_json(changed)
+        return
+    for change in changed["changes"]:
+        click.echo(f"rules.{name}.{change['key']}: {_toml(change['old'])} → {_toml(change['new'])}")
+    for caution in changed["cautions"]:
+        echo_line(f"caution: {caution}", 9, err=True)
+    if not changed["applied"]:
+        click.echo("written; no daemon is running, it holds from the next start", err=True)
+
+
+@click.command()
+@click.argument("order", type=click.Choice(["withhold", "surplus", "heat", "clear"]))
+@click.option("--for", "duration", type=Duration(), help="How long: 90min, 2h, 1d. Needed unless clearing.")
+@click.option("--heater", help="Which heater; else the preferred one.")
+@home_option
+@json_option
+def override(order: str, duration: float | None, heater: str | None, home: Path, as_json: bool) -> None:
+    """Give the heater an order for a while, or clear it.
+
+    It cannot defeat the temperature limit, stale inputs or a full tank.
+    """
+    if order == "clear":
+        answer = ask(home, "POST", "/api/override", {"clear": True})
+    elif duration is None:
+        raise click.UsageError("an override always ends: add --for, such as --for 2h")
+    else:
+        answer = ask(home, "POST", "/api/override", {"order": order, "for_s": duration, "heater": heater})
+    if as_json:
+        echo_json(answer)
+    else:
+        echo_line(answer["sentence"])
+
+
+def _pair(setting: str) -> tuple[str, str]:
+    key, equals, value = setting.partition("=")
+    if not equals or not key:
+        raise click.UsageError(f"expected KEY=VALUE, got {setting!r}")
+    return key, value
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "not set" if value is None else str(value)
+
+
+def _rules(home: Path) -> dict[str, Any]:
+    """The rules as the daemon has them, or as the file gives them when none is running."""
+    try:
+        return ask(home, "GET", "/api/rule")
+    except NotRunning:
+        from daemon.config.load import load
+        from daemon.documents.rules_document import rules_answer
+
+        return rules_answer(load(home))
+
+
+def _change(home: Path, name: str, wanted: dict[str, str]) -> dict[str, Any]:
+    try:
+        return ask(home, "POST", "/api/rule", {"rule": name, "set": wanted, "file": str(home.resolve())})
+    except NotRunning:
+        from daemon.config.edit import set_rule
+        from daemon.documents.rules_document import change_answer
+
+        return change_answer(set_rule(home, name, wanted), applied=False)

@@ -1,0 +1,196 @@
+"""run and demo: the daemon on a real home, and on an invented one."""
+
+import contextlib
+import logging
+import signal
+import socket
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from datetime import datetime
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from accounting.ledger import Ledger
+from accounting.reports.value import value_report
+from daemon.assembly.endpoints import broker_address
+from daemon.assembly.prepared_home import plan
+from daemon.cli.options import echo_json, echo_line, json_option
+from daemon.cli.value import show_value
+from daemon.config.cautions import cautions
+from daemon.config.load import load
+from daemon.config.model import Home
+from daemon.config.secrets import kept_secret
+from daemon.demo.runner import STEP_S, DemoRun
+from daemon.documents.value_document import value_answer
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.embedded_broker import EmbeddedBroker
+from daemon.runtime.service import Service
+from daemon.timing.clock import SystemClock
+from daemon.timing.events import Due
+from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
+from rules.model.orders import Order
+
+SEED = 2
+FIRST_DAY = datetime(2026, 6, 10)
+BROKER_PORT = 1883
+
+
+@click.command()
+@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
+@click.option("-v", "--verbose", is_flag=True, help="Log more.")
+def run(home_file: Path, verbose: bool) -> None:
+    """Run the daemon on a home file, until SIGTERM or Ctrl-C."""
+    loaded = load(home_file)
+    made = plan(loaded)
+    _log(logging.DEBUG if verbose else logging.INFO)
+    for caution in cautions(loaded):
+        echo_line(f"caution: {caution}", 9, err=True)
+    with _broker(loaded) as broker:
+        service = Service(made, broker, SystemClock())
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: service.stop())
+        signal.signal(signal.SIGHUP, lambda *_: service.loop.put(Due("reload")))
+        service.start()
+        logging.getLogger(__name__).info("running home=%s broker=%s", loaded.home.name, broker)
+        while not service.join(3600.0):
+            pass
+
+
+@click.command()
+@click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days of the story.")
+@click.option("--headless", is_flag=True, help="As fast as it goes, and without telling it.")
+@click.option("--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Its length, told.")
+@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Keep home file and ledger there.")
+@json_option
+def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json: bool) -> None:
+    """Simulate a house over real MQTT, and end with its statement.
+
+    The house is invented; broker, daemon, rules and ledger are the real ones.
+    """
+    with contextlib.ExitStack() as stack:
+        if folder is None:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimful-demo-")))
+        home_file = _demo_home(folder)
+        loaded = load(home_file)
+        _log(logging.WARNING)
+        broker = stack.enter_context(EmbeddedBroker())
+        zone = ZoneInfo(loaded.home.timezone)
+        start_s = FIRST_DAY.replace(tzinfo=zone).timestamp()
+        story = DemoRun(plan(loaded), broker.address, SEED, start_s)
+        steps = int(days * 86_400 / STEP_S)
+        if not headless:
+            click.echo(
+                f"{loaded.home.name}, an invented house, from {FIRST_DAY:%d %B %Y}. Its home file: {home_file}",
+                err=True,
+            )
+            click.echo(f"Its page, while the story lasts: http://127.0.0.1:{loaded.api.port}/", err=True)
+            click.echo(f"In another terminal: brimful why --home {home_file}\n", err=True)
+        _tell(story, steps, zone, None if headless else minutes * 60 / steps)
+        with Ledger.open_reader(loaded.path_of(loaded.ledger.path)) as books:
+            report = value_report(books, "day", timezone=loaded.home.timezone)
+        answer = _demo_answer(story, loaded, days)
+        if as_json:
+            echo_json({**answer, "value": value_answer(report, loaded)})
+            return
+        show_value(report, loaded)
+        seconds = answer["decisions"]["seconds_by_order"]
+        click.echo(
+            f"Took surplus for {duration(seconds.get('surplus', 0))}, withheld for "
+            f"{duration(seconds.get('withhold', 0))}; the order changed {answer['decisions']['changes']} times."
+        )
+        click.echo(
+            f"The diverter's own counter shows {answer['house']['diverted_kwh']:.3f} kWh, the ledger "
+            f"{report.total.diverted_wh / 1000:.3f} kWh."
+        )
+
+
+def _tell(story: DemoRun, steps: int, zone: ZoneInfo, pause_s: float | None) -> None:
+    """Live the story, in words on stderr if it is to be told."""
+    told = None
+    began_s = time.monotonic()
+    for count, now_s in enumerate(story.steps(steps), 1):
+        if pause_s is None:
+            continue
+        explanation = story.service.explain()
+        if (explanation.order, explanation.primary.guard) != told:
+            told = (explanation.order, explanation.primary.guard)
+            clock = datetime.fromtimestamp(now_s, zone)
+            mark = "●" if explanation.order is not Order.WITHHOLD else "○"
+            click.echo(f"{clock:%a %H:%M} {mark} {explanation.text}", err=True)
+        ahead_s = began_s + count * pause_s - time.monotonic()
+        if ahead_s > 0:
+            time.sleep(ahead_s)
+
+
+def _demo_answer(story: DemoRun, home: Home, days: int) -> dict[str, Any]:
+    tally = story.service.loop.engine.tally
+    totals = story.house.totals
+    return {
+        "schema": "brimful.demo/1",
+        "home": home.home.name,
+        "days": days,
+        "decisions": {
+            "changes": tally.changes,
+            "seconds_by_order": dict(sorted(tally.by_order.items())),
+            "seconds_by_guard": dict(sorted(tally.by_guard.items())),
+        },
+        "house": {"diverted_kwh": int(totals.diverted_wh) / 1000},
+    }
+
+
+def _demo_home(folder: Path) -> Path:
+    """The demo's home file, in a folder of its own, with an API port that is free."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "home.toml"
+    if path.exists():
+        raise BrimfulError("run the demo", str(path), "expected a folder without a home file, got one", "name another")
+    text = files("daemon.demo").joinpath("home.toml").read_text(encoding="utf-8")
+    path.write_text(f"{text}\n[api]\nport = {_port(8731)}\n", encoding="utf-8")
+    return path
+
+
+def _port(wanted: int) -> int:
+    """The wanted port of this machine, or another where that is taken."""
+    with socket.socket() as trial:
+        trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            trial.bind(("127.0.0.1", wanted))
+        except OSError:
+            trial.bind(("127.0.0.1", 0))
+        port: int = trial.getsockname()[1]
+        return port
+
+
+@contextlib.contextmanager
+def _broker(home: Home) -> Iterator[BrokerAddress]:
+    """The home file's broker, or one of its own on loopback whose password lies in a file beside the ledger."""
+    named = broker_address(home)
+    if named is not None:
+        yield named
+        return
+    ledger = home.path_of(home.ledger.path)
+    file = ledger.with_name("broker-password")
+    password = kept_secret(file, "keep the broker's password")
+    with EmbeddedBroker(BROKER_PORT, password=password) as own:  # the port that devices were told
+        click.echo(f"broker on {own.address}, user brimful, password in {file}", err=True)
+        yield own.address
+
+
+def _log(level: int) -> None:
+    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    for name in ("apscheduler", "urllib3"):
+        logging.getLogger(name).setLevel(max(level, logging.WARNING))
+    # It warns of each request that is no HTTP: whoever can reach the page could fill the log.
+    logging.getLogger("uvicorn.error").setLevel(max(level, logging.ERROR))
+    threading.excepthook = _thread_failed
+
+
+def _thread_failed(failure: threading.ExceptHookArgs) -> None:
+    logging.getLogger("brimful").critical("thread=%s failed", failure.thread, exc_info=failure.exc_value)

@@ -1,0 +1,199 @@
+"""Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
+
+import math
+from collections.abc import Sequence
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from accounting.ledger import Ledger
+from accounting.model.periods import BY, By
+from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
+from accounting.reports.value import ValueReport, ValueRow, value_report
+from accounting.reports.value_statement import as_csv
+from accounting.valuation.historical_shares import MonthShares
+from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.cautions import estimates
+from daemon.config.load import load
+from daemon.config.model import Home
+from daemon.documents.decision_document import finding_answer
+from daemon.documents.displaced_months import as_notes, months_told
+from daemon.documents.stock_document import heat_stock
+from daemon.documents.times import instant, iso, period
+from daemon.documents.value_document import lacking_carbon, value_answer
+from rules.model.errors import BrimfulError
+from rules.model.orders import Order
+
+_USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "additional-loss": "additional loss"}
+
+
+@click.command()
+@click.option("--by", type=click.Choice(BY), default="day", show_default=True, help="Length of a row.")
+@click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
+@click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
+@click.option("--as-of", metavar="TIME", help="As it was settled and valued then. Default: now.")
+@click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
+@click.option("--used", type=click.Choice(_USED), default="stated", show_default=True, help="Whose share of used heat.")
+@click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
+@home_option
+@json_option
+def value(
+    by: By,
+    from_: str | None,
+    to: str | None,
+    as_of: str | None,
+    ledger: Path | None,
+    used: str,
+    as_table: bool,
+    home: Path,
+    as_json: bool,
+) -> None:
+    """What the diverted energy was worth.
+
+    Given up is the export income it cost, avoided the purchase it saved, net the difference. The interval in progress
+    is included and marked open. The share of the heat that counts as used is the home file's, or the heat stock's: what
+    was drawn of it (measured), or all but what the hotter tank lost more (additional-loss). With
+    --as-of the interval in progress is left out: its figures are kept only once it is settled.
+    """
+    loaded = load(home)
+    counted = Used(Fraction(loaded.books.used))
+    zone = ZoneInfo(loaded.home.timezone)
+    from_s, to_s, as_of_s = (None if text is None else instant(text, zone) for text in (from_, to, as_of))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
+    if as_of_s is not None and used != "stated":
+        raise click.UsageError("the heat stock is told as it is now: take --as-of or --used, not both")
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
+        report = value_report(books, by, from_s, to_s, loaded.home.timezone, as_of_s)
+        if used != "stated":
+            told = told_by_stock(books, heat_stock(loaded), _USED[used], report.total.start_s, report.total.end_s)
+            report = by_share(books, report, told.share, counted.share)
+            counted = told
+        months = months_told(loaded, books, report)
+    if as_json:
+        told_as_of = {} if as_of_s is None else {"as_of": iso(as_of_s)}
+        echo_json({**value_answer(report, loaded, counted, months), **told_as_of})
+    elif as_table:
+        click.echo(as_csv(report), nl=False)
+    else:
+        show_value(report, loaded, counted, months)
+
+
+def show_value(report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()) -> None:
+    """The report as a table that fits 80 columns, with a sentence on what it rests on. used, months: as in
+    `value_answer`."""
+    from rich.console import Console
+    from rich.table import Table
+
+    if months:
+        rest = f"{' and '.join(source.source for source in home.displaces)}, month by month"
+    else:
+        rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
+    carbonless = lacking_carbon(home)
+    table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
+    places = 4 if report.by == "interval" else 2
+    total = _cells(report.total, places, not carbonless)
+    for name, foot, justify in zip(
+        _heads(home.home.currency), ("total", *total), ("left", *["right"] * 7), strict=True
+    ):
+        table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    for row in report.rows:
+        table.add_row(period(row.start_s, report.by, report.zone), *_cells(row, places, not carbonless))
+    console = Console(highlight=False, width=None if Console().is_terminal else 100)
+    console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
+    if not report.rows:
+        console.print("Nothing is booked yet.")
+        return
+    console.print(table)
+    console.print(f"Displaces {rest}; {_used(used or Used(Fraction(home.books.used)))}.")
+    if carbonless:
+        console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
+    for note in (*estimates(home), *as_notes(months)):
+        console.print(note)
+    marks = [
+        f"{wh / 1000:.3f} kWh {what}"
+        for wh, what in (
+            (report.total.open_wh, "not settled yet"),
+            (report.total.estimated_wh, "estimated over gaps"),
+            (report.total.unpriced_wh, "without a known price, counted as nothing there"),
+        )
+        if wh
+    ]
+    if marks:
+        console.print(f"Of it {', '.join(marks)}.")
+    for sentence in _also(report.total, home.home.currency):
+        console.print(sentence)
+
+
+def _also(total: ValueRow, currency: str) -> list[str]:
+    """What most reports need not say."""
+    said = []
+    if total.grid_wh or total.battery_wh:
+        gave = [(total.grid_wh, "grid"), (total.battery_wh, "battery")]
+        whence = " and ".join(f"{wh / 1000:.3f} kWh from the {name}" for wh, name in gave if wh)
+        said.append(f"While diverting {whence}, for {total.bought_micro / 1e6:.2f} {currency}; net is less by that.")
+    if total.marginal_wh:
+        given_up = (total.given_up_marginal_mg + total.bought_marginal_mg) / 1e6
+        avoided = total.avoided_marginal_mg / 1e6
+        said.append(
+            f"By marginal factors, of {total.marginal_wh / 1000:.3f} kWh: avoided {avoided:.2f} kg CO2e, given up "
+            f"{given_up:.2f}, net {total.net_marginal_mg / 1e6:+.2f}."
+        )
+    return said
+
+
+def _used(used: Used) -> str:
+    share = f"{math.floor(used.share * 1000) / 10:g}% of the heat"
+    if used.basis == "stated":
+        return f"{share} counted as used"
+    how = "measured in the heat stock" if used.basis == "measured" else "what the tank's additional loss left"
+    return f"{share} counted as used: {how}"
+
+
+def _heads(currency: str) -> tuple[str, ...]:
+    return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
+
+
+def _percent(share: Decimal) -> str:
+    return f"{float(share * 100):g}%"
+
+
+def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
+    mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
+    return (
+        f"{row.diverted_wh / 1000:.3f}",
+        f"{row.given_up_micro / 1e6:.{places}f}",
+        f"{row.avoided_micro / 1e6:.{places}f}",
+        f"{row.net_micro / 1e6:+.{places}f}",
+        f"{row.net_mg / 1e6:+.2f}" if carbon else "–",
+        f"{int(row.coverage * 1000 + 1e-9) / 10:g}%",  # rounded down: 100 % says that nothing is missing
+        mark,
+    )
+
+
+def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
+    """The decision that stood at a time, from the ledger, in the shape of `why`."""
+    loaded = load(home)
+    at_s = instant(at, ZoneInfo(loaded.home.timezone))
+    with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
+        rows = books.decision_at(at_s)
+    if not rows:
+        raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
+    row = next((row for row in rows if row.order is not Order.WITHHOLD), rows[0])
+    return {
+        "schema": "brimful.why/1",
+        "home": loaded.home.name,
+        "at": iso(at_s),
+        "decided_at": iso(row.at_s),
+        "heater": row.heater,
+        "order": row.order.value,
+        "watts": row.watts,
+        "guard": row.guard,
+        "sentence": row.sentence,
+        "change": row.change,
+        "findings": [finding_answer(finding) for finding in row.findings],
+    }

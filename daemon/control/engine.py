@@ -1,0 +1,115 @@
+"""Board, rules and books in one step. Live, demo and replay all run through here; only clock and readings differ."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from accounting.books.booking import Books
+from accounting.valuation.historical_shares import Past
+from daemon.control.signal_state import Board, Wiring
+from rules.decision.deadlines import due
+from rules.decision.decide import decide
+from rules.decision.explain import Explanation, explain
+from rules.model.memory import Memory
+from rules.model.orders import Decision
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.settings import Settings
+from rules.model.snapshot import Prices, Snapshot
+
+
+@dataclass(slots=True)
+class Tally:
+    """How long each order stood and each guard decided, s, and how often the order changed; of the leading heater."""
+
+    changes: int = 0
+    by_order: dict[str, float] = field(default_factory=dict)
+    by_guard: dict[str, float] = field(default_factory=dict)
+
+    def stood(self, decision: Decision, seconds: float) -> None:
+        """Count the time a decision stood."""
+        lead = decision.lead
+        self.by_order[lead.order.value] = self.by_order.get(lead.order.value, 0.0) + seconds
+        self.by_guard[lead.guard] = self.by_guard.get(lead.guard, 0.0) + seconds
+
+
+class Engine:
+    """The state of one house between two events. Not thread-safe: its owner alone touches it."""
+
+    def __init__(self, settings: Settings, board: Board, books: Books, memory: Memory) -> None:
+        self.settings = settings
+        self.board = board
+        self.books = books
+        self.memory = memory
+        self.tally = Tally()
+        self.dated = True
+        """Whether readings can be dated, so that the books may take them."""
+        self.prices = Prices(until_s=float("-inf"))
+        self.due_s = float("inf")
+        self._priced_at_s = float("inf")
+        self._snapshot = Snapshot()
+        self._stands_since_s = 0.0
+
+    @property
+    def decision(self) -> Decision | None:
+        """The standing decision; None before the first event."""
+        return self.memory.decision
+
+    def adopt(self, settings: Settings, wiring: Wiring) -> None:
+        """Take changed rules; what is known and remembered stays. The owner decides again at once.
+
+        wiring: made anew with them, for the tank's figures and the heaters' order; the signals are the same.
+        Where the levels of the full rule changed, whether the tank counts as full is judged anew by them.
+        """
+        full, was = settings.full, self.settings.full
+        if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
+            self.memory = replace(self.memory, full_since_s=None)
+        self.settings = settings
+        self.board.adopt(settings, wiring)
+        self.prices = Prices(until_s=float("-inf"))
+
+    def go_by(self, past: Past) -> None:
+        """Take what the home's past tells by now of what it would have used."""
+        if self.books.go_by(past):
+            self.prices = Prices(until_s=float("-inf"))
+
+    def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
+        """Take what one message told, and decide."""
+        note, books = self.board.note, self.books
+        booked = books.signals if self.dated else ()
+        for reading in readings:
+            note(reading)
+            if reading.signal in booked and reading.seen_s != NEVER_LIVE_S:
+                books.note(reading.signal, reading.at_s, reading.value)
+                if reading.signal in books.price_signals:
+                    self.prices = Prices(until_s=float("-inf"))
+        return self.decide(now)
+
+    def decide(self, now: Moment) -> Decision:
+        """Decide on what is known now; after it, `due_s` is when time alone may change the answer."""
+        if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
+            self.prices = self.books.prices_at(now.utc_s)
+            self._priced_at_s = now.utc_s
+        standing = self.memory.decision
+        snapshot = self._snapshot = self.board.snapshot(self.prices)
+        decision, self.memory = decide(snapshot, self.settings, self.memory, now)
+        self.due_s = due(snapshot, self.settings, self.memory, now)
+        if decision is not standing:
+            if standing is None:
+                self._stands_since_s = now.mono_s
+            else:
+                self.count_up_to(now, standing)
+                self.tally.changes += decision.lead.order is not standing.lead.order
+        return decision
+
+    def count_up_to(self, now: Moment, standing: Decision) -> None:
+        """Count in the tally how long a decision has stood by now."""
+        self.tally.stood(standing, now.mono_s - self._stands_since_s)
+        self._stands_since_s = now.mono_s
+
+    def explain(self, now: Moment, heater: str | None = None) -> Explanation:
+        """Every guard's finding on what was known at the last decision; heater: None for the leading one."""
+        return explain(self._snapshot, self.settings, self.memory, now, heater)
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """What the last decision was made on."""
+        return self._snapshot

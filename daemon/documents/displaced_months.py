@@ -1,0 +1,65 @@
+"""Which months of the home's own past tell what its diverted heat displaced, beside every total that rests on it."""
+
+from collections import Counter
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any
+
+from accounting.ledger import Ledger
+from accounting.pricing.displaced import Displaced
+from accounting.reports.value import ValueReport
+from accounting.valuation.historical_shares import MonthShares, PastShares, month_of, month_text, read_past
+from accounting.valuation.settings import BooksSettings
+from daemon.config.model import Home
+
+_MOST_NAMED = 13
+
+
+def months_told(home: Home, ledger: Ledger, report: ValueReport) -> list[MonthShares]:
+    """The shares of each month of a report; none where they are as stated. Raises LedgerError."""
+    if home.books.displaces_from != "past" or not report.rows:
+        return []
+    stated = tuple(
+        Displaced(told.source, Fraction(told.share), recorded=told.recorded or "") for told in home.displaces
+    )
+    settings = BooksSettings((), displaces=stated, past_timezone=home.home.timezone)
+    shares = PastShares(stated, read_past(settings, ledger), home.home.timezone)
+    first, last = (month_of(at_s, shares.zone) for at_s in (report.total.start_s, report.total.end_s - 1))
+    return [shares.of(month) for month in range(first, last + 1)]
+
+
+def as_rows(home: Home, months: Sequence[MonthShares]) -> list[dict[str, Any]]:
+    """They as JSON."""
+    return [
+        {
+            "month": month_text(told.month),
+            "basis": told.basis,
+            "of": None if told.of is None else month_text(told.of),
+            "thin": None if told.thin is None else month_text(told.thin),
+            "shares": {
+                source.source: round(float(share), 6) for source, share in zip(home.displaces, told.shares, strict=True)
+            },
+        }
+        for told in months
+    ]
+
+
+def as_notes(months: Sequence[MonthShares]) -> list[str]:
+    """They in a sentence; without any, in none."""
+    if not months:
+        return []
+    if len(months) <= _MOST_NAMED:
+        said = ", ".join(map(_said, months))
+    else:
+        count = Counter(told.basis for told in months)
+        said = (
+            f"{count['same month']} months as in the same one of a former year, {count['near month']} as in one near "
+            f"it, {count['stated']} as stated; --json names them"
+        )
+    return [f"What is displaced goes by the home's own past: {said}."]
+
+
+def _said(told: MonthShares) -> str:
+    how = "as stated" if told.of is None else f"as in {month_text(told.of)}"
+    thin = "" if told.thin is None else f" (too little is known of {month_text(told.thin)})"
+    return f"{month_text(told.month)} {how}{thin}"

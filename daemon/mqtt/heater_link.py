@@ -1,0 +1,127 @@
+"""Tells a heater its orders, and sees to it that silence means withhold.
+
+What is done: every order is an absolute state, QoS 1, never retained, and expires (MQTT 5); at every connect the
+standing order is told again, and nothing older; on an orderly end `withhold` is told and acknowledged; when the link
+breaks the broker tells it, as the last will of this heater's own connection.
+
+What cannot be guaranteed: while the broker itself is down, or the link between it and the heater, nothing reaches the
+heater. A link that breaks without a close is noticed by the broker after one and a half keep-alive times, 23 s, and
+when it next looks: Mosquitto does every five to six seconds. Only a heater that lets an order lapse by itself is safe
+from that; thermostat and cut-out stay in charge either way.
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from random import random
+
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.connection import Connection, Publication, Refusal
+from daemon.timing.events import Linked
+from rules.model.orders import Order
+
+log = logging.getLogger(__name__)
+
+_QOS = 1
+_ON_ITS_WAY_S = 0.002
+"""How long an order is given to get out before its sender goes on: many times what it takes on a link that is well."""
+
+
+def order_payload(order: Order, watts: int | None, payloads: Mapping[Order, str] | None) -> bytes:
+    """What an order is on the wire.
+
+    payloads: a gate heater's words for each order; where it has none for this one it is withheld.
+    None: a modulated heater, told whole watts, 0 for withhold.
+    """
+    if payloads is not None:
+        return payloads.get(order, payloads[Order.WITHHOLD]).encode()
+    return b"0" if order is Order.WITHHOLD or watts is None else str(max(0, watts)).encode()
+
+
+class HeaterLine:
+    """One heater's order connection. `send` waits `_ON_ITS_WAY_S` at most, `refresh` not at all.
+
+    topic: where its orders go; payloads: a gate heater's, None for a modulated one; expiry_s: age at which the broker
+    drops an undelivered order; emit: told `Linked` when the line to the heater is lost or the broker refuses an order.
+    """
+
+    def __init__(
+        self,
+        broker: BrokerAddress,
+        name: str,
+        topic: str,
+        payloads: Mapping[Order, str] | None,
+        expiry_s: float,
+        emit: Callable[[Linked], None],
+        jitter: Callable[[], float] = random,
+    ) -> None:
+        self.name = name
+        self._topic = topic
+        self._payloads = payloads
+        self._expiry_s = expiry_s
+        self._emit = emit
+        self._wanted: bytes | None = None
+        self._refused = False
+        self._lock = threading.Lock()  # order of telling: never an older order after a newer one
+        self._withhold = Publication(topic, order_payload(Order.WITHHOLD, None, payloads), _QOS)
+        self.connection = Connection(
+            broker,
+            name,
+            will=self._withhold,
+            on_up=self._up,
+            on_down=lambda reason: emit(Linked(name, False, reason)),
+            on_fault=self._fault,
+            on_delivered=self._delivered,
+            jitter=jitter,
+        )
+
+    def start(self) -> None:
+        """Begin to connect; returns at once."""
+        self.connection.start()
+
+    def send(self, order: Order, watts: int | None) -> None:
+        """Tell the heater an order; while the line is down it is told at the next connect, if it still stands."""
+        payload = order_payload(order, watts, self._payloads)
+        with self._lock:
+            self._wanted = payload
+            told = self._tell(payload)
+        if told:
+            self.connection.wait_written(_ON_ITS_WAY_S)
+
+    def refresh(self) -> None:
+        """Tell the standing order again."""
+        with self._lock:
+            if self._wanted is not None:
+                self._tell(self._wanted)
+
+    def close(self, timeout_s: float = 2.0) -> bool:
+        """Withhold, wait for the broker's acknowledgement, leave. False: the last will has to do it."""
+        with self._lock:
+            self._wanted = self._withhold.payload
+        told = self.connection.close(self._withhold, timeout_s)
+        if not told:
+            log.warning("heater=%s the broker has not acknowledged withhold; its last will remains", self.name)
+        return told
+
+    def _tell(self, payload: bytes) -> bool:
+        return self.connection.publish(self._topic, payload, _QOS, retain=False, expiry_s=self._expiry_s)
+
+    def _up(self) -> None:
+        self._refused = False
+        self.refresh()
+        self._emit(Linked(self.name, True))
+
+    # The two below run while paho holds its lock on outgoing messages, which `send` takes inside ours: they must not
+    # take ours.
+    def _fault(self, refusal: Refusal) -> None:
+        if self._refused:
+            return
+        self._refused = True
+        keys = f"see heaters.{self.name}.topic and the broker's access rules"
+        sentence = f"the broker refuses orders on {self._topic} ({refusal.why}); {keys}"
+        self._emit(Linked(self.name, False, sentence))
+
+    def _delivered(self) -> None:
+        if self._refused:
+            self._refused = False
+            self._emit(Linked(self.name, True))

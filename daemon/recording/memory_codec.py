@@ -1,0 +1,97 @@
+"""What the rules remember, across a restart: instants of the forward clock as UTC seconds, and back."""
+
+from dataclasses import replace
+from typing import Any
+
+from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+
+
+def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
+    """The memory as plain JSON values. Orders and idle timers are left out: a restart begins withheld."""
+
+    def utc(mono_s: float | None) -> float | None:
+        return None if mono_s is None else now.utc_of(mono_s)
+
+    override, frozen = memory.override, memory.frozen
+    return {
+        "full_since": utc(memory.full_since_s),
+        "hot_since": utc(memory.hot_since_s),
+        "frozen": None
+        if frozen is None
+        else {"level_pct": frozen.level_pct, "since": utc(frozen.since_s), "taken_wh": frozen.taken_wh},
+        "override": None
+        if override is None
+        else {
+            "order": override.order.value,
+            "heater": override.heater,
+            "until": utc(override.until_s),
+            "left_s": override.until_s - now.mono_s,
+        },
+        "heaters": {
+            heater.name: {
+                "satisfied_at": utc(past.satisfied_at_s),
+                "satisfied_level_pct": past.satisfied_level_pct,
+                "satisfied_count": past.satisfied_count,
+            }
+            for heater, past in zip(settings.heaters, memory.heaters, strict=False)
+        },
+    }
+
+
+def lasting(memory: Memory) -> Memory:
+    """The memory without what is not written, for comparing: equal as long as nothing that is written changes."""
+    heaters = tuple(
+        HeaterMemory(
+            satisfied_at_s=past.satisfied_at_s,
+            satisfied_level_pct=past.satisfied_level_pct,
+            satisfied_count=past.satisfied_count,
+        )
+        for past in memory.heaters
+    )
+    return replace(memory, decision=None, heaters=heaters)
+
+
+def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
+    """The memory again. An override's time goes on while the daemon is down, and never grows by a clock set back.
+
+    A heater counts as switched off this moment. It may have been, by the last will: what it was told after the last
+    write, and when the daemon died, nobody knows. So a daemon that dies again and again keeps to the minimum off time.
+    """
+    if not data:
+        return Memory()
+
+    def mono(utc_s: float | None) -> float | None:
+        return None if utc_s is None else min(now.mono_s, now.mono_s + (utc_s - now.utc_s))
+
+    override = None
+    if told := data.get("override"):
+        left_s = min(told["until"] - now.utc_s, told["left_s"])
+        if left_s > 0:
+            override = Override(Order(told["order"]), now.mono_s + left_s, told["heater"])
+    frozen = None
+    if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
+        frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
+    heaters = []
+    off = HeaterMemory(since_s=now.mono_s)
+    for heater in settings.heaters:
+        past = data.get("heaters", {}).get(heater.name)
+        heaters.append(
+            off
+            if past is None
+            else replace(
+                off,
+                satisfied_at_s=mono(past["satisfied_at"]),
+                satisfied_level_pct=past["satisfied_level_pct"],
+                satisfied_count=past["satisfied_count"],
+            )
+        )
+    return Memory(
+        heaters=tuple(heaters),
+        full_since_s=mono(data.get("full_since")),
+        hot_since_s=mono(data.get("hot_since")),
+        override=override,
+        frozen=frozen,
+    )

@@ -1,0 +1,69 @@
+"""The owner's dated notes. Each is an event of the ledger; a withdrawal is another one: nothing is deleted."""
+
+import secrets
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from accounting.ledger.records import OWNERS, EventRow
+from rules.model.errors import BrimfulError
+
+KINDS = ("tariff", "setting", "hardware", "absence", "other")
+LONGEST = 200
+_EARLIEST_YEAR, _LATEST_YEAR = 1971, 2200
+_OP = "write a note"
+_WRITTEN, _WITHDRAWN = f"{OWNERS}note", f"{OWNERS}withdrawn"
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A note on a local day. id: what it is withdrawn by."""
+
+    id: str
+    day: date
+    kind: str
+    text: str
+
+
+def note_of(arguments: Mapping[str, Any]) -> Note:
+    """The note a request describes: day, kind, text. Raises BrimfulError naming what does not fit."""
+    told_day, kind, text = (arguments.get(name) for name in ("day", "kind", "text"))
+    try:
+        day = date.fromisoformat(told_day if isinstance(told_day, str) else "")
+    except ValueError:
+        raise _refused("day", "a date like 2026-06-01", told_day) from None
+    if not _EARLIEST_YEAR <= day.year <= _LATEST_YEAR:
+        raise _refused("day", f"a year {_EARLIEST_YEAR} to {_LATEST_YEAR}", told_day)
+    if not isinstance(kind, str) or kind not in KINDS:
+        raise _refused("kind", f"one of {', '.join(KINDS)}", kind)
+    text = " ".join(text.split()) if isinstance(text, str) else ""
+    if not 1 <= len(text) <= LONGEST or not text.isprintable():
+        cause = f"expected 1 to {LONGEST} printable characters, got {len(text)}"
+        raise BrimfulError(_OP, "text", cause)
+    return Note(secrets.token_hex(6), day, kind, text)
+
+
+def written(note: Note, at_s: float) -> EventRow:
+    """The event that keeps a note written at a UTC second."""
+    figures = {"note": note.id, "day": note.day.isoformat(), "kind": note.kind}
+    return EventRow(at_s, _WRITTEN, "note", note.text, figures)
+
+
+def withdrawn(note: Note, at_s: float) -> EventRow:
+    """The event that takes a note back."""
+    return EventRow(at_s, _WITHDRAWN, "note", f"withdrawn: {note.text}", {"note": note.id})
+
+
+def notes_of(events: Sequence[EventRow]) -> list[Note]:
+    """The notes that stand."""
+    gone = {str(event.figures.get("note")) for event in events if event.name == _WITHDRAWN}
+    return [
+        Note(str(told["note"]), date.fromisoformat(str(told["day"])), str(told["kind"]), event.sentence)
+        for event in events
+        if event.name == _WRITTEN and (told := event.figures) and str(told["note"]) not in gone
+    ]
+
+
+def _refused(subject: str, expected: str, got: object) -> BrimfulError:
+    return BrimfulError(_OP, subject, f"expected {expected}, got {str(got)[:40]!r}")

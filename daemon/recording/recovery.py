@@ -1,0 +1,51 @@
+"""Going on from where the last run ended. What cannot be read of it is begun anew, and said.
+
+A daemon that refused to start for it would refuse again at each restart, and look after no heater at all.
+"""
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from accounting.books.booking import Books
+from accounting.ledger import Ledger, StateMangled
+from accounting.valuation.historical_shares import read_past
+from daemon.assembly.prepared_home import Plan
+from daemon.recording.memory_codec import read
+from daemon.recording.unit_of_work import MEMORY, METER
+from rules.model.memory import Memory
+from rules.model.reading import Moment
+
+T = TypeVar("T")
+_UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""A row that is mangled, or whole and of a shape that this program does not know."""
+
+
+def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, list[str]]:
+    """Books and memory as they were left, and a sentence for each that could not be read. Raises LedgerError."""
+    forgotten: list[str] = []
+
+    def tried(make: Callable[[], T], anew: Callable[[], T], sentence: str) -> T:
+        try:
+            return make()
+        except _UNFIT as unfit:
+            forgotten.append(f"{sentence} ({unfit or type(unfit).__name__})")
+            return anew()
+
+    books = tried(
+        lambda: Books(plan.books, ledger.state(METER)),
+        lambda: _taken_up(Books(plan.books), ledger),
+        "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted",
+    )
+    memory = tried(
+        lambda: read(ledger.state(MEMORY), plan.rules, now),
+        Memory,
+        "what the rules remember cannot be read: they begin anew, and a standing override has ended",
+    )
+    books.go_by(read_past(plan.books, ledger))
+    return books, memory, forgotten
+
+
+def _taken_up(books: Books, ledger: Ledger) -> Books:
+    """New books with what the ledger holds of intervals that are not settled yet."""
+    books.take_up(ledger.open_entries())
+    return books

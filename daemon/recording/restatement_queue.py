@@ -1,0 +1,145 @@
+"""Restatements beside the daemon's other work: the loop does them one after the other, a day's intervals at a time."""
+
+import logging
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from accounting.books.restatement import LONGEST_WHY, Restating, TakingBack, lacks, unfinished, valued_by
+from accounting.ledger import LedgerError, LedgerWriter
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Valuer
+from daemon.config.model import Home
+from rules.model.errors import BrimfulError
+from rules.model.reading import Moment
+
+log = logging.getLogger(__name__)
+GO_ON = "restate on"
+"""The job of one step; whoever does it asks for the next."""
+LOOK_S = 60.0
+"""How soon a step that the ledger refused is tried again."""
+_OP = "restate"
+_REMEMBERED = 20
+
+
+class Restater:
+    """The restatements that wait. Used by the loop's thread alone.
+
+    go_on: asks the loop for another step, behind all that waits for it already. fault: why the last step failed, or "".
+    """
+
+    def __init__(self, ledger: LedgerWriter, settings: BooksSettings, go_on: Callable[[], None]) -> None:
+        self.fault = ""
+        self._ledger = ledger
+        self._go_on = go_on
+        self._waiting: deque[tuple[int, Restating | TakingBack]] = deque()
+        self._tickets = 0
+        self._done: dict[int, dict[str, Any]] = {}
+        self._going = False
+        cut_short = unfinished(ledger)
+        if cut_short is not None:
+            log.warning("restatement=cut short, taken back; `brimful restate` makes it again")
+            self._add(cut_short)
+        untold = ledger.untold_span()
+        if untold is not None:
+            self._add(Restating(ledger, Valuer(settings), "prices that came late", *untold, lacks))
+
+    def repriced(self, before: Home, after: Home, former: BooksSettings, settings: BooksSettings, changed: str) -> None:
+        """The home file, or a file it names, was read again. What was valued by the former prices is valued by the new.
+
+        Assumptions (what is displaced, the share used) have no dates: they are for a person to restate by.
+        """
+        if (before.displaces, before.books) != (after.displaces, after.books):
+            log.info("restatement=none, settled intervals keep their assumptions; `brimful restate` takes the new ones")
+            return
+        if changed == after.file.name and (before.tariffs, before.carbon) == (after.tariffs, after.carbon):
+            return
+        why = f"{changed} changed"[:LONGEST_WHY]
+        self._add(Restating(self._ledger, Valuer(settings), why, *self._span(), valued_by(Valuer(former))))
+        self.look()
+
+    def wish(self, arguments: Mapping[str, Any], settings: BooksSettings) -> dict[str, Any]:
+        """Restate as a person asks. arguments: ledger, the path of the one that is meant; from_s, to_s, why.
+
+        Raises BrimfulError.
+        """
+        path = self._ledger.path.resolve()
+        if arguments.get("ledger") != str(path):
+            cause = f"expected the running daemon's ledger {path}, got {str(arguments.get('ledger'))[:200]}"
+            raise BrimfulError(_OP, "ledger", cause, "another home's daemon answers at this port")
+        from_s, to_s = (_whole(arguments, name) for name in ("from_s", "to_s"))
+        why = arguments.get("why")
+        if not isinstance(why, str) or not 1 <= len(why) <= LONGEST_WHY:
+            raise BrimfulError(_OP, "why", f"expected a text of 1 to {LONGEST_WHY} characters")
+        first_s, last_s = self._span()
+        span = max(from_s, first_s), min(to_s, last_s)
+        self._add(Restating(self._ledger, Valuer(settings), why, *span))
+        # Before what was queued by itself and has not begun: whoever asked is told what moved.
+        self._waiting.rotate(1)
+        if len(self._waiting) > 1 and self._waiting[1][1].begun:
+            self._waiting[0], self._waiting[1] = self._waiting[1], self._waiting[0]
+        self.look()
+        return {"schema": "brimful.restate-asked/1", "ticket": self._tickets}
+
+    def answer(self) -> dict[str, Any]:
+        """How far it is: what waits, and what came of the last ones, by ticket."""
+        return {
+            "schema": "brimful.restating/1",
+            "waiting": len(self._waiting),
+            "fault": self.fault,
+            "done": {str(ticket): told for ticket, told in self._done.items()},
+        }
+
+    def look(self) -> None:
+        """Begin, if something waits and no step is on its way."""
+        if self._waiting and not self._going:
+            self._going = True
+            self._go_on()
+
+    def pause(self) -> None:
+        """Not now: at the next look."""
+        self._going = False
+
+    def step(self, now: Moment) -> bool:
+        """Do a day of the first that waits, and ask for the next step; whether it has come to its end."""
+        self._going = False
+        if not self._waiting:
+            return False
+        ticket, work = self._waiting[0]
+        try:
+            ended = work.step(now.utc_s)
+        except LedgerError as failed:  # tried again at the next look
+            if not self.fault:
+                log.error("restatement=waits %s", failed)
+            self.fault = str(failed)
+            return False
+        self.fault = ""
+        if ended:
+            self._waiting.popleft()
+            self._remember(ticket, work)
+        self.look()
+        return ended
+
+    def _add(self, work: Restating | TakingBack) -> None:
+        self._tickets += 1
+        self._waiting.append((self._tickets, work))
+
+    def _remember(self, ticket: int, work: Restating | TakingBack) -> None:
+        if isinstance(work, TakingBack):
+            return
+        if work.number is not None:
+            log.warning("restatement=%d done: %s", work.number, work.why)
+        self._done[ticket] = {"restatement": work.number, "kept_intervals": work.kept}
+        while len(self._done) > _REMEMBERED:
+            del self._done[min(self._done)]
+
+    def _span(self) -> tuple[int, int]:
+        spans = self._ledger.heater_spans()
+        return min((span.first_s for span in spans), default=0), max((span.end_s for span in spans), default=0)
+
+
+def _whole(arguments: Mapping[str, Any], name: str) -> int:
+    told = arguments.get(name)
+    if not isinstance(told, int) or isinstance(told, bool) or abs(told) >= 2**62:
+        raise BrimfulError(_OP, name, f"expected UTC seconds as a whole number, got {str(told)[:40]}")
+    return told

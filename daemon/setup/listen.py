@@ -1,0 +1,154 @@
+"""Looks before anything is set up: what the broker carries, and whether the signals of a home file are heard."""
+
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from daemon.inputs.decode import Source, base_signal
+from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.connection import Connection
+from daemon.mqtt.listener import Listener, Tally
+from daemon.timing.clock import Clock
+from daemon.timing.events import Heard, Linked
+from rules.model.errors import BrimfulError
+
+MOST_TOPICS = 2000
+_MOST_BYTES = 8192
+_LINK_S = 10.0
+
+
+@dataclass(slots=True)
+class Topic:
+    """What came on one topic. payload: the latest, trimmed where `trimmed`; retained: all of it was retained."""
+
+    payload: bytes
+    count: int = 0
+    retained: bool = True
+    trimmed: bool = False
+
+
+@dataclass(slots=True)
+class Survey:
+    """What a broker carried for a while. left_out: messages on topics beyond the first `MOST_TOPICS`."""
+
+    topics: dict[str, Topic] = field(default_factory=dict)
+    left_out: int = 0
+    faults: list[str] = field(default_factory=list)
+
+    def hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        """Note one message; memory stays bounded whatever comes."""
+        known = self.topics.get(topic)
+        if known is None:
+            if len(self.topics) >= MOST_TOPICS:
+                self.left_out += 1
+                return
+            known = self.topics[topic] = Topic(b"")
+        known.count += 1
+        known.retained = known.retained and retained
+        known.trimmed = len(payload) > _MOST_BYTES
+        known.payload = payload[:_MOST_BYTES]
+
+    def payloads(self) -> dict[str, bytes]:
+        """The latest whole payload of each topic but our own, for `suggest`."""
+        return {
+            topic: heard.payload
+            for topic, heard in self.topics.items()
+            if not heard.trimmed and not topic.startswith("brimful/")
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """Whether a signal is heard, and the sentence that says so."""
+
+    signal: str
+    ok: bool
+    sentence: str
+
+
+def survey(
+    broker: BrokerAddress, seconds: float, pattern: str = "#", wait: Callable[[float], object] = time.sleep
+) -> Survey:
+    """Listen to everything for a while. Raises BrimfulError if the broker cannot be reached."""
+    found = Survey()
+    reasons: list[str] = []
+    connection = Connection(
+        broker,
+        "looks",
+        topics=(pattern,),
+        on_message=found.hear,
+        on_down=reasons.append,
+        on_fault=lambda refusal: found.faults.append(str(refusal)),
+    )
+    connection.start()
+    try:
+        if not connection.wait_up(_LINK_S):
+            raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
+        wait(seconds)
+    finally:
+        connection.close()
+    return found
+
+
+def reach(broker: BrokerAddress, timeout_s: float = _LINK_S) -> tuple[bool, str]:
+    """Whether the broker takes us, and the sentence that says so. Ends at the first refusal."""
+    decided = threading.Event()
+    reasons: list[str] = []
+
+    def down(reason: str) -> None:
+        reasons.append(reason)
+        decided.set()
+
+    connection = Connection(broker, "check", on_up=decided.set, on_down=down)
+    connection.start()
+    try:
+        decided.wait(timeout_s)
+        if connection.up:
+            return True, f"broker {broker}: reached, MQTT {'5' if connection.mqtt5 else '3.1.1'}"
+        return False, f"broker {broker}: {reasons[0] if reasons else 'no answer in time'}"
+    finally:
+        connection.close()
+
+
+def probe(broker: BrokerAddress, sources: Sequence[Source], seconds: float, clock: Clock) -> list[Probe]:
+    """Listen for the sources, at most `seconds` and less if all are heard live; one answer for each, in their order.
+
+    Raises BrimfulError if the broker cannot be reached.
+    """
+    heard = threading.Condition()
+    reasons: list[str] = []
+
+    def emit(event: Heard | Linked) -> None:
+        with heard:
+            if isinstance(event, Linked) and not event.up:
+                reasons.append(event.reason)
+            heard.notify_all()
+
+    listener = Listener(broker, sources, emit, clock)
+    listener.start()
+    try:
+        if not listener.connection.wait_up(min(seconds, _LINK_S)):
+            raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
+        with heard:
+            heard.wait_for(lambda: all(tally.live for tally in listener.tallies), seconds)
+        unheard = dict(listener.unheard)
+    finally:
+        listener.close()
+    return [_judge(tally, unheard, seconds) for tally in listener.tallies]
+
+
+def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
+    source = tally.source
+    name, topic = source.signal, source.topic
+    if tally.live and tally.last_value is not None:
+        refused = sum(tally.refused.values())
+        some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""
+        return Probe(name, True, f"{name}: {tally.last_value:g} {base_signal(name).unit} from {topic}{some}")
+    if tally.refused:
+        return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
+    if tally.received:
+        return Probe(name, False, f"{name}: only a retained value from {topic}, of unknown age; nothing live came")
+    # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
+    silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
+    return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

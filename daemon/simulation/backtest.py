@@ -1,0 +1,211 @@
+"""A changed home file tried on the tape: the rules as they are and as they would be, over the same recorded minutes.
+
+It runs in a process of its own, for it reckons for seconds: `Trial` starts it, `python -m daemon.simulation.backtest`
+is it. What it tells is time by order and by deciding rule. It tells no energy: the recorded level and surplus are
+those of the rules that held then, and no replay can know what another rule would have left in the tank.
+"""
+
+import json
+import logging
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, TextIO
+
+from accounting.ledger import Batch, Ledger
+from accounting.ledger.tape import Row, as_csv, unpack
+from accounting.valuation.historical_shares import Record
+from daemon.assembly.prepared_home import plan
+from daemon.config.load import load, parse
+from daemon.config.model import Home
+from daemon.inputs.readings_file import ReadingsFile
+from daemon.simulation.replay import Replay
+from rules.model.errors import BrimfulError
+
+log = logging.getLogger(__name__)
+DAYS = 30
+LONGEST_S = 180.0
+"""A trial that takes longer is ended: the change can still be made, untried."""
+_NICE = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """How long each order stood and each rule decided, seconds, and how often the order changed."""
+
+    changes: int
+    by_order_s: dict[str, float]
+    by_rule_s: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a trial found. from_s, to_s: UTC seconds of the first and last recorded minute; minutes: how many."""
+
+    from_s: float
+    to_s: float
+    minutes: int
+    before: Times
+    after: Times
+
+
+class _NoBooks:
+    """Takes what a replay books and keeps nothing of it; the home's past is the ledger's."""
+
+    def __init__(self, past: Record | None) -> None:
+        self._past = past
+
+    def tank_span(self) -> tuple[int, int] | None:
+        return None if self._past is None else self._past.tank_span()
+
+    def tank_heat(self, from_s: int, to_s: int) -> tuple[int, Mapping[str, int]]:
+        return (0, {}) if self._past is None else self._past.tank_heat(from_s, to_s)
+
+    def commit(self, batch: Batch) -> None: ...
+
+
+def compare(
+    before: Home,
+    after: Home,
+    rows: list[Row],
+    progress: Callable[[float], None] = lambda _: None,
+    past: Record | None = None,
+) -> Outcome:
+    """Both homes' rules over the rows. progress: told the share done, 0 to 1; past: where the home's is recorded.
+
+    Raises BrimfulError.
+    """
+    if len(rows) < 2:
+        raise BrimfulError("try a change", "tape", f"expected recorded minutes of the last {DAYS} days, got none")
+    first_s, last_s = rows[0][0], rows[-1][0]
+    csv = as_csv(rows).splitlines(keepends=True)
+
+    def times(home: Home, done: float) -> Times:
+        run = Replay(plan(home), ReadingsFile("tape", csv, home.heater_names), _NoBooks(past))
+        run.run(lambda at_s: progress(done + (at_s - first_s) / (last_s - first_s) / 2))
+        tally = run.engine.tally
+        return Times(tally.changes, dict(tally.by_order), dict(tally.by_guard))
+
+    return Outcome(first_s, last_s, len(rows), times(before, 0.0), times(after, 0.5))
+
+
+class Trial:
+    """One trial under way, in a process of its own. Its state may be read from any thread.
+
+    home: as it is; content: the home file as it would be; to_s: UTC second up to which the tape is taken.
+    """
+
+    def __init__(self, home: Home, content: bytes, to_s: float, longest_s: float = LONGEST_S) -> None:
+        self.done = 0.0
+        self.outcome: Outcome | None = None
+        self.fault = ""
+        order = {
+            "file": str(home.file.resolve()),
+            "content": content.decode("utf-8"),
+            "ledger": str(home.path_of(home.ledger.path).resolve()),
+            "to_s": to_s,
+        }
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "daemon.simulation.backtest"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            cwd=Path(__file__).parents[2],
+        )
+        self._ended = threading.Event()
+        self._clock = threading.Timer(longest_s, self._too_long, [longest_s])
+        self._clock.daemon = True
+        self._clock.start()
+        threading.Thread(target=self._follow, args=(order,), name="trial", daemon=True).start()
+
+    @property
+    def ended(self) -> bool:
+        """Whether it has come to its end, well or not."""
+        return self._ended.is_set()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for the end; whether it has come."""
+        return self._ended.wait(timeout_s)
+
+    def stop(self) -> None:
+        """End it now."""
+        if not self._ended.is_set():
+            self.fault = self.fault or "it was stopped"
+            self._process.kill()
+
+    def _too_long(self, longest_s: float) -> None:
+        self.fault = f"it took longer than {longest_s:g} s and was ended"
+        self._process.kill()
+
+    def _follow(self, order: dict[str, Any]) -> None:
+        try:
+            with self._process as process:
+                assert process.stdin is not None
+                assert process.stdout is not None
+                with process.stdin as stdin:
+                    json.dump(order, stdin)
+                self._listen(process.stdout)
+            code = process.returncode
+            if self.outcome is None and not self.fault:
+                self.fault = f"it ended with exit {code}"
+        except (OSError, ValueError, KeyError, TypeError) as failed:
+            self.fault = self.fault or f"it failed: {failed}"
+        finally:
+            self._clock.cancel()
+            if self.fault:
+                log.warning("trial=failed %s", self.fault)
+            self._ended.set()
+
+    def _listen(self, told: Iterator[str]) -> None:
+        for line in told:
+            match json.loads(line):
+                case {"done": done}:
+                    self.done = float(done)
+                case {"fault": fault}:
+                    self.fault = str(fault)
+                case {"outcome": found}:
+                    before, after = (Times(**found.pop(name)) for name in ("before", "after"))
+                    self.outcome = Outcome(**found, before=before, after=after)
+                    self.done = 1.0
+
+
+@dataclass(slots=True)
+class _Teller:
+    """Writes a line for each hundredth that is done."""
+
+    out: TextIO
+    last: int = field(default=-1)
+
+    def __call__(self, done: float) -> None:
+        hundredth = int(done * 100)
+        if hundredth > self.last:
+            self.last = hundredth
+            self.tell({"done": hundredth / 100})
+
+    def tell(self, line: dict[str, Any]) -> None:
+        print(json.dumps(line), file=self.out, flush=True)
+
+
+def main(into: TextIO, out: TextIO) -> None:
+    """Do the trial that `into` describes, and tell of it a JSON line at a time."""
+    os.nice(_NICE)  # what controls goes first
+    teller = _Teller(out)
+    order = json.load(into)
+    file, to_s = Path(order["file"]), float(order["to_s"])
+    from_s = to_s - DAYS * 86_400
+    try:
+        before, after = load(file), parse(order["content"].encode("utf-8"), file)
+        with Ledger.open_reader(Path(order["ledger"])) as ledger:
+            rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
+            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger))})
+    except BrimfulError as refused:
+        teller.tell({"fault": str(refused)})
+
+
+if __name__ == "__main__":
+    main(sys.stdin, sys.stdout)

@@ -1,0 +1,130 @@
+"""Recorded readings taken as fact, through the same rules and the same books."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from math import inf
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from accounting.books.booking import Books
+from accounting.ledger import Batch
+from accounting.model.entry import Entry
+from accounting.model.periods import month_start_s
+from accounting.valuation.historical_shares import Record, month_of, read_past
+from daemon.assembly.prepared_home import Plan
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board
+from daemon.inputs.readings_file import OP, ReadingsFile
+from daemon.recording.unit_of_work import quarantine_event
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory
+from rules.model.reading import Moment
+
+COMMIT_EVERY = 1500
+"""Entries to a transaction: about a month of half hours."""
+TELL_EVERY_S = 86_400.0
+"""Of the recorded time, how often its progress is told."""
+
+
+class Keeps(Record, Protocol):
+    """Where a replay's books go, and where their past is found: a ledger; or nowhere, with the past of another."""
+
+    def commit(self, batch: Batch) -> object:
+        """Keep all of it."""
+
+
+class Replay:
+    """One run through a readings file; afterwards `engine.tally` and the ledger tell the result.
+
+    raised: signals recorded more coarsely than their `stale_after_s`, and the age from which their readings are taken
+    as stale instead: a recording cannot show that a signal fell silent between two of its rows. ignored: columns that
+    the home file does not name, and that the daemon would not have heard. quarantined_wh: energy set aside.
+    """
+
+    def __init__(self, plan: Plan, readings: ReadingsFile, ledger: Keeps) -> None:
+        self._readings = readings
+        self._ledger = ledger
+        known = plan.home.signals
+        self.ignored = [name for name in readings.signals if name not in known]
+        self.raised = {
+            name: 1.5 * step_s
+            for name, step_s in readings.step_s.items()
+            if step_s is not None and name in known and step_s >= plan.rules.stale_after_s[name]
+        }
+        rules = replace(plan.rules, stale_after_s={**plan.rules.stale_after_s, **self.raised})
+        heaters = tuple(
+            replace(heater, stale_after_s=self.raised.get(heater.power or "", heater.stale_after_s))
+            for heater in plan.books.heaters
+        )
+        told = {
+            name: replace(power, stale_after_s=self.raised.get(power.signal, power.stale_after_s))
+            for name in ("grid_power", "battery_power")
+            if (power := getattr(plan.books, name)) is not None
+        }
+        tank = plan.books.tank
+        if tank is not None:
+            level = "tank_level_pct" if tank.level else tank.temperatures[0]
+            tank = replace(tank, stale_after_s=self.raised.get(level, tank.stale_after_s))
+        books = Books(replace(plan.books, heaters=heaters, tank=tank, **told))
+        matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
+        self._wanted = [name for name in readings.signals if name in known and name in matter]
+        self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
+        self._looks_back_s = inf if plan.books.past_timezone is None else -inf
+        self.rows = 0
+        self.from_s = self.to_s = 0.0
+        self.quarantined_wh = 0
+
+    def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
+        """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""
+        engine, books = self.engine, self.engine.books
+        waiting: list[Entry] = []
+        now_s: float | None = None
+        told_s = -inf
+        for at_s, readings in self._readings.rows(self._wanted):
+            if now_s is None:
+                self.from_s = now_s = at_s
+            elif at_s > now_s:
+                now_s = at_s
+                while engine.due_s < now_s:
+                    engine.decide(Moment(engine.due_s, engine.due_s))
+            engine.hear(readings, Moment(now_s, now_s))
+            self.rows += 1
+            if now_s >= books.next_settle_s():
+                waiting += books.settle(now_s)
+                if len(waiting) >= COMMIT_EVERY:
+                    self._commit(waiting, now_s)
+                    waiting = []
+                if now_s - told_s >= TELL_EVERY_S:
+                    told_s = now_s
+                    progress(now_s)
+            if now_s >= self._looks_back_s:
+                self._commit([*waiting, *books.settle(now_s)], now_s)
+                waiting = []
+                self._look_back(now_s)
+        if now_s is None or engine.decision is None:
+            raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
+        self.to_s = now_s
+        engine.count_up_to(Moment(now_s, now_s), engine.decision)
+        self._commit([*waiting, *books.settle(now_s)], now_s)
+
+    def _look_back(self, now_s: float) -> None:
+        """At each month's start, take what the books say by then of the home's past."""
+        books = self.engine.books
+        if books.settings.past_timezone is not None:
+            zone = ZoneInfo(books.settings.past_timezone)
+            self.engine.go_by(read_past(books.settings, self._ledger, books.past))
+            self._looks_back_s = month_start_s(month_of(now_s, zone) + 1, zone)
+
+    def _commit(self, entries: list[Entry], now_s: float) -> None:
+        books = self.engine.books
+        quarantined = books.quarantined()
+        self.quarantined_wh += sum(item.wh for item in quarantined)
+        self._ledger.commit(
+            Batch(
+                now_s,
+                entries=tuple(entries),
+                tank=tuple(books.tank_entries()),
+                open_entries=tuple(books.open_entries(now_s)),
+                events=tuple(quarantine_event(item, now_s) for item in quarantined),
+            )
+        )

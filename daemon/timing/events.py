@@ -1,0 +1,62 @@
+"""What can come to the loop. Everybody else only puts these into its queue."""
+
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any
+
+from accounting.timeseries.outbox import Delivered, Failed
+from rules.model.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What one MQTT message told: all its readings, decided on together."""
+
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """A connection came up or went down. name: "readings" or a heater's name; reason: why, in words."""
+
+    name: str
+    up: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A scheduled job's time has come."""
+
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A question or a wish from the API; the answer, or the error, goes into `answer`."""
+
+    name: str
+    arguments: dict[str, Any] = field(default_factory=dict)
+    answer: "Future[Any]" = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class Shipped:
+    """What came of one shipment to the time-series database."""
+
+    answer: Delivered | Failed
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A stepped clock has moved; `done` is set when everything due has been done."""
+
+    done: "Future[None]" = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Withhold, write everything down, end."""
+
+
+Event = Heard | Linked | Due | Ask | Shipped | Tick | Stop

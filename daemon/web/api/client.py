@@ -1,0 +1,108 @@
+"""Asking the running daemon. Light on purpose: `brimful why` must answer at once."""
+
+import json
+import tomllib
+from http.client import HTTPConnection, HTTPException
+from pathlib import Path
+from typing import Any
+
+from rules.model.errors import BrimfulError
+
+BIND = "127.0.0.1"
+PORT = 8731
+LEDGER = "brimful.sqlite"
+_EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
+WITHIN_S = 8.0
+
+
+class NotRunning(BrimfulError):
+    """No daemon answers at the home's address."""
+
+
+class Silent(BrimfulError):
+    """Something holds the home's address, but does not answer in time."""
+
+
+class Refused(BrimfulError):
+    """The daemon's own error, in its own words."""
+
+    def __init__(self, error: dict[str, Any]) -> None:
+        super().__init__(*(str(error.get(part, "")) for part in ("op", "subject", "cause", "hint")))
+        self._text = str(error.get("text", "")) or super().__str__()
+
+    def __str__(self) -> str:
+        return self._text
+
+
+def address(home: Path) -> tuple[str, int]:
+    """Where the home's daemon listens, read from its file without validating the rest.
+
+    Raises BrimfulError when the file cannot be read at all.
+    """
+    try:
+        table = tomllib.loads(home.read_text(encoding="utf-8")).get("api", {})
+        return str(table.get("bind", BIND)), int(table.get("port", PORT))
+    except OSError as missing:
+        raise BrimfulError(
+            "read the home file",
+            str(home),
+            f"expected a readable file, got {missing.strerror}",
+            "name it with --home HOME.toml, or set BRIMFUL_HOME",
+        ) from missing
+    except (ValueError, AttributeError, TypeError) as broken:
+        raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
+
+
+def token_file(ledger: Path) -> Path:
+    """Where the daemon keeps the token by which it knows the machine's own user: beside the ledger."""
+    return ledger.with_name(f"{ledger.name}.api-token")
+
+
+def _token(home: Path) -> str:
+    """The token of the home's daemon; "" where it cannot be read: the daemon says then what is missing."""
+    try:
+        ledger = tomllib.loads(home.read_text(encoding="utf-8")).get("ledger", {}).get("path", LEDGER)
+        return token_file(home.parent / str(ledger)).read_text(encoding="ascii").strip()
+    except (OSError, ValueError, AttributeError):
+        return ""
+
+
+def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
+    """One question to the daemon of this home. Raises NotRunning, Silent, or Refused, the daemon's own error."""
+    bind, port = address(home)
+    connection = HTTPConnection(
+        {"0.0.0.0": "127.0.0.1", "": "127.0.0.1", "::": "::1"}.get(bind, bind), port, timeout=WITHIN_S
+    )
+    try:
+        body = None if arguments is None else json.dumps(arguments)
+        headers = {"Content-Type": "application/json"} if body else {}
+        if token := _token(home):
+            headers["Authorization"] = f"Bearer {token}"
+        connection.request(method, path, body, headers)
+        response = connection.getresponse()
+        content = json.loads(response.read())
+    except TimeoutError as late:
+        raise Silent(
+            "ask the daemon",
+            f"{bind}:{port}",
+            f"expected an answer within {WITHIN_S:g} s, got none",
+            "a daemon that hangs is ended by its watchdog after 30 s; see its log",
+        ) from late
+    except (OSError, HTTPException, ValueError) as silent:
+        raise NotRunning(
+            "ask the daemon",
+            f"{bind}:{port}",
+            f"expected the running daemon, got {_words(silent)}",
+            f"start it with: brimful run {home}",
+        ) from silent
+    finally:
+        connection.close()
+    if response.status == 200 and isinstance(content, dict):
+        return content
+    error = content.get("error") if isinstance(content, dict) else None
+    raise Refused(error if isinstance(error, dict) else {"subject": path, "cause": f"status {response.status}"})
+
+
+def _words(silent: Exception) -> str:
+    told = silent.strerror if isinstance(silent, OSError) and silent.strerror else str(silent)
+    return told.lower() or type(silent).__name__

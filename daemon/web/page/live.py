@@ -1,0 +1,50 @@
+"""The live stream (server-sent events): each new picture of the house, rendered once for all who look."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+
+from starlette.responses import Response, StreamingResponse
+
+from daemon.web.server.live_state import MOST_READERS, Latest, Picture
+from daemon.web.server.refusals import Refusal
+
+BEAT_S = 20.0
+"""A stream with nothing to tell says so, lest somebody between thinks it dead; and one that has gone is noticed."""
+AGAIN_MS = 3000
+"""After how long a browser comes back when the stream has ended."""
+
+
+class Live:
+    """render: a picture as the text of the page's live part."""
+
+    def __init__(self, latest: Latest, render: Callable[[Picture], str]) -> None:
+        self._latest = latest
+        self._render = render
+        self._rendered: tuple[Picture, str] | None = None
+
+    def stream(self) -> Response:
+        """One reader's stream: events `now` whose data is {"html": …}. Raises Refusal where there are too many."""
+        if self._latest.readers >= MOST_READERS:
+            cause = f"expected at most {MOST_READERS} open pages"
+            raise Refusal(503, "live", cause, "close one", {"Retry-After": "60"})
+        return StreamingResponse(self._events(), media_type="text/event-stream")
+
+    async def _events(self) -> AsyncIterator[str]:
+        yield f"retry: {AGAIN_MS}\n\n"
+        with self._latest.reading() as reader:
+            while True:
+                try:
+                    picture = await asyncio.wait_for(reader.next(), BEAT_S)
+                except TimeoutError:
+                    yield ": still here\n\n"
+                    continue
+                if picture is None:
+                    return
+                yield self._event(picture)
+
+    def _event(self, picture: Picture) -> str:
+        if self._rendered is None or self._rendered[0] is not picture:
+            html = self._render(picture)
+            self._rendered = (picture, f"event: now\ndata: {json.dumps({'html': html}, ensure_ascii=False)}\n\n")
+        return self._rendered[1]

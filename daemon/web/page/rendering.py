@@ -1,0 +1,61 @@
+"""Templates into answers: every value escaped, every name that a template uses known."""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from daemon.web.page.files import file_url
+from daemon.web.server.access import Access
+
+
+class Renderer:
+    """rooms: path and title of each, in the order of the way through the page; house: the home's name."""
+
+    def __init__(self, access: Access, rooms: Sequence[tuple[str, str]], house: Callable[[], str]) -> None:
+        self._house = house
+        self._access = access
+        self._rooms = rooms
+        self._templates = Environment(
+            loader=PackageLoader("daemon.web.page"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            auto_reload=False,
+        )
+        self._templates.globals["file_url"] = file_url
+
+    def page(
+        self,
+        request: Request,
+        template: str,
+        context: Mapping[str, Any],
+        status: int = 200,
+        headers: Mapping[str, str] | None = None,
+    ) -> Response:
+        """A whole page. Templates know, besides `context`:
+
+        house: the home's name; rooms, room, here: the way through the page, the room that we are in ("" in none) and
+        the path; logged_in, form_token: the login and the token that
+        stands in each of its forms ("" without); has_password, read_only: why there may be no form at all.
+        """
+        session = self._access.session(request)
+        known = {
+            "house": self._house(),
+            "rooms": self._rooms,
+            "room": "",
+            "here": request.url.path,
+            "logged_in": session is not None,
+            "may_change": session is not None and not self._access.read_only,
+            "form_token": session.form_token if session is not None else "",
+            "has_password": self._access.accounts.has_password,
+            "read_only": self._access.read_only,
+        }
+        return HTMLResponse(self.part(template, {**known, **context}).encode(errors="replace"), status, headers)
+
+    def part(self, template: str, context: Mapping[str, Any]) -> str:
+        """A template as text."""
+        return self._templates.get_template(template).render(context)

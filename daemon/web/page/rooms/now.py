@@ -1,0 +1,101 @@
+"""Now: what the heater is doing, why, and what would change it."""
+
+import asyncio
+import contextlib
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.routing import Route
+
+from accounting.model.periods import midnight_s
+from daemon.config.model import Home
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.views.figures import instant
+from daemon.web.page.views.now import ORDERS, now_room
+from daemon.web.page.views.stock import diverted_today, statement
+from daemon.web.server.context import House
+from daemon.web.server.live_state import Picture
+from rules.model.errors import BrimfulError
+
+PATH, TITLE = "/", "Now"
+STOP_KEPT_S, STOCK_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 3 * 3600.0
+PATIENCE_S = 0.7
+"""How long the first look waits for the ledger."""
+
+
+def routes(page: Endpoints) -> list[Route]:
+    """Its paths."""
+    return [
+        Route(PATH, page.room("now.html", show), methods=["GET"]),
+        Route("/override", page.wish(override), methods=["POST"]),
+    ]
+
+
+def view(house: House, picture: Picture) -> Mapping[str, Any]:
+    """A picture as the live part of the room shows it, with what was read from the ledger last."""
+    home, now_s, shelf = picture.home, _now_s(picture), house.shelf
+    stop = shelf.last("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
+    at_s = _midnight_s(home, now_s)
+    known = shelf.last(("midnight", at_s), MIDNIGHT_KEPT_S, lambda: (gather.midnight(home, at_s),))
+    stock = None
+    if known is not None:
+        stock = shelf.last(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known[0]))
+    tank = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
+    return {
+        "now": now_room(picture.why, picture.health, picture.today, stop, home.home.timezone, tuple(home.heaters)),
+        "stock": None if stock is None else statement(stock),
+        "diverted": diverted_today(picture.today),
+        "why_no_stock": f"The heat stock is not set out here: {tank if known is not None else 'it is being reckoned'}.",
+    }
+
+
+async def show(house: House, request: Request) -> Mapping[str, Any]:
+    """What stands in the room."""
+    picture = await house.picture()
+    home, now_s = picture.home, _now_s(picture)
+    with contextlib.suppress(BrimfulError, TimeoutError):  # a ledger that cannot be read stands among the faults
+        await asyncio.wait_for(_ready(house, home, now_s), PATIENCE_S)
+    heats = any(getattr(getattr(heater, "orders", None), "heat", "") is not None for heater in home.heaters.values())
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "orders": tuple((order, words) for order, words in ORDERS.items() if order != "heat" or heats),
+        "heaters": tuple(home.heaters),
+        **view(house, picture),
+    }
+
+
+async def _ready(house: House, home: Home, now_s: float) -> None:
+    """Have at hand what `view` shows. Years of books take longer than a page may: then a later picture brings it."""
+    shelf, at_s = house.shelf, _midnight_s(home, now_s)
+    await shelf.ask("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
+    (known,) = await shelf.ask(("midnight", at_s), MIDNIGHT_KEPT_S, lambda: (gather.midnight(home, at_s),))
+    await shelf.ask(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known))
+
+
+def _now_s(picture: Picture) -> float:
+    return instant(picture.why["at"]).timestamp()
+
+
+def _midnight_s(home: Home, now_s: float) -> int:
+    zone = ZoneInfo(home.home.timezone)
+    return midnight_s(datetime.fromtimestamp(now_s, zone).date(), zone)
+
+
+async def override(house: House, form: dict[str, str]) -> str:
+    """Set the override (order, minutes, heater) or clear it (clear)."""
+    if "clear" in form:
+        await house.asking.ask("override", {"clear": True})
+        return PATH
+    try:
+        minutes = float(form.get("minutes", ""))
+    except ValueError:
+        cause = f"expected a number of minutes, got {form.get('minutes', '')[:40]!r}"
+        raise BrimfulError("set an override", "minutes", cause, "an override always ends") from None
+    wish = {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}
+    await house.asking.ask("override", wish)
+    return PATH

@@ -1,0 +1,152 @@
+"""Rules: what they are set to, what they decided, and a change that is tried before it is made."""
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from daemon.assembly.prepared_home import plan
+from daemon.config.cautions import cautions
+from daemon.config.edit import Change, preview_rule
+from daemon.config.model import Home
+from daemon.documents.rules_document import change_answer, change_said, rules_answer
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.trials import Trials, Tried
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.figures import instant, minutes
+from daemon.web.page.views.rules import (
+    RuleShown,
+    changed_shown,
+    new_cautions,
+    rule_shown,
+    rules_room,
+    trial_shown,
+    week_shown,
+)
+from daemon.web.server.context import House
+from daemon.web.server.refusals import Refusal
+from rules.model.errors import BrimfulError
+
+PATH, TITLE = "/rules", "Rules"
+KEPT_S = 30.0
+
+
+def routes(page: Endpoints) -> list[Route]:
+    """Its paths."""
+    trials = Trials()
+
+    async def show_rule(house: House, request: Request) -> Mapping[str, Any]:
+        name = request.path_params["rule"]
+        rule = await _rule(house, name)
+        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "told": _texts(rule)}
+
+    async def try_it(request: Request, form: dict[str, str]) -> Response:
+        house, name = page.house, request.path_params["rule"]
+        home = house.home()
+        rule = await _rule(house, name)
+        known = _texts(rule)
+        told = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
+        try:
+            if not told:
+                raise BrimfulError("change a rule", f"rules.{name}", "expected a setting that differs, got none")
+            change = await asyncio.to_thread(_preview, home, name, told)
+            if not change.keys:
+                cause = "nothing that holds would change"
+                raise BrimfulError("change a rule", f"rules.{name}", cause, "the values are those of now")
+        except BrimfulError as refused:
+            context = {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": str(refused).splitlines()}
+            return page.renderer.page(request, "rule.html", {**context, "told": {**known, **form}}, 400)
+        warned = new_cautions(cautions(home), cautions(change.home))
+        picture = await house.picture()
+        begun = trials.begin(home, change, told, warned, instant(picture.why["at"]).timestamp())
+        return RedirectResponse(f"{PATH}/{name}/trial/{begun}", 303)
+
+    async def show_trial(house: House, request: Request) -> Response:
+        name = request.path_params["rule"]
+        tried = trials.find(request.path_params["trial"])
+        if tried is None or tried.change.rule != name:
+            raise Refusal(404, "trial", "expected one of the last few trials", "try the change again")
+        template = "trial_part.html" if "part" in request.query_params else "trial.html"
+        answer = page.renderer.page(request, template, _trial(tried, house.home().home.timezone))
+        answer.headers["X-Ended"] = "yes" if tried.trial.ended else "no"
+        return answer
+
+    async def save(house: House, form: dict[str, str]) -> str:
+        name = form.pop("rule", "")
+        await house.asking.ask("rule", {"rule": name, "set": form, "file": str(house.home().file.resolve())})
+        house.shelf.forget()
+        return f"{PATH}?changed={name}"
+
+    async def save_rule(request: Request, form: dict[str, str]) -> Response:
+        return RedirectResponse(await save(page.house, {**form, "rule": request.path_params["rule"]}), 303)
+
+    return [
+        Route(PATH, page.room("rules.html", show), methods=["GET"]),
+        Route(f"{PATH}/{{rule}}", page.room("rule.html", show_rule), methods=["GET"]),
+        Route(f"{PATH}/{{rule}}/try", page.form(try_it), methods=["POST"]),
+        Route(f"{PATH}/{{rule}}/trial/{{trial}}", page.reading(show_trial), methods=["GET"]),
+        Route(f"{PATH}/{{rule}}/save", page.form(save_rule), methods=["POST"]),
+    ]
+
+
+async def show(house: House, request: Request) -> Mapping[str, Any]:
+    """What stands in the room."""
+    home = house.home()
+    week = await _week(house, home)
+    changed = request.query_params.get("changed", "")
+    known = rules_answer(home)
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "rules": rules_room(known, week),
+        "week": week_shown(week),
+        "known": minutes(week.known_s) if week is not None else "",
+        "heater": home.heater_names[0],
+        "done": f"The rule {changed} is changed, and holds from now on." if changed in known["rules"] else "",
+    }
+
+
+def _preview(home: Home, name: str, told: Mapping[str, str]) -> Change:
+    """The change, refused as the daemon would refuse it."""
+    change = preview_rule(home.file, name, told)
+    plan(change.home)
+    return change
+
+
+async def _rule(house: House, name: str) -> RuleShown:
+    home = house.home()
+    keys = rules_answer(home)["rules"].get(name)
+    if keys is None:
+        raise Refusal(404, "rule", "expected one of the home file's rules", f"see {PATH}")
+    return rule_shown(name, keys, await _week(house, home))
+
+
+async def _week(house: House, home: Home) -> Decided | None:
+    now_s = instant((await house.picture()).why["at"]).timestamp()
+    heater = home.heater_names[0]
+    try:
+        return await house.shelf.ask(("week", heater), KEPT_S, lambda: gather.week(home, heater, now_s))
+    except BrimfulError:
+        return None  # the rules are shown all the same
+
+
+def _texts(rule: RuleShown) -> dict[str, str]:
+    return {key.name: key.text for key in rule.settings}
+
+
+def _trial(tried: Tried, timezone: str) -> Mapping[str, Any]:
+    trial = tried.trial
+    return {
+        "title": f"Rule {tried.change.rule}, tried",
+        "room": PATH,
+        "rule": tried.change.rule,
+        "changes": changed_shown(change_answer(tried.change, applied=False)),
+        "cautions": tried.warned,
+        "told": tried.told,
+        "trial": trial_shown(trial.ended, trial.done, trial.fault, trial.outcome, timezone),
+        "said": change_said(tried.change),
+    }

@@ -1,0 +1,72 @@
+"""Timeline: tariffs, settings, hardware, absences, alarms, and the owner's own notes."""
+
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from daemon.recording.owner_notes import KINDS as NOTE_KINDS
+from daemon.recording.owner_notes import LONGEST
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.views.figures import instant
+from daemon.web.page.views.timeline import KINDS, timeline
+from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
+
+PATH, TITLE = "/timeline", "Timeline"
+KEPT_S = 10.0
+
+
+def routes(page: Endpoints) -> list[Route]:
+    """Its paths."""
+
+    async def add(request: Request, form: dict[str, str]) -> Response:
+        try:
+            await page.house.asking.ask("note", {name: form.get(name, "") for name in ("day", "kind", "text")})
+        except BrimfulError as refused:
+            context = await _shown(page.house, "", form, str(refused).splitlines())
+            return page.renderer.page(request, "timeline.html", context, 400)
+        page.house.shelf.forget()
+        return RedirectResponse(PATH, 303)
+
+    return [
+        Route(PATH, page.room("timeline.html", show), methods=["GET"]),
+        Route(f"{PATH}/note", page.form(add), methods=["POST"]),
+        Route(f"{PATH}/withdraw", page.wish(withdraw), methods=["POST"]),
+    ]
+
+
+async def show(house: House, request: Request) -> Mapping[str, Any]:
+    """What stands in the room."""
+    kind = request.query_params.get("kind", "")
+    return await _shown(house, kind if kind in KINDS else "", {}, [])
+
+
+async def withdraw(house: House, form: dict[str, str]) -> str:
+    """Take a note back."""
+    await house.asking.ask("withdraw", {"note": form.get("note", "")})
+    house.shelf.forget()
+    return PATH
+
+
+async def _shown(house: House, kind: str, told: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
+    picture = await house.picture()
+    home, now = picture.home, instant(picture.why["at"])
+    events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now.timestamp()))
+    today = now.astimezone(ZoneInfo(home.home.timezone)).date().isoformat()
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "months": timeline(home, events, now.timestamp(), kind),
+        "kinds": KINDS,
+        "kind": kind,
+        "note_kinds": NOTE_KINDS,
+        "longest": LONGEST,
+        "days": gather.EVENT_DAYS,
+        "problems": problems,
+        "told": {"day": told.get("day") or today, "kind": told.get("kind", ""), "text": told.get("text", "")},
+    }

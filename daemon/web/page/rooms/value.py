@@ -1,0 +1,117 @@
+"""Value: what the diverted energy was worth, as a chart, a table and CSV."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from accounting.model.periods import By
+from accounting.reports.value import ValueReport
+from accounting.reports.value_statement import as_csv
+from accounting.valuation.historical_shares import MonthShares
+from daemon.config.model import Home
+from daemon.documents.times import instant
+from daemon.documents.value_document import value_answer
+from daemon.web.page import ledger_queries as gather
+from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.views.figures import instant as time_of
+from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
+
+PATH, TITLE = "/value", "Value"
+KEPT_S = 10.0
+_SPAN_DAYS: Mapping[str, int] = {"day": 31, "week": 26 * 7, "month": 396}
+"""How far back the room begins unless it is asked, days."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the address asks for. from_, to: as they are typed; *_s: UTC seconds."""
+
+    by: By
+    from_: str
+    to: str
+    from_s: int | None
+    to_s: int | None
+
+
+def routes(page: Endpoints) -> list[Route]:
+    """Its paths."""
+    return [
+        Route(PATH, page.room("value.html", show), methods=["GET"]),
+        Route("/value.csv", page.reading(table), methods=["GET"]),
+    ]
+
+
+async def show(house: House, request: Request) -> Mapping[str, Any]:
+    """What stands in the room."""
+    picture = await house.picture()
+    home = picture.home
+    today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
+    asked = _asked(request, home, today)
+    report, months = await _report(house, home, asked)
+    return {
+        "title": TITLE,
+        "room": PATH,
+        "value": value_room(value_answer(report, home, months=months), picture.why["prices"]),
+        "periods": PERIODS,
+        "span": _span(asked),
+        "told_from": asked.from_,
+        "told_to": asked.to,
+        "query": _query(asked),
+    }
+
+
+async def table(house: House, request: Request) -> Response:
+    """The rows as CSV."""
+    picture = await house.picture()
+    home = picture.home
+    today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
+    asked = _asked(request, home, today)
+    report, _ = await _report(house, home, asked)
+    content = as_csv(report)
+    headers = {"Content-Disposition": f'attachment; filename="value-by-{asked.by}.csv"'}
+    return Response(content, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+async def _report(house: House, home: Home, asked: Asked) -> tuple[ValueReport, list[MonthShares]]:
+    key = ("value", asked.by, asked.from_s, asked.to_s)
+    return await house.shelf.ask(key, KEPT_S, lambda: gather.value(home, asked.by, asked.from_s, asked.to_s))
+
+
+def _asked(request: Request, home: Home, today: date) -> Asked:
+    told = request.query_params
+    by = told.get("by", "day")
+    if by not in PERIODS:
+        raise BrimfulError("show the value", "by", f"expected one of {', '.join(PERIODS)}, got {by[:40]!r}")
+    from_, to = told.get("from", "").strip(), told.get("to", "").strip()
+    if not from_ and "from" not in told and by in _SPAN_DAYS:
+        start = today - timedelta(days=_SPAN_DAYS[by])
+        from_ = (start.replace(day=1) if by == "month" else start).isoformat()
+    zone = ZoneInfo(home.home.timezone)
+    from_s, to_s = (instant(text, zone) if text else None for text in (from_, to))
+    if from_s is not None and to_s is not None and to_s <= from_s:
+        raise BrimfulError("show the value", "to", f"expected a day after {from_}, got {to}")
+    return Asked(by, from_, to, from_s, to_s)  # type: ignore[arg-type]
+
+
+def _span(asked: Asked) -> str:
+    begin = f"From {asked.from_}" if asked.from_ else "From the first record"
+    return f"{begin} {f'until {asked.to}' if asked.to else 'until now'}"
+
+
+def _query(asked: Asked) -> Callable[..., str]:
+    def query(by: str = asked.by) -> str:
+        told = {"by": by}
+        if by == asked.by:
+            told |= {"from": asked.from_, "to": asked.to}
+        return urlencode(told)
+
+    return query

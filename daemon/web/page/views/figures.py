@@ -1,0 +1,124 @@
+"""Figures as the page sets them: signs, units, times, ages, and the names of signals and rules in words."""
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from rules.model.formatting import MONTHS, duration
+from rules.model.signals import find
+
+_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_UNIT_ENDS = ("w", "pct", "c", "l", "wh")
+_UNIT_PLACES = {"W": 0, "Wh": 0, "%": 1, "°C": 1, "L": 0, "per kWh": 4, "kg/kWh": 3}
+
+
+def fixed(value: float | None, places: int = 2, *, sign: bool = False) -> str:
+    """A figure with just so many decimals, digits grouped, a true minus; sign: a plus before what is more than nothing.
+
+    None, where nothing is known, is a dash.
+    """
+    if value is None:
+        return "–"
+    text = f"{value:+,.{places}f}" if sign else f"{value:,.{places}f}"
+    if not any(digit in text for digit in "123456789"):
+        text = text.lstrip("+-")  # nothing has no sign
+    return text.replace("-", "−")
+
+
+def share(value: float | None) -> str:
+    """A share of 0 to 1 in per cent, a tenth at most and never rounded up: 100 % says that nothing is missing."""
+    return "–" if value is None else f"{int(value * 1000 + 1e-9) / 10:g} %"
+
+
+def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> str:
+    """A reading with its unit."""
+    known = find(name, heaters)
+    unit = known[0].unit if known is not None else ""
+    places = _UNIT_PLACES.get(unit, 2)
+    text = fixed(value, places)
+    if places == 1:
+        text = text.removesuffix(".0")
+    return f"{text} {unit}".strip()
+
+
+def signal_words(name: str, heaters: Iterable[str] = ()) -> str:
+    """A signal's name in words, its unit left out: "tank_level_pct" is "tank level"."""
+    known = find(name, heaters)
+    base, heater = (known[0].name, known[1]) if known is not None else (name, None)
+    stem, _, last = base.rpartition("_")
+    if not stem or last not in _UNIT_ENDS:
+        stem, last = base, ""
+    words = stem + (" energy" if last == "wh" else "")
+    words = words.replace("_per_kwh", "").replace("_kg", " carbon").replace("_", " ")
+    return f"{words}, {heater}" if heater is not None else words
+
+
+def instant(told: str) -> datetime:
+    """An ISO 8601 time as answers carry it."""
+    return datetime.fromisoformat(told)
+
+
+def when(at: datetime, zone: ZoneInfo, now: datetime) -> str:
+    """A time as the home's clock shows it, with the day where it is not today's: "14:43", "Tue 9 June, 14:43"."""
+    local, today = at.astimezone(zone), now.astimezone(zone).date()
+    clock = f"{local:%H:%M}"
+    if local.date() == today:
+        return clock
+    if local.date() == today - timedelta(days=1):
+        return f"yesterday, {clock}"
+    return f"{_DAYS[local.weekday()][:3]} {day_words(local.date(), today)}, {clock}"
+
+
+def day_words(day: date, today: date) -> str:
+    """A day as people write it, the year where it is another: "9 Jun", "9 Jun 2025"."""
+    year = "" if day.year == today.year else f" {day.year}"
+    return f"{day.day} {MONTHS[day.month - 1]}{year}"
+
+
+def full_date(at: datetime, zone: ZoneInfo) -> str:
+    """ "Wednesday 10 June 2026, 14:52"."""
+    local = at.astimezone(zone)
+    return f"{_DAYS[local.weekday()]} {local.day} {local:%B} {local.year}, {local:%H:%M}"
+
+
+def period(start: str, by: str, year: int) -> str:
+    """A period by its first instant, local ISO 8601: "Wed 10 Jun", "week 24", "June 2026", "2026".
+
+    year: the reader's; another one is told with the day or week.
+    """
+    local = datetime.fromisoformat(start)
+    match by:
+        case "week":
+            of_year, week, _ = local.isocalendar()
+            return f"week {week}" if of_year == year else f"week {week}, {of_year}"
+        case "month":
+            return f"{local:%B} {local.year}"
+        case "year":
+            return f"{local.year}"
+    return f"{_DAYS[local.weekday()][:3]} {day_words(local.date(), date(year, 1, 1))}"
+
+
+def age(seconds: float | None) -> str:
+    """How long ago, in words."""
+    return "not heard since the start" if seconds is None else duration(seconds)
+
+
+def minutes(seconds: float) -> str:
+    """A long time in hours and minutes: 45 300 s is "12 h 35 min"."""
+    whole = round(seconds / 60)
+    hours, rest = divmod(whole, 60)
+    return f"{hours:,} h {rest:02} min" if hours else f"{rest} min"
+
+
+def utc(at_s: float) -> datetime:
+    """A UTC second as a time."""
+    return datetime.fromtimestamp(at_s, UTC)
+
+
+def sentence(text: str) -> str:
+    """The text as a sentence: a capital first, a full stop last."""
+    text = text.strip()
+    if not text:
+        return ""
+    text = text[0].upper() + text[1:]
+    return text if text[-1] in ".!?…" else f"{text}."

@@ -1,0 +1,244 @@
+"""The room "Rules": every rule with its setting, what it did this week, and a change shown before it is made."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel
+
+from daemon.config.rule_tables import Rules, YieldTo
+from daemon.config.schema import descriptions
+from daemon.simulation.backtest import Outcome
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
+from rules.guards import GUARDS
+
+_GUARD_OF = {"heaters": "together"}
+"""A table of the home file whose guard has another name."""
+_NO_GUARD = {"tracking"}
+"""Tables that belong to no guard."""
+_UNSET = "not set"
+_SHORTEST_S = 30.0
+"""Less is no minute."""
+_ORDERS = {"withhold": "withheld", "surplus": "taking surplus", "heat": "heating"}
+
+CAUTIONS = {
+    "limit": (
+        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this.",
+        "Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither.",
+    ),
+    "full": (
+        "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
+        "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
+        "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
+    ),
+    "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
+    "heaters": ("Two heaters at once need wiring and supply made for both, by a licensed person.",),
+}
+"""What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One setting. value: as it is shown; text: as it is typed into the form, "" where the default holds."""
+
+    name: str
+    about: str
+    value: str
+    text: str
+    is_set: bool
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleShown:
+    """One rule. decided: what it decided this week; cautions: what to know before changing it."""
+
+    name: str
+    about: str
+    settings: tuple[Key, ...]
+    decided: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One setting before and after."""
+
+    key: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Time by order or by deciding rule, before and after the change."""
+
+    name: str
+    before: str
+    after: str
+    difference: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeekLine:
+    """What one rule decided in the week."""
+
+    name: str
+    decided: str
+    withheld: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialShown:
+    """A trial: how far it is, or what it found."""
+
+    ended: bool
+    done: float
+    fault: str
+    said: str
+    orders: tuple[Compared, ...]
+    rules: tuple[Compared, ...]
+
+
+def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleShown, ...]:
+    """Every rule, of the answer to `rule` (brimful.rule/1). week: what decided in the last seven days, if known."""
+    order = [guard.NAME for guard in GUARDS]
+    place = {name: order.index(_GUARD_OF.get(name) or name) for name in answer["rules"] if name not in _NO_GUARD}
+    names = sorted(answer["rules"], key=lambda name: place.get(name, len(order)))
+    return tuple(rule_shown(name, answer["rules"][name], week) for name in names)
+
+
+def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None) -> RuleShown:
+    """One rule with its settings."""
+    table = _table(name)
+    name_of = {info.alias or field: field for field, info in table.model_fields.items()}
+    told_of = descriptions(table)
+    about = (table.__doc__ or "").strip()
+    return RuleShown(
+        name=name,
+        about=about,
+        settings=tuple(
+            Key(
+                name=key,
+                about=told_of[name_of[key]],
+                value=_shown(told["value"]),
+                text=_typed(told["value"]) if told["set"] else "",
+                is_set=told["set"],
+                kind="choice" if table.model_fields[name_of[key]].annotation is bool else "text",
+            )
+            for key, told in keys.items()
+        ),
+        decided=_decided(name, week),
+        cautions=CAUTIONS.get(name, ()),
+    )
+
+
+def week_shown(week: Decided | None) -> tuple[WeekLine, ...]:
+    """What decided, the longest first."""
+    if week is None:
+        return ()
+    by_length = sorted(((name, s) for name, s in week.by_rule_s.items() if s >= _SHORTEST_S), key=lambda item: -item[1])
+    return tuple(
+        WeekLine(name, minutes(stood_s), minutes(week.withheld_s.get(name, 0.0))) for name, stood_s in by_length
+    )
+
+
+def trial_shown(ended: bool, done: float, fault: str, outcome: Outcome | None, timezone: str) -> TrialShown:
+    """A trial's state, and, where it has come to its end, what it found."""
+    if outcome is None:
+        return TrialShown(ended, done, fault, "", (), ())
+    zone = ZoneInfo(timezone)
+    end_at = utc(outcome.to_s)
+    begin, end = when(utc(outcome.from_s), zone, end_at), full_date(end_at, zone)
+    before, after = outcome.before, outcome.after
+    said = f"{outcome.minutes:,} recorded minutes, from {begin} to {end}. "
+    if before.by_order_s == after.by_order_s and before.by_rule_s == after.by_rule_s:
+        said += "The change would have made no difference in this time."
+    else:
+        said += f"The order changes {before.changes} times as the rule is, {after.changes} times as it would be."
+    orders = compared(_named(before.by_order_s), _named(after.by_order_s))
+    return TrialShown(ended, done, fault, said, orders, compared(before.by_rule_s, after.by_rule_s))
+
+
+def _named(by_order_s: Mapping[str, float]) -> dict[str, float]:
+    return {_ORDERS.get(order, order): seconds for order, seconds in by_order_s.items()}
+
+
+def changed_shown(change: Mapping[str, Any]) -> tuple[Changed, ...]:
+    """Old and new, of the answer to a change (brimful.rule-change/1)."""
+    return tuple(Changed(key["key"], _shown(key["old"]), _shown(key["new"])) for key in change["changes"])
+
+
+def new_cautions(before: Sequence[str], after: Sequence[str]) -> tuple[str, ...]:
+    """What the changed home is warned of that it was not warned of before."""
+    return tuple(caution for caution in after if caution not in before)
+
+
+def compared(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[Compared, ...]:
+    """Two counts of seconds side by side, the longest first."""
+    names = sorted({*before, *after}, key=lambda name: -max(before.get(name, 0.0), after.get(name, 0.0)))
+    return tuple(_compared(name, before.get(name, 0.0), after.get(name, 0.0)) for name in names)
+
+
+def _compared(name: str, before_s: float, after_s: float) -> Compared:
+    by_s = round((after_s - before_s) / 60) * 60
+    sign = "+" if by_s > 0 else "−" if by_s < 0 else ""
+    return Compared(name, minutes(before_s), minutes(after_s), f"{sign}{minutes(abs(by_s))}")
+
+
+def _decided(name: str, week: Decided | None) -> str:
+    if name in _NO_GUARD:
+        return ""
+    guard = _GUARD_OF.get(name, name)
+    if week is None or not week.known_s:
+        return "Nothing is on record of this week."
+    stood_s, withheld_s = week.by_rule_s.get(guard, 0.0), week.withheld_s.get(guard, 0.0)
+    if stood_s < _SHORTEST_S:
+        return "Decided nothing this week."
+    said = f"decided {minutes(stood_s)} this week, {share(stood_s / week.known_s)} of the time on record"
+    if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
+        said += f"; withheld in {minutes(withheld_s)} of it"
+    return sentence(said)
+
+
+def _table(name: str) -> type[BaseModel]:
+    if name == "yield":
+        return YieldTo
+    table = Rules.model_fields[name].annotation
+    assert isinstance(table, type)
+    assert issubclass(table, BaseModel)
+    return table
+
+
+def _shown(value: Any) -> str:
+    match value:
+        case None | []:
+            return _UNSET
+        case bool():
+            return "on" if value else "off"
+        case float() | int():
+            text = fixed(value, 6).rstrip("0").rstrip(".")
+            return text or "0"
+        case list():
+            return ", ".join(_shown(item) for item in value)
+        case {"from": start, "to": end}:
+            return f"{start} to {end}"
+    return str(value)
+
+
+def _typed(value: Any) -> str:
+    """A value as the form takes it, which is as `brimful rule` does."""
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "true" if value else "false"
+        case list():
+            return ",".join(_typed(item) for item in value)
+        case {"from": start, "to": end}:
+            return f"{start}/{end}"
+        case float() if value.is_integer():
+            return str(int(value))
+    return str(value)

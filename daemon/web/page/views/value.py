@@ -1,0 +1,148 @@
+"""The room "Value": what the diverted energy was worth, by period, as a chart and as a table."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import dropwhile
+from typing import Any
+
+from daemon.web.page.views.figures import fixed, period, sentence, share
+
+PERIODS = ("day", "week", "month", "year")
+MOST_ROWS = 400
+"""Rows that are set as a table; the CSV has all of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One row of the table, every figure as it is set. mark: what of it is open or estimated."""
+
+    period: str
+    kwh: str
+    given_up: str
+    avoided: str
+    net: str
+    kg: str
+    coverage: str
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRoom:
+    """All that the room shows. chart: start (UTC seconds), given up, avoided and net of each row, for the script."""
+
+    by: str
+    currency: str
+    headline: str
+    basis: tuple[str, ...]
+    break_even: str
+    lines: tuple[Line, ...]
+    left_out: int
+    total: Line
+    bought: bool
+    chart: Mapping[str, list[float]]
+
+
+def value_room(answer: Mapping[str, Any], prices: Mapping[str, Any] | None) -> ValueRoom:
+    """The room, of the answer to `value` (brimful.value/1); rows before the first record are left out.
+
+    prices: those in force, per kWh: export_price, heat_value (None: nothing tells); None while they are not known.
+    """
+    rows = list(dropwhile(_unknown, answer["rows"]))
+    total, by, currency = answer["total"], answer["by"], answer["currency"]
+    carbon = answer["carbon_basis"] is not None
+    year = datetime.fromisoformat(total["end"]).year
+    lines = [_line(row, by, carbon, year) for row in rows]
+    return ValueRoom(
+        by=by,
+        currency=currency,
+        headline=_headline(total, currency, bool(rows)),
+        basis=tuple(_basis(answer)),
+        break_even=break_even(prices, currency),
+        lines=tuple(lines[-MOST_ROWS:]),
+        left_out=max(0, len(lines) - MOST_ROWS),
+        total=_line(total, by, carbon, year),
+        bought=bool(total.get("grid_kwh") or total.get("battery_kwh")),
+        chart={
+            "start": [datetime.fromisoformat(row["start"]).timestamp() for row in rows],
+            **{name: [row[name] for row in rows] for name in ("given_up", "avoided", "net")},
+        },
+    )
+
+
+def break_even(prices: Mapping[str, Any] | None, currency: str) -> str:
+    """Up to which export price diverting pays now, and what export pays."""
+    heat, export = (None, None) if prices is None else (prices["heat_value"], prices["export_price"])
+    if heat is None:
+        return "What a diverted kWh displaces has no known price now, so there is no break-even to tell."
+    said = f"A diverted kWh displaces heat worth {fixed(heat, 4)} {currency} now: diverting pays while export pays less"
+    if export is None:
+        return f"{said}. What export pays now is not known."
+    gain = heat - export
+    if fixed(abs(gain), 4) == fixed(0, 4):
+        return f"{said}. Export pays just as much."
+    verdict = f"each kWh gains {fixed(gain, 4)}" if gain > 0 else f"each kWh loses {fixed(-gain, 4)}"
+    return f"{said}. Export pays {fixed(export, 4)} now, so {verdict}."
+
+
+def _unknown(row: Mapping[str, Any]) -> bool:
+    """Whether nothing at all is known of a row's time."""
+    return not row["coverage"] and not row["diverted_kwh"]
+
+
+def _line(row: Mapping[str, Any], by: str, carbon: bool, year: int) -> Line:
+    marks = [name for name, key in (("open", "open_kwh"), ("estimated in part", "estimated_kwh")) if row[key]]
+    return Line(
+        period=period(row["start"], by, year),
+        kwh=fixed(row["diverted_kwh"], 3),
+        given_up=fixed(row["given_up"]),
+        avoided=fixed(row["avoided"]),
+        net=fixed(row["net"], sign=True),
+        kg=fixed(row["net_kg"], 2, sign=True) if carbon else "–",
+        coverage=share(row["coverage"]),
+        mark=", ".join(marks),
+    )
+
+
+def _headline(total: Mapping[str, Any], currency: str, any_rows: bool) -> str:
+    if not any_rows or not total["diverted_kwh"]:
+        return "Nothing has been diverted in this time."
+    kwh, net = fixed(total["diverted_kwh"], 3), total["net"]
+    if fixed(net) == "0.00":
+        return f"Diverting {kwh} kWh was worth the same as exporting it."
+    if net > 0:
+        return f"Diverting {kwh} kWh was worth {fixed(net)} {currency} more than exporting it."
+    return f"Diverting {kwh} kWh cost {fixed(-net)} {currency} against exporting it."
+
+
+def _basis(answer: Mapping[str, Any]) -> list[str]:
+    """What the figures rest on, a sentence each."""
+    total = answer["total"]
+    rest = ", ".join(f"{share(source['share'])} {source['source']}" for source in answer["displaces"]) or "nothing"
+    if answer.get("displaces_by_month"):
+        rest = f"{' and '.join(source['source'] for source in answer['displaces'])}, month by month"
+    used = "by the heat stock" if answer.get("used_basis") == "measured" else "as the home file states"
+    said = [
+        f"Readings cover {share(total['coverage'])} of this time.",
+        f"The heat displaces {rest}; {share(answer['used'])} of it counts as used, {used}.",
+    ]
+    if answer["carbon_basis"] is None:
+        said.append("Carbon is not counted: a factor is missing.")
+    else:
+        said.append(f"Carbon by {answer['carbon_basis']} factors; a minus is carbon that exporting would have saved.")
+    marks = (
+        ("open_kwh", "not settled yet"),
+        ("estimated_kwh", "estimated over gaps"),
+    )
+    of_it = [f"{fixed(total[key], 3)} kWh {what}" for key, what in marks if total[key]]
+    if answer.get("unpriced_kwh"):
+        of_it.append(f"{fixed(answer['unpriced_kwh'], 3)} kWh without a known price, counted as nothing there")
+    if of_it:
+        said.append(f"Of it {', '.join(of_it)}.")
+    if total.get("grid_kwh") or total.get("battery_kwh"):
+        said.append(
+            f"While diverting, {fixed(total['grid_kwh'], 3)} kWh came from the grid and "
+            f"{fixed(total['battery_kwh'], 3)} kWh from the battery, for {fixed(total['bought'])} {answer['currency']}"
+            "; net is less by that."
+        )
+    return said + [sentence(note) for note in answer.get("notes", ())]

@@ -1,0 +1,30 @@
+"""What the server knows of the house."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from daemon.config.model import Home
+from daemon.web.server.access import Access
+from daemon.web.server.live_state import Latest, Picture
+from daemon.web.server.loop_client import Asking
+from daemon.web.server.query_cache import Shelf
+from daemon.web.server.refusals import Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """asking: wishes and questions to the loop; latest: what it is like now; access: who may do what; home: its home
+    file as it holds now; shelf: what was read from the ledger a short while ago."""
+
+    asking: Asking
+    latest: Latest
+    access: Access
+    home: Callable[[], Home]
+    shelf: Shelf = field(default_factory=Shelf)
+
+    async def picture(self) -> Picture:
+        """The house as it is now. Raises Refusal before there is any."""
+        picture = await self.latest.picture()
+        if picture is None:
+            raise Refusal(503, "loop", "expected the house's state, got none yet", "load the page again in a while")
+        return picture

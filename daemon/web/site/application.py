@@ -1,0 +1,137 @@
+"""The API: what the command line and the page ask, as JSON.
+
+    GET  /api/why            the standing decision and every finding
+    GET  /api/health         inputs with their ages, connections, books, alarms
+    GET  /api/rule           every rule with its settings
+    GET  /api/value          what the diverted energy was worth; by, from, to
+    GET  /api/stock          the heat stock's accounts; by, from, to
+    GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
+    POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
+    POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
+    POST /api/restate        {"ledger": PATH, "from_s": S, "to_s": S, "why": TEXT}; answers with a ticket
+    GET  /api/restating      what of that waits, and what came of it, by ticket
+    POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
+
+Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
+mend it), 401 and 403 (who asks may not), 404, 405, 413, 500 (an error nobody foresaw) or 503 (the loop did not answer
+in time). "text" is all of it for people, one problem a line.
+
+Reading is open on this machine. A wish needs the token that lies beside the ledger, as `Authorization: Bearer TOKEN`,
+or a login; where others can reach the server, so does a question.
+"""
+
+import json
+import logging
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from daemon.web.api import ledger_routes as books
+from daemon.web.page.app import Page
+from daemon.web.server.context import House
+from daemon.web.server.refusals import JsonAnswer, Refusal, error_answer, status_of
+from daemon.web.server.security import Guarded, Hosts
+from rules.model.errors import BrimfulError
+
+log = logging.getLogger(__name__)
+Endpoint = Callable[[Request], Awaitable[Response]]
+QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules", "/api/restating": "restating"}
+WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
+READ = {"/api/value": books.value, "/api/stock": books.stock}
+
+
+def application(house: House, hosts: Hosts) -> ASGIApp:
+    """The API and the page."""
+    page = Page(house)
+
+    def trouble(request: Request, error: BrimfulError) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JsonAnswer(error_answer(error), status_of(error), headers=dict(_headers(error)))
+        return page.trouble(request, error)
+
+    async def refused(request: Request, error: Exception) -> Response:
+        assert isinstance(error, BrimfulError)
+        return trouble(request, error)
+
+    async def unknown(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        expected = {404: "one of the paths of the API", 405: "another method"}.get(error.status_code, "another request")
+        headers = dict(error.headers or {})
+        return trouble(request, Refusal(error.status_code, request.url.path[:80], f"expected {expected}", "", headers))
+
+    async def gone(request: Request, error: Exception) -> Response:
+        return Response(status_code=400)  # who hangs up in the middle is no error of ours, and reads none
+
+    async def unforeseen(request: Request, error: Exception) -> Response:
+        cause = f"expected an answer, got {type(error).__name__}"
+        return trouble(request, Refusal(500, request.url.path[:80], cause, "see the daemon's log"))
+
+    routes = [Route(path, _question(house, name), methods=["GET"]) for path, name in QUESTIONS.items()]
+    routes += [Route(path, _wish(house, name), methods=["POST"]) for path, name in WISHES.items()]
+    routes += [Route(path, _read(house, read), methods=["GET"]) for path, read in READ.items()]
+    routes.append(Route("/api/openapi.json", _document, methods=["GET"]))
+    app = Starlette(
+        routes=[*routes, *page.routes()],
+        exception_handlers={
+            BrimfulError: refused,
+            HTTPException: unknown,
+            ClientDisconnect: gone,
+            Exception: unforeseen,
+        },
+    )
+    app.router.redirect_slashes = False
+    return Guarded(app, hosts)
+
+
+def _headers(error: BrimfulError) -> dict[str, str]:
+    return error.headers if isinstance(error, Refusal) else {}
+
+
+def _question(house: House, name: str) -> Endpoint:
+    async def answer(request: Request) -> Response:
+        house.access.must_read(request)
+        return JsonAnswer(await house.asking.ask(name, {}))
+
+    return answer
+
+
+def _read(house: House, read: Callable[[House, Request], Awaitable[dict[str, Any]]]) -> Endpoint:
+    async def answer(request: Request) -> Response:
+        house.access.must_read(request)
+        return JsonAnswer(await read(house, request))
+
+    return answer
+
+
+async def _document(request: Request) -> Response:
+    """It tells nothing of the house, so everybody may read it."""
+    from daemon.web.api.openapi import document  # seldom wanted, and not small
+
+    return JsonAnswer(document())
+
+
+def _wish(house: House, name: str) -> Endpoint:
+    async def answer(request: Request) -> Response:
+        house.access.must_change(request)
+        return JsonAnswer(await house.asking.ask(name, await arguments_of(request)))
+
+    return answer
+
+
+async def arguments_of(request: Request) -> dict[str, Any]:
+    """A request's JSON object. Raises Refusal."""
+    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+        raise Refusal(400, "Content-Type", "expected application/json")
+    try:
+        arguments = json.loads(await request.body())
+    except (ValueError, RecursionError):
+        arguments = None
+    if not isinstance(arguments, dict):
+        raise Refusal(400, "request", "expected a JSON object")
+    return arguments

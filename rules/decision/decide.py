@@ -1,0 +1,165 @@
+"""The decision: for each heater the first guard that does not allow, in the order of precedence.
+
+Several heaters are asked in the order of preference. Where only one may be on, the first that can be has the place, and
+the others wait ("together"); one that is within its minimum on time is asked before the preferred one, and one that an
+override asks for before both. A preferred heater that is satisfied, or for which the surplus is too small, so lets the
+next one try. Where they may be on together, each finds the surplus that the earlier ones leave.
+"""
+
+from dataclasses import replace
+from typing import NamedTuple
+
+from rules.decision import tracking
+from rules.decision.observe import noticed
+from rules.guards import GUARDS, rest
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
+from rules.model.overriding import asked
+from rules.model.power_range import lowest_w
+from rules.model.reading import Moment
+from rules.model.settings import Heater, Settings
+from rules.model.share import WHOLE, Share
+from rules.model.snapshot import Snapshot
+
+_JUDGES = tuple((guard.NAME, guard.HARD, guard.judge) for guard in GUARDS)
+_WITHHOLD, _SURPLUS, _HEAT = Order
+
+
+class Ruling(NamedTuple):
+    """What the guards gave one heater. share: what it found left; past: its memory after the step of its watts."""
+
+    order: Order
+    guard: str
+    share: Share
+    watts: int | None
+    past: HeaterMemory
+
+
+def decide(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> tuple[Decision, Memory]:
+    """What each heater is told now, and what to remember.
+
+    The same inputs give the same answer. Where nothing changes, decision and memory are the very objects that stood.
+    """
+    memory = noticed(snapshot, settings, memory, now)
+    standing = memory.decision
+    assert standing is not None
+    if len(settings.heaters) == 1 and settings.heaters[0].kind == "gate":
+        # The common home, and every row of a long replay: answered without an object where nothing changes.
+        order, guard = _judged(snapshot, settings, memory, now, 0, WHOLE)
+        told = standing.orders[0]
+        if order is told.order and guard == told.guard:
+            return standing, memory
+        rulings = [Ruling(order, guard, WHOLE, None, memory.heaters[0])]
+    else:
+        rulings = allot(snapshot, settings, memory, now)
+    return _concluded(standing, settings, memory, now, rulings)
+
+
+def allot(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> list[Ruling]:
+    """Each heater's ruling, in the order of the settings. memory: as `noticed` left it."""
+    found: dict[int, Ruling] = {}
+    taken_w = 0.0
+    holder = -1
+    for i in _sequence(settings, memory, now):
+        ruling = _ruled(snapshot, settings, memory, now, i, Share(taken_w, holder))
+        found[i] = ruling
+        if ruling.order is _WITHHOLD:
+            continue
+        if settings.together:
+            taken_w += _taken_w(snapshot, settings.heaters[i], ruling, taken_w)
+        else:
+            holder = i
+    if holder >= 0:
+        # Those asked before the holder did not know of it; what they lack now is the place.
+        share = Share(0.0, holder)
+        for i, ruling in found.items():
+            if i != holder and ruling.share.holder < 0:
+                found[i] = _ruled(snapshot, settings, memory, now, i, share)
+    return [found[i] for i in range(len(settings.heaters))]
+
+
+def _judged(
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share
+) -> tuple[Order, str]:
+    """The order for heater `i`, and the name of the guard that decided it."""
+    for name, hard, judge in _JUDGES:
+        verdict = judge(snapshot, settings, memory, now, i, share)
+        if verdict is ALLOW:
+            continue
+        if verdict is REQUIRE:
+            return asked(settings, memory, now, i) or _WITHHOLD, name
+        if not hard and rest.holds(settings, memory, now, i, share):
+            return _SURPLUS, "rest"
+        return _WITHHOLD, name
+    return _SURPLUS, "surplus"
+
+
+def _ruled(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Ruling:
+    """The same with the watts of a modulated heater."""
+    order, guard = _judged(snapshot, settings, memory, now, i, share)
+    heater = settings.heaters[i]
+    past = memory.heaters[i]
+    if heater.kind == "gate" or order is _WITHHOLD:
+        return Ruling(order, guard, share, None, past)
+    if order is _HEAT:
+        return Ruling(order, guard, share, int(heater.rated_w), past)
+    assert snapshot.surplus is not None
+    assert memory.decision is not None
+    told = memory.decision.orders[i]
+    # Held on by its minimum on time, a heater takes its least power, if from the grid; told to take surplus when there
+    # is none, it takes nothing.
+    below_w = 0 if guard == "override" else lowest_w(heater)
+    watts, past = tracking.step(
+        heater,
+        settings.tracking,
+        past,
+        told.watts if told.order is _SURPLUS else None,
+        tracking.available_w(snapshot, settings, memory, now) - share.taken_w - settings.tracking.margin_w,
+        snapshot.surplus.seen_s,
+        below_w,
+    )
+    return Ruling(order, guard, share, watts, past)
+
+
+def _sequence(settings: Settings, memory: Memory, now: Moment) -> list[int]:
+    """The heaters in the order in which they are asked."""
+    indices = list(range(len(settings.heaters)))
+    if not settings.together:
+        indices.sort(key=lambda i: not rest.is_running(settings, memory, now, i))
+    indices.sort(key=lambda i: asked(settings, memory, now, i) in (None, _WITHHOLD))
+    return indices
+
+
+def _taken_w(snapshot: Snapshot, heater: Heater, ruling: Ruling, taken_w: float) -> float:
+    """What of the surplus a heater that is on takes, W. A gate takes all it finds, up to its rated power."""
+    if ruling.order is _HEAT:
+        return heater.rated_w
+    if ruling.watts is not None:
+        return ruling.watts
+    return min(max((snapshot.surplus_mean_w or 0.0) - taken_w, 0.0), heater.rated_w)
+
+
+def _concluded(
+    standing: Decision, settings: Settings, memory: Memory, now: Moment, rulings: list[Ruling]
+) -> tuple[Decision, Memory]:
+    """Rulings made into a decision and its memory; the standing objects where nothing has changed."""
+    orders = list(standing.orders)
+    heaters = list(memory.heaters)
+    changed = remembered = False
+    for i, ruling in enumerate(rulings):
+        told = orders[i]
+        past = ruling.past
+        if ruling.order is not told.order:
+            past = replace(past, since_s=now.mono_s, idle_since_s=None)
+            if ruling.order is not _SURPLUS:
+                past = replace(past, reversals_s=(), step_sign=0, tracked_s=float("-inf"))
+        if past is not heaters[i]:
+            heaters[i] = past
+            remembered = True
+        if (ruling.order, ruling.guard, ruling.watts) != (told.order, told.guard, told.watts):
+            orders[i] = HeaterOrder(settings.heaters[i].name, ruling.order, ruling.guard, ruling.watts)
+            changed = True
+    if not changed and not remembered:
+        return standing, memory
+    decision = Decision(tuple(orders)) if changed else standing
+    return decision, replace(memory, decision=decision, heaters=tuple(heaters) if remembered else memory.heaters)

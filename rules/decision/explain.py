@@ -1,0 +1,63 @@
+"""Why a heater is on or off, and what would change that: every guard's finding on the snapshot behind the decision."""
+
+from dataclasses import dataclass
+
+from rules.decision.decide import allot, decide
+from rules.guards import GUARDS
+from rules.model.formatting import percent, watts
+from rules.model.memory import Memory
+from rules.model.orders import Finding, Order, Verdict
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.snapshot import Snapshot
+
+_WORDS = {Order.WITHHOLD: "Withheld", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """A heater's order with its reasons.
+
+    watts: what a modulated heater is told, else None; primary: the finding that decided; findings: all, in the order of
+    precedence; change: what would change the order, or "".
+    """
+
+    heater: str
+    order: Order
+    watts: int | None
+    primary: Finding
+    findings: tuple[Finding, ...]
+    change: str
+
+    @property
+    def text(self) -> str:
+        """The one sentence: "Withheld: tank 96 %, full since 13:10; resumes below 88 %"."""
+        told = f" ({watts(self.watts)})" if self.watts is not None else ""
+        sentence = f"{_WORDS[self.order]}{told}: {self.primary.sentence}"
+        return f"{sentence}; {self.change}" if self.change else sentence
+
+    @property
+    def blockers(self) -> tuple[Finding, ...]:
+        """The other findings that speak against heating now."""
+        return tuple(f for f in self.findings if f.verdict is Verdict.FORBID and f is not self.primary)
+
+
+def explain(
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, heater: str | None = None
+) -> Explanation:
+    """The reasons of what decide gives on the same arguments.
+
+    heater: its name; None explains the one a person asks about, the first that is on, else the preferred one.
+    """
+    decision, memory = decide(snapshot, settings, memory, now)
+    told = next((order for order in decision.orders if order.heater == heater), decision.lead)
+    i = decision.orders.index(told)
+    share = allot(snapshot, settings, memory, now)[i].share
+    findings = tuple(guard.say(snapshot, settings, memory, now, i, share) for guard in GUARDS)
+    by_name = {finding.guard: finding for finding in findings}
+    primary = by_name[told.guard]
+    change = primary.change
+    if told.order is not Order.WITHHOLD:
+        # A full tank ends every heating, whatever began it.
+        change += f", or when the tank reaches {percent(settings.full.stop_at_pct)}"
+    return Explanation(told.heater, told.order, told.watts, primary, findings, change)

@@ -1,0 +1,181 @@
+"""What a snapshot adds to the memory before the guards look: full, too hot, frozen, satisfied, an override's end.
+
+`noticed` is run by decide and by nobody else; on a memory it has seen with the same snapshot it changes nothing, and
+returns the same object.
+"""
+
+from dataclasses import replace
+
+from rules.guards import limit
+from rules.guards.surplus import start_w
+from rules.model.freshness import is_fresh
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Decision, HeaterOrder, Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
+from rules.tank import plausibility as plausible
+
+_LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
+_HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
+_WITHHOLD = Order.WITHHOLD
+
+
+def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> Memory:
+    """The memory with what the snapshot shows; its `decision` is set and fits the settings' heaters."""
+    decision = memory.decision
+    if decision is None or not _fits(decision, memory, settings):
+        memory = _fitted(memory, settings)
+        decision = memory.decision
+        assert decision is not None
+    override = memory.override
+    if override is not None and now.mono_s >= override.until_s:
+        override = None
+
+    full_since_s = memory.full_since_s
+    level = snapshot.level
+    if (
+        level is not None
+        and now.mono_s < level.seen_s + settings.stale_after_s.get(level.signal, 0.0)
+        and _LOWEST_PCT <= level.value <= _HIGHEST_PCT
+    ):
+        if full_since_s is None:
+            if level.value >= settings.full.stop_at_pct:
+                full_since_s = level.seen_s
+        elif level.value < settings.full.resume_below_pct:
+            full_since_s = None
+    else:
+        level = None
+    frozen = memory.frozen
+    tank = settings.tank
+    if frozen is not None or (tank is not None and snapshot.level_taken_wh > tank.full_wh):
+        frozen = plausible.frozen(snapshot, settings, level, frozen, now)
+
+    hot_since_s = memory.hot_since_s
+    if hot_since_s is not None or limit.is_checked(snapshot, settings):
+        hot_since_s = _hot(snapshot, settings, hot_since_s, now)
+
+    heaters = memory.heaters
+    for i, past in enumerate(heaters):
+        if (
+            past.idle_since_s is not None
+            or past.satisfied_at_s is not None
+            or decision.orders[i].order is not _WITHHOLD
+        ):
+            level_pct = level.value if level is not None else None
+            seen = _thermostat(snapshot, settings, decision.orders[i], past, now, i, level_pct)
+            if seen is not past:
+                heaters = (*heaters[:i], seen, *heaters[i + 1 :])
+
+    if (
+        heaters is memory.heaters
+        and override is memory.override
+        and full_since_s == memory.full_since_s
+        and hot_since_s == memory.hot_since_s
+        and frozen is memory.frozen
+    ):
+        return memory
+    return replace(
+        memory,
+        override=override,
+        full_since_s=full_since_s,
+        hot_since_s=hot_since_s,
+        frozen=frozen,
+        heaters=heaters,
+    )
+
+
+def _fits(decision: Decision, memory: Memory, settings: Settings) -> bool:
+    heaters = settings.heaters
+    orders = decision.orders
+    if len(orders) != len(heaters) or len(memory.heaters) != len(heaters):
+        return False
+    for i, heater in enumerate(heaters):  # noqa: SIM110 (a generator costs more than the rest; this runs on every reading)
+        if orders[i].heater != heater.name:
+            return False
+    return True
+
+
+def _fitted(memory: Memory, settings: Settings) -> Memory:
+    """The memory for the settings' heaters: by name where it has orders, else in their order; new ones are off."""
+    if memory.decision is not None:
+        past = {told.heater: (told, kept) for told, kept in zip(memory.decision.orders, memory.heaters, strict=False)}
+    else:
+        past = {
+            heater.name: (HeaterOrder(heater.name, _WITHHOLD, ""), kept)
+            for heater, kept in zip(settings.heaters, memory.heaters, strict=False)
+        }
+    fitted = [
+        past.get(heater.name, (HeaterOrder(heater.name, _WITHHOLD, ""), HeaterMemory())) for heater in settings.heaters
+    ]
+    return replace(
+        memory,
+        decision=Decision(tuple(told for told, _ in fitted)),
+        heaters=tuple(kept for _, kept in fitted),
+    )
+
+
+def _hot(snapshot: Snapshot, settings: Settings, since_s: float | None, now: Moment) -> float | None:
+    """Since when the tank is too hot. What was too hot stays so until a believable temperature says otherwise."""
+    temp_c = limit.hottest_c(snapshot, settings, now)
+    if temp_c is None:
+        return since_s if limit.is_checked(snapshot, settings) else None
+    if since_s is None:
+        return now.mono_s if temp_c >= settings.limit.maximum_c else None
+    return None if temp_c < settings.limit.resume_below_c else since_s
+
+
+def _thermostat(
+    snapshot: Snapshot,
+    settings: Settings,
+    standing: HeaterOrder,
+    past: HeaterMemory,
+    now: Moment,
+    i: int,
+    level_pct: float | None,
+) -> HeaterMemory:
+    """The heater's memory after a look at whether its own thermostat has switched it off.
+
+    Only what is known well counts: a fresh reading of the heater's power, heard after the order was given, a fresh
+    level, and for `surplus` a fresh surplus that would have started it. level_pct: None where there is no fresh level.
+    """
+    full = settings.full
+    if past.satisfied_at_s is not None:
+        tried_again = now.mono_s >= past.satisfied_at_s + full.retry_after_s
+        fallen = level_pct is not None and level_pct < past.satisfied_level_pct - full.idle_fall_pct
+        return replace(past, satisfied_at_s=None) if tried_again or fallen else past
+    measured = snapshot.measured[i] if i < len(snapshot.measured) else None
+    if (
+        measured is None
+        or measured.value >= full.idle_w
+        or standing.order is _WITHHOLD
+        or level_pct is None
+        or measured.seen_s <= past.since_s
+        or not is_fresh(measured, settings, now)
+        or not (standing.order is Order.HEAT or _offered(snapshot, settings, now, i))
+    ):
+        return past if past.idle_since_s is None else replace(past, idle_since_s=None)
+    if past.idle_since_s is None:
+        return replace(past, idle_since_s=now.mono_s)
+    if now.mono_s < past.idle_since_s + full.idle_after_s:
+        return past
+    return replace(
+        past,
+        idle_since_s=None,
+        satisfied_at_s=now.mono_s,
+        satisfied_level_pct=level_pct,
+        satisfied_count=past.satisfied_count + 1,
+    )
+
+
+def _offered(snapshot: Snapshot, settings: Settings, now: Moment, i: int) -> bool:
+    """Whether there is surplus, beyond what the other heaters take, that would start heater `i`."""
+    if snapshot.surplus_mean_w is None or not is_fresh(snapshot.surplus, settings, now):
+        return False
+    others_w = sum(
+        reading.value
+        for j, reading in enumerate(snapshot.measured)
+        if j != i and reading is not None and is_fresh(reading, settings, now)
+    )
+    return snapshot.surplus_mean_w - others_w >= start_w(settings, settings.heaters[i])

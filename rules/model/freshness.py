@@ -1,0 +1,19 @@
+"""How old a reading is, and whether it still counts.
+
+A reading is fresh while its age is less than the limit of its signal, and stale from exactly that instant on. Every
+comparison is written `now >= seen + limit`, with the same sum that `due` answers with, so that a decision made at the
+deadline is already the other one.
+"""
+
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Settings
+
+
+def stale_at_s(reading: Reading, settings: Settings) -> float:
+    """Forward-clock second from which the reading no longer counts; -inf if it was never heard live."""
+    return reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)
+
+
+def is_fresh(reading: Reading | None, settings: Settings, now: Moment) -> bool:
+    """Whether there is a reading and it still counts."""
+    return reading is not None and now.mono_s < reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)

@@ -1,0 +1,63 @@
+"""What is known at one instant. Built by the daemon, read by the guards, never kept by them."""
+
+from dataclasses import dataclass
+
+from rules.model.reading import NEVER_LIVE_S, Reading
+from rules.model.record import record
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """Prices in force, money per kWh, and carbon, kg per kWh; None where nothing tells.
+
+    heat_value: what a diverted kWh displaces, at the displaced sources' prices and efficiencies;
+    heat_kg: the carbon of the same; until_s: UTC second from which other prices hold.
+    """
+
+    export_price: float | None = None
+    import_price: float | None = None
+    heat_value: float | None = None
+    export_kg: float | None = None
+    heat_kg: float | None = None
+    until_s: float = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A level that went further between two readings than water can. at_s: forward-clock second of the later one."""
+
+    at_s: float
+    from_pct: float
+    to_pct: float
+    after_s: float
+
+
+@record
+class Snapshot:
+    """Latest readings (None: never heard) and what is derived from them.
+
+    level: tank's charge, %, as reported or derived from its temperatures; after a jump the higher of two levels, until
+    the next reading tells which it is.
+    surplus: W flowing to the grid now, after what the heaters take (from `surplus_w`, or minus `grid_w`).
+    surplus_mean_w: mean over the surplus rule's window of surplus plus what is diverted; None before the first reading.
+    measured: W each heater takes, in the order of the settings; an entry is None where no meter tells.
+    yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
+    level_taken_wh: what the heaters have taken, as far as their meters tell, since the level last told another value,
+    at level_since_s; level_jumps: the latest jumps of the level.
+    """
+
+    level: Reading | None = None
+    surplus: Reading | None = None
+    surplus_mean_w: float | None = None
+    measured: tuple[Reading | None, ...] = ()
+    battery: Reading | None = None
+    battery_level: Reading | None = None
+    yielding: Reading | None = None
+    yield_above_seen_s: float = float("-inf")
+    top: Reading | None = None
+    mid: Reading | None = None
+    bottom: Reading | None = None
+    prices: Prices = Prices()
+    level_taken_wh: float = 0.0
+    level_since_s: float = NEVER_LIVE_S
+    level_jumps: tuple[Jump, ...] = ()

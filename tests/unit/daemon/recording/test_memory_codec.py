@@ -1,0 +1,106 @@
+"""What the rules remember across a restart, and what a clock that was changed meanwhile may not do."""
+
+import json
+
+import pytest
+
+from daemon.recording.memory_codec import read, written
+from rules.decision.decide import decide
+from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Heater, Rest
+from rules.model.snapshot import Snapshot
+from tests.support.rules_case import settings
+
+RULES = settings()
+DOWN = Moment(1_780_000_000.0, 5000.0)
+
+
+def up(after_s: float) -> Moment:
+    """The instant `after_s` later by the wall clock, on a machine that has just been switched on."""
+    return Moment(DOWN.utc_s + after_s, 20.0)
+
+
+def kept(memory: Memory, now: Moment, then: Moment = DOWN) -> Memory:
+    """The memory after its way through the ledger's JSON."""
+    return read(json.loads(json.dumps(written(memory, RULES, then))), RULES, now)
+
+
+def test_nothing_written_is_nothing_remembered() -> None:
+    assert read(None, RULES, up(0)) == Memory()
+
+
+def test_instants_are_carried_to_the_new_forward_clock() -> None:
+    past = HeaterMemory(since_s=4000.0, satisfied_at_s=4700.0, satisfied_level_pct=71.5, satisfied_count=2)
+    before = Memory(heaters=(past,), full_since_s=4400.0, hot_since_s=4900.0)
+    after = kept(before, up(60.0))
+    # 600, 100 and 300 s before the end, and 60 s more by now: before the machine was switched on.
+    assert after.full_since_s == 20.0 - 660.0
+    assert after.hot_since_s == 20.0 - 160.0
+    (heater,) = after.heaters
+    assert (heater.satisfied_at_s, heater.satisfied_level_pct, heater.satisfied_count) == (20.0 - 360.0, 71.5, 2)
+
+
+def test_a_level_that_was_not_believed_is_not_believed_after() -> None:
+    after = kept(Memory(frozen=Frozen(43.0, 4400.0, 15_700.0)), up(60.0))
+    assert after.frozen == Frozen(43.0, 20.0 - 660.0, 15_700.0)
+
+
+def test_a_restart_begins_withheld() -> None:
+    assert kept(Memory(), up(1.0)).decision is None
+
+
+def sunny(at: Moment) -> Snapshot:
+    level, surplus = (Reading(*told, at.utc_s, at.mono_s) for told in (("tank_level_pct", 50.0), ("surplus_w", 2000.0)))
+    return Snapshot(level=level, surplus=surplus, surplus_mean_w=2000.0)
+
+
+def test_a_daemon_that_dies_again_and_again_keeps_to_the_minimum_off_time() -> None:
+    """When it died, and whether the heater was on, nobody knows: the time off counts from the restart."""
+    rules = settings(rest=Rest(minimum_off_s=120.0))
+    memory = Memory(heaters=(HeaterMemory(since_s=1000.0),))
+    began = DOWN
+    for _ in range(5):
+        began = Moment(began.utc_s + 30.0, began.mono_s + 30.0)
+        memory = read(json.loads(json.dumps(written(memory, rules, began))), rules, began)
+        for after_s in (0.0, 29.0):
+            at = Moment(began.utc_s + after_s, began.mono_s + after_s)
+            decision, memory = decide(sunny(at), rules, memory, at)
+            assert (decision.lead.order, decision.lead.guard) == (Order.WITHHOLD, "rest")
+    at = Moment(began.utc_s + 120.0, began.mono_s + 120.0)
+    assert decide(sunny(at), rules, memory, at)[0].lead.order is Order.SURPLUS
+
+
+@pytest.mark.parametrize(("down_s", "left_s"), [(0.0, 600.0), (100.0, 500.0), (599.0, 1.0)])
+def test_an_overrides_time_goes_on_while_nobody_is_there(down_s: float, left_s: float) -> None:
+    override = Override(Order.WITHHOLD, DOWN.mono_s + 600.0, "main")
+    after = kept(Memory(override=override), up(down_s))
+    assert after.override == Override(Order.WITHHOLD, 20.0 + left_s, "main")
+
+
+@pytest.mark.parametrize("down_s", [600.0, 601.0, 1e6])
+def test_an_override_ends_while_nobody_is_there(down_s: float) -> None:
+    override = Override(Order.SURPLUS, DOWN.mono_s + 600.0)
+    assert kept(Memory(override=override), up(down_s)).override is None
+
+
+def test_a_clock_set_back_gives_no_override_more_time() -> None:
+    override = Override(Order.SURPLUS, DOWN.mono_s + 600.0)
+    after = kept(Memory(override=override), up(-86_400.0))
+    assert after.override == Override(Order.SURPLUS, 20.0 + 600.0)
+
+
+def test_a_clock_set_back_puts_nothing_into_the_future() -> None:
+    past = HeaterMemory(satisfied_at_s=4990.0)
+    after = kept(Memory(heaters=(past,), full_since_s=4000.0), up(-86_400.0))
+    assert after.full_since_s == 20.0
+    assert after.heaters[0].satisfied_at_s == 20.0
+
+
+def test_heaters_are_remembered_by_name() -> None:
+    two = settings(heaters=(Heater("upper", "gate", 3000.0), Heater("lower", "gate", 3000.0)))
+    memory = Memory(heaters=(HeaterMemory(satisfied_count=1), HeaterMemory(satisfied_count=2)))
+    data = written(memory, two, DOWN)
+    other = settings(heaters=(Heater("lower", "gate", 3000.0), Heater("new", "gate", 3000.0)))
+    assert [past.satisfied_count for past in read(data, other, up(0.0)).heaters] == [2, 0]

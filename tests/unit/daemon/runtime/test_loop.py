@@ -1,0 +1,379 @@
+"""The loop with stand-ins for everything it tells: what comes first, what happens once, how it ends."""
+
+import queue
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import pytest
+
+from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.timeseries.outbox import Delivered
+from daemon.control.engine import Engine
+from daemon.control.signal_state import Board, Wiring
+from daemon.runtime import handlers as answers
+from daemon.runtime.loop import Loop
+from daemon.timing.clock import SteppedClock, SystemClock
+from daemon.timing.events import Ask, Due, Heard, Linked, Shipped
+from daemon.timing.schedule import SteppedSchedule, every
+from rules.model.errors import BrimfulError
+from rules.model.memory import Memory
+from rules.model.orders import HeaterOrder, Order
+from rules.model.reading import Moment, Reading
+from rules.model.settings import Rest, Settings
+from tests.support.driven import Driven
+from tests.support.rules_case import settings
+
+START_S = 1_780_315_200.0
+WITHIN_S = 10.0
+WIRING = Wiring(("grid_w", -1.0), True, ("diverted_w",), (None,), None, None, 10.0, 60.0)
+STALE_AFTER_S = {"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_w": 60.0}
+
+
+class Diary:
+    """What was done, in order."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[str, Any]] = []
+
+    def note(self, what: str, of: Any = None) -> None:
+        self.lines.append((what, of))
+
+    def of(self, *whats: str) -> list[Any]:
+        return [of for what, of in self.lines if what in whats]
+
+
+class Line:
+    def __init__(self, diary: Diary) -> None:
+        self.diary = diary
+
+    def send(self, order: Order, watts: int | None) -> None:
+        self.diary.note("send", order)
+
+    def refresh(self) -> None:
+        self.diary.note("refresh")
+
+
+class Outputs:
+    """run_on_until_s: when the pump is to be looked after again."""
+
+    def __init__(self, diary: Diary) -> None:
+        self.diary = diary
+        self.run_on_until_s = float("inf")
+
+    def follow(self, orders: Sequence[HeaterOrder], now: Moment) -> None:
+        self.diary.note("follow", now.mono_s)
+        if now.mono_s >= self.run_on_until_s:
+            self.run_on_until_s = float("inf")
+
+    def due_s(self) -> float:
+        return self.run_on_until_s
+
+
+class Keeper:
+    """Notes what it is given; on_commit: what happens when the disk is asked."""
+
+    def __init__(self, diary: Diary) -> None:
+        self.diary = diary
+        self.fault = ""
+        self.on_commit: Callable[[], None] = lambda: None
+
+    def record(self, readings: tuple[Reading, ...]) -> None:
+        self.diary.note("record", [reading.signal for reading in readings])
+
+    def decided(self, explanation: Any, now: Moment) -> None:
+        self.diary.note("decided", (explanation.order, explanation.primary.guard))
+
+    def event(self, kind: str, name: str, sentence: str, now: Moment) -> None:
+        self.diary.note(kind, name)
+
+    def begin(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("begin")
+
+    def settle(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("settle")
+
+    def flush(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("commit")
+        self.on_commit()
+
+    def commit(self, engine: Engine, now: Moment) -> None:
+        self.diary.note("commit")
+        self.on_commit()
+
+
+class Running(Driven):
+    """A loop in a thread of its own, on a clock that is moved by hand."""
+
+    def __init__(self, rules: Settings | None = None, clock: Any = None, **more: Any) -> None:
+        rules = rules or settings(stale_after_s=STALE_AFTER_S)
+        self.diary = Diary()
+        self.clock = clock or SteppedClock(START_S)
+        self.keeper = Keeper(self.diary)
+        self.outputs = Outputs(self.diary)
+        books = Books(BooksSettings((HeaterBooks("main", 3000.0, power="diverted_w"),)))
+        self.engine = Engine(rules, Board(rules, WIRING), books, Memory())
+        self.loop = Loop(
+            self.engine,
+            self.keeper,  # type: ignore[arg-type]
+            self.clock,
+            [Line(self.diary)],
+            self.outputs,
+            publish=lambda loop, now: self.diary.note("publish", [alarm.name for alarm in loop.alarms]),
+            jobs=more.pop("jobs", {}),
+            answers=more.pop("answers", {"override": answers.override}),
+            shipped=lambda event, now: self.diary.note("shipped", event.answer),
+            stepped=more.pop("stepped", None),
+        )
+        self.start_loop()
+
+    def hear(self, after_s: float, **values: float) -> None:
+        self.clock.move_to(START_S + after_s)
+        now_s = self.clock.now().utc_s
+        self.put(Heard(tuple(Reading(name, value, now_s, now_s) for name, value in values.items())))
+
+    def ask(self, name: str, **arguments: Any) -> Any:
+        question = Ask(name, arguments)
+        self.loop.put(question)
+        return question.answer.result(WITHIN_S)
+
+
+@pytest.fixture
+def running() -> Iterator[Running]:
+    made = Running()
+    yield made
+    made.end()
+    if made.failure is not None:
+        raise made.failure
+
+
+def sunny(running: Running, after_s: float = 0.0) -> None:
+    running.hear(after_s, grid_w=-900.0, tank_level_pct=50.0)
+
+
+# Orders
+
+
+def test_before_anything_is_heard_the_heater_is_withheld(running: Running) -> None:
+    running.settle()
+    assert running.diary.of("send") == [Order.WITHHOLD]
+    assert running.diary.of("decided") == [(Order.WITHHOLD, "fresh")]
+
+
+def test_the_order_is_told_before_anything_is_written_or_published(running: Running) -> None:
+    running.settle()
+    running.diary.lines.clear()
+    sunny(running)
+    assert [what for what, _ in running.diary.lines] == ["send", "follow", "decided", "publish", "record", "begin"]
+    assert running.diary.of("send") == [Order.SURPLUS]
+    assert running.diary.of("record") == [["grid_w", "tank_level_pct"]]
+
+
+def test_an_order_that_stands_is_not_told_again_but_when_it_is_refreshed(running: Running) -> None:
+    sunny(running)
+    sunny(running, 10.0)
+    sunny(running, 20.0)
+    assert running.diary.of("send") == [Order.WITHHOLD, Order.SURPLUS]
+    running.put(Due("refresh"))
+    assert running.diary.of("send", "refresh") == [Order.WITHHOLD, Order.SURPLUS, None]
+    assert running.loop.orders_sent == 3
+
+
+def test_another_guard_for_the_same_order_is_noted_and_not_told_to_the_heater(running: Running) -> None:
+    running.hear(0.0, grid_w=-900.0, tank_level_pct=99.0)
+    assert running.diary.of("send") == [Order.WITHHOLD]
+    assert running.diary.of("decided") == [(Order.WITHHOLD, "fresh"), (Order.WITHHOLD, "full")]
+
+
+def test_silence_alone_withholds_at_its_second(running: Running) -> None:
+    sunny(running)
+    running.clock.move_to(START_S + 59.999)
+    running.settle()
+    assert running.diary.of("send")[-1] is Order.SURPLUS
+    running.clock.move_to(START_S + 60.0)
+    running.settle()
+    assert running.diary.of("send")[-1] is Order.WITHHOLD
+    assert running.diary.of("decided")[-1] == (Order.WITHHOLD, "fresh")
+
+
+def test_on_the_machines_clock_the_loop_wakes_by_itself() -> None:
+    """No message and no tick: the limit of the surplus passes, and the heater is withheld."""
+    limits = {**STALE_AFTER_S, "grid_w": 0.2}
+    running = Running(settings(stale_after_s=limits), SystemClock())
+    told: queue.SimpleQueue[Order] = queue.SimpleQueue()
+    running.diary.note = lambda what, of=None: told.put(of) if what == "send" else None  # type: ignore[method-assign]
+    now = running.clock.now()
+    known = {"grid_w": -900.0, "tank_level_pct": 50.0}
+    running.loop.put(Heard(tuple(Reading(name, value, now.utc_s, now.mono_s) for name, value in known.items())))
+    try:
+        while told.get(timeout=WITHIN_S) is not Order.SURPLUS:
+            pass
+        assert told.get(timeout=WITHIN_S) is Order.WITHHOLD
+    finally:
+        running.end()
+
+
+def test_the_end_of_a_run_on_is_looked_after(running: Running) -> None:
+    sunny(running)
+    running.outputs.run_on_until_s = START_S + 20.0
+    running.diary.lines.clear()
+    running.clock.move_to(START_S + 19.0)
+    running.settle()
+    assert running.diary.of("follow") == []
+    running.clock.move_to(START_S + 20.0)
+    running.settle()
+    assert running.diary.of("follow") == [START_S + 20.0]
+
+
+# Alarms
+
+
+def test_an_alarm_is_told_once_and_so_is_its_end(running: Running) -> None:
+    running.settle()
+    for after_s in (59.0, 60.0, 599.0, 600.0, 660.0):
+        running.clock.move_to(START_S + after_s)
+        running.put(Due("publish"))
+    assert running.diary.of("alarm") == ["surplus silent", "level silent"]
+    assert running.diary.of("publish")[-1] == ["level silent", "surplus silent"]
+    sunny(running, 670.0)
+    sunny(running, 680.0)
+    assert running.diary.of("recovered") == ["surplus silent", "level silent"]
+    assert running.diary.of("alarm") == ["surplus silent", "level silent"]
+    assert running.diary.of("publish")[-1] == []
+
+
+def test_a_heater_that_draws_though_withheld_is_told(running: Running) -> None:
+    for after_s in range(0, 180, 30):
+        running.hear(after_s, grid_w=900.0, tank_level_pct=99.0, diverted_w=2000.0)
+    assert running.diary.of("alarm") == ["withheld but drawing"]
+    running.hear(180.0, grid_w=900.0, tank_level_pct=99.0, diverted_w=0.0)
+    assert running.diary.of("recovered") == ["withheld but drawing"]
+
+
+# The end
+
+
+def test_an_orderly_end_withholds_and_then_writes() -> None:
+    running = Running()
+    sunny(running)
+    running.clock.move_to(START_S + 30.0)
+    running.settle()
+    running.diary.lines.clear()
+    running.end()
+    assert running.diary.lines == [("send", Order.WITHHOLD), ("commit", None)]
+    assert running.engine.tally.by_order == {"withhold": 0.0, "surplus": 30.0}
+
+
+def test_an_error_nobody_foresaw_withholds_and_is_raised() -> None:
+    running = Running()
+    sunny(running)
+    running.keeper.on_commit = lambda: 1 // 0  # type: ignore[assignment, return-value]
+    running.loop.put(Due("flush"))
+    running.join()
+    assert isinstance(running.failure, ZeroDivisionError)
+    assert running.diary.lines[-1] == ("send", Order.WITHHOLD)
+
+
+def test_a_line_that_fails_at_the_end_does_not_keep_the_error_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    running = Running()
+    sunny(running)
+
+    def broken(order: Order, watts: int | None) -> None:
+        raise OSError("no line")
+
+    monkeypatch.setattr(running.loop._lines["main"], "send", broken)
+    running.end()
+    assert isinstance(running.failure, OSError)
+
+
+# Questions and jobs
+
+
+def test_an_override_is_obeyed_and_written_down_at_once(running: Running) -> None:
+    sunny(running)
+    running.diary.lines.clear()
+    answer = running.ask("override", order="withhold", for_s=3600)
+    assert answer["order"] == "withhold"
+    assert answer["until"] == "2026-06-01T13:00:00Z"
+    assert [what for what, _ in running.diary.lines if what in ("send", "commit")] == ["send", "commit"]
+    assert running.diary.of("send") == [Order.WITHHOLD]
+    assert running.ask("override", clear=True)["order"] == "surplus"
+    assert running.diary.of("send") == [Order.WITHHOLD, Order.SURPLUS]
+
+
+def test_an_override_ends_by_itself_at_its_second(running: Running) -> None:
+    sunny(running)
+    running.ask("override", order="withhold", for_s=30)
+    running.clock.move_to(START_S + 29.0)
+    running.settle()
+    assert running.diary.of("send")[-1] is Order.WITHHOLD
+    running.clock.move_to(START_S + 30.0)
+    running.settle()
+    assert running.diary.of("send")[-1] is Order.SURPLUS
+
+
+def test_a_refused_wish_is_told_to_who_asked_and_changes_nothing(running: Running) -> None:
+    sunny(running)
+    with pytest.raises(BrimfulError, match="expected 1 s to 7 days"):
+        running.ask("override", order="withhold", for_s=10**9)
+    assert running.engine.memory.override is None
+    assert running.diary.of("commit") == []
+
+
+def test_a_question_whose_asker_has_gone_is_passed_over(running: Running) -> None:
+    sunny(running)
+    gone = Ask("override", {"order": "withhold", "for_s": 60})
+    assert gone.answer.cancel()
+    running.put(gone)
+    assert running.engine.memory.override is None
+
+
+def test_jobs_links_and_shipments_reach_whom_they_concern(caplog: pytest.LogCaptureFixture) -> None:
+    done: list[str] = []
+    running = Running(jobs={"prune": lambda loop, now: done.append("prune")})
+    try:
+        running.put(Due("prune"))
+        running.put(Due("settle"))
+        running.put(Due("flush"))
+        answer = Delivered(())
+        running.put(Shipped(answer))
+        running.put(Linked("main", False, "refused"))
+        assert done == ["prune"]
+        assert running.diary.of("settle", "commit") == [None, None]
+        assert running.diary.of("shipped") == [answer]
+        assert running.loop.links["main"].reason == "refused"
+    finally:
+        running.end()
+
+
+def test_a_stepped_timetable_runs_with_the_tick() -> None:
+    running = Running(stepped=SteppedSchedule({"settle": every(60), "flush": every(300)}, START_S + 1))
+    try:
+        running.settle()
+        running.clock.move_to(START_S + 60)
+        running.settle()
+        running.settle()
+        assert running.diary.of("settle") == [None]
+        assert running.diary.of("commit") == []
+        running.clock.move_to(START_S + 3600)
+        running.settle()
+        assert len(running.diary.of("settle")) == 2
+        assert len(running.diary.of("commit")) == 1
+    finally:
+        running.end()
+
+
+def test_a_minimum_off_time_ends_without_a_message() -> None:
+    rules = settings(stale_after_s=STALE_AFTER_S, rest=Rest(minimum_off_s=40.0))
+    running = Running(rules)
+    try:
+        sunny(running)
+        running.hear(10.0, tank_level_pct=99.0)
+        sunny(running, 20.0)
+        assert running.diary.of("send")[-1] is Order.WITHHOLD
+        assert running.diary.of("decided")[-1] == (Order.WITHHOLD, "rest")
+        assert running.engine.due_s == START_S + 50.0
+        running.clock.move_to(running.engine.due_s)
+        running.settle()
+        assert running.diary.of("send")[-1] is Order.SURPLUS
+    finally:
+        running.end()

@@ -1,0 +1,370 @@
+"""What the rooms show of the daemon's answers."""
+
+from typing import Any
+
+import pytest
+
+from accounting.ledger import EventRow
+from daemon.documents.rules_document import rules_answer
+from daemon.recording import owner_notes as notes
+from daemon.simulation.backtest import Outcome, Times
+from daemon.web.page.views.deciding import Decided
+from daemon.web.page.views.health import WIDTH, health_room, spark
+from daemon.web.page.views.now import now_room, today_sentence
+from daemon.web.page.views.rules import compared, new_cautions, rules_room, trial_shown
+from daemon.web.page.views.stock import statement
+from daemon.web.page.views.timeline import timeline
+from daemon.web.page.views.value import break_even, value_room
+from rules.model.errors import BrimfulError
+from tests.support.homes import SMALL, home
+
+AT = "2026-06-10T12:00:00Z"
+AT_S = 1_781_092_800.0
+ZONE = "Europe/Dublin"
+
+
+def why(**told: Any) -> dict[str, Any]:
+    return {
+        "at": AT,
+        "heater": "main",
+        "order": "withhold",
+        "watts": None,
+        "guard": "full",
+        "sentence": "Withheld: tank 95 %, full since 12:40; resumes below 88 %",
+        "change": "resumes below 88 %",
+        "findings": [
+            {"guard": "limit", "verdict": "allow", "sentence": "hottest water 57 °C", "change": "stops at 70 °C"},
+            {"guard": "full", "verdict": "forbid", "sentence": "tank 95 %", "change": "resumes below 88 %"},
+        ],
+        "heaters": [{"heater": "main", "order": "withhold", "watts": None, "guard": "full"}],
+        "level": {"value_pct": 95.0, "since": "2026-06-10T11:40:00Z", "full_since": None, "age_s": 5.0, "fresh": True},
+        "prices": {"import_price": 0.3, "export_price": 0.065, "heat_value": 0.1127},
+        "links_down": {},
+        "inputs": [],
+        "alarms": [],
+        "override": None,
+        **told,
+    }
+
+
+def health(**told: Any) -> dict[str, Any]:
+    return {
+        "at": AT,
+        "links": {"readings": {"up": True, "reason": ""}},
+        "inputs": [],
+        "payloads": [],
+        "queue": {"waiting_readings": 0, "passed_over_readings": 0},
+        "books": {"written_at_s": AT_S, "fault": "", "outbox": 0, "refused": {"count": 0, "why": ""}},
+        "clock": {"fault": ""},
+        "timeseries": None,
+        "backup": None,
+        "prices": {"faults": []},
+        "alarms": [],
+        **told,
+    }
+
+
+def reading(signal: str, value: float, age_s: float | None, limit_s: float | None = 600) -> dict[str, Any]:
+    return {"signal": signal, "value": value, "age_s": age_s, "stale_after_s": limit_s}
+
+
+# Now
+
+
+def test_now_parts_what_is_from_what_would_change_it() -> None:
+    room = now_room(why(), health(), None, None, ZONE, ("main",))
+    assert room.sentence == "Withheld: tank 95 %, full since 12:40."
+    assert room.change == "Resumes below 88 %."
+    assert room.level == "Tank 95 %, since 12:40."
+    assert [(found.rule, found.verdict, found.decides) for found in room.findings] == [
+        ("limit", "lets it", False),
+        ("full", "withholds", True),
+    ]
+    assert room.date == "Wednesday 10 June 2026, 13:00"
+    assert room.faults == ()
+
+
+def test_a_level_that_is_not_fresh_is_told_as_of_when_it_was_heard() -> None:
+    level = {**why()["level"], "age_s": 900.0, "fresh": False}
+    room = now_room(why(level=level), health(), None, None, ZONE, ())
+    assert room.level == "Tank 95 % when last heard, 15 min ago."
+    room = now_room(why(level={**level, "age_s": None}), health(), None, None, ZONE, ())
+    assert room.level == "Tank 95 %, told before the daemon started."
+    assert now_room(why(level=None), health(), None, None, ZONE, ()).level == "The tank’s level is not known."
+
+
+def test_an_input_is_stale_from_its_limit_or_when_it_was_only_retained() -> None:
+    told = [reading("grid_w", -5, 600), reading("pv_w", 5, 600.1), reading("tank_level_pct", 5, None, None)]
+    room = now_room(why(inputs=told), health(), None, None, ZONE, ())
+    assert [one.stale for one in room.inputs] == [False, True, True]
+
+
+def test_another_heater_is_told_beside_the_leading_one() -> None:
+    heaters = [*why()["heaters"], {"heater": "upper", "order": "surplus", "watts": 1200, "guard": "surplus"}]
+    room = now_room(why(heaters=heaters), health(), None, None, ZONE, ())
+    assert room.heaters == ("upper: taking surplus (1,200 W), by the rule surplus",)
+
+
+def test_faults_are_told_and_a_ledger_that_cannot_be_read_is_one() -> None:
+    links = {"readings": {"up": False, "reason": "connection refused"}}
+    books = {**health()["books"], "fault": "disk full"}
+    room = now_room(why(), health(links=links, books=books), None, None, ZONE, ())
+    assert room.faults == ("Link readings is down: connection refused.", "Disk full.")
+    assert now_room(why(), None, None, None, ZONE, ()).faults == ("The ledger cannot be read now.",)
+
+
+def test_an_override_counts_down_and_one_that_has_ended_is_none() -> None:
+    told = {"order": "surplus", "heater": None, "ends_in_s": 5400.0}
+    room = now_room(why(override=told), health(), None, None, ZONE, ())
+    assert room.override is not None
+    assert (room.override.words, room.override.until, room.override.left) == ("take surplus", "14:30", "1 h 30 min")
+    assert now_room(why(override={**told, "ends_in_s": -1.0}), health(), None, None, ZONE, ()).override is None
+
+
+@pytest.mark.parametrize(
+    ("net", "said"),
+    [(0.24, "worth 0.24 EUR more than"), (-0.24, "worth 0.24 EUR less than"), (-0.001, "worth the same as")],
+)
+def test_today_is_told_against_just_exporting(net: float, said: str) -> None:
+    assert said in today_sentence({"diverted_kwh": 4.95, "net": net, "currency": "EUR"})
+
+
+# Value
+
+
+def row(start: str, kwh: float, net: float, coverage: float = 1.0) -> dict[str, Any]:
+    told = {"diverted_kwh": kwh, "given_up": 0.5, "avoided": 0.5 + net, "net": net, "net_kg": -0.02}
+    return {"start": start, "end": start, "coverage": coverage, "open_kwh": 0.0, "estimated_kwh": 0.0, **told}
+
+
+def value(*rows: dict[str, Any], net: float = 0.2) -> dict[str, Any]:
+    return {
+        "by": "day",
+        "currency": "EUR",
+        "used": 1.0,
+        "used_basis": "stated",
+        "carbon_basis": "average",
+        "displaces": [{"source": "gas", "share": 1.0}],
+        "unpriced_kwh": 0.0,
+        "notes": [],
+        "rows": list(rows),
+        "total": row("2026-06-10T00:00:00+01:00", 5.0 if rows else 0.0, net),
+    }
+
+
+def test_the_value_room_leaves_out_what_lies_before_the_first_record_but_no_gap_after() -> None:
+    days = [f"2026-06-{day:02}T00:00:00+01:00" for day in range(1, 6)]
+    told = value(row(days[0], 0, 0, 0), row(days[1], 0, 0, 0), row(days[2], 5, 0.2), row(days[3], 0, 0, 0))
+    room = value_room(told, None)
+    assert [line.period for line in room.lines] == ["Wed 3 Jun", "Thu 4 Jun"]
+    assert [len(column) for column in room.chart.values()] == [2, 2, 2, 2]
+    assert room.headline == "Diverting 5.000 kWh was worth 0.20 EUR more than exporting it."
+
+
+@pytest.mark.parametrize(
+    ("net", "said"),
+    [(-0.2, "cost 0.20 EUR against exporting it"), (0.001, "worth the same as exporting it")],
+)
+def test_a_loss_is_called_one(net: float, said: str) -> None:
+    assert said in value_room(value(row("2026-06-01T00:00:00+01:00", 5, net), net=net), None).headline
+
+
+@pytest.mark.parametrize(
+    ("export", "said"),
+    [
+        (0.065, "so each kWh gains 0.0477"),
+        (0.19, "so each kWh loses 0.0773"),
+        (0.1127, "just as much"),
+        (None, "not known"),
+    ],
+)
+def test_the_break_even_is_told_against_the_price_in_force(export: float | None, said: str) -> None:
+    told = break_even({"heat_value": 0.1127, "export_price": export}, "EUR")
+    assert "worth 0.1127 EUR now" in told
+    assert said in told
+    assert "no known price" in break_even({"heat_value": None, "export_price": 0.1}, "EUR")
+
+
+# Rules
+
+
+def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_decided() -> None:
+    week = Decided({"full": 3600.0, "surplus": 7200.0, "limit": 3.0}, {"full": 3600.0, "surplus": 1800.0}, 10_800.0)
+    shown = {rule.name: rule for rule in rules_room(rules_answer(home(SMALL)), week)}
+    assert list(shown) == [
+        "limit",
+        "full",
+        "heaters",
+        "away",
+        "battery",
+        "yield",
+        "worth",
+        "surplus",
+        "rest",
+        "tracking",
+    ]
+    assert shown["full"].decided == "Decided 1 h 00 min this week, 33.3 % of the time on record."
+    assert shown["surplus"].decided.endswith("withheld in 30 min of it.")
+    assert shown["limit"].decided == "Decided nothing this week."
+    assert shown["tracking"].decided == ""
+    assert any("burns" in caution for caution in shown["limit"].cautions)
+
+
+def test_a_setting_is_typed_as_the_command_takes_it_and_a_default_is_not_typed() -> None:
+    text = SMALL + "[rules.full]\nstop_at_pct = 90\n[rules.away]\nperiods = [{from = 2026-08-01, to = 2026-08-15}]\n"
+    shown = {rule.name: rule for rule in rules_room(rules_answer(home(text)), None)}
+    keys = {key.name: key for key in (*shown["full"].settings, *shown["away"].settings, *shown["worth"].settings)}
+    assert (keys["stop_at_pct"].text, keys["stop_at_pct"].is_set) == ("90", True)
+    assert (keys["resume_below_pct"].text, keys["resume_below_pct"].value) == ("", "83")
+    assert keys["periods"].text == "2026-08-01/2026-08-15"
+    assert keys["enabled"].kind == "choice"
+    assert all(key.about for rule in shown.values() for key in rule.settings)
+
+
+def test_times_are_set_side_by_side_with_their_difference() -> None:
+    rows = compared({"withhold": 7200.0, "surplus": 3600.0}, {"withhold": 10_800.0})
+    assert [(row.name, row.before, row.after, row.difference) for row in rows] == [
+        ("withhold", "2 h 00 min", "3 h 00 min", "+1 h 00 min"),
+        ("surplus", "1 h 00 min", "0 min", "−1 h 00 min"),
+    ]
+    same = Times(3, {"surplus": 60.0}, {"surplus": 60.0})
+    shown = trial_shown(True, 1.0, "", Outcome(AT_S - 3600, AT_S, 60, same, same), ZONE)
+    assert "no difference" in shown.said
+    assert new_cautions(["a"], ["a", "b"]) == ("b",)
+
+
+# Health
+
+
+def test_all_is_well_until_something_is_not() -> None:
+    assert health_room(health(), [], 10**10, ZONE, ()).headline == "All is well."
+    for change, said in (
+        ({"links": {"readings": {"up": False, "reason": "refused"}}}, "link readings: down: refused"),
+        ({"backup": {"fault": "no backup: disk full", "last": None, "last_age_s": None}}, "no backup: disk full"),
+        ({"prices": {"faults": ["prices of tariffs.buy: expected status 200, got 503"]}}, "got 503"),
+        ({"alarms": [{"name": "level", "sentence": "no level heard", "since": AT}]}, "No level heard, since 13:00"),
+        ({"inputs": [reading("tank_level_pct", 90, 700)]}, "ilent: tank level"),
+        ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "never heard"),
+    ):
+        room = health_room(health(**change), [], 10**10, ZONE, ())
+        assert room.headline == "One thing needs you."
+        assert [said.lower() in trouble.lower() for trouble in room.troubles] == [True]
+    assert health_room(health(), [], 10**8, ZONE, ()).troubles
+    # A price stands until it is told anew.
+    assert (
+        health_room(health(inputs=[reading("import_price", 0.3, 9e9)]), [], 10**10, ZONE, ()).headline == "All is well."
+    )
+
+
+def test_a_sparkline_runs_from_edge_to_edge_keeps_peaks_and_breaks_at_gaps() -> None:
+    points = [(60.0 * minute, 5.0) for minute in range(360)]
+    points[200] = (points[200][0], 900.0)
+    line = spark(points, "grid_w", ())
+    assert line is not None
+    assert line.path.startswith("M1.0 ")
+    assert f"L{WIDTH - 1:.1f} " in line.path
+    assert " 2.0" in line.path  # the peak's height
+    assert line.path.count("M") == 1
+    assert line.said == "5 W to 900 W in 5 h 59 min"
+    gap = spark([*points[:100], *points[250:]], "grid_w", ())
+    assert gap is not None
+    assert gap.path.count("M") == 2
+    counter = spark([(0.0, 10.0), (60.0, 35.0)], "diverted_wh", ())
+    assert counter is not None
+    assert counter.said == "gained 25 Wh in 60 s"
+    assert spark(points[:1], "grid_w", ()) is None
+
+
+# Timeline
+
+
+def test_the_timeline_joins_tariffs_absences_events_and_notes_the_newest_first() -> None:
+    text = (
+        SMALL.replace("Europe/Lisbon", ZONE)
+        + "[rules.away]\nperiods = [{from = 2026-05-01, to = 2026-05-04}]\n"
+        + '[tariffs.import]\ndirection = "import"\n[[tariffs.import.periods]]\nfrom = 2026-06-01\n'
+        + 'bands = [{name = "all", price = 0.3}]\nsupplier = "Weir Power"\n'
+    )
+    note = notes.note_of({"day": "2026-06-05", "kind": "hardware", "text": " a new\n  meter "})
+    gone = notes.note_of({"day": "2026-06-06", "kind": "other", "text": "mistaken"})
+    events = [
+        notes.written(note, AT_S),
+        notes.written(gone, AT_S),
+        notes.withdrawn(gone, AT_S + 1),
+        EventRow(AT_S - 3600, "level", "alarm", "no level heard"),
+        EventRow(AT_S - 1800, "level", "recovered", "the level tells again"),
+        EventRow(AT_S, "rule.full", "note", "rules.full: stop_at_pct 95 → 90"),
+    ]
+    months = timeline(home(text), events, AT_S)
+    assert [(month.name, [(entry.day, entry.kind, entry.text) for entry in month.entries]) for month in months] == [
+        (
+            "June 2026",
+            [
+                ("10 Jun", "setting", "Rules.full: stop_at_pct 95 → 90."),
+                ("10 Jun", "alarm", "Recovered: the level tells again."),
+                ("10 Jun", "alarm", "No level heard."),
+                ("5 Jun", "hardware", "A new meter."),
+                ("1 Jun", "tariff", "Tariff import from Weir Power: all 0.3000 EUR per kWh."),
+            ],
+        ),
+        ("May 2026", [("1 May", "absence", "Away until 3 May.")]),
+    ]
+    assert [entry.text for month in timeline(home(text), events, AT_S, "alarm") for entry in month.entries] == [
+        "Recovered: the level tells again.",
+        "No level heard.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"day": "5 June"}, "day: expected a date like 2026-06-01, got '5 June'"),
+        ({"day": "1066-10-14"}, "day: expected a year 1971 to 2200"),
+        ({"kind": "gossip"}, "kind: expected one of tariff, setting, hardware, absence, other, got 'gossip'"),
+        ({"text": "  \n "}, "text: expected 1 to 200 printable characters, got 0"),
+        ({"text": "x" * 201}, "text: expected 1 to 200 printable characters, got 201"),
+        ({"text": "a\x00b"}, "text: expected 1 to 200 printable"),
+        ({"text": None}, "text: expected 1 to 200"),
+    ],
+)
+def test_a_note_that_does_not_fit_is_refused_by_name(change: dict[str, Any], told: str) -> None:
+    with pytest.raises(BrimfulError) as refused:
+        notes.note_of({"day": "2026-06-05", "kind": "other", "text": "ok", **change})
+    assert told in str(refused.value)
+
+
+# The heat stock
+
+
+def test_the_statement_adds_up_from_opening_to_closing() -> None:
+    def lot(kwh: float, cost: float = 0.0, **by_source: float) -> dict[str, Any]:
+        sources = {name: {"kwh": part, "cost": 0.0, "kg": 0.0, "share": None} for name, part in by_source.items()}
+        return {"kwh": kwh, "cost": cost, "kg": 0.0, "by_source": sources}
+
+    total = {
+        "start": "2026-06-10T00:00:00+01:00",
+        "end": "2026-06-10T12:30:00+01:00",
+        "opening": lot(5.0),
+        "received": lot(4.0, 0.26, sun=3.0, **{"grid:night": 1.0}),
+        "drawn": lot(1.5, 0.04),
+        "lost": lot(0.5, 0.01),
+        "unexplained": lot(0.0),
+        "closing": lot(7.0, 0.21),
+        "average_cost_per_kwh": 0.03,
+        "coverage": 1.0,
+        "metered_share": 0.0,
+    }
+    told = statement({"currency": "EUR", "total": total})
+    assert told is not None
+    assert [(line.name, line.kwh, line.style) for line in told.lines] == [
+        ("opening stock", "5.000", ""),
+        ("received", "4.000", ""),
+        ("from the sun", "3.000", "sub"),
+        ("from the grid, night", "1.000", "sub"),
+        ("drawn", "−1.500", ""),
+        ("lost", "−0.500", ""),
+        ("closing stock", "7.000", "close"),
+    ]
+    assert told.span == "00:00 to 12:30"
+    empty = {**total, "opening": lot(0), "closing": lot(0), "coverage": 0.0}
+    assert statement({"currency": "EUR", "total": empty}) is None

@@ -1,0 +1,99 @@
+"""The hard temperature limit and the sanity of the sensors."""
+
+import math
+
+import pytest
+
+from rules.guards import limit
+from rules.model.memory import HeaterMemory, Memory
+from rules.model.orders import Order, Verdict
+from rules.model.overriding import set_override
+from rules.model.settings import Limit
+from rules.model.share import WHOLE
+from tests.support.rules_case import House, moment, settings, snapshot, told
+
+LIMIT = Limit(maximum_c=65.0, resume_below_c=60.0)
+
+
+def house(**changes: object) -> House:
+    return House(settings(limit=LIMIT, **changes))
+
+
+def test_stops_exactly_at_the_limit() -> None:
+    assert told(house().at(0, top=64.9)) == (Order.SURPLUS, "surplus")
+    assert told(house().at(0, top=65.0)) == (Order.WITHHOLD, "limit")
+
+
+@pytest.mark.parametrize("where", ["top", "mid", "bottom"])
+def test_the_hottest_sensor_decides(where: str) -> None:
+    known = {"top": 50.0, "mid": 50.0, "bottom": 50.0, where: 66.0}
+    assert told(house().at(0, **known)) == (Order.WITHHOLD, "limit")
+
+
+def test_the_guard_itself_holds_the_limit_on_a_memory_that_was_not_kept_up() -> None:
+    rules, memory = settings(limit=LIMIT), Memory(heaters=(HeaterMemory(),))
+    assert limit.judge(snapshot(0, top=64.9), rules, memory, moment(0), 0, WHOLE) is Verdict.ALLOW
+    assert limit.judge(snapshot(0, top=65.0), rules, memory, moment(0), 0, WHOLE) is Verdict.FORBID
+
+
+def test_a_tank_exactly_at_the_limit_has_reached_it() -> None:
+    it = house()
+    it.at(0, top=65.0)
+    assert told(it.at(10, top=62.0)) == (Order.WITHHOLD, "limit")
+
+
+def test_resumes_only_below_the_resume_temperature() -> None:
+    it = house()
+    it.at(0, top=66.0)
+    assert told(it.at(10, top=60.0)) == (Order.WITHHOLD, "limit")
+    assert told(it.at(20, top=59.9)) == (Order.SURPLUS, "surplus")
+
+
+@pytest.mark.parametrize("order", [Order.SURPLUS, Order.HEAT])
+def test_no_override_defeats_it(order: Order) -> None:
+    it = house()
+    it.memory = set_override(it.memory, order, 1000.0)
+    assert told(it.at(0, top=66.0)) == (Order.WITHHOLD, "limit")
+
+
+@pytest.mark.parametrize("nonsense", [-127.0, 200.0, math.nan, math.inf])
+def test_nonsense_is_passed_over_only_while_another_sensor_tells(nonsense: float) -> None:
+    assert told(house().at(0, top=nonsense, bottom=50.0)) == (Order.SURPLUS, "surplus")
+    it = house()
+    assert told(it.at(0, top=nonsense)) == (Order.WITHHOLD, "limit")
+    assert "anything believable" in it.why().text
+
+
+def test_a_silent_sensor_is_passed_over_only_while_another_tells() -> None:
+    assert told(house().at(1000, top=50.0, bottom=40.0, seen={"tank_top_c": 0.0})) == (Order.SURPLUS, "surplus")
+    assert told(house().at(1000, top=50.0, seen={"tank_top_c": 0.0})) == (Order.WITHHOLD, "limit")
+
+
+def test_what_was_too_hot_stays_so_while_the_sensor_is_silent() -> None:
+    it = house()
+    it.at(0, top=66.0)
+    assert told(it.at(1000, top=66.0, seen={"tank_top_c": 0.0})) == (Order.WITHHOLD, "limit")
+    assert told(it.at(1010, top=62.0)) == (Order.WITHHOLD, "limit")
+
+
+def test_a_home_without_temperatures_is_allowed() -> None:
+    assert told(house().at(0)) == (Order.SURPLUS, "surplus")
+
+
+def test_a_home_with_temperatures_waits_for_the_first() -> None:
+    it = house(temperatures=("tank_top_c",))
+    assert told(it.at(0)) == (Order.WITHHOLD, "limit")
+    assert told(it.at(1, top=50.0)) == (Order.SURPLUS, "surplus")
+
+
+def test_a_limit_reached_is_forgotten_with_the_last_sensor() -> None:
+    it = house()
+    it.at(0, top=66.0)
+    assert told(it.at(10)) == (Order.SURPLUS, "surplus")
+
+
+def test_says_the_temperature_since_when_and_where_it_resumes() -> None:
+    it = house()
+    it.at(0, top=66.2)
+    it.at(600, top=61.0)
+    assert it.why().text == ("Withheld: hottest water 61 °C, reached the limit of 65 °C at 13:00; resumes below 60 °C")
