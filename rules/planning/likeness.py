@@ -5,17 +5,20 @@ next three and the next twelve hours, each by a weighted ridge regression on wha
 seen but says nothing about what comes moves no promise, so it makes no difference between days.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import exp
 from operator import mul
 
+from rules.planning.forecast import Expected, fit
 from rules.planning.past import Scenario, running_sums
 from rules.planning.store import HALF_HOURS_A_DAY
 
 SOON, LATER = 6, 24
 """Half hours over which draws are promised."""
 RECENT_SUN, RECENT_DRAWS = 4, 6
+NEVER = 1e9
+"""The distance of a scenario from itself: it may not follow its own course, for that would be to know what comes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class Tuning:
     """width: the difference in promise, in units of what the promise leaves open, at which likeness has fallen to e^-½.
 
     ridge: how much the regression is held back, as a share of the days' weight. other_kind: weight of a day of another
-    kind (workday, Saturday, Sunday). own_share: how far a scenario may follow itself, 0 to 1.
+    kind (workday, Saturday, Sunday).
     """
 
     most_days: int = 28
@@ -31,9 +34,9 @@ class Tuning:
     width: float = 0.6
     ridge: float = 0.15
     other_kind: float = 0.4
-    own_share: float = 0.0
     cells: int = 32
-    days_ahead: int = 3
+    days_ahead: int = 2
+    blend_every: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,23 +109,21 @@ def kind_of(weekday: int) -> int:
 class Likeness:
     """Shares of the scenarios at each half hour of a day, given a day that has come so far."""
 
-    def __init__(self, scenarios: Sequence[Scenario], tuning: Tuning) -> None:
+    def __init__(
+        self, scenarios: Sequence[Scenario], tuning: Tuning, forecasts: Mapping[int, Expected] | None = None
+    ) -> None:
+        """scenarios: at least one; forecasts: of the surplus, by day number."""
+        self.forecasts = forecasts or {}
         self.scenarios = scenarios
         self.tuning = tuning
         total = sum(scenario.weight for scenario in scenarios)
         self._weights = [scenario.weight / total for scenario in scenarios]
-        self._by_kind = {
-            kind: [
-                weight * (1.0 if kind_of(scenario.weekday) == kind else tuning.other_kind)
-                for weight, scenario in zip(self._weights, scenarios, strict=True)
-            ]
-            for kind in range(3)
-        }
         self._seen = [seen(s.weekday, s.before_surplus_wh, s.before_drawn_wh, s.surplus_wh, s.drawn_wh) for s in scenarios]
         self._regressions: list[list[Regression]] = []
         self._promises: list[list[tuple[float, ...]]] = []
         self._fit()
-        self._rows: dict[tuple[int, int], list[list[float]]] = {}
+        self._bases: dict[tuple[int, int | None], list[float]] = {}
+        self._rows: dict[tuple[int, int, int | None], list[list[float]]] = {}
         self.usual_totals = (
             sum(w * sum(s.surplus_wh) for w, s in zip(self._weights, scenarios, strict=True)),
             sum(w * sum(s.drawn_wh) for w, s in zip(self._weights, scenarios, strict=True)),
@@ -176,62 +177,86 @@ class Likeness:
             for place, regression in enumerate(regressions)
         )
 
-    def rows(self, slot: int, kind: int) -> list[list[float]]:
-        """For each scenario standing for today at a half hour of a day of a kind, the shares of all at the next.
+    def _base(self, day: int, weekday: int) -> list[float]:
+        """Weights for a day before anything of it was seen: age, kind of day, and the forecast where there is one."""
+        key = kind_of(weekday), day if day in self.forecasts else None
+        if key not in self._bases:
+            forecast = self.forecasts.get(day)
+            self._bases[key] = [
+                weight
+                * (1.0 if kind_of(scenario.weekday) == key[0] else self.tuning.other_kind)
+                * (1.0 if forecast is None else fit(sum(scenario.surplus_wh), self.usual_totals[0], forecast))
+                for weight, scenario in zip(self._weights, self.scenarios, strict=True)
+            ]
+        return self._bases[key]
 
-        slot 48: across midnight, into a day of that kind.
+    def rows(self, slot: int, day: int, weekday: int) -> list[list[float]]:
+        """For each scenario standing for a day at a half hour, the shares of all at the next.
+
+        slot 48: across midnight, into that day.
         """
-        key = (slot, kind)
+        key = (slot, kind_of(weekday), day if day in self.forecasts else None)
         if key not in self._rows:
-            self._rows[key] = self._make_rows(slot, kind)
+            self._rows[key] = self._make_rows(slot, weekday, self._base(day, weekday))
         return self._rows[key]
 
-    def _make_rows(self, slot: int, kind: int) -> list[list[float]]:
+    def _make_rows(self, slot: int, weekday: int, base: Sequence[float]) -> list[list[float]]:
         targets = self._promises[slot]
-        own = self.tuning.own_share
-        base = self._by_kind[kind]
-        found = []
         if slot < HALF_HOURS_A_DAY:
+            found = []
             for at, promise in enumerate(targets):
-                found.append(_shares(promise, targets, base, at if len(targets) > 1 else -1, own))
+                far = _distances(promise, targets)
+                if len(far) > 1:
+                    far[at] = NEVER
+                found.append(_shares(far, base))
             return found
-        for scenario in self.scenarios:
-            promise = self._promise(
-                slot, (sum(scenario.surplus_wh),), (float(kind > 0), sum(scenario.drawn_wh))
-            )
-            found.append(_shares(promise, targets, base, -1, 1.0))
-        return found
+        return [
+            _shares(_distances(self._after(weekday, sum(day.surplus_wh), sum(day.drawn_wh)), targets), base)
+            for day in self.scenarios
+        ]
+
+    def _after(self, weekday: int, surplus_wh: float, drawn_wh: float) -> tuple[float, ...]:
+        """What a whole day promises of the next, which is a `weekday`."""
+        return self._promise(HALF_HOURS_A_DAY, (surplus_wh,), (float(kind_of(weekday) > 0), drawn_wh))
 
     def of_today(
-        self, slot: int, weekday: int, before: tuple[float, float], surplus_wh: Sequence[float], drawn_wh: Sequence[float]
+        self,
+        here: tuple[int, int, int],
+        before: tuple[float, float],
+        surplus_wh: Sequence[float],
+        drawn_wh: Sequence[float],
     ) -> list[float]:
-        """Shares at half hour `slot` for a day that has come so far. before: the totals of the day before, Wh."""
+        """Shares of the scenarios for a day that has come so far.
+
+        here: its day, weekday and slot; before: the totals of the day before it, Wh; surplus_wh, drawn_wh: of each
+        half hour up to the slot.
+        """
+        day, weekday, slot = here
         sun, draws = seen(weekday, before[0], before[1], surplus_wh, drawn_wh)
         promise = self._promise(slot, sun[slot], draws[slot])
-        return _shares(promise, self._promises[slot], self._by_kind[kind_of(weekday)], -1, 1.0)
+        return _shares(_distances(promise, self._promises[slot]), self._base(day, weekday))
 
-    def across_midnight(self, weekday: int, surplus_wh: float, drawn_wh: float) -> list[float]:
-        """Shares of the scenarios for a day, given the totals of the day before it. weekday: of the day to come."""
-        kind = kind_of(weekday)
-        promise = self._promise(HALF_HOURS_A_DAY, (surplus_wh,), (float(kind > 0), drawn_wh))
-        return _shares(promise, self._promises[HALF_HOURS_A_DAY], self._by_kind[kind], -1, 1.0)
+    def across_midnight(self, day: int, weekday: int, surplus_wh: float, drawn_wh: float) -> list[float]:
+        """Shares of the scenarios for a day, given the totals of the day before it."""
+        promise = self._after(weekday, surplus_wh, drawn_wh)
+        return _shares(_distances(promise, self._promises[HALF_HOURS_A_DAY]), self._base(day, weekday))
 
 
-def _shares(
-    promise: Sequence[float], targets: Sequence[Sequence[float]], base: Sequence[float], own_at: int, own: float
-) -> list[float]:
+def _distances(promise: Sequence[float], targets: Sequence[Sequence[float]]) -> list[float]:
+    """Half the squared distance of a day's promise from each scenario's."""
     if len(promise) == 4:
         a, b, c, d = promise
-        far = [(a - e) ** 2 + (b - f) ** 2 + (c - g) ** 2 + (d - h) ** 2 for e, f, g, h in targets]
-    else:
-        a, b = promise
-        far = [(a - e) ** 2 + (b - f) ** 2 for e, f in targets]
-    near = min(distance for at, distance in enumerate(far) if at != own_at)
-    shares = [weight * exp(min(near - distance, 0.0) / 2) for weight, distance in zip(base, far, strict=True)]
-    if own_at >= 0:
-        shares[own_at] *= own
-    total = sum(shares)
-    return [share / total for share in shares]
+        return [((a - e) ** 2 + (b - f) ** 2 + (c - g) ** 2 + (d - h) ** 2) / 2 for e, f, g, h in targets]
+    a, b = promise
+    return [((a - e) ** 2 + (b - f) ** 2) / 2 for e, f in targets]
+
+
+def _shares(far: Sequence[float], base: Sequence[float]) -> list[float]:
+    """Shares adding to 1, falling with the distance from the nearest."""
+    near = min(far)
+    shares = [weight * exp(near - distance) for weight, distance in zip(base, far, strict=True)]
+    scale = 1.0 / sum(shares)
+    return [share * scale for share in shares]
 
 
 def seen(

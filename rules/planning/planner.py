@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from rules.planning.likeness import Likeness, Tuning
 from rules.planning.past import Day, scenarios
 from rules.planning.policy import Decision, HalfHour, Policy
-from rules.planning.prices import UsualPrices
+from rules.planning.prices import UsualPrices, usual_cheapest
 from rules.planning.prior import prior_scenarios
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 
@@ -17,7 +17,7 @@ class Planner:
         self.store = store
         self.tuning = tuning or Tuning()
         self.days: list[Day] = []
-        self._prices: dict[tuple[int, int], tuple[int, int, int, float, float]] = {}
+        self._prices: dict[tuple[int, int], HalfHour] = {}
         self._today: tuple[int, int] | None = None
         self._surplus: list[list[float]] = []
         self._drawn: list[list[float]] = []
@@ -65,9 +65,7 @@ class Planner:
     def _plan(self, ahead: Sequence[HalfHour]) -> None:
         here, last = ahead[0], ahead[-1]
         for half_hour in ahead:
-            self._prices[half_hour.day, half_hour.slot] = (
-                half_hour.day, half_hour.weekday, half_hour.slot, half_hour.import_price, half_hour.export_price
-            )  # fmt: skip
+            self._prices[half_hour.day, half_hour.slot] = half_hour
         usual = UsualPrices(self._prices.values())
         half_hours = list(ahead)
         final_day = here.day + self.tuning.days_ahead
@@ -77,7 +75,7 @@ class Planner:
                 half_hours.append(HalfHour(day, weekday, slot, *usual.of(weekday, slot)))
         past = scenarios(self.days, here.day, self.tuning.most_days, self.tuning.half_life_days)
         past = prior_scenarios(self.store, len(past), here.day) + past
-        end_price = min(self.store.missing_price, min(half_hour.import_price for half_hour in half_hours))
+        end_price = min(self.store.missing_price, usual_cheapest(half_hours))
         self._policy = Policy(self.store, half_hours, Likeness(past, self.tuning), end_price)
         self._at = {(half_hour.day, half_hour.slot): at for at, half_hour in enumerate(half_hours)}
         self._known_to = (last.day, last.slot)
@@ -86,13 +84,13 @@ class Planner:
         surplus = self._so_far(self._surplus, here.slot, [s.surplus_wh for s in likeness.scenarios])
         drawn = self._so_far(self._drawn, here.slot, [s.drawn_wh for s in likeness.scenarios])
         if here.slot == HALF_HOURS_A_DAY - 1:
-            return likeness.across_midnight((here.weekday + 1) % 7, sum(surplus), sum(drawn))
+            return likeness.across_midnight(here.day + 1, (here.weekday + 1) % 7, sum(surplus), sum(drawn))
         before = self.days[-1] if self.days and self.days[-1].number == here.day - 1 else None
         if before is not None and before.usable:
             totals = (sum(v or 0.0 for v in before.surplus_wh), sum(v or 0.0 for v in before.drawn_wh))
         else:
             totals = likeness.usual_totals
-        return likeness.of_today(here.slot, here.weekday, totals, surplus, drawn)
+        return likeness.of_today((here.day, here.weekday, here.slot), totals, surplus, drawn)
 
     def _so_far(
         self, found: Sequence[Sequence[float]], slot: int, usual: Sequence[tuple[float, ...]]

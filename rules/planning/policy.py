@@ -8,7 +8,7 @@ what only comes later. Worths are kept by scenario; a decision blends them by th
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rules.planning.likeness import Likeness, kind_of
+from rules.planning.likeness import Likeness
 from rules.planning.marginal import (
     Cooling,
     Worth,
@@ -58,7 +58,7 @@ class Policy:
         self.half_hours = half_hours
         self.likeness = likeness
         self.cells = likeness.tuning.cells
-        self.cell_wh = store.capacity_wh / self.cells
+        self.cell_wh = store.usable_wh / self.cells
         self.worths: list[list[Worth]] = []
         self._walk(end_price / 1000)
 
@@ -68,12 +68,11 @@ class Policy:
         worths = [[end_price * (1 - 0.5 * cell / self.cells) for cell in range(self.cells)]] * len(scenarios)
         kept = [worths]
         for at in reversed(range(1, len(self.half_hours))):
-            half_hour, earlier = self.half_hours[at], self.half_hours[at - 1]
+            half_hour = self.half_hours[at]
             worths = [
                 cooling.before(self._stepped(worth, half_hour, scenario))
                 for worth, scenario in zip(self._expected(at, worths), scenarios, strict=True)
             ]
-            del earlier
             kept.append(worths)
         kept.reverse()
         self.worths = kept
@@ -84,7 +83,9 @@ class Policy:
             return worths
         here, following = self.half_hours[at], self.half_hours[at + 1]
         slot = here.slot if following.day == here.day else HALF_HOURS_A_DAY
-        rows = self.likeness.rows(slot, kind_of(following.weekday))
+        if following.slot % self.likeness.tuning.blend_every:
+            return worths
+        rows = self.likeness.rows(slot, following.day, following.weekday)
         by_cell = list(zip(*worths, strict=True))
         return [blend(row, by_cell) for row in rows]
 
@@ -96,7 +97,9 @@ class Policy:
             sources(self.store, scenario.surplus_wh[slot], half_hour.import_price, half_hour.export_price)
         ):
             worth = before_purchase(worth, wh / self.cell_wh, price)
-        return before_draw(worth, scenario.drawn_wh[slot] / self.cell_wh, self.store.missing_price / 1000)
+        # What the reserve loses has to be put in again.
+        drawn_wh = scenario.drawn_wh[slot] + self.store.reserve_wh * self.store.loss_per_half_hour
+        return before_draw(worth, drawn_wh / self.cell_wh, self.store.missing_price / 1000)
 
     def worth(self, at: int, shares: Sequence[float]) -> Worth:
         """The worth of the stock at the end of half hour `at`, for shares of the scenarios."""
@@ -118,16 +121,17 @@ class Policy:
 def choose(
     store: Store, worth: Worth, stock_wh: float, surplus_wh: float, import_price: float, export_price: float
 ) -> Decision:
-    """Put in what costs less than it is worth. Never above the power, the surplus or the capacity."""
-    cell_wh = store.capacity_wh / len(worth)
+    """Put in what costs less than it is worth, and in any case the reserve. Never above power, surplus or capacity."""
+    cell_wh = store.usable_wh / len(worth)
+    above_wh = stock_wh - store.reserve_wh
     put = [0.0, 0.0]
     left_wh = store.half_hour_wh
     for grid, wh, price in _choices(surplus_wh, left_wh, import_price, export_price):
-        target_wh = min(stock_where_worth_falls_to(worth, price / 1000) * cell_wh, store.capacity_wh)
-        taken = max(min(wh, left_wh, target_wh - stock_wh), 0.0)
+        target_wh = min(stock_where_worth_falls_to(worth, price / 1000) * cell_wh, store.usable_wh)
+        taken = max(min(wh, left_wh, target_wh - above_wh), 0.0)
         put[grid] += taken
         left_wh -= taken
-        stock_wh += taken
+        above_wh += taken
     return Decision(put[0], put[1])
 
 

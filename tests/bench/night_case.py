@@ -8,7 +8,7 @@ from math import isfinite
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from rules.errors import BrimfulError
+from rules.model.errors import BrimfulError
 from rules.planning.store import Store
 
 HALF_HOUR = timedelta(minutes=30)
@@ -70,7 +70,7 @@ def read_case(path: Path, until: datetime | None = None) -> Case:
     if not isinstance(readings, str):
         raise BrimfulError(OP, "readings", f"expected the name of a CSV file, got {readings!r} ({path.name})")
     zone = _zone(table.get("timezone"), path)
-    rows, missing = _filled(_read_rows(path.parent / readings), zone)
+    rows = _filled(_read_rows(path.parent / readings), zone)
     played = len(rows)
     while played and rows[played - 1].surplus_wh is None and rows[played - 1].drawn_wh is None:
         played -= 1
@@ -78,6 +78,7 @@ def read_case(path: Path, until: datetime | None = None) -> Case:
         played = sum(row.start < until for row in rows[:played])
     if not played:
         raise BrimfulError(OP, readings, "expected at least one half hour to play, found none")
+    missing = sum(row.surplus_wh is None or row.drawn_wh is None for row in rows[:played])
     return Case(path.stem, store, start_wh, tuple(rows), played, missing)
 
 
@@ -138,14 +139,13 @@ def _cell(text: str | None, name: str, where: str) -> float | None:
     return value
 
 
-def _filled(found: list[tuple[datetime, list[float | None]]], zone: ZoneInfo) -> tuple[list[Row], int]:
-    """Every half hour from the first to the last, and how many lack a surplus or a draw."""
+def _filled(found: list[tuple[datetime, list[float | None]]], zone: ZoneInfo) -> list[Row]:
+    """Every half hour from the first to the last."""
     rows: list[Row] = []
     known = dict(found)
     prices: dict[datetime, tuple[float, float]] = {}
     start = found[0][0] if found else datetime.min.replace(tzinfo=UTC)
     last = found[-1][0] if found else start - HALF_HOUR
-    missing = 0
     while start <= last:
         surplus, drawn, buy, sell = known.get(start, (None,) * 4)
         before = prices.get(start - 48 * HALF_HOUR) or prices.get(start - HALF_HOUR)
@@ -158,8 +158,5 @@ def _filled(found: list[tuple[datetime, list[float | None]]], zone: ZoneInfo) ->
         day = local.date()
         slot = local.hour * 2 + local.minute // 30
         rows.append(Row(start, day.toordinal(), day.weekday(), slot, surplus, drawn, *price))
-        missing += surplus is None or drawn is None
         start += HALF_HOUR
-    while rows and rows[-1].surplus_wh is None and rows[-1].drawn_wh is None and missing:
-        break
-    return rows, missing
+    return rows
