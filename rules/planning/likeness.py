@@ -36,7 +36,7 @@ class Tuning:
     other_kind: float = 0.4
     cells: int = 32
     days_ahead: int = 2
-    blend_every: int = 2
+    blend_every: int = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,14 @@ class Policy:
         self.likeness = likeness
         self.cells = likeness.tuning.cells
         self.cell_wh = store.usable_wh / self.cells
+        # Half hours in which no scenario draws or has sun: nothing of them could be known too early.
+        self._quiet = {
+            slot
+            for slot in range(1, HALF_HOURS_A_DAY)
+            if not any(day.drawn_wh[slot] or day.surplus_wh[slot] for day in likeness.scenarios)
+        }
         self.worths: list[list[Worth]] = []
+        self._by_cell: dict[int, list[tuple[float, ...]]] = {}
         self._walk(end_price / 1000)
 
     def _walk(self, end_price: float) -> None:
@@ -83,7 +90,8 @@ class Policy:
             return worths
         here, following = self.half_hours[at], self.half_hours[at + 1]
         slot = here.slot if following.day == here.day else HALF_HOURS_A_DAY
-        if following.slot % self.likeness.tuning.blend_every:
+        soon = following.day <= self.half_hours[0].day + 1
+        if following.slot % (1 if soon else self.likeness.tuning.blend_every) or following.slot in self._quiet:
             return worths
         rows = self.likeness.rows(slot, following.day, following.weekday)
         by_cell = list(zip(*worths, strict=True))
@@ -103,7 +111,13 @@ class Policy:
 
     def worth(self, at: int, shares: Sequence[float]) -> Worth:
         """The worth of the stock at the end of half hour `at`, for shares of the scenarios."""
-        return blend(shares, list(zip(*self.worths[at], strict=True)))
+        return blend(shares, self.by_cell(at))
+
+    def by_cell(self, at: int) -> list[tuple[float, ...]]:
+        """For each cell of the stock, every scenario's worth at the end of half hour `at`."""
+        if at not in self._by_cell:
+            self._by_cell[at] = list(zip(*self.worths[at], strict=True))
+        return self._by_cell[at]
 
     def decide(self, at: int, shares: Sequence[float], stock_wh: float, surplus_wh: float) -> Decision:
         """What to put in during half hour `at`. stock_wh: after loss and draw; surplus_wh: of this half hour."""
