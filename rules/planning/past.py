@@ -10,6 +10,11 @@ MOST_MISSING = 6
 """Half hours a day may lack and still serve as a scenario."""
 
 
+def kind_of(weekday: int) -> int:
+    """0 for a workday, 1 for Saturday, 2 for Sunday."""
+    return max(weekday - 4, 0)
+
+
 @dataclass(frozen=True, slots=True)
 class Day:
     """A local day of the past. number: days since any fixed day; weekday: 0 Monday … 6 Sunday.
@@ -46,12 +51,11 @@ class Scenario:
     before_drawn_wh: float
 
 
-def scenarios(days: Sequence[Day], today: int, most: int, half_life_days: float) -> list[Scenario]:
-    """The latest usable days before day number `today`, at most `most`, oldest first; the newer, the more weight.
+def scenarios(usable: Sequence[Day], today: int, half_life_days: float) -> list[Scenario]:
+    """Usable days before day number `today`, oldest first, as scenarios; the newer, the more weight.
 
     What a day lacks is filled with the mean of the others at that half hour.
     """
-    usable = sorted((day for day in days if day.number < today and day.usable), key=lambda day: day.number)[-most:]
     if not usable:
         return []
     surplus_mean = [_mean([day.surplus_wh[slot] for day in usable]) for slot in range(HALF_HOURS_A_DAY)]

@@ -55,6 +55,7 @@ class Policy:
     def __init__(self, store: Store, half_hours: Sequence[HalfHour], likeness: Likeness, end_price: float) -> None:
         """half_hours: from the first to plan, without a gap; end_price: money per kWh of heat left at the end."""
         self.store = store
+        self.end_price = end_price
         self.half_hours = half_hours
         self.likeness = likeness
         self.cells = likeness.tuning.cells
@@ -118,18 +119,6 @@ class Policy:
         if at not in self._by_cell:
             self._by_cell[at] = list(zip(*self.worths[at], strict=True))
         return self._by_cell[at]
-
-    def decide(self, at: int, shares: Sequence[float], stock_wh: float, surplus_wh: float) -> Decision:
-        """What to put in during half hour `at`. stock_wh: after loss and draw; surplus_wh: of this half hour."""
-        half_hour = self.half_hours[at]
-        return choose(
-            self.store,
-            self.worth(at, shares),
-            stock_wh,
-            surplus_wh,
-            half_hour.import_price,
-            half_hour.export_price,
-        )
 
 
 def choose(

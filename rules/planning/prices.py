@@ -3,24 +3,22 @@
 from collections import defaultdict
 from collections.abc import Iterable
 
-from rules.planning.likeness import kind_of
+from rules.planning.past import kind_of
 from rules.planning.policy import HalfHour
-
-RECENT_DAYS = 14
 
 
 class UsualPrices:
     """The mean price of a half hour of the local clock on the latest days of its kind; of all of them where none is."""
 
-    def __init__(self, known: Iterable[HalfHour]) -> None:
-        """known: the half hours with a known price, in order of time."""
+    def __init__(self, known: Iterable[HalfHour], recent_days: int) -> None:
+        """known: the half hours with a known price, in order of time; recent_days: how many days of them count."""
         rows = list(known)
         latest = rows[-1].day if rows else 0
         self._by_kind: dict[tuple[int, int], list[tuple[float, float]]] = defaultdict(list)
         self._by_slot: dict[int, list[tuple[float, float]]] = defaultdict(list)
         self._all: list[tuple[float, float]] = []
         for row in rows:
-            if row.day > latest - RECENT_DAYS:
+            if row.day > latest - recent_days:
                 pair = (row.import_price, row.export_price)
                 self._by_kind[kind_of(row.weekday), row.slot].append(pair)
                 self._by_slot[row.slot].append(pair)

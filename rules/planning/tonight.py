@@ -10,6 +10,7 @@ from rules.planning.store import HALF_HOURS_A_DAY
 
 LEAST_RUN_WH = 50.0
 """Mean grid heat below which a half hour is in no run: it only happens in few scenarios."""
+NEGLIGIBLE_SHARE = 1e-4
 COLD_WH = 100.0
 """Missing heat that a household notices: some two litres at 40 °C. Common practice, no source."""
 
@@ -30,7 +31,7 @@ class Plan:
     heat_wh: mean heat from the grid; sun_wh: mean heat from the sun; target_level_pct: mean level at the end of the last
     run (now, where there is none); expected_cost: money, for heat bought and export given up; cold_risk: share of the
     scenarios in which more than COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn;
-    half_hours: how many are planned; days_of_history: days of this home behind it.
+    first: the policy's first half hour that is planned; half_hours: how many are; days_of_history: days of this home behind it.
     """
 
     runs: tuple[Run, ...]
@@ -41,6 +42,7 @@ class Plan:
     cold_risk: float
     missing_wh: float
     drawn_wh: float
+    first: int
     half_hours: int
     days_of_history: int
     reasons: tuple[str, ...]
@@ -57,18 +59,27 @@ class _Course:
 
 
 def tonight(
-    policy: Policy, shares: Sequence[float], stock_wh: float, half_hours: int, days_of_history: int
+    policy: Policy, here: int, shares: Sequence[float], stock_wh: float, half_hours: int, days_of_history: int
 ) -> Plan:
-    """The plan for the next `half_hours` of the policy after its first, in which `stock_wh` is in the tank.
+    """The plan for `half_hours` of the policy after its half hour `here`, at whose end `stock_wh` is in the tank.
 
-    shares: of the scenarios as today has gone so far, at least one above 0.
+    shares: of the scenarios for the half hour after it, adding to 1.
     """
-    last = min(half_hours + 1, len(policy.half_hours))
-    courses = [(share, _course(policy, at, stock_wh, last)) for at, share in enumerate(shares) if share > 0.0]
-    grid_wh = [sum(share * course.grid_wh[at] for share, course in courses) for at in range(last)]
-    stocks_wh = [sum(share * course.stock_wh[at] for share, course in courses) for at in range(last)]
-    runs = tuple(_runs(grid_wh))
-    target_wh = stocks_wh[runs[-1].last - 1] if runs else stock_wh
+    last = min(here + 1 + half_hours, len(policy.half_hours))
+    courses = [
+        (share, _course(policy, scenario, stock_wh, range(here + 1, last)))
+        for scenario, share in enumerate(shares)
+        if share > NEGLIGIBLE_SHARE
+    ]
+    total = sum(share for share, _ in courses)
+    courses = [(share / total, course) for share, course in courses]
+    count = last - here - 1
+    grid_wh = [sum(share * course.grid_wh[at] for share, course in courses) for at in range(count)]
+    runs = tuple(Run(here + 1 + run.first, here + 1 + run.last, run.wh) for run in _runs(grid_wh))
+    target_wh = stock_wh
+    if runs:
+        end = runs[-1].last - here - 2
+        target_wh = sum(share * course.stock_wh[end] for share, course in courses)
     capacity_wh = policy.store.capacity_wh
     plan = Plan(
         runs=runs,
@@ -79,22 +90,24 @@ def tonight(
         cold_risk=min(sum(share for share, course in courses if course.missing_wh > COLD_WH), 1.0),
         missing_wh=sum(share * course.missing_wh for share, course in courses),
         drawn_wh=sum(share * course.drawn_wh for share, course in courses),
-        half_hours=last - 1,
+        first=here + 1,
+        half_hours=count,
         days_of_history=days_of_history,
         reasons=(),
     )
     return replace(plan, reasons=_reasons(plan, policy))
 
 
-def _course(policy: Policy, scenario_at: int, stock_wh: float, last: int) -> _Course:
-    """The policy's course if the coming half hours are those of a scenario; after midnight, of the day that followed it."""
+def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range) -> _Course:
+    """The policy's course if the half hours are those of a scenario; after midnight, of the day that followed it."""
     store, likeness = policy.store, policy.likeness
-    grid_wh, stocks_wh = [0.0], [stock_wh]
+    grid_wh: list[float] = []
+    stocks_wh: list[float] = []
     sun_wh = cost = missing_wh = drawn_wh = 0.0
     at_day = scenario_at
-    for at in range(1, last):
+    for at in places:
         half_hour = policy.half_hours[at]
-        if half_hour.slot == 0:
+        if half_hour.slot == 0 and at > places.start:
             at_day = _following(likeness, at_day)
         scenario = likeness.scenarios[at_day]
         stock_wh *= 1.0 - store.loss_per_half_hour
@@ -162,7 +175,7 @@ def _reasons(plan: Plan, policy: Policy) -> tuple[str, ...]:
     )
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
-        others = [half_hour.import_price for half_hour in half_hours[1 : plan.half_hours + 1]]
+        others = [half_hour.import_price for half_hour in half_hours[plan.first : plan.first + plan.half_hours]]
         found.append(
             f"Grid heat is bought at {min(prices):.3f} to {max(prices):.3f} per kWh;"
             f" the prices until the plan's end go from {min(others):.3f} to {max(others):.3f}."
