@@ -24,8 +24,8 @@ class Expected:
 def expected(forecast_wh: float, record: Sequence[tuple[float, float]]) -> Expected | str:
     """What a forecast lets one expect, or why it is not used.
 
-    forecast_wh: of the sun of a day, Wh, in whatever measure the source has, as long as it stays the same; record: (what
-    was forecast, the surplus that came) of past days, Wh. Without a record the forecast is taken as the surplus itself.
+    forecast_wh: of the sun of a day, Wh, in whatever measure the source has, as long as it stays the same; record:
+    (what was forecast, the surplus that came) of past days, Wh. Without a record the forecast is taken as the surplus.
     """
     if not isfinite(forecast_wh) or forecast_wh < 0:
         return f"the forecast of {forecast_wh} Wh is no amount of sun"

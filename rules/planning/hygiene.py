@@ -1,7 +1,8 @@
 """When the whole tank was last hot enough for long enough, and when it has to be again. Counted from measured heat.
 
-Source: AS/NZS 3498 clause 7.1(j) asks that at least 90 % of the volume be at 60 °C for 32 minutes within 7 days (read in a
-secondary copy); water should be stored at 60 °C or more (HSE). This replaces no device, and no duty prescribed locally.
+Source: AS/NZS 3498 clause 7.1(j) asks that at least 90 % of the volume be at 60 °C for 32 minutes within 7 days (read
+in a secondary copy); water should be stored at 60 °C or more (HSE). This replaces no device, and no duty prescribed
+locally.
 """
 
 from dataclasses import dataclass, replace
@@ -13,8 +14,11 @@ DAY_S = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Hygiene:
-    """at_c: temperature of the whole tank, 55–70 °C; hold_s: for how long; every_s: how often. gap_s: readings further
-    apart than this prove nothing of the time between them. Raises BrimfulError for a programme that cannot be."""
+    """at_c: temperature of the whole tank, 55–70 °C; hold_s: for how long; every_s: how often.
+
+    gap_s: readings further apart than this prove nothing of the time between them. Raises BrimfulError for a programme
+    that cannot be.
+    """
 
     at_c: float = 60.0
     hold_s: float = 32 * 60.0
@@ -33,8 +37,11 @@ class Hygiene:
 
 @dataclass(frozen=True, slots=True)
 class HeatRecord:
-    """Instants in seconds of one clock. hot_since_s: since when the whole tank has been hot without a break; None: it
-    is not. seen_s: the latest reading. last_hot_s: the latest instant at which the hold was complete; None: never yet."""
+    """What the sensors have shown so far. Instants in seconds of one clock.
+
+    hot_since_s: since when the whole tank has been hot without a break; None: it is not. seen_s: the latest reading.
+    last_hot_s: the latest instant at which the hold was complete; None: never yet.
+    """
 
     hot_since_s: float | None = None
     seen_s: float | None = None
@@ -44,17 +51,15 @@ class HeatRecord:
 def noted(record: HeatRecord, hygiene: Hygiene, at_s: float, temps_c: tuple[float | None, ...]) -> HeatRecord:
     """The record after a reading of the tank's sensors from bottom to top, °C.
 
-    The coldest of them stands for the tank. A sensor without a reading, or no sensor, makes the reading no proof. A reading that is not
-    newer than the last is passed over.
+    The coldest of them stands for the tank. A sensor without a reading, or no sensor, makes the reading no proof. A
+    reading that is not newer than the last is passed over.
     """
     if record.seen_s is not None and at_s <= record.seen_s:
         return record
     known = [temp for temp in temps_c if temp is not None]
     if len(known) < len(temps_c) or not known or not min(known) >= hygiene.at_c:
         return replace(record, hot_since_s=None, seen_s=at_s)
-    unbroken = (
-        record.hot_since_s is not None and record.seen_s is not None and at_s - record.seen_s <= hygiene.gap_s
-    )
+    unbroken = record.hot_since_s is not None and record.seen_s is not None and at_s - record.seen_s <= hygiene.gap_s
     hot_since_s = record.hot_since_s if unbroken else at_s
     assert hot_since_s is not None
     done = at_s - hot_since_s >= hygiene.hold_s

@@ -33,7 +33,9 @@ class Likeness:
         self.tuning = tuning
         total = sum(scenario.weight for scenario in scenarios)
         self._weights = [scenario.weight / total for scenario in scenarios]
-        self._seen = [seen(s.weekday, s.before_surplus_wh, s.before_drawn_wh, s.surplus_wh, s.drawn_wh) for s in scenarios]
+        self._seen = [
+            seen(s.weekday, s.before_surplus_wh, s.before_drawn_wh, s.surplus_wh, s.drawn_wh) for s in scenarios
+        ]
         self._regressions: list[list[Regression]] = []
         self._promises: list[list[tuple[float, ...]]] = []
         self._fit()
@@ -50,7 +52,9 @@ class Likeness:
         following = {scenario.number: scenario for scenario in days}
         nexts = [following.get(scenario.number + 1, scenario) for scenario in days]
         next_sun = [sum(scenario.surplus_wh) for scenario in nexts]
-        drawn_sums = [[0.0, *running_sums(day.drawn_wh + after.drawn_wh)] for day, after in zip(days, nexts, strict=True)]
+        drawn_sums = [
+            [0.0, *running_sums(day.drawn_wh + after.drawn_wh)] for day, after in zip(days, nexts, strict=True)
+        ]
         sun_sums = [running_sums(day.surplus_wh) for day in days]
         for slot in range(HALF_HOURS_A_DAY):
             sun = [seen[0][slot] for seen in self._seen]
@@ -77,9 +81,7 @@ class Likeness:
         by_draws = regress(list(zip(*draws, strict=True)), draw_targets, self._weights, ridge)
         regressions = by_sun + by_draws
         self._regressions.append(regressions)
-        self._promises.append(
-            [self._promise(len(self._promises), s, d) for s, d in zip(sun, draws, strict=True)]
-        )
+        self._promises.append([self._promise(len(self._promises), s, d) for s, d in zip(sun, draws, strict=True)])
 
     def _promise(self, at: int, sun: Sequence[float], draws: Sequence[float]) -> tuple[float, ...]:
         """Promises in units of what they leave open, divided by the width."""
@@ -183,11 +185,11 @@ def seen(
 ) -> tuple[list[tuple[float, ...]], list[tuple[float, ...]]]:
     """What of sun and of draws is known at each half hour so far: the columns of the regressions."""
     weekend = float(kind_of(weekday) > 0)
-    sun = [
+    sun: list[tuple[float, ...]] = [
         (before_surplus_wh, so_far, recent)
         for so_far, recent in zip(running_sums(surplus_wh), running_sums(surplus_wh, RECENT_SUN), strict=True)
     ]
-    draws = [
+    draws: list[tuple[float, ...]] = [
         (weekend, before_drawn_wh, so_far, recent)
         for so_far, recent in zip(running_sums(drawn_wh), running_sums(drawn_wh, RECENT_DRAWS), strict=True)
     ]

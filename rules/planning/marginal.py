@@ -8,6 +8,7 @@ what straddles two of them by overlap, which keeps the sum over cells, the cost 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from operator import mul
 
 Worth = list[float]
@@ -29,7 +30,7 @@ def before_purchase(worth: Worth, cells: float, price: float) -> Worth:
     rest = 1.0 - part
     shifted = worth[whole:stop]
     shifted.append(price)
-    bought = [rest * here + part * above for here, above in zip(shifted, shifted[1:], strict=False)]
+    bought = [rest * here + part * above for here, above in pairwise(shifted)]
     return bought + [price] * whole + worth[stop:]
 
 
@@ -87,7 +88,7 @@ def blend(shares: Sequence[float], by_cell: Sequence[tuple[float, ...]]) -> Wort
 
 
 def stock_where_worth_falls_to(worth: Worth, price: float) -> float:
-    """Up to which stock, in cells, a Wh is worth more than `price`; between the cells' middles along a straight line."""
+    """Up to which stock, in cells, a Wh is worth more than `price`; between the cells' middles on a straight line."""
     count = len(worth)
     if worth[0] <= price:
         return 0.0

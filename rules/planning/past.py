@@ -60,9 +60,7 @@ def scenarios(usable: Sequence[Day], today: int, half_life_days: float) -> list[
         return []
     surplus_mean = [_mean([day.surplus_wh[slot] for day in usable]) for slot in range(HALF_HOURS_A_DAY)]
     drawn_mean = [_mean([day.drawn_wh[slot] for day in usable]) for slot in range(HALF_HOURS_A_DAY)]
-    filled = {
-        day.number: (_fill(day.surplus_wh, surplus_mean), _fill(day.drawn_wh, drawn_mean)) for day in usable
-    }
+    filled = {day.number: (_fill(day.surplus_wh, surplus_mean), _fill(day.drawn_wh, drawn_mean)) for day in usable}
     usual = (sum(surplus_mean), sum(drawn_mean))
     found = []
     for day in usable:

@@ -112,14 +112,18 @@ class Planner:
         if self._policy is not None and known == self._ahead[-len(known) :]:
             return self._policy
         here, last = ahead[0], ahead[-1]
-        self._prices = {key: row for key, row in self._prices.items() if row.day > here.day - 2 * self.tuning.price_days}
+        self._prices = {
+            key: row for key, row in self._prices.items() if row.day > here.day - 2 * self.tuning.price_days
+        }
         self._prices.update(((half_hour.day, half_hour.slot), half_hour) for half_hour in ahead)
         usual = UsualPrices(self._prices.values(), self.tuning.price_days)
         half_hours = list(ahead)
         for day in range(last.day, here.day + self.tuning.days_ahead + 1):
             weekday = (last.weekday + day - last.day) % 7
-            for slot in range(last.slot + 1 if day == last.day else 0, HALF_HOURS_A_DAY):
-                half_hours.append(HalfHour(day, weekday, slot, *usual.of(weekday, slot)))
+            half_hours += [
+                HalfHour(day, weekday, slot, *usual.of(weekday, slot))
+                for slot in range(last.slot + 1 if day == last.day else 0, HALF_HOURS_A_DAY)
+            ]
         past = scenarios(self._past(here.day), here.day, self.tuning.half_life_days)
         past = prior_scenarios(self.store, len(past), here.day) + past
         end_price = min(self.store.missing_price, usual_cheapest(half_hours))
@@ -143,9 +147,7 @@ class Planner:
         return likeness.of_today((here.day, here.weekday, here.slot), totals, surplus, drawn)
 
 
-def _so_far(
-    found: Sequence[Sequence[float]], slot: int, by_scenario: Sequence[Sequence[float]]
-) -> list[float]:
+def _so_far(found: Sequence[Sequence[float]], slot: int, by_scenario: Sequence[Sequence[float]]) -> list[float]:
     """Each half hour of today up to `slot`; where nothing is known, the mean of the scenarios."""
     return [
         sum(values) / len(values) if values else sum(day[at] for day in by_scenario) / len(by_scenario)

@@ -23,7 +23,7 @@ from rules.planning.store import HALF_HOURS_A_DAY, Store
 
 @dataclass(frozen=True, slots=True)
 class HalfHour:
-    """A half hour to come. day: number as the scenarios count; slot: 0–47 of the local clock; prices in money per kWh."""
+    """A half hour to come. day: number as the scenarios count; slot: 0–47 of the local clock; prices per kWh."""
 
     day: int
     weekday: int
@@ -40,7 +40,9 @@ class Decision:
     grid_wh: float
 
 
-def sources(store: Store, surplus_wh: float, import_price: float, export_price: float) -> tuple[tuple[float, float], ...]:
+def sources(
+    store: Store, surplus_wh: float, import_price: float, export_price: float
+) -> tuple[tuple[float, float], ...]:
     """What can be put in, cheapest first: (Wh, price per Wh). Sun costs the export price, and both share the power."""
     most = store.half_hour_wh
     if import_price < export_price or surplus_wh <= 0.0:

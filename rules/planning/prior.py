@@ -5,7 +5,7 @@ from rules.planning.store import HALF_HOURS_A_DAY, Store
 
 FADED_AFTER_DAYS = 10
 DRAWN_SHARES = (0.35, 0.6, 0.85)
-"""Draws of a day as shares of the capacity. The tank is commonly larger than a day's use (common practice, no source)."""
+"""Draws of a day as shares of the capacity. A tank is commonly larger than a day's use (common practice, no source)."""
 # Regulation (EU) 814/2013, Annex III, table 1, profile M: kWh by half hour of the day.
 PROFILE_M = {
     14: 1.505, 15: 0.105, 16: 0.21, 17: 0.21, 18: 0.105, 19: 0.105, 21: 0.105, 23: 0.21, 25: 0.315,

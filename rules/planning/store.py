@@ -37,7 +37,9 @@ class Store:
                 raise BrimfulError("plan the night", name, f"expected {limits}, got {value}")
         if self.reserve_wh > self.capacity_wh:
             raise BrimfulError(
-                "plan the night", "reserve_wh", f"expected at most the capacity of {self.capacity_wh}, got {self.reserve_wh}"
+                "plan the night",
+                "reserve_wh",
+                f"expected at most the capacity of {self.capacity_wh}, got {self.reserve_wh}",
             )
 
     @property

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from rules.planning.likeness import Likeness
 from rules.planning.marginal import Worth, blend
-from rules.planning.policy import HalfHour, Policy, choose
+from rules.planning.policy import Policy, choose
 from rules.planning.store import HALF_HOURS_A_DAY
 
 LEAST_RUN_WH = 50.0
@@ -28,10 +28,11 @@ class Run:
 class Plan:
     """What to expect of the half hours planned, over the scenarios.
 
-    heat_wh: mean heat from the grid; sun_wh: mean heat from the sun; target_level_pct: mean level at the end of the last
-    run (now, where there is none); expected_cost: money, for heat bought and export given up; cold_risk: share of the
-    scenarios in which more than COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn;
-    first: the policy's first half hour that is planned; half_hours: how many are; days_of_history: days of this home behind it.
+    heat_wh: mean heat from the grid; sun_wh: mean heat from the sun; target_level_pct: mean level at the end of the
+    last run (now, where there is none); expected_cost: money, for heat bought and export given up; cold_risk: share of
+    the scenarios in which more than COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn;
+    first: the policy's first half hour that is planned; half_hours: how many are; days_of_history: days of this home
+    that it stands on.
     """
 
     runs: tuple[Run, ...]
@@ -167,7 +168,8 @@ def _reasons(plan: Plan, policy: Policy) -> tuple[str, ...]:
         found.append(f"The plan stands on {plan.days_of_history} days of this home's past.")
     else:
         found.append(
-            "There is no past of this home yet: the plan assumes no sun, and draws after a published profile, scaled to the tank."
+            "There is no past of this home yet: the plan assumes no sun, and draws after a published profile,"
+            " scaled to the tank."
         )
     found.append(
         f"Until its end {plan.drawn_wh / 1000:.1f} kWh are likely to be drawn; the sun is likely to put in"

@@ -16,7 +16,10 @@ def main() -> None:
             if cell.held_out == held_out:
                 case = read_case(night_game_cases.write(cell, night_game_cases.CACHE))
                 results[cell.name] = night_game.play(case)
-        print(f"\nthe night game, {title}; costs in money, ÷: divided by foresight's\n{night_game.table(results)}", flush=True)
+        print(
+            f"\nthe night game, {title}; costs in money, ÷: divided by foresight's\n{night_game.table(results)}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

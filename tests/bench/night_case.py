@@ -94,7 +94,9 @@ def _zone(name: object, path: Path) -> ZoneInfo:
     try:
         return ZoneInfo(str(name))
     except (LookupError, ValueError, OSError):
-        raise BrimfulError(OP, "timezone", f"expected an IANA zone such as Europe/Paris, got {name!r} ({path.name})") from None
+        raise BrimfulError(
+            OP, "timezone", f"expected an IANA zone such as Europe/Paris, got {name!r} ({path.name})"
+        ) from None
 
 
 def _read_rows(path: Path) -> list[tuple[datetime, list[float | None]]]:
@@ -150,7 +152,9 @@ def _filled(found: list[tuple[datetime, list[float | None]]], zone: ZoneInfo) ->
         surplus, drawn, buy, sell = known.get(start, (None,) * 4)
         before = prices.get(start - 48 * HALF_HOUR) or prices.get(start - HALF_HOUR)
         if (buy is None or sell is None) and (start in known or before is None):
-            raise BrimfulError(OP, f"{start:%Y-%m-%dT%H:%M}Z", "expected an import and an export price, got an empty cell")
+            raise BrimfulError(
+                OP, f"{start:%Y-%m-%dT%H:%M}Z", "expected an import and an export price, got an empty cell"
+            )
         price = before if buy is None or sell is None else (buy, sell)
         assert price is not None
         prices[start] = price

@@ -1,7 +1,7 @@
 """The night game's own cells: homes × tariffs × with and without a boiler, written as CASE.toml with a CSV beside it.
 
-Three homes are for tuning the planner and three are held out; each is played on four tariffs. Two homes are halves of the
-recorded year (tests/recorded); four are invented and drawn with a fixed seed. Every tariff and price is invented.
+Three homes are for tuning the planner and three are held out; each is played on four tariffs. Two homes are halves of
+the recorded year (tests/recorded); four are invented and drawn with a fixed seed. Every tariff and price is invented.
 """
 
 import csv
@@ -56,7 +56,7 @@ def recorded_home(name: str, first_day: int, days: int) -> Home:
     What was not recorded is taken from the same half hour of the latest day that has it.
     """
     load_w, heater_w, pv_w = _recorded()
-    latest = {slot: (0.0, 0.0) for slot in range(48)}
+    latest = dict.fromkeys(range(48), (0.0, 0.0))
     rows = []
     for minute in range(first_day * 1440, (first_day + days) * 1440, 30):
         span = range(minute, minute + 30)
@@ -195,13 +195,14 @@ LARGE = Invented(
     (
         Habit(6.3, 0.25, 1600, 500, week(0.9, 0.2, 0.2)), Habit(6.9, 0.3, 1600, 500, week(0.9, 0.4, 0.3)),
         Habit(7.4, 0.3, 1200, 400, week(0.7, 0.5, 0.4)), Habit(9.5, 1.0, 2500, 800, week(0.1, 0.8, 0.8)),
-        Habit(12.8, 0.6, 500, 200, WEEK), Habit(17.8, 0.7, 900, 300, WEEK), Habit(19.3, 0.6, 4200, 900, week(0.3, 0.5, 0.7)),
+        Habit(12.8, 0.6, 500, 200, WEEK), Habit(17.8, 0.7, 900, 300, WEEK),
+        Habit(19.3, 0.6, 4200, 900, week(0.3, 0.5, 0.7)),
         Habit(20.7, 0.5, 1500, 500, week(0.7, 0.6, 0.7)),
     ),
 )  # fmt: skip
 
 
-# --- tariffs: (import, export) per kWh of each half hour ---------------------------------------------------------------
+# --- tariffs: (import, export) per kWh of each half hour -------------------------------------------------------------
 
 
 def flat(home: Home) -> Iterator[tuple[float, float]]:
@@ -223,7 +224,7 @@ def high_export(home: Home) -> Iterator[tuple[float, float]]:
 
 
 def dynamic(home: Home) -> Iterator[tuple[float, float]]:
-    """A price of its own each half hour: two peaks a day, a level that wanders, cheap noons and at times below nothing."""
+    """A price of its own each half hour: two peaks a day, a level that wanders, cheap noons, at times negative."""
     zone, chance = ZoneInfo(home.timezone), Random(f"prices of {home.name}")
     level, noon, today = 0.0, 0.0, None
     for start, _, _ in home.rows:
@@ -244,7 +245,7 @@ TARIFFS: dict[str, Callable[[Home], Iterator[tuple[float, float]]]] = {
     "flat": flat, "night": night, "dynamic": dynamic, "high-export": high_export,
 }  # fmt: skip
 GAS, NO_BOILER = 0.11, 0.6
-"""Price of a boiler's kWh of heat, and what stands for a cold tap where there is none: about twice the dearest import."""
+"""Price of a boiler's kWh of heat, and what stands for a cold tap where there is none: twice the dear import."""
 
 HOMES: dict[str, tuple[bool, Callable[[], Home]]] = {
     "recorded-1": (False, lambda: recorded_home("recorded-1", 0, 182)),
@@ -288,4 +289,3 @@ def write(cell: Cell, folder: Path) -> Path:
         encoding="ascii",
     )
     return path
-

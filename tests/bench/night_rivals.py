@@ -58,7 +58,7 @@ def play(case: Case, choose: Choice) -> Account:
 
 
 def cheapest_quarters(case: Case) -> dict[int, tuple[set[int], float]]:
-    """Of each local day: the places of the cheapest quarter of its half hours (the earlier first), its cheapest price."""
+    """Of each local day: the places of the cheapest quarter of its half hours, ties by time, and its cheapest price."""
     days: dict[int, list[int]] = {}
     for at, row in enumerate(case.rows[: case.played]):
         days.setdefault(row.day, []).append(at)
@@ -128,9 +128,7 @@ def foresight(case: Case) -> float:
     price[-1] -= end_price
     lower = np.zeros(4 * count)
     lower[-1] = case.start_wh
-    upper = np.concatenate(
-        [surplus, np.full(count, store.half_hour_wh), drawn, np.full(count, store.capacity_wh)]
-    )
+    upper = np.concatenate([surplus, np.full(count, store.half_hour_wh), drawn, np.full(count, store.capacity_wh)])
     answer = linprog(
         price,
         A_eq=balance,

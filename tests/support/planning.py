@@ -38,6 +38,10 @@ def half_hours(first_day: int, days: int, import_price: Sequence[float], export_
 
 
 def policy(
-    scenarios: Sequence[Scenario], hours: Sequence[HalfHour], store: Store = STORE, end_price: float = 0.0, cells: int = 24
+    scenarios: Sequence[Scenario],
+    hours: Sequence[HalfHour],
+    store: Store = STORE,
+    end_price: float = 0.0,
+    cells: int = 24,
 ) -> Policy:
     return Policy(store, hours, Likeness(scenarios, Tuning(cells=cells)), end_price)
