@@ -99,7 +99,11 @@ def fixed(case: Case) -> dict[tuple[int, bool], float]:
 
 
 def foresight(case: Case) -> float:
-    """The least cost of all, everything known and the end stock at least the start's: a linear programme."""
+    """The least cost of all, everything known and the end stock at least the start's: a linear programme.
+
+    The heat beyond the start's is credited as in every play. Where no play can end with the start's stock, because there
+    is too little power and sun, what lacks is charged as in every play.
+    """
     import numpy as np
     from scipy.optimize import linprog
     from scipy.sparse import diags, hstack, identity, vstack
@@ -127,17 +131,18 @@ def foresight(case: Case) -> float:
     )
     price[-1] -= end_price
     lower = np.zeros(4 * count)
-    lower[-1] = case.start_wh
     upper = np.concatenate([surplus, np.full(count, store.half_hour_wh), drawn, np.full(count, store.capacity_wh)])
-    answer = linprog(
-        price,
-        A_eq=balance,
-        b_eq=first - drawn,
-        A_ub=vstack([served, power]),
-        b_ub=np.concatenate([first - drawn, np.full(count, store.half_hour_wh)]),
-        bounds=np.stack([lower, upper], axis=1),
-        method="highs",
-    )
-    if answer.status != 0:
-        raise ValueError(f"{case.name}: foresight has no answer: {answer.message}")
-    return float(answer.fun) + end_price * case.start_wh
+    for least_end_wh in (case.start_wh, 0.0):
+        lower[-1] = least_end_wh
+        answer = linprog(
+            price,
+            A_eq=balance,
+            b_eq=first - drawn,
+            A_ub=vstack([served, power]),
+            b_ub=np.concatenate([first - drawn, np.full(count, store.half_hour_wh)]),
+            bounds=np.stack([lower, upper], axis=1),
+            method="highs",
+        )
+        if answer.status == 0:
+            return float(answer.fun) + end_price * case.start_wh
+    raise ValueError(f"{case.name}: foresight has no answer: {answer.message}")

@@ -163,6 +163,14 @@ def test_foresight_worked_by_hand(tmp_path: Path) -> None:
     assert foresight(case) == pytest.approx(1.6 * 0.05 - 0.1 * 0.1)
 
 
+def test_foresight_where_no_play_can_end_as_full_as_it_began(tmp_path: Path) -> None:
+    rows = made_rows(1)
+    for row in rows:
+        row["surplus_wh"] = 0
+    case = read_case(written(tmp_path, rows, power_w=0))
+    assert foresight(case) == pytest.approx(0.5 * 0.5 + 1.0 * 0.1)  # 500 Wh missing, and 1000 Wh at the end
+
+
 def test_fixed_settings_worked_by_hand(tmp_path: Path) -> None:
     """Most of the cheapest quarter of the day lies in the night. Level 100 % buys 3000 Wh before the sun comes."""
     case = read_case(written(tmp_path, made_rows(1)))
