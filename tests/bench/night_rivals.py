@@ -101,8 +101,8 @@ def fixed(case: Case) -> dict[tuple[int, bool], float]:
 def foresight(case: Case) -> float:
     """The least cost of all, everything known and the end stock at least the start's: a linear programme.
 
-    The heat beyond the start's is credited as in every play. Where no play can end with the start's stock, because there
-    is too little power and sun, what lacks is charged as in every play.
+    The heat beyond the start's is credited as in every play. Where no play can end with the start's stock, for want of
+    power and sun, what lacks is charged as in every play.
     """
     import numpy as np
     from scipy.optimize import linprog

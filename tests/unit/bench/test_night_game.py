@@ -167,8 +167,9 @@ def test_foresight_where_no_play_can_end_as_full_as_it_began(tmp_path: Path) -> 
     rows = made_rows(1)
     for row in rows:
         row["surplus_wh"] = 0
-    case = read_case(written(tmp_path, rows, power_w=0))
-    assert foresight(case) == pytest.approx(0.5 * 0.5 + 1.0 * 0.1)  # 500 Wh missing, and 1000 Wh at the end
+    case = read_case(written(tmp_path, rows, power_w=0, loss_per_half_hour=0.01))
+    kept_wh = 1000 * 0.99**39  # at the draw at 18:00, in the 39th half hour
+    assert foresight(case) == pytest.approx((1.5 - kept_wh / 1000) * 0.5 + 1.0 * 0.1)
 
 
 def test_fixed_settings_worked_by_hand(tmp_path: Path) -> None:
