@@ -80,7 +80,7 @@ class Planner:
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
                 break
             store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
-            policy = Policy(store, policy.half_hours, policy.likeness, policy.end_price)
+            policy = Policy(store, policy.half_hours, policy.likeness, policy.end_worth)
             plan = tonight(policy, at, shares, stock_wh, half_hours, plan.days_of_history)
         return plan
 
@@ -126,9 +126,11 @@ class Planner:
             ]
         past = scenarios(self._past(here.day), here.day, self.tuning.half_life_days)
         past = prior_scenarios(self.store, len(past), here.day) + past
-        end_price = min(self.store.missing_price, usual_cheapest(half_hours))
+        # Heat left at the end saves the cheapest of the heat still to come; a full tank's last half of that.
+        cells, end_price = self.tuning.cells, min(self.store.missing_price, usual_cheapest(half_hours)) / 1000
+        end_worth = [end_price * (1 - 0.5 * cell / cells) for cell in range(cells)]
         likeness = Likeness(past, self.tuning, self._forecasts)
-        self._policy = Policy(self.store, half_hours, likeness, end_price)
+        self._policy = Policy(self.store, half_hours, likeness, end_worth)
         # Where the clock repeats an hour the later one stands: what follows it is what is still to come.
         self._places = {(half_hour.day, half_hour.slot): at for at, half_hour in enumerate(half_hours)}
         self._ahead = known

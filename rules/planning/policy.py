@@ -54,14 +54,13 @@ def sources(
 class Policy:
     """What heat is worth at the end of each half hour to come, by scenario."""
 
-    def __init__(self, store: Store, half_hours: Sequence[HalfHour], likeness: Likeness, end_price: float) -> None:
-        """half_hours: from the first to plan, without a gap; end_price: money per kWh of heat left at the end."""
+    def __init__(self, store: Store, half_hours: Sequence[HalfHour], likeness: Likeness, end_worth: Worth) -> None:
+        """half_hours: from the first to plan, without a gap; end_worth: of the heat left at the end, by cell."""
         self.store = store
-        self.end_price = end_price
+        self.end_worth = end_worth
         self.half_hours = half_hours
         self.likeness = likeness
-        self.cells = likeness.tuning.cells
-        self.cell_wh = store.usable_wh / self.cells
+        self.cell_wh = store.usable_wh / len(end_worth)
         # Half hours in which no scenario draws or has sun: nothing of them could be known too early.
         self._quiet = {
             slot
@@ -70,12 +69,12 @@ class Policy:
         }
         self.worths: list[list[Worth]] = []
         self._by_cell: dict[int, list[tuple[float, ...]]] = {}
-        self._walk(end_price / 1000)
+        self._walk()
 
-    def _walk(self, end_price: float) -> None:
+    def _walk(self) -> None:
         scenarios = self.likeness.scenarios
-        cooling = Cooling.of(self.store.loss_per_half_hour, self.cells)
-        worths = [[end_price * (1 - 0.5 * cell / self.cells) for cell in range(self.cells)]] * len(scenarios)
+        cooling = Cooling.of(self.store.loss_per_half_hour, len(self.end_worth))
+        worths = [self.end_worth] * len(scenarios)
         kept = [worths]
         for at in reversed(range(1, len(self.half_hours))):
             half_hour = self.half_hours[at]

@@ -44,4 +44,4 @@ def policy(
     end_price: float = 0.0,
     cells: int = 24,
 ) -> Policy:
-    return Policy(store, hours, Likeness(scenarios, Tuning(cells=cells)), end_price)
+    return Policy(store, hours, Likeness(scenarios, Tuning()), [end_price / 1000] * cells)
