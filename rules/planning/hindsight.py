@@ -1,0 +1,64 @@
+"""How a night's plan did: its cost against what it would have cost had everything been known."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rules.model.errors import BrimfulError
+from rules.planning.likeness import Likeness
+from rules.planning.past import Scenario
+from rules.planning.policy import HalfHour, Policy, choose
+from rules.planning.store import HALF_HOURS_A_DAY, Store
+from rules.planning.tuning import Tuning
+
+CELLS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Money: what a night and the day after it cost, and the least they could have cost. Both value the heat left."""
+
+    cost: float
+    least_cost: float
+
+    @property
+    def regret(self) -> float:
+        """What not knowing cost; not below 0."""
+        return max(self.cost - self.least_cost, 0.0)
+
+
+def least_cost(
+    store: Store,
+    half_hours: Sequence[HalfHour],
+    surplus_wh: Sequence[float],
+    drawn_wh: Sequence[float],
+    stock_wh: float,
+    end_price: float,
+) -> float:
+    """The least cost of up to a day of half hours whose surplus and draw are known, Wh each.
+
+    stock_wh: before the first; end_price: money per kWh by which the heat left at the end lowers the cost. Computed on
+    a hundred steps of the stock, so up to about 2 % too high. Raises BrimfulError for more than 48 half hours.
+    """
+    if len(half_hours) > HALF_HOURS_A_DAY:
+        raise BrimfulError("look back on a plan", "half_hours", f"expected at most 48, got {len(half_hours)}")
+    surplus, drawn = [0.0] * HALF_HOURS_A_DAY, [0.0] * HALF_HOURS_A_DAY
+    for half_hour, sun, draw in zip(half_hours, surplus_wh, drawn_wh, strict=True):
+        surplus[half_hour.slot] += sun
+        drawn[half_hour.slot] += draw
+    truth = Scenario(0, 0, 1.0, tuple(surplus), tuple(drawn), sum(surplus), sum(drawn))
+    policy = Policy(store, half_hours, Likeness([truth], Tuning()), [end_price / 1000] * CELLS)
+    cost = 0.0
+    for at, (half_hour, sun, draw) in enumerate(zip(half_hours, surplus_wh, drawn_wh, strict=True)):
+        stock_wh *= 1.0 - store.loss_per_half_hour
+        served = min(stock_wh, draw)
+        stock_wh -= served
+        put = choose(store, policy.worths[at][0], stock_wh, sun, half_hour.import_price, half_hour.export_price)
+        stock_wh += put.sun_wh + put.grid_wh
+        cost += (draw - served) * store.missing_price
+        cost += put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price
+    return (cost - stock_wh * end_price) / 1000
+
+
+def mean_regret(outcomes: Sequence[Outcome]) -> float | None:
+    """Money per night; None without one."""
+    return sum(outcome.regret for outcome in outcomes) / len(outcomes) if outcomes else None

@@ -1,0 +1,34 @@
+"""What a night would have cost had everything been known."""
+
+import pytest
+
+from rules.model.errors import BrimfulError
+from rules.planning.hindsight import Outcome, least_cost, mean_regret
+from rules.planning.store import HALF_HOURS_A_DAY, Store
+from tests.support.planning import half_hours, profile
+
+STORE = Store(8000.0, 3000.0, 0.0, 0.6)
+NIGHT = tuple(0.1 if slot < 10 else 0.3 for slot in range(HALF_HOURS_A_DAY))
+HOURS = half_hours(1, 1, NIGHT, 0.05)
+
+
+def test_the_night_serves_the_morning_and_the_sun_the_evening() -> None:
+    cost = least_cost(STORE, HOURS, profile(h12=1500.0), profile(h7=2000.0, h19=1500.0), 0.0, 0.0)
+    assert cost == pytest.approx(2.0 * 0.1 + 1.5 * 0.05, rel=0.02)
+
+
+def test_heat_left_lowers_the_cost_by_its_price() -> None:
+    nothing = profile()
+    assert least_cost(STORE, HOURS, nothing, nothing, 1000.0, 0.08) == pytest.approx(-0.08)
+    # Where it is worth more than the night's price the tank is filled: 7000 Wh gain 0.05 per kWh.
+    assert least_cost(STORE, HOURS, nothing, nothing, 1000.0, 0.15) == pytest.approx(-0.15 - 7 * 0.05, rel=0.02)
+
+
+def test_more_than_a_day_is_refused() -> None:
+    with pytest.raises(BrimfulError, match="expected at most 48, got 96"):
+        least_cost(STORE, half_hours(1, 2, NIGHT, 0.05), [0.0] * 96, [0.0] * 96, 0.0, 0.0)
+
+
+def test_the_mean_regret_of_the_nights() -> None:
+    assert mean_regret([Outcome(1.5, 1.0), Outcome(0.9, 1.0)]) == pytest.approx(0.25)
+    assert mean_regret([]) is None
