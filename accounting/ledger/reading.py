@@ -1,16 +1,16 @@
 """The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
-from zlib import crc32
 
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
+from accounting.ledger.proving import Check, Proof, proof
 from accounting.ledger.records import (
     DecisionRow,
     EventRow,
@@ -20,8 +20,10 @@ from accounting.ledger.records import (
     Refused,
     TapeChunk,
 )
-from accounting.ledger.verifying import CURRENT, Check, checks
-from accounting.ledger.versions import VALUE_COLUMNS, Versions
+from accounting.ledger.sealed_writing import sealed
+from accounting.ledger.sealing import SEAL
+from accounting.ledger.verifying import CURRENT, checks, whole_file
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES, Versions
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
 from rules.model.orders import Finding, Order, Verdict
@@ -32,13 +34,10 @@ KNOWN_UNTIL = "known_until_s"
 LATEST_S = 1e10
 """In the year 2286: what is later is no instant."""
 
-SEAL = ".seal"
-"""Behind a state key: where the checksum of its row is kept."""
-
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
-_E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+_E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
 _COUNTED = (
     "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
     "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
@@ -49,11 +48,6 @@ _REPLACED_THEN = (
     f"AND {_COUNTED.format('l')})"
 )
 _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
-
-
-def sealed(value: bytes) -> bytes:
-    """The seal of a state row: its checksum."""
-    return str(crc32(value)).encode()
 
 
 class Sums(NamedTuple):
@@ -90,6 +84,13 @@ _HOLD_SOMETHING = (
     (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
 )
 """Columns that most ledgers leave empty, and how to find out at once."""
+
+
+class Verified(NamedTuple):
+    """What looking the ledger through found; proof: None if the file is too damaged for it."""
+
+    checks: tuple[Check, ...]
+    proof: Proof | None
 
 
 class HeaterSpan(NamedTuple):
@@ -405,14 +406,26 @@ class Ledger(Versions):
         )
         return [TapeChunk(*row) for row in rows]
 
-    def verify(self) -> list[Check]:
-        """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError."""
+    def proof(self, against: bytes | None = None, pause: Callable[[], None] = lambda: None) -> Proof:
+        """Every row's digest and the chain worked out anew; see `accounting.ledger.proving`. Raises LedgerError."""
+        with self.still(), speaking("read the ledger", self._path):
+            return proof(self._db, self._sealing, against, pause)
+
+    def verify(self, against: bytes | None = None) -> Verified:
+        """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError.
+
+        against: a digest of the chain, as noted earlier.
+        """
         with self.still():
-            return list(checks(self))
+            file = whole_file(self.ask)
+            if file.problems:  # answers would mean nothing
+                return Verified((file,), None)
+            made = self.proof(against)
+            return Verified((file, *made.checks, *checks(self)), made)
 
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
-        return [problem for check in self.verify() for problem in check.problems]
+        return [problem for check in self.verify().checks for problem in check.problems]
 
 
 def _sums_sql(names: tuple[str, ...], of: str) -> str:
