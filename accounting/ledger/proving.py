@@ -7,9 +7,8 @@ from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any
 
-from accounting.ledger.sealed_writing import sealed
+from accounting.ledger.sealed_writing import note_of_chain, sealed
 from accounting.ledger.sealing import (
-    CHAIN,
     CHANGING,
     KEPT_BYTES,
     NOTED,
@@ -58,7 +57,7 @@ def proof(
 
     pause: called now and then, for a thread that others should not wait for.
     """
-    kept = _kept(db)
+    kept = note_of_chain(db)
     rows = _Rows(pause)
     links = dict(db.execute("SELECT batch, digest FROM link ORDER BY batch").fetchall())
     true = NOTHING  # by the rows alone
@@ -155,22 +154,10 @@ def _changing(db: sqlite3.Connection, sealing: Sealing, kept: Kept | None) -> Ch
         seal = rows.get(key + SEAL.encode())
         if not key.endswith(SEAL.encode()) and seal is not None and seal != sealed(value):
             problems.append(f"state {key.decode(errors='replace')}: not as it was written")
-    for table in CHANGING if kept is not None and not problems else ():
-        if table in kept.content and kept.content[table] != sealing.content(table):
-            problems.append(f"{table}: not as it was written")
+    if kept is not None and not problems:
+        told = {table: kept.content[table] for table in CHANGING if table in kept.content}
+        problems += [f"{table}: not as it was written" for table in told if told[table] != sealing.content(table)]
     return Check("present", f"{', '.join(CHANGING)}", tuple(problems))
-
-
-def _kept(db: sqlite3.Connection) -> Kept | None:
-    rows = dict(
-        db.execute("SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)", (CHAIN, CHAIN + SEAL)).fetchall()
-    )
-    if CHAIN not in rows:
-        return None
-    try:
-        return Kept.of(rows[CHAIN].decode()) if rows.get(CHAIN + SEAL) == sealed(rows[CHAIN]) else None
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return None
 
 
 def _span(from_s: float, to_s: float) -> str:

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -11,22 +11,19 @@ from typing import Any, NamedTuple, Self
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
 from accounting.ledger.proving import Check, Proof, proof
+from accounting.ledger.recorded import Recorded
 from accounting.ledger.records import (
-    DecisionRow,
-    EventRow,
     Facts,
     OutboxItem,
     OutboxKey,
     Refused,
-    TapeChunk,
 )
 from accounting.ledger.sealed_writing import sealed
 from accounting.ledger.sealing import SEAL
 from accounting.ledger.verifying import CURRENT, checks, whole_file
-from accounting.ledger.versions import VALUE_COLUMNS, VALUES, Versions
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
-from rules.model.orders import Finding, Order, Verdict
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
@@ -47,7 +44,8 @@ _REPLACED_THEN = (
     "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
     f"AND {_COUNTED.format('l')})"
 )
-_DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
+LINE = tuple(field.name for field in fields(Posting))
+TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
 
 
 class Sums(NamedTuple):
@@ -102,7 +100,7 @@ class HeaterSpan(NamedTuple):
     end_s: int
 
 
-class Ledger(Versions):
+class Ledger(Recorded):
     """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
 
     @classmethod
@@ -181,49 +179,58 @@ class Ledger(Versions):
 
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
-        lines: dict[tuple[int, str, int], list[Posting]] = {}
+        of_row, of_line = self._sound("entry"), self._columns("posting")
+        places = of_line.places(LINE)
+        lines: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
         with self.still():
-            for start_s, heater, version, *line in self.ask(
-                "SELECT start_s, heater, version, account, wh, micro, mg FROM posting "
+            for line in self.ask(
+                f"SELECT start_s, heater, version, {of_line.listed} FROM posting "
                 "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
-                lines.setdefault((start_s, heater, version), []).append(Posting(*line))
+                lines.setdefault(line[:3], []).append(line[3:])
             rows = self.ask(
-                f"SELECT version, {VALUE_COLUMNS} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
-                "ORDER BY start_s, heater",
+                f"SELECT start_s, heater, version, {of_row.listed} FROM entry e "
+                f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} ORDER BY start_s, heater",
                 from_s,
                 to_s,
             )
-        return [
-            replace(Entry(*row), postings=tuple(lines.get((row[0], row[2], version), ()))) for version, *row in rows
-        ]
+        found = []
+        for row in rows:
+            parts = lines.get(row[:3], [])
+            told = of_row.sound(row[3:], parts)
+            postings = tuple(Posting(*(line[place] for place in places)) for line in parts)
+            found.append(Entry(**{name: told[name] for name in VALUES}, postings=postings))
+        return found
 
     def tank_entries(self, from_s: float, to_s: float) -> Iterator[TankEntry]:
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
         asked for. Hold the ledger `still` meanwhile if it may be written."""
-        current = "SELECT start_s, max(version) v FROM tank_entry WHERE start_s >= ? AND start_s < ? GROUP BY start_s"
-        row: tuple[Any, ...] = ()
-        lines: list[Posting] = []
+        of_row, of_line = self._sound("tank_entry"), self._columns("tank_posting")
+        places = of_line.places(LINE)
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
-                "SELECT t.start_s, t.interval_s, t.measured_s, t.closing_wh, t.metered, t.reason, "
-                "p.account, p.wh, p.micro, p.mg FROM tank_entry t "
-                f"JOIN ({current}) n ON t.start_s = n.start_s AND t.version = n.v "
-                "LEFT JOIN tank_posting p ON p.start_s = t.start_s AND p.version = t.version "
-                "ORDER BY t.start_s, p.line",
+                f"SELECT start_s, max(version), {of_row.listed} FROM tank_entry "  # max: the row is that version's
+                "WHERE start_s >= ? AND start_s < ? GROUP BY start_s ORDER BY start_s",
                 (from_s, to_s),
             )
-            for next_row in rows:
-                if row and next_row[0] != row[0]:
-                    yield _tank_entry(row, lines)
-                    lines = []
-                row = next_row
-                if row[6] is not None:
-                    lines.append(Posting(*row[6:]))
-            if row:
-                yield _tank_entry(row, lines)
+            lines = self._db.execute(
+                f"SELECT start_s, version, {of_line.listed} FROM tank_posting WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, version, line",
+                (from_s, to_s),
+            )
+            line = lines.fetchone()
+            for row in rows:
+                parts = []
+                while line is not None and line[:2] <= row[:2]:
+                    if line[:2] == row[:2]:
+                        parts.append(line[2:])
+                    line = lines.fetchone()
+                told = of_row.sound(row[2:], parts)
+                postings = tuple(Posting(*(part[place] for place in places)) for part in parts)
+                says = {name: told[name] for name in TANK_VALUES}
+                yield TankEntry(**{**says, "metered": bool(told["metered"])}, postings=postings)
 
     def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
         """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
@@ -251,11 +258,14 @@ class Ledger(Versions):
 
     def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
         """The last picture of the unsettled intervals that start in [from_s, to_s)."""
-        rows = self.ask(
-            f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
-            from_s,
-            to_s,
-        )
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("open_interval")
+            rows = self.ask(
+                f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, heater",
+                from_s,
+                to_s,
+            )
         return [Entry(*row) for row in rows]
 
     def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
@@ -308,6 +318,8 @@ class Ledger(Versions):
 
     def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
         """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("heater")
         if as_of_s is None:
             rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
         else:
@@ -368,44 +380,6 @@ class Ledger(Versions):
         count: int = self.ask("SELECT count(*) FROM refused")[0][0]
         return count
 
-    def decision_at(self, at_s: float) -> list[DecisionRow]:
-        """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""
-        # One index step per heater; DISTINCT would read the whole index.
-        heaters = self.ask(
-            "WITH RECURSIVE told(heater) AS (SELECT min(heater) FROM decision UNION ALL "
-            "SELECT (SELECT min(heater) FROM decision WHERE heater > told.heater) FROM told "
-            "WHERE told.heater IS NOT NULL) SELECT heater FROM told WHERE heater IS NOT NULL"
-        )
-        last = f"SELECT {_DECISION} FROM decision WHERE heater = ? AND at_s <= ? ORDER BY at_s DESC, id DESC LIMIT 1"
-        return [_decision(row) for (heater,) in heaters for row in self.ask(last, heater, at_s)]
-
-    def decisions(self, from_s: float, to_s: float) -> list[DecisionRow]:
-        """Changes of order in [from_s, to_s), oldest first."""
-        rows = self.ask(
-            f"SELECT {_DECISION} FROM decision WHERE at_s >= ? AND at_s < ? ORDER BY at_s, id", from_s, to_s
-        )
-        return [_decision(row) for row in rows]
-
-    def events(self, from_s: float, to_s: float, named: str = "*") -> list[EventRow]:
-        """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first; named: a pattern."""
-        rows = self.ask(
-            "SELECT at_s, name, kind, sentence, figures FROM event WHERE at_s >= ? AND at_s < ? AND name GLOB ? "
-            "ORDER BY at_s, id",
-            from_s,
-            to_s,
-            named,
-        )
-        return [
-            EventRow(at_s, name, kind, sentence, json.loads(figures)) for at_s, name, kind, sentence, figures in rows
-        ]
-
-    def tape(self, from_s: float, to_s: float) -> list[TapeChunk]:
-        """The chunks that hold rows of [from_s, to_s), in the order in which they were recorded."""
-        rows = self.ask(
-            "SELECT from_s, to_s, rows, data FROM tape WHERE to_s >= ? AND from_s < ? ORDER BY id", from_s, to_s
-        )
-        return [TapeChunk(*row) for row in rows]
-
     def proof(self, against: bytes | None = None, pause: Callable[[], None] = lambda: None) -> Proof:
         """Every row's digest and the chain worked out anew; see `accounting.ledger.proving`. Raises LedgerError."""
         with self.still(), speaking("read the ledger", self._path):
@@ -430,14 +404,3 @@ class Ledger(Versions):
 
 def _sums_sql(names: tuple[str, ...], of: str) -> str:
     return ", ".join(_SUM_SQL.get(name, f"sum({{0}}{name})").format(of) for name in names)
-
-
-def _tank_entry(row: tuple[Any, ...], lines: list[Posting]) -> TankEntry:
-    start_s, interval_s, measured_s, closing_wh, metered, reason = row[:6]
-    return TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, tuple(lines))
-
-
-def _decision(row: tuple[Any, ...]) -> DecisionRow:
-    at_s, heater, told, watts, guard, sentence, change, findings = row
-    found = tuple(Finding(name, Verdict[verdict], text, then) for name, verdict, text, then in json.loads(findings))
-    return DecisionRow(at_s, heater, Order(told), watts, guard, sentence, change, found)

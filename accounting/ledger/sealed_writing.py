@@ -37,7 +37,7 @@ class SealedWriting:
     def __init__(self, db: sqlite3.Connection, sealing: Sealing) -> None:
         self._db = db
         self._sealing = sealing
-        self._kept = kept(db, sealing)
+        self._kept = note_of_chain(db) or found_anew(db, sealing)
         self._digests: list[bytes] = []
         self._at_s = 0.0
         self._changed: set[str] = set()
@@ -90,23 +90,23 @@ class SealedWriting:
     def _link(self) -> None:
         head = self._kept.head
         if head.batch and self._at_s // DAY_S != head.at_s // DAY_S:
-            self._db.execute("INSERT INTO link (batch, at_s, digest) VALUES (?, ?, ?)", (head.batch, head.at_s, head.digest))
+            self._db.execute(
+                "INSERT INTO link (batch, at_s, digest) VALUES (?, ?, ?)", (head.batch, head.at_s, head.digest)
+            )
         number = head.batch + 1
         self._kept.head = Head(number, linked(head.digest, number, self._digests), self._at_s)
 
 
-def kept(db: sqlite3.Connection, sealing: Sealing) -> Kept:
-    """Where the chain stands; found out anew where the note of it cannot be read."""
-    rows = dict(
-        db.execute("SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)", (CHAIN, CHAIN + SEAL)).fetchall()
-    )
-    text, seal = rows.get(CHAIN), rows.get(CHAIN + SEAL)
-    if text is not None and seal == sealed(text):
-        try:
-            return Kept.of(text.decode())
-        except (ValueError, KeyError, TypeError, AttributeError):
-            pass
-    return found_anew(db, sealing)
+def note_of_chain(db: sqlite3.Connection) -> Kept | None:
+    """What the working state keeps of where the chain stands; None if it is not there, or not as it was written."""
+    asked = "SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)"
+    rows = dict(db.execute(asked, (CHAIN, CHAIN + SEAL)).fetchall())
+    if CHAIN not in rows or rows.get(CHAIN + SEAL) != sealed(rows[CHAIN]):
+        return None
+    try:
+        return Kept.of(rows[CHAIN].decode())
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def found_anew(db: sqlite3.Connection, sealing: Sealing) -> Kept:

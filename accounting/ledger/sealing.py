@@ -81,6 +81,10 @@ class Columns:
         if of is not None:  # the row that they belong to says which it is
             self._left_out |= frozenset(of.key)
 
+    def places(self, names: Iterable[str]) -> tuple[int, ...]:
+        """Where the columns of these names stand in a whole row."""
+        return tuple(self.names.index(name) for name in names)
+
     def meant(self, row: Iterable[Any]) -> dict[str, Any]:
         """A row read from the table, as far as it says anything."""
         defaults, left_out = self._defaults, self._left_out
@@ -146,7 +150,7 @@ class Kept:
     """What is kept in the working state: the chain's head; by table that changes, the digest of its content; of those
     whose old rows go, the newest number and the one up to which some may be gone."""
 
-    head: Head = Head()
+    head: Head = field(default_factory=Head)
     content: dict[str, str] = field(default_factory=dict)
     last: dict[str, int] = field(default_factory=dict)
     gone: dict[str, int] = field(default_factory=dict)

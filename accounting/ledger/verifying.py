@@ -51,9 +51,7 @@ def whole_file(ask: Ask) -> Check:
     """Look through the file itself. Raises LedgerError."""
     try:
         ((pages,),), ((size,),) = ask("PRAGMA page_count"), ask("PRAGMA page_size")
-        problems = [
-            " ".join(str(row[0]).split()) for row in ask(f"PRAGMA integrity_check({ENOUGH})") if row[0] != "ok"
-        ]
+        problems = [" ".join(str(row[0]).split()) for row in ask(f"PRAGMA integrity_check({ENOUGH})") if row[0] != "ok"]
     except LedgerError as error:
         if not error.damaged:
             raise
