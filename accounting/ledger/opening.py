@@ -106,15 +106,25 @@ def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[Step
         version = _sound(path, making, len(migrations)) if path.stat().st_size else 0
         if 0 < version < len(migrations):
             upgrade(path, version, migrations)
-        db = making(address(path, "mode=rw"))
+        db = opened_to_write(path, making)
         try:
-            db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
-            db.execute("PRAGMA journal_mode = WAL")
-            keeping(db)
             migrate(db, migrations)
         except BaseException:
             db.close()
             raise
+    return db
+
+
+def opened_to_write(path: Path, making: Connect) -> sqlite3.Connection:
+    """A connection that writes, for the holder of the lock."""
+    db = making(address(path, "mode=rw"))
+    try:
+        db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
+        db.execute("PRAGMA journal_mode = WAL")
+        keeping(db)
+    except BaseException:
+        db.close()
+        raise
     return db
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from accounting.ledger.sealed_writing import note_of_chain, sealed
 from accounting.ledger.sealing import (
     CHANGING,
+    DAY_S,
     KEPT_BYTES,
     NOTED,
     NOTHING,
@@ -62,21 +63,26 @@ def proof(
     links = dict(db.execute("SELECT batch, digest FROM link ORDER BY batch").fetchall())
     true = NOTHING  # by the rows alone
     mended = NOTHING  # by the links, from the last one on: so that one break is one problem
+    linked_at: set[int] = set()
     breaks: list[str] = []
     head, good_s = Head(), 0.0
     until_s = None
     for number, booked in groupby(rows.seen(walk(db, sealing)), key=lambda row: row.batch):
         told = list(booked)
         digests = [row.digest for row in told]
+        at_s = max((row.at_s for row in told if isinstance(row.at_s, float)), default=0.0)
+        if head.batch and at_s // DAY_S != head.at_s // DAY_S and head.batch not in linked_at:
+            breaks.append(f"the link after {_at(head.at_s)} is gone")
         true, mended = linked(true, number, digests), linked(mended, number, digests)
-        head = Head(number, true, max((row.at_s for row in told if isinstance(row.at_s, float)), default=0.0))
+        head = Head(number, true, at_s)
         if true == against:
-            until_s = head.at_s
-        link = links.pop(number, None)
-        if link is not None:
+            until_s = at_s
+        if number in links:
+            link = links.pop(number)
+            linked_at.add(number)
             if link not in (true, mended):
-                breaks.append(f"what was booked {_span(good_s, head.at_s)} was changed, dropped or added to")
-            mended, good_s = (true if link == true else link), head.at_s
+                breaks.append(f"what was booked {_span(good_s, at_s)} was changed, dropped or added to")
+            mended, good_s = (true if link == true else link), at_s
     breaks += [f"link {number} belongs to nothing that is booked" for number in links]
     if kept is None:
         breaks.append("the note of its end cannot be read")

@@ -20,6 +20,7 @@ from accounting.ledger.records import (
 )
 from accounting.ledger.sealed_writing import sealed
 from accounting.ledger.sealing import SEAL
+from accounting.ledger.sound_rows import not_as_written
 from accounting.ledger.verifying import CURRENT, checks, whole_file
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
@@ -136,7 +137,9 @@ class Ledger(Recorded):
 
     def facts(self) -> Facts:
         """What the ledger is about."""
-        meta = dict(self.ask("SELECT key, value FROM meta"))
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("meta")
+            meta = dict(self.ask("SELECT key, value FROM meta"))
         try:
             return Facts(
                 meta["name"],
@@ -254,7 +257,7 @@ class Ledger(Recorded):
     def tank_span(self) -> tuple[int, int] | None:
         """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""
         first_s, last_s, interval_s = self.ask("SELECT min(start_s), max(start_s), max(interval_s) FROM tank_entry")[0]
-        return None if first_s is None else (first_s, last_s + interval_s)
+        return None if first_s is None else self._dated(first_s, last_s + interval_s)
 
     def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
         """The last picture of the unsettled intervals that start in [from_s, to_s)."""
@@ -328,7 +331,13 @@ class Ledger(Recorded):
                 f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
                 t=as_of_s,
             )
-        return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
+        return [HeaterSpan(name, bool(in_use), *self._dated(first_s, end_s)) for name, in_use, first_s, end_s in rows]
+
+    def _dated(self, first_s: int, end_s: int) -> tuple[int, int]:
+        """A span of the books. Raises LedgerError where it lies in no time that they can be of."""
+        if not (isinstance(first_s, int) and isinstance(end_s, int) and 0 <= first_s <= end_s <= LATEST_S):
+            raise not_as_written(self._path, "the time of an entry")
+        return first_s, end_s
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.opening import Connect, atomic, connect, open_writing
+from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
 from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.sealed_writing import SealedWriting, sealed
-from accounting.ledger.sealing import SEAL
+from accounting.ledger.sealing import SEAL, Sealing
 from accounting.ledger.verifying import CURRENT
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
@@ -60,6 +60,21 @@ _KEEP = (
 )
 
 
+def log_of(path: Path) -> Path:
+    """The log that SQLite keeps beside a ledger in use."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def rescued(path: Path, whole: bool) -> LedgerError:
+    """The error that says the log was taken away, and what became of what it held."""
+    cause = "its log (the -wal file) was deleted or replaced while in use"
+    if whole:
+        hint = "what it held was put into the ledger, nothing is lost; leave that file alone while brimful runs"
+    else:
+        hint = "what it held is in no file any more until the next write succeeds; close what reads the ledger"
+    return LedgerError(_WRITING, str(path), cause, hint, may_pass=True)
+
+
 def _identity(path: Path) -> tuple[int, int] | None:
     """Which file a name leads to; None: to none. SQLite writes on into one that was moved away or deleted."""
     try:
@@ -72,9 +87,11 @@ def _identity(path: Path) -> tuple[int, int] | None:
 class LedgerWriter(Ledger):
     """A ledger opened by its only writer. Made by `LedgerWriter.open`, used by one thread at a time."""
 
-    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts) -> None:
+    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts, making: Connect = connect) -> None:
         super().__init__(path, db)
         self._lock: int | None = lock
+        self._making = making
+        self._log: tuple[int, int] | None = None
         self._facts = facts
         self._file = _identity(path)
 
@@ -83,7 +100,7 @@ class LedgerWriter(Ledger):
         """Open or make a ledger as its only writer. Raises LedgerError."""
         place = Path(path)
         db, lock = open_writing(place, making)
-        ledger = cls(place, db, lock, facts)
+        ledger = cls(place, db, lock, facts, making)
         try:
             ledger._settle_facts()
         except BaseException:
@@ -105,10 +122,29 @@ class LedgerWriter(Ledger):
             cause = "the file that was opened is no longer there"
             hint = "put it back under its name, or restart to see what is there"
             raise LedgerError(_WRITING, str(self._path), cause, hint, may_pass=True)
+        if self._log is not None and _identity(log_of(self._path)) != self._log:
+            self._log = None
+            raise rescued(self._path, self._reconnected())
         with speaking(_WRITING, self._path), atomic(self._db):
             writing = SealedWriting(self._db, self._sealing)
             yield writing
             writing.close()
+        self._log = _identity(log_of(self._path))
+
+    def _reconnected(self) -> bool:
+        """Take what the open log holds into the file, and open the file anew with a new log; whether all went in.
+
+        A log that was deleted lives on as long as it is open, but only here: whoever opens the file now does not see
+        what is in it.
+        """
+        with speaking(_WRITING, self._path):
+            busy, held, taken = self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            whole = not busy and held == taken
+            if whole:
+                self._db.close()
+                self._db = opened_to_write(self._path, self._making)
+                self._sealing = Sealing(self._db)
+        return whole
 
     def commit(self, batch: Batch) -> None:
         """Write all of the batch in one transaction.

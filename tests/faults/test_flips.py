@@ -31,7 +31,7 @@ def judged(path: Path, before: dict[str, str], counts: Counts, what: str) -> Non
         assert seen(path), f"{what}: {', '.join(changed)} changed, and verify finds nothing"
 
 
-@pytest.mark.parametrize("many", [40, pytest.param(1000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("many", [25, pytest.param(1000, marks=pytest.mark.long)])
 def test_a_flipped_bit_that_changes_an_answer_is_seen(tmp_path: Path, sound: bytes, many: int) -> None:
     path = tmp_path / "quay.sqlite"
     path.write_bytes(sound)
@@ -78,7 +78,7 @@ def test_an_edited_cell_that_changes_an_answer_is_seen(tmp_path: Path, sound: by
             for (table,) in db.execute(TABLES).fetchall()
             for row in db.execute(f"PRAGMA table_info({table})")
         ]
-    for table, column in columns * rounds if rounds > 1 else dice.sample(columns, 40):
+    for table, column in columns * rounds if rounds > 1 else dice.sample(columns, 25):
         path.write_bytes(sound)
         with closing(sqlite3.connect(path, isolation_level=None)) as db:
             free(db)
@@ -93,7 +93,7 @@ def test_an_edited_cell_that_changes_an_answer_is_seen(tmp_path: Path, sound: by
                 continue
         judged(path, before, counts, f"{table}.{column} made {value!r} in {row}")
     print(f"\n{counts}, 0 unseen")
-    assert counts["changed an answer"] > 10
+    assert counts["changed an answer"] > 8
 
 
 @pytest.mark.parametrize("action", ["dropped", "added"])
