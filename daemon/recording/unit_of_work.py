@@ -6,7 +6,7 @@ does: the commit is the loop's own. The orders are then no longer told again.)
 
 import logging
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from math import inf
@@ -73,7 +73,8 @@ def _unheard(engine: Engine) -> int:
 
 
 class Keeper:
-    """Owns the ledger's write connection, on the loop's thread. fault: why the last commit failed, or ""."""
+    """Owns the ledger's write connection, on the loop's thread. fault: why the last commit failed, or ""; also: what
+    else of the working state is to be written."""
 
     def __init__(self, ledger: LedgerWriter) -> None:
         self.fault = ""
@@ -94,6 +95,7 @@ class Keeper:
         self._stood: object = None
         self._alarmed = False
         self._let_go: Counter[str] = Counter()
+        self.also: Callable[[], Mapping[str, Any]] = dict
 
     @property
     def path(self) -> Path:
@@ -224,7 +226,7 @@ class Keeper:
             tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
-            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
+            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now), **self.also()},
             tape=tape,
             delivered=tuple(self._delivered),
             refused=tuple(self._refused),
