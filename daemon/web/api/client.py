@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from hashlib import blake2b
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,10 @@ PORT = 8731
 LEDGER = "brimful.sqlite"
 _EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
 WITHIN_S = 8.0
+
+
+HOME_HEADER = "Brimful-Home"
+"""By which a question says which home it is meant for, and each answer which home it comes from."""
 
 
 class NotRunning(BrimfulError):
@@ -58,6 +63,21 @@ def token_file(ledger: Path) -> Path:
     return ledger.with_name(f"{ledger.name}.api-token")
 
 
+def identity(home_file: Path, token: str) -> str:
+    """A home's identity: a digest of its token ("-" where that is not known), and one of its home file's place.
+
+    Either will do: a container sees the file at another place, and a home that never ran has no token yet.
+    """
+    digests = (blake2b(part.encode(), digest_size=8).hexdigest() for part in (token, str(home_file.resolve())))
+    of_token, of_file = digests
+    return f"{of_token if token else '-'} {of_file}"
+
+
+def same_home(one: str, other: str) -> bool:
+    """Whether two identities are one home's."""
+    return any(a == b != "-" for a, b in zip(one.split(), other.split(), strict=False))
+
+
 def _token(home: Path) -> str:
     """The token of the home's daemon; "" where it cannot be read: the daemon says then what is missing."""
     try:
@@ -75,8 +95,11 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
     )
     try:
         body = None if arguments is None else json.dumps(arguments)
-        headers = {"Content-Type": "application/json"} if body else {}
-        if token := _token(home):
+        token = _token(home)
+        headers = {HOME_HEADER: identity(home, token)}
+        if body:
+            headers["Content-Type"] = "application/json"
+        if token:
             headers["Authorization"] = f"Bearer {token}"
         connection.request(method, path, body, headers)
         response = connection.getresponse()
