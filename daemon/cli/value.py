@@ -25,6 +25,7 @@ from daemon.documents.displaced_months import as_notes, months_told
 from daemon.documents.stock_document import heat_stock
 from daemon.documents.times import instant, iso, period
 from daemon.documents.value_document import lacking_carbon, value_answer
+from daemon.web.api.client import have_written
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 
@@ -67,6 +68,8 @@ def value(
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
     if as_of_s is not None and used != "stated":
         raise click.UsageError("the heat stock is told as it is now: take --as-of or --used, not both")
+    if ledger is None and as_of_s is None:
+        have_written(home)
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
         report = value_report(books, by, from_s, to_s, loaded.home.timezone, as_of_s)
         if used != "stated":

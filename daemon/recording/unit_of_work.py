@@ -46,6 +46,9 @@ MEMORY = "memory"
 QUIET_S = 1800.0
 """Longest time between two writes while nothing but time has passed: a card wears with every one of them."""
 
+FRESH_S = 5.0
+"""The ledger's age, s, that is good enough for who reads it: questions in a row write no more often."""
+
 LEDGER = "ledger"
 MOST_ROWS = 2000
 """Decisions and, beside them, events that wait for a ledger that fails."""
@@ -207,6 +210,14 @@ class Keeper:
         many = len(self._delivered) > FEW
         on = any(order is not Order.WITHHOLD for order in self._told.values())
         if on or waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
+            self.commit(engine, now)
+
+    def freshen(self, engine: Engine, now: Moment) -> None:
+        """Write for somebody who is about to read the ledger, unless that was done a moment ago or nothing is new: so
+        that there is one figure for the interval in progress, whoever is asked."""
+        since_s = now.utc_s - self.written_at_s if self.written_at_s is not None else FRESH_S
+        on = any(order is not Order.WITHHOLD for order in self._told.values())
+        if not 0 <= since_s < FRESH_S and (on or self._entries or self._stood != _standing(engine)):
             self.commit(engine, now)
 
     def commit(self, engine: Engine, now: Moment) -> None:

@@ -116,6 +116,13 @@ def health(
     }
 
 
+def written(loop: Loop, now: Moment) -> dict[str, Any]:
+    """Write the interval in progress down for who is about to read the ledger."""
+    loop.freshen(now)
+    at_s = loop.keeper.written_at_s
+    return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
+
+
 def write_note(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
     """Keep a dated note of the owner's; written down at once."""
     note = notes.note_of(arguments)

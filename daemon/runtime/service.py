@@ -133,6 +133,7 @@ class Service:
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
                     "health": lambda loop, now, _: self._health(loop, now),
+                    "written": lambda loop, now, _: answers.written(loop, now),
                     "rules": lambda loop, now, _: rules_answer(self.home),
                     "rule": self._change_rule,
                     "note": answers.write_note,

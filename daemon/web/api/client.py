@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from contextlib import suppress
 from hashlib import blake2b
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
@@ -124,6 +125,12 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         return content
     error = content.get("error") if isinstance(content, dict) else None
     raise Refused(error if isinstance(error, dict) else {"subject": path, "cause": f"status {response.status}"})
+
+
+def have_written(home: Path) -> None:
+    """Have the home's daemon, if one runs, write the interval in progress, for who reads the ledger next."""
+    with suppress(BrimfulError):
+        ask(home, "GET", "/api/written")
 
 
 def _words(silent: Exception) -> str:

@@ -68,6 +68,7 @@ OPERATIONS = (
     Operation("post", "/api/resend", shapes.Resent, shapes.ResendWish),
     Operation("post", "/api/restate", shapes.RestateAsked, shapes.RestateWish),
     Operation("get", "/api/restating", shapes.Restating),
+    Operation("get", "/api/written", shapes.Written),
 )
 
 

@@ -5,6 +5,7 @@
     GET  /api/rule           every rule with its settings
     GET  /api/value          what the diverted energy was worth; by, from, to
     GET  /api/stock          the heat stock's accounts; by, from, to
+    GET  /api/written        has the interval in progress written down, for who reads the ledger itself
     GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
@@ -43,7 +44,13 @@ from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 Endpoint = Callable[[Request], Awaitable[Response]]
-QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules", "/api/restating": "restating"}
+QUESTIONS = {
+    "/api/why": "why",
+    "/api/health": "health",
+    "/api/rule": "rules",
+    "/api/restating": "restating",
+    "/api/written": "written",
+}
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
 READ = {"/api/value": books.value, "/api/stock": books.stock}
 
