@@ -8,6 +8,7 @@ from typing import Any, Protocol
 from accounting.ledger.errors import LedgerError
 from accounting.ledger.proving import ENOUGH, Check
 from accounting.ledger.records import Facts, Restatement
+from rules.model.formatting import counted
 
 CURRENT = (
     "NOT EXISTS (SELECT 1 FROM superseded s WHERE s.start_s = e.start_s AND s.heater = e.heater "
@@ -176,22 +177,22 @@ def _totals(ledger: Verifiable, ask: Ask) -> Check:
 def _restatements(ledger: Verifiable, ask: Ask) -> Check:
     """Each that is done revised as many intervals as it says; at most one is not done."""
     told = ledger.restatements()
-    counted = dict(
+    revised = dict(
         ask(
             "SELECT restatement, count(*) FROM (SELECT DISTINCT restatement, start_s, heater FROM entry "
             "WHERE restatement IS NOT NULL) GROUP BY restatement"
         )
     )
     problems = [
-        f"restatement {one.number}: {counted.get(one.number, 0)} intervals instead of {one.intervals}"
+        f"restatement {one.number}: {revised.get(one.number, 0)} intervals instead of {one.intervals}"
         for one in told
-        if one.done_at_s is not None and counted.get(one.number, 0) != one.intervals
+        if one.done_at_s is not None and revised.get(one.number, 0) != one.intervals
     ]
     unfinished = [one.number for one in told if one.done_at_s is None]
     if len(unfinished) > 1:
         problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is not done")
     waits = f"; {unfinished[0]} is not done and does not count yet" if unfinished else ""
-    return Check("restated", f"{len(told):,} restatements{waits}", tuple(problems[:ENOUGH]))
+    return Check("restated", f"{counted(len(told), 'restatement')}{waits}", tuple(problems[:ENOUGH]))
 
 
 def _intervals(ledger: Verifiable, ask: Ask) -> Check:
@@ -230,7 +231,7 @@ def _open(ask: Ask) -> Check:
         )
     ]
     ((count,),) = ask("SELECT count(*) FROM open_interval")
-    return Check("open", f"{count:,} intervals not settled yet", tuple(problems))
+    return Check("open", f"{counted(count, 'interval')} not settled yet", tuple(problems))
 
 
 def _outbox(ask: Ask) -> Check:
@@ -243,7 +244,7 @@ def _outbox(ask: Ask) -> Check:
         )
     ]
     ((count,),) = ask("SELECT count(*) FROM outbox")
-    return Check("outbox", f"{count:,} intervals wait to be sent", tuple(problems))
+    return Check("outbox", f"{counted(count, 'interval')} to be sent", tuple(problems))
 
 
 def _texts(ask: Ask) -> Check:

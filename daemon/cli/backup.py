@@ -171,6 +171,8 @@ def verify(against: bytes | None, ledger: Path | None, home: Path, as_json: bool
                 click.echo(textwrap.fill(problem, 80, initial_indent="     ", subsequent_indent="       "))
         if against is not None:
             click.echo(_against(proof))
+        if not checks[0].ok:
+            click.echo("The rest was not looked at. Keep the file as it is, and restore a backup.")
     sys.exit(0 if well else 1)
 
 

@@ -183,7 +183,7 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
     loaded = load(home)
     at_s = instant(at, ZoneInfo(loaded.home.timezone))
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
-        rows = books.decision_at(at_s)
+        rows, known_s = books.decision_at(at_s), books.known_until_s()
     if not rows:
         raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
     row = next((row for row in rows if row.order is not Order.WITHHOLD), rows[0])
@@ -192,6 +192,7 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
         "home": loaded.home.name,
         "at": iso(at_s),
         "decided_at": iso(row.at_s),
+        "known_until": None if known_s is None else iso(known_s),
         "heater": row.heater,
         "order": row.order.value,
         "watts": row.watts,

@@ -46,7 +46,11 @@ def address(home: Path) -> tuple[str, int]:
     Raises BrimfulError when the file cannot be read at all.
     """
     try:
-        table = tomllib.loads(home.read_text(encoding="utf-8")).get("api", {})
+        text = home.read_bytes().decode("utf-8")
+        if text.startswith("\ufeff"):
+            cause = "expected UTF-8 text, got a byte-order mark before it"
+            raise BrimfulError("read the home file", str(home), cause, "save the file without one")
+        table = tomllib.loads(text).get("api", {})
         return str(table.get("bind", BIND)), int(table.get("port", PORT))
     except OSError as missing:
         raise BrimfulError(
@@ -55,6 +59,9 @@ def address(home: Path) -> tuple[str, int]:
             f"expected a readable file, got {missing.strerror}",
             "name it with --home HOME.toml, or set BRIMFUL_HOME",
         ) from missing
+    except UnicodeDecodeError as wrong:
+        cause = f"expected UTF-8 text, got the byte 0x{wrong.object[wrong.start]:02x}"
+        raise BrimfulError("read the home file", str(home), cause, "save the file as UTF-8") from wrong
     except (ValueError, AttributeError, TypeError) as broken:
         raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
 
