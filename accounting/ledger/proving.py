@@ -131,7 +131,7 @@ def _notes(db: sqlite3.Connection, sealing: Sealing, kept: Kept | None, pause: C
     counts = []
     for table in NOTED:
         columns = sealing.columns(table)
-        place, digest = columns.names.index("id"), columns.names.index("digest")
+        place, digest = columns.place("id"), columns.place("digest")
         count = last = 0
         wanted = 1 if kept is None else kept.gone.get(table, 0) + 1
         for row in db.execute(f"SELECT {columns.listed} FROM {table} ORDER BY id"):

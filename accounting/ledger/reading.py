@@ -19,7 +19,7 @@ from accounting.ledger.records import (
     Refused,
 )
 from accounting.ledger.sealed_writing import sealed
-from accounting.ledger.sealing import SEAL
+from accounting.ledger.sealing import SEAL, Columns
 from accounting.ledger.sound_rows import not_as_written
 from accounting.ledger.verifying import CURRENT, checks, whole_file
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES
@@ -183,7 +183,7 @@ class Ledger(Recorded):
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
         of_row, of_line = self._sound("entry"), self._columns("posting")
-        places = of_line.places(LINE)
+        places = self._places(of_line)
         lines: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
         with self.still():
             for line in self.ask(
@@ -211,7 +211,7 @@ class Ledger(Recorded):
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
         asked for. Hold the ledger `still` meanwhile if it may be written."""
         of_row, of_line = self._sound("tank_entry"), self._columns("tank_posting")
-        places = of_line.places(LINE)
+        places = self._places(of_line)
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
                 f"SELECT start_s, max(version), {of_row.listed} FROM tank_entry "  # max: the row is that version's
@@ -332,6 +332,10 @@ class Ledger(Recorded):
                 t=as_of_s,
             )
         return [HeaterSpan(name, bool(in_use), *self._dated(first_s, end_s)) for name, in_use, first_s, end_s in rows]
+
+    def _places(self, columns: Columns) -> tuple[int, ...]:
+        with speaking("read the ledger", self._path):
+            return columns.places(LINE)
 
     def _dated(self, first_s: int, end_s: int) -> tuple[int, int]:
         """A span of the books. Raises LedgerError where it lies in no time that they can be of."""

@@ -48,7 +48,7 @@ class SealedWriting:
         whole = columns.exact({**row, "batch": self._kept.head.batch + 1})
         of_it = [self._sealing.columns(lines).exact(part) for part in parts]
         digest = self._sealing.digest(table, whole, of_it)
-        whole[columns.names.index("digest")] = digest[:KEPT_BYTES]
+        whole[columns.place("digest")] = digest[:KEPT_BYTES]
         number = self._db.execute(_insert(table, columns.listed, len(whole)), whole).lastrowid
         if of_it:
             self._db.executemany(_insert(lines, self._sealing.columns(lines).listed, len(of_it[0])), of_it)
@@ -59,7 +59,7 @@ class SealedWriting:
     def note(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Add rows to a table whose old rows are let go."""
         columns = self._sealing.columns(table)
-        place = columns.names.index("digest")
+        place = columns.place("digest")
         whole = []
         for row in rows:
             number = self._kept.last[table] = self._kept.last.get(table, 0) + 1

@@ -81,9 +81,15 @@ class Columns:
         if of is not None:  # the row that they belong to says which it is
             self._left_out |= frozenset(of.key)
 
+    def place(self, name: str) -> int:
+        """Where a column stands in a whole row. Raises sqlite3.DatabaseError if the file has no such column."""
+        if name not in self.names:
+            raise sqlite3.DatabaseError(f"no such column: {self.table}.{name}")
+        return self.names.index(name)
+
     def places(self, names: Iterable[str]) -> tuple[int, ...]:
         """Where the columns of these names stand in a whole row."""
-        return tuple(self.names.index(name) for name in names)
+        return tuple(self.place(name) for name in names)
 
     def meant(self, row: Iterable[Any]) -> dict[str, Any]:
         """A row read from the table, as far as it says anything."""
@@ -207,8 +213,8 @@ def gap_free(db: sqlite3.Connection, table: str) -> tuple[int, int]:
 
 def _rows(db: sqlite3.Connection, sealing: Sealing, table: Booked, after: int) -> Iterator[BookedRow]:
     columns = sealing.columns(table.name)
-    at = columns.names.index(table.at)
-    places = [columns.names.index(name) for name in table.key]
+    at = columns.place(table.at)
+    places = [columns.place(name) for name in table.key]
     lines_sql = sealing.lines_sql(table.name)
     sql = (
         f"SELECT CAST(ifnull(batch, 0) AS INTEGER) AS of_batch, digest AS of_row, {columns.listed} FROM {table.name} "

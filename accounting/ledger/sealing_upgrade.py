@@ -32,8 +32,8 @@ def _batches(db: sqlite3.Connection, sealing: Sealing) -> None:
         guard = db.execute("SELECT sql FROM sqlite_master WHERE name = ?", (f"{table.name}_keeps_update",)).fetchone()
         db.execute(f"DROP TRIGGER {table.name}_keeps_update")
         columns = sealing.columns(table.name)
-        at, batch = columns.names.index(table.at), columns.names.index("batch")
-        places = [columns.names.index(name) for name in table.key]
+        at, batch = columns.place(table.at), columns.place("batch")
+        places = [columns.place(name) for name in table.key]
         of_it = " AND ".join(f"{name} = ?" for name in table.key)
         for rows in _bites(db, table, columns.listed, places):
             told = []
@@ -63,7 +63,7 @@ def _bites(db: sqlite3.Connection, table: Booked, listed: str, places: Sequence[
 
 def _notes(db: sqlite3.Connection, sealing: Sealing, table: str) -> None:
     columns = sealing.columns(table)
-    place = columns.names.index("id")
+    place = columns.place("id")
     for rows in _bites(db, Booked(table, ("id",), ""), columns.listed, [place]):
         told = [(sealing.digest(table, row)[:KEPT_BYTES], row[place]) for row in rows]
         db.executemany(f"UPDATE {table} SET digest = ? WHERE id = ?", told)
