@@ -33,9 +33,9 @@ def fill(path: Path) -> None:
     db.execute("INSERT INTO heater VALUES ('main', 1, ?, ?)", (starts[0], starts[-1] + HALF_HOUR_S))
     db.executemany(
         "INSERT INTO entry (start_s, heater, version, interval_s, measured_s, diverted_wh, estimated_wh, "
-        "given_up_micro, avoided_micro, given_up_mg, avoided_mg, export_price_micro, import_price_micro, heat_value_micro, "
-        "reason, booked_at_s, used) VALUES (?1, 'main', 1, 1800, 1800, ?2, 0, ?2 * 55, ?2 * 200, ?2 * 255, ?2 * 182, 55000, "
-        "317000, 200000, 'settled', ?1 + 1920.0, '1')",
+        "given_up_micro, avoided_micro, given_up_mg, avoided_mg, export_price_micro, import_price_micro, "
+        "heat_value_micro, reason, booked_at_s, used) VALUES (?1, 'main', 1, 1800, 1800, ?2, 0, ?2 * 55, ?2 * 200, "
+        "?2 * 255, ?2 * 182, 55000, 317000, 200000, 'settled', ?1 + 1920.0, '1')",
         ((start_s, start_s // 7 % 1400) for start_s in starts),
     )
     for line, account, sign in ((0, "sun", -1), (1, "tank", 1)):
