@@ -38,8 +38,7 @@ class Recorded(Versions):
             "event", "WHERE at_s >= ? AND at_s < ? AND name GLOB ? ORDER BY at_s, id", from_s, to_s, named
         )
         return [
-            EventRow(*(row[name] for name in ("at_s", "name", "kind", "sentence")), json.loads(row["figures"]))
-            for row in rows
+            EventRow(row["at_s"], row["name"], row["kind"], row["sentence"], json.loads(row["figures"])) for row in rows
         ]
 
     def tape(self, from_s: float, to_s: float) -> list[TapeChunk]:
@@ -72,5 +71,13 @@ def _decision(row: Mapping[str, Any]) -> DecisionRow:
     found = tuple(
         Finding(name, Verdict[verdict], text, then) for name, verdict, text, then in json.loads(row["findings"])
     )
-    told = (row[name] for name in ("watts", "guard", "sentence", "change"))
-    return DecisionRow(row["at_s"], row["heater"], Order(row["told"]), *told, found)
+    return DecisionRow(
+        row["at_s"],
+        row["heater"],
+        Order(row["told"]),
+        row["watts"],
+        row["guard"],
+        row["sentence"],
+        row["change"],
+        found,
+    )

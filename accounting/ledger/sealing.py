@@ -80,6 +80,7 @@ class Columns:
         of = next((one for one in BOOKED if one.lines == table), None)
         if of is not None:  # the row that they belong to says which it is
             self._left_out |= frozenset(of.key)
+        self._saying = [("" if name in self._left_out else name, self._defaults[name]) for name in self.names]
 
     def place(self, name: str) -> int:
         """Where a column stands in a whole row. Raises sqlite3.DatabaseError if the file has no such column."""
@@ -93,11 +94,8 @@ class Columns:
 
     def meant(self, row: Iterable[Any]) -> dict[str, Any]:
         """A row read from the table, as far as it says anything."""
-        defaults, left_out = self._defaults, self._left_out
         return {
-            name: value
-            for name, value in zip(self.names, row, strict=True)
-            if value != defaults[name] and name not in left_out
+            name: value for (name, default), value in zip(self._saying, row, strict=True) if name and value != default
         }
 
     def exact(self, row: Mapping[str, Any]) -> list[Any]:
