@@ -179,7 +179,7 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         for_s = arguments.get("for_s")
         if isinstance(for_s, bool) or not (isinstance(for_s, int | float) and 1 <= for_s <= LONGEST_OVERRIDE_S):
             is_time = isinstance(for_s, int | float) and not isinstance(for_s, bool) and 1 <= for_s < 1e12
-            got = duration(float(for_s or 0)) if is_time else str(for_s)[:40]
+            got = f"{for_s:.12g} s ({duration(float(for_s or 0))})" if is_time else str(for_s)[:40]
             cause = f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {got}"
             raise BrimfulError("set an override", "for_s", cause, "an override always ends")
         heater = arguments.get("heater")
