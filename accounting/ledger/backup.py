@@ -14,6 +14,8 @@ from accounting.ledger.connecting import atomic, pragma
 from accounting.ledger.copying import COPYING, Tally, copy, no_pause, prove, put_in_place, tally
 from accounting.ledger.errors import LedgerError, looking, speaking
 from accounting.ledger.opening import open_reading
+from accounting.ledger.reading import Ledger
+from accounting.ledger.schema import MIGRATIONS
 
 _OP = "back up the ledger"
 _STAMP = "%Y%m%dT%H%M%SZ"
@@ -147,7 +149,19 @@ def _copied(source: sqlite3.Connection, ledger: Path, part: Path, pause: Callabl
         schema = pragma(source, "user_version")
         copy(source, part, pause)
     prove(part, schema, holds)
+    if schema == len(MIGRATIONS):
+        _prove_rows(part, ledger, pause)
     return holds
+
+
+def _prove_rows(part: Path, ledger: Path, pause: Callable[[], None]) -> None:
+    """No backup of a ledger whose rows are not as they were written: the older ones, which may be better, stay."""
+    with Ledger.open_reader(part) as copied:
+        problems = [problem for check in copied.proof(pause=pause).checks for problem in check.problems]
+    if problems:
+        more = f" and {len(problems) - 1} more" if len(problems) > 1 else ""
+        hint = "`brimful verify` names all that is wrong; keep the file as it is and restore a backup"
+        raise LedgerError(_OP, str(ledger), f"it is damaged ({problems[0]}{more})", hint, damaged=True)
 
 
 def _refuse_full(ledger: Path, path: Path, spare_bytes: int) -> None:

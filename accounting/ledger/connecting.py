@@ -7,7 +7,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from accounting.ledger.errors import LedgerError
-from accounting.ledger.schema import APPLICATION_ID, MIGRATIONS
+from accounting.ledger.schema import APPLICATION_ID, MIGRATIONS, Step
 
 Connect = Callable[[str], sqlite3.Connection]
 """Makes a connection from a `file:` address: a seam for tests that inject faults."""
@@ -51,12 +51,15 @@ def keeping(db: sqlite3.Connection) -> None:
     db.execute("PRAGMA recursive_triggers = ON")  # else INSERT OR REPLACE deletes behind the triggers' back
 
 
-def migrate(db: sqlite3.Connection, migrations: Sequence[Sequence[str]] = MIGRATIONS) -> None:
+def migrate(db: sqlite3.Connection, migrations: Sequence[Sequence[Step]] = MIGRATIONS) -> None:
     """Bring the file up to the newest schema, each step in one transaction together with its number."""
     for number in range(pragma(db, "user_version"), len(migrations)):
         with atomic(db):
-            for statement in migrations[number]:
-                db.execute(statement)
+            for step in migrations[number]:
+                if callable(step):
+                    step(db)
+                else:
+                    db.execute(step)
             db.execute(f"PRAGMA user_version = {number + 1}")
 
 

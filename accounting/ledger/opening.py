@@ -8,7 +8,7 @@ from pathlib import Path
 
 from accounting.ledger.connecting import Connect, address, atomic, connect, keeping, migrate, refuse_foreign
 from accounting.ledger.errors import LedgerError, looking, speaking
-from accounting.ledger.schema import MIGRATIONS
+from accounting.ledger.schema import MIGRATIONS, Step
 from accounting.ledger.upgrading import upgrade
 
 __all__ = ["Connect", "atomic", "connect", "lock", "migrate", "open_reading", "open_writing", "restoring"]
@@ -20,7 +20,7 @@ _READING = "read the ledger"
 
 
 def open_writing(
-    path: Path, making: Connect = connect, migrations: Sequence[Sequence[str]] = MIGRATIONS
+    path: Path, making: Connect = connect, migrations: Sequence[Sequence[Step]] = MIGRATIONS
 ) -> tuple[sqlite3.Connection, int]:
     """The write connection and the descriptor of the lock that keeps a second writer out.
 
@@ -93,7 +93,7 @@ def _beside(path: Path, tail: str) -> Path:
     return path.with_name(path.name + tail)
 
 
-def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[str]]) -> sqlite3.Connection:
+def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[Step]]) -> sqlite3.Connection:
     _refuse_remains(path)
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))  # the log files take their mode from this one
@@ -106,15 +106,25 @@ def _open_locked(path: Path, making: Connect, migrations: Sequence[Sequence[str]
         version = _sound(path, making, len(migrations)) if path.stat().st_size else 0
         if 0 < version < len(migrations):
             upgrade(path, version, migrations)
-        db = making(address(path, "mode=rw"))
+        db = opened_to_write(path, making)
         try:
-            db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
-            db.execute("PRAGMA journal_mode = WAL")
-            keeping(db)
             migrate(db, migrations)
         except BaseException:
             db.close()
             raise
+    return db
+
+
+def opened_to_write(path: Path, making: Connect) -> sqlite3.Connection:
+    """A connection that writes, for the holder of the lock."""
+    db = making(address(path, "mode=rw"))
+    try:
+        db.execute(f"PRAGMA busy_timeout = {_BUSY_TIMEOUT_MS}")
+        db.execute("PRAGMA journal_mode = WAL")
+        keeping(db)
+    except BaseException:
+        db.close()
+        raise
     return db
 
 

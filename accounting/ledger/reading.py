@@ -1,30 +1,30 @@
 """The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
-from zlib import crc32
 
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
 from accounting.ledger.opening import Connect, atomic, connect, open_reading
+from accounting.ledger.proving import Check, Proof, proof
+from accounting.ledger.recorded import Recorded
 from accounting.ledger.records import (
-    DecisionRow,
-    EventRow,
     Facts,
     OutboxItem,
     OutboxKey,
     Refused,
-    TapeChunk,
 )
-from accounting.ledger.verifying import CURRENT, Check, checks
-from accounting.ledger.versions import VALUE_COLUMNS, Versions
+from accounting.ledger.sealed_writing import sealed
+from accounting.ledger.sealing import SEAL, Columns
+from accounting.ledger.sound_rows import not_as_written
+from accounting.ledger.verifying import CURRENT, checks, whole_file
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
-from rules.model.orders import Finding, Order, Verdict
 
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
@@ -32,13 +32,10 @@ KNOWN_UNTIL = "known_until_s"
 LATEST_S = 1e10
 """In the year 2286: what is later is no instant."""
 
-SEAL = ".seal"
-"""Behind a state key: where the checksum of its row is kept."""
-
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
-_E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+_E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
 _COUNTED = (
     "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
     "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
@@ -48,12 +45,8 @@ _REPLACED_THEN = (
     "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
     f"AND {_COUNTED.format('l')})"
 )
-_DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
-
-
-def sealed(value: bytes) -> bytes:
-    """The seal of a state row: its checksum."""
-    return str(crc32(value)).encode()
+LINE = tuple(field.name for field in fields(Posting))
+TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
 
 
 class Sums(NamedTuple):
@@ -92,6 +85,13 @@ _HOLD_SOMETHING = (
 """Columns that most ledgers leave empty, and how to find out at once."""
 
 
+class Verified(NamedTuple):
+    """What looking the ledger through found; proof: None if the file is too damaged for it."""
+
+    checks: tuple[Check, ...]
+    proof: Proof | None
+
+
 class HeaterSpan(NamedTuple):
     """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
 
@@ -101,7 +101,7 @@ class HeaterSpan(NamedTuple):
     end_s: int
 
 
-class Ledger(Versions):
+class Ledger(Recorded):
     """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
 
     @classmethod
@@ -137,7 +137,9 @@ class Ledger(Versions):
 
     def facts(self) -> Facts:
         """What the ledger is about."""
-        meta = dict(self.ask("SELECT key, value FROM meta"))
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("meta")
+            meta = dict(self.ask("SELECT key, value FROM meta"))
         try:
             return Facts(
                 meta["name"],
@@ -180,49 +182,58 @@ class Ledger(Versions):
 
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
-        lines: dict[tuple[int, str, int], list[Posting]] = {}
+        of_row, of_line = self._sound("entry"), self._columns("posting")
+        places = self._places(of_line)
+        lines: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
         with self.still():
-            for start_s, heater, version, *line in self.ask(
-                "SELECT start_s, heater, version, account, wh, micro, mg FROM posting "
+            for line in self.ask(
+                f"SELECT start_s, heater, version, {of_line.listed} FROM posting "
                 "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
-                lines.setdefault((start_s, heater, version), []).append(Posting(*line))
+                lines.setdefault(line[:3], []).append(line[3:])
             rows = self.ask(
-                f"SELECT version, {VALUE_COLUMNS} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
-                "ORDER BY start_s, heater",
+                f"SELECT start_s, heater, version, {of_row.listed} FROM entry e "
+                f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} ORDER BY start_s, heater",
                 from_s,
                 to_s,
             )
-        return [
-            replace(Entry(*row), postings=tuple(lines.get((row[0], row[2], version), ()))) for version, *row in rows
-        ]
+        found = []
+        for row in rows:
+            parts = lines.get(row[:3], [])
+            told = of_row.sound(row[3:], parts)
+            postings = tuple(Posting(*(line[place] for place in places)) for line in parts)
+            found.append(Entry(**{name: told[name] for name in VALUES}, postings=postings))
+        return found
 
     def tank_entries(self, from_s: float, to_s: float) -> Iterator[TankEntry]:
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
         asked for. Hold the ledger `still` meanwhile if it may be written."""
-        current = "SELECT start_s, max(version) v FROM tank_entry WHERE start_s >= ? AND start_s < ? GROUP BY start_s"
-        row: tuple[Any, ...] = ()
-        lines: list[Posting] = []
+        of_row, of_line = self._sound("tank_entry"), self._columns("tank_posting")
+        places = self._places(of_line)
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
-                "SELECT t.start_s, t.interval_s, t.measured_s, t.closing_wh, t.metered, t.reason, "
-                "p.account, p.wh, p.micro, p.mg FROM tank_entry t "
-                f"JOIN ({current}) n ON t.start_s = n.start_s AND t.version = n.v "
-                "LEFT JOIN tank_posting p ON p.start_s = t.start_s AND p.version = t.version "
-                "ORDER BY t.start_s, p.line",
+                f"SELECT start_s, max(version), {of_row.listed} FROM tank_entry "  # max: the row is that version's
+                "WHERE start_s >= ? AND start_s < ? GROUP BY start_s ORDER BY start_s",
                 (from_s, to_s),
             )
-            for next_row in rows:
-                if row and next_row[0] != row[0]:
-                    yield _tank_entry(row, lines)
-                    lines = []
-                row = next_row
-                if row[6] is not None:
-                    lines.append(Posting(*row[6:]))
-            if row:
-                yield _tank_entry(row, lines)
+            lines = self._db.execute(
+                f"SELECT start_s, version, {of_line.listed} FROM tank_posting WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, version, line",
+                (from_s, to_s),
+            )
+            line = lines.fetchone()
+            for row in rows:
+                parts = []
+                while line is not None and line[:2] <= row[:2]:
+                    if line[:2] == row[:2]:
+                        parts.append(line[2:])
+                    line = lines.fetchone()
+                told = of_row.sound(row[2:], parts)
+                postings = tuple(Posting(*(part[place] for place in places)) for part in parts)
+                says = {name: told[name] for name in TANK_VALUES}
+                yield TankEntry(**{**says, "metered": bool(told["metered"])}, postings=postings)
 
     def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
         """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
@@ -246,15 +257,18 @@ class Ledger(Versions):
     def tank_span(self) -> tuple[int, int] | None:
         """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""
         first_s, last_s, interval_s = self.ask("SELECT min(start_s), max(start_s), max(interval_s) FROM tank_entry")[0]
-        return None if first_s is None else (first_s, last_s + interval_s)
+        return None if first_s is None else self._dated(first_s, last_s + interval_s)
 
     def open_entries(self, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Entry]:
         """The last picture of the unsettled intervals that start in [from_s, to_s)."""
-        rows = self.ask(
-            f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater",
-            from_s,
-            to_s,
-        )
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("open_interval")
+            rows = self.ask(
+                f"SELECT {VALUE_COLUMNS} FROM open_interval WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, heater",
+                from_s,
+                to_s,
+            )
         return [Entry(*row) for row in rows]
 
     def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
@@ -307,6 +321,8 @@ class Ledger(Versions):
 
     def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
         """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("heater")
         if as_of_s is None:
             rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
         else:
@@ -315,7 +331,17 @@ class Ledger(Versions):
                 f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
                 t=as_of_s,
             )
-        return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
+        return [HeaterSpan(name, bool(in_use), *self._dated(first_s, end_s)) for name, in_use, first_s, end_s in rows]
+
+    def _places(self, columns: Columns) -> tuple[int, ...]:
+        with speaking("read the ledger", self._path):
+            return columns.places(LINE)
+
+    def _dated(self, first_s: int, end_s: int) -> tuple[int, int]:
+        """A span of the books. Raises LedgerError where it lies in no time that they can be of."""
+        if not (isinstance(first_s, int) and isinstance(end_s, int) and 0 <= first_s <= end_s <= LATEST_S):
+            raise not_as_written(self._path, "the time of an entry")
+        return first_s, end_s
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""
@@ -367,64 +393,27 @@ class Ledger(Versions):
         count: int = self.ask("SELECT count(*) FROM refused")[0][0]
         return count
 
-    def decision_at(self, at_s: float) -> list[DecisionRow]:
-        """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""
-        # One index step per heater; DISTINCT would read the whole index.
-        heaters = self.ask(
-            "WITH RECURSIVE told(heater) AS (SELECT min(heater) FROM decision UNION ALL "
-            "SELECT (SELECT min(heater) FROM decision WHERE heater > told.heater) FROM told "
-            "WHERE told.heater IS NOT NULL) SELECT heater FROM told WHERE heater IS NOT NULL"
-        )
-        last = f"SELECT {_DECISION} FROM decision WHERE heater = ? AND at_s <= ? ORDER BY at_s DESC, id DESC LIMIT 1"
-        return [_decision(row) for (heater,) in heaters for row in self.ask(last, heater, at_s)]
+    def proof(self, against: bytes | None = None, pause: Callable[[], None] = lambda: None) -> Proof:
+        """Every row's digest and the chain worked out anew; see `accounting.ledger.proving`. Raises LedgerError."""
+        with self.still(), speaking("read the ledger", self._path):
+            return proof(self._db, self._sealing, against, pause)
 
-    def decisions(self, from_s: float, to_s: float) -> list[DecisionRow]:
-        """Changes of order in [from_s, to_s), oldest first."""
-        rows = self.ask(
-            f"SELECT {_DECISION} FROM decision WHERE at_s >= ? AND at_s < ? ORDER BY at_s, id", from_s, to_s
-        )
-        return [_decision(row) for row in rows]
+    def verify(self, against: bytes | None = None) -> Verified:
+        """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError.
 
-    def events(self, from_s: float, to_s: float, named: str = "*") -> list[EventRow]:
-        """Alarms, recoveries, quarantines and notes in [from_s, to_s), oldest first; named: a pattern."""
-        rows = self.ask(
-            "SELECT at_s, name, kind, sentence, figures FROM event WHERE at_s >= ? AND at_s < ? AND name GLOB ? "
-            "ORDER BY at_s, id",
-            from_s,
-            to_s,
-            named,
-        )
-        return [
-            EventRow(at_s, name, kind, sentence, json.loads(figures)) for at_s, name, kind, sentence, figures in rows
-        ]
-
-    def tape(self, from_s: float, to_s: float) -> list[TapeChunk]:
-        """The chunks that hold rows of [from_s, to_s), in the order in which they were recorded."""
-        rows = self.ask(
-            "SELECT from_s, to_s, rows, data FROM tape WHERE to_s >= ? AND from_s < ? ORDER BY id", from_s, to_s
-        )
-        return [TapeChunk(*row) for row in rows]
-
-    def verify(self) -> list[Check]:
-        """Look the whole file and all of the books through, as they are at one instant. Raises LedgerError."""
+        against: a digest of the chain, as noted earlier.
+        """
         with self.still():
-            return list(checks(self))
+            file = whole_file(self.ask)
+            if file.problems:  # answers would mean nothing
+                return Verified((file,), None)
+            made = self.proof(against)
+            return Verified((file, *made.checks, *checks(self)), made)
 
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
-        return [problem for check in self.verify() for problem in check.problems]
+        return [problem for check in self.verify().checks for problem in check.problems]
 
 
 def _sums_sql(names: tuple[str, ...], of: str) -> str:
     return ", ".join(_SUM_SQL.get(name, f"sum({{0}}{name})").format(of) for name in names)
-
-
-def _tank_entry(row: tuple[Any, ...], lines: list[Posting]) -> TankEntry:
-    start_s, interval_s, measured_s, closing_wh, metered, reason = row[:6]
-    return TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, tuple(lines))
-
-
-def _decision(row: tuple[Any, ...]) -> DecisionRow:
-    at_s, heater, told, watts, guard, sentence, change, findings = row
-    found = tuple(Finding(name, Verdict[verdict], text, then) for name, verdict, text, then in json.loads(findings))
-    return DecisionRow(at_s, heater, Order(told), watts, guard, sentence, change, found)

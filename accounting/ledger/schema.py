@@ -1,5 +1,14 @@
 """The ledger's tables, as the list of steps that made them. A step that has been released is never edited."""
 
+import sqlite3
+from collections.abc import Callable
+
+from accounting.ledger.sealing import BOOKED, NOTED
+from accounting.ledger.sealing_upgrade import seal_all
+
+Step = str | Callable[[sqlite3.Connection], None]
+"""One statement, or what is done in Python."""
+
 APPLICATION_ID = 0x6272_696D
 """Marks the file as a ledger of ours in SQLite's header ("brim")."""
 
@@ -150,5 +159,17 @@ _RESTATEMENT = (
     "CREATE INDEX entry_restated ON entry (restatement) WHERE restatement IS NOT NULL",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK, _RESTATEMENT)
+_DIGESTS: tuple[Step, ...] = (
+    *(
+        f"ALTER TABLE {table.name} ADD COLUMN {column}"
+        for table in BOOKED
+        for column in ("batch INTEGER", "digest BLOB")
+    ),
+    *(f"ALTER TABLE {table} ADD COLUMN digest BLOB" for table in NOTED),
+    "CREATE TABLE link (batch INTEGER PRIMARY KEY, at_s REAL NOT NULL, digest BLOB NOT NULL) STRICT",
+    *_never("link"),
+    seal_all,
+)
+
+MIGRATIONS: tuple[tuple[Step, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK, _RESTATEMENT, _DIGESTS)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""

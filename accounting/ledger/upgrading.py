@@ -8,6 +8,7 @@ from pathlib import Path
 from accounting.ledger.connecting import address, atomic, connect, keeping, migrate, pragma
 from accounting.ledger.copying import Tally, copy, prove, put_in_place, tally
 from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.schema import Step
 
 _OP = "upgrade the ledger"
 # What an upgrade may add to, but never change. The rest is working state.
@@ -28,7 +29,7 @@ STEPS = ("folded", "copied", "migrated", "proved", "kept", "placed")
 
 
 def upgrade(
-    path: Path, version: int, migrations: Sequence[Sequence[str]], done: Callable[[str], None] = lambda step: None
+    path: Path, version: int, migrations: Sequence[Sequence[Step]], done: Callable[[str], None] = lambda step: None
 ) -> Path:
     """Bring a sound ledger of an older schema up to the newest; returns where the old one is kept.
 
@@ -68,7 +69,7 @@ def _fold(path: Path) -> None:
         raise LedgerError(_OP, str(path), "something else has it open", "close it and try again", may_pass=True)
 
 
-def _migrated_copy(path: Path, part: Path, migrations: Sequence[Sequence[str]], done: Callable[[str], None]) -> Tally:
+def _migrated_copy(path: Path, part: Path, migrations: Sequence[Sequence[Step]], done: Callable[[str], None]) -> Tally:
     """Make the copy and upgrade it; returns what of the books must be found in it."""
     with speaking(_OP, path):
         source = connect(address(path, "mode=ro"))
@@ -86,7 +87,7 @@ def _migrated_copy(path: Path, part: Path, migrations: Sequence[Sequence[str]], 
     return held
 
 
-def migrated(path: Path, migrations: Sequence[Sequence[str]], before: Tally) -> Tally:
+def migrated(path: Path, migrations: Sequence[Sequence[Step]], before: Tally) -> Tally:
     """Bring a copy's schema up to the newest; returns what of the books, as they were before, must be found in it."""
     with speaking(_OP, path):
         db = connect(address(path, "mode=rw"))

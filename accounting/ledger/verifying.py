@@ -3,32 +3,19 @@
 import json
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 from accounting.ledger.errors import LedgerError
+from accounting.ledger.proving import ENOUGH, Check
 from accounting.ledger.records import Facts, Restatement
+from rules.model.formatting import counted
 
-_ENOUGH = 20  # problems of a kind worth telling
 CURRENT = (
     "NOT EXISTS (SELECT 1 FROM superseded s WHERE s.start_s = e.start_s AND s.heater = e.heater "
     "AND s.version = e.version)"
 )
 """Of entry e: no later version has taken its place."""
 Ask = Callable[..., list[Any]]
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One thing looked at: what was found there, and what is wrong with it, a sentence each; empty if all is well."""
-
-    name: str
-    found: str
-    problems: tuple[str, ...]
-
-    @property
-    def ok(self) -> bool:
-        return not self.problems
 
 
 class Verifiable(Protocol):
@@ -46,15 +33,8 @@ class Verifiable(Protocol):
 
 
 def checks(ledger: Verifiable) -> Iterator[Check]:
-    """Look through a ledger held still. Reads everything. Raises LedgerError.
-
-    If the file itself is damaged nothing else is asked: the answers would mean nothing.
-    """
+    """Look through the books of a ledger held still, whose file is whole. Reads everything. Raises LedgerError."""
     ask = ledger.ask
-    file = _file(ask)
-    yield file
-    if file.problems:
-        return
     yield _references(ask)
     yield _versions(ask)
     yield _postings(ask)
@@ -68,12 +48,11 @@ def checks(ledger: Verifiable) -> Iterator[Check]:
     yield _tape(ask)
 
 
-def _file(ask: Ask) -> Check:
+def whole_file(ask: Ask) -> Check:
+    """Look through the file itself. Raises LedgerError."""
     try:
         ((pages,),), ((size,),) = ask("PRAGMA page_count"), ask("PRAGMA page_size")
-        problems = [
-            " ".join(str(row[0]).split()) for row in ask(f"PRAGMA integrity_check({_ENOUGH})") if row[0] != "ok"
-        ]
+        problems = [" ".join(str(row[0]).split()) for row in ask(f"PRAGMA integrity_check({ENOUGH})") if row[0] != "ok"]
     except LedgerError as error:
         if not error.damaged:
             raise
@@ -88,7 +67,7 @@ def damaged(error: LedgerError) -> Check:
 
 def _references(ask: Ask) -> Check:
     problems = [f"{table}: a row points to nothing" for table, *_ in ask("PRAGMA foreign_key_check")]
-    return Check("references", "every row points to one that is there", tuple(problems[:_ENOUGH]))
+    return Check("references", "every row points to one that is there", tuple(problems[:ENOUGH]))
 
 
 def _versions(ask: Ask) -> Check:
@@ -97,7 +76,7 @@ def _versions(ask: Ask) -> Check:
         "SELECT start_s, heater, count(*), max(version), sum(current), sum(iif(current, version, 0)) "
         f"FROM (SELECT start_s, heater, version, {CURRENT} AS current FROM entry e) GROUP BY start_s, heater "
         f"HAVING sum(current) <> 1 OR sum(iif(current, version, 0)) <> max(version) OR count(*) <> max(version) "
-        f"LIMIT {_ENOUGH}"
+        f"LIMIT {ENOUGH}"
     ):
         if current != 1:
             what = f"{current} current versions instead of 1"
@@ -111,19 +90,30 @@ def _versions(ask: Ask) -> Check:
 
 
 def _postings(ask: Ask) -> Check:
-    """Each version balances in energy, money and carbon, and each source gave what the entry's column says."""
+    """Each version balances in energy, money and carbon, each source gave what the entry's column says, and it cost
+    what the entry gives up and buys."""
     problems = [
         f"interval {start_s} of {heater}, version {version}: postings add up to {wh} Wh instead of 0"
         for start_s, heater, version, wh in ask(
             "SELECT start_s, heater, version, sum(wh) FROM posting GROUP BY start_s, heater, version "
-            f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+            f"HAVING sum(wh) <> 0 LIMIT {ENOUGH}"
         )
     ]
     problems += [
         f"interval {start_s} of {heater}, version {version}: postings cost {micro} millionths and {mg} mg instead of 0"
         for start_s, heater, version, micro, mg in ask(
             "SELECT start_s, heater, version, sum(micro), sum(mg) FROM posting GROUP BY start_s, heater, version "
-            f"HAVING sum(micro) <> 0 OR sum(mg) <> 0 LIMIT {_ENOUGH}"
+            f"HAVING sum(micro) <> 0 OR sum(mg) <> 0 LIMIT {ENOUGH}"
+        )
+    ]
+    problems += [
+        f"interval {start_s} of {heater}, version {version}: given up and bought are {told_micro} millionths and "
+        f"{told_mg} mg, the tank's postings {micro} and {mg}"
+        for start_s, heater, version, told_micro, told_mg, micro, mg in ask(
+            "SELECT start_s, heater, version, given_up_micro + bought_micro AS told_micro, "
+            "given_up_mg + bought_mg AS told_mg, p.micro, p.mg FROM entry JOIN posting p "
+            "USING (start_s, heater, version) WHERE account = 'tank' AND used IS NOT NULL "
+            f"AND (told_micro, told_mg) <> (p.micro, p.mg) LIMIT {ENOUGH}"
         )
     ]
     problems += [
@@ -135,7 +125,7 @@ def _postings(ask: Ask) -> Check:
         f"tank's interval {start_s}, version {version}: postings add up to {wh} Wh instead of 0"
         for start_s, version, wh in ask(
             "SELECT start_s, version, sum(wh) FROM tank_posting GROUP BY start_s, version "
-            f"HAVING sum(wh) <> 0 LIMIT {_ENOUGH}"
+            f"HAVING sum(wh) <> 0 LIMIT {ENOUGH}"
         )
     ]
     ((lines,),), ((of_tank,),) = ask("SELECT count(*) FROM posting"), ask("SELECT count(*) FROM tank_posting")
@@ -153,7 +143,7 @@ def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[i
         "SELECT start_s, heater, version, diverted_wh - grid_wh - battery_wh AS told, grid_wh, battery_wh, "
         f"ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0) FROM entry LEFT JOIN ({given}) "
         "USING (start_s, heater, version) "
-        f"WHERE (told, grid_wh, battery_wh) <> (ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0)) LIMIT {_ENOUGH}"
+        f"WHERE (told, grid_wh, battery_wh) <> (ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0)) LIMIT {ENOUGH}"
     ):
         yield start_s, heater, version, tuple(parts[:3]), tuple(parts[3:])
 
@@ -187,22 +177,22 @@ def _totals(ledger: Verifiable, ask: Ask) -> Check:
 def _restatements(ledger: Verifiable, ask: Ask) -> Check:
     """Each that is done revised as many intervals as it says; at most one is not done."""
     told = ledger.restatements()
-    counted = dict(
+    revised = dict(
         ask(
             "SELECT restatement, count(*) FROM (SELECT DISTINCT restatement, start_s, heater FROM entry "
             "WHERE restatement IS NOT NULL) GROUP BY restatement"
         )
     )
     problems = [
-        f"restatement {one.number}: {counted.get(one.number, 0)} intervals instead of {one.intervals}"
+        f"restatement {one.number}: {revised.get(one.number, 0)} intervals instead of {one.intervals}"
         for one in told
-        if one.done_at_s is not None and counted.get(one.number, 0) != one.intervals
+        if one.done_at_s is not None and revised.get(one.number, 0) != one.intervals
     ]
     unfinished = [one.number for one in told if one.done_at_s is None]
     if len(unfinished) > 1:
         problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is not done")
     waits = f"; {unfinished[0]} is not done and does not count yet" if unfinished else ""
-    return Check("restated", f"{len(told):,} restatements{waits}", tuple(problems[:_ENOUGH]))
+    return Check("restated", f"{counted(len(told), 'restatement')}{waits}", tuple(problems[:ENOUGH]))
 
 
 def _intervals(ledger: Verifiable, ask: Ask) -> Check:
@@ -210,7 +200,7 @@ def _intervals(ledger: Verifiable, ask: Ask) -> Check:
     problems = [
         f"interval {start_s} of {heater}: {interval_s} s long instead of {length_s}"
         for start_s, heater, interval_s in ask(
-            f"SELECT start_s, heater, interval_s FROM entry WHERE interval_s <> ? LIMIT {_ENOUGH}", length_s
+            f"SELECT start_s, heater, interval_s FROM entry WHERE interval_s <> ? LIMIT {ENOUGH}", length_s
         )
     ]
     return Check("intervals", f"each {length_s // 60} min long", tuple(problems))
@@ -237,11 +227,11 @@ def _open(ask: Ask) -> Check:
     problems = [
         f"interval {start_s} of {heater}: open though it is settled"
         for start_s, heater in ask(
-            f"SELECT start_s, heater FROM open_interval JOIN entry USING (start_s, heater) LIMIT {_ENOUGH}"
+            f"SELECT start_s, heater FROM open_interval JOIN entry USING (start_s, heater) LIMIT {ENOUGH}"
         )
     ]
     ((count,),) = ask("SELECT count(*) FROM open_interval")
-    return Check("open", f"{count:,} intervals not settled yet", tuple(problems))
+    return Check("open", f"{counted(count, 'interval')} not settled yet", tuple(problems))
 
 
 def _outbox(ask: Ask) -> Check:
@@ -250,11 +240,11 @@ def _outbox(ask: Ask) -> Check:
         for start_s, heater, version in ask(
             "SELECT start_s, heater, o.version FROM outbox o WHERE EXISTS (SELECT 1 FROM superseded s WHERE "
             "s.start_s = o.start_s AND s.heater = o.heater AND s.version = o.version) "
-            f"LIMIT {_ENOUGH}"
+            f"LIMIT {ENOUGH}"
         )
     ]
     ((count,),) = ask("SELECT count(*) FROM outbox")
-    return Check("outbox", f"{count:,} intervals wait to be sent", tuple(problems))
+    return Check("outbox", f"{counted(count, 'interval')} to be sent", tuple(problems))
 
 
 def _texts(ask: Ask) -> Check:
@@ -263,7 +253,7 @@ def _texts(ask: Ask) -> Check:
     for table, column in (("decision", "findings"), ("event", "figures")):
         problems += [
             f"{table} {number}: its {column} cannot be read"
-            for (number,) in ask(f"SELECT id FROM {table} WHERE NOT json_valid({column}) LIMIT {_ENOUGH}")
+            for (number,) in ask(f"SELECT id FROM {table} WHERE NOT json_valid({column}) LIMIT {ENOUGH}")
         ]
     ((decisions,),), ((events,),) = ask("SELECT count(*) FROM decision"), ask("SELECT count(*) FROM event")
     return Check("notes", f"{decisions:,} decisions, {events:,} events, the working state", tuple(problems))
@@ -283,7 +273,7 @@ def _tape(ask: Ask) -> Check:
             if held != rows:
                 problems.append(f"tape {number}: {max(held, 0)} minutes can be read instead of {rows}")
         last = some[-1][0]
-    return Check("tape", f"{count:,} minutes", tuple(problems[:_ENOUGH]))
+    return Check("tape", f"{count:,} minutes", tuple(problems[:ENOUGH]))
 
 
 def _bad(text: str) -> bool:

@@ -2,21 +2,19 @@
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from heapq import merge
 from pathlib import Path
 from typing import Any
 
 from accounting.ledger.errors import speaking
 from accounting.ledger.records import JournalLine, Restatement, Version
+from accounting.ledger.sealing import Sealing
 from accounting.ledger.verifying import CURRENT
 from accounting.model.entry import UNKNOWN, Entry, Posting
 
-VALUE_COLUMNS = (
-    "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
-    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, grid_wh, battery_wh, curtailed_wh, "
-    "bought_micro, bought_mg, given_up_marginal_mg, avoided_marginal_mg, bought_marginal_mg, used, reason"
-)
+VALUES = tuple(field.name for field in fields(Entry) if field.name != "postings")
+VALUE_COLUMNS = ", ".join(VALUES)
 """An Entry's fields in their order, without the postings."""
 
 _RESTATEMENT = (
@@ -31,6 +29,7 @@ class Versions:
     def __init__(self, path: Path, db: sqlite3.Connection) -> None:
         self._path = path
         self._db = db
+        self._sealing = Sealing(db)
 
     def restatements(self) -> list[Restatement]:
         """All restatements, in the order in which they were begun."""
@@ -46,8 +45,8 @@ class Versions:
     def revisions(self, number: int) -> Iterator[tuple[Entry, Entry]]:
         """What a restatement replaced and what it put in its place, without postings, by time and heater; read as they
         are asked for."""
-        before, after = (", ".join(f"{of}.{name}" for name in VALUE_COLUMNS.split(", ")) for of in ("o", "n"))
-        many = len(VALUE_COLUMNS.split(", "))
+        before, after = (", ".join(f"{of}.{name}" for name in VALUES) for of in ("o", "n"))
+        many = len(VALUES)
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
                 f"SELECT {before}, {after} FROM (SELECT start_s, heater, min(version) - 1 first, max(version) last "
@@ -63,7 +62,7 @@ class Versions:
     def chains(self, from_s: float, to_s: float) -> Iterator[list[Version]]:
         """All versions of each interval that starts in [from_s, to_s), with postings, by time and heater; read as they
         are asked for."""
-        columns = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
+        columns = ", ".join(f"e.{name}" for name in VALUES)
         order = "ORDER BY start_s, heater, version"
         chain: list[Version] = []
         with speaking("read the ledger", self._path):

@@ -7,25 +7,27 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.opening import Connect, atomic, connect, open_writing
-from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
+from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
+from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
+from accounting.ledger.sealed_writing import SealedWriting, sealed
+from accounting.ledger.sealing import SEAL, Sealing
 from accounting.ledger.verifying import CURRENT
-from accounting.ledger.versions import VALUE_COLUMNS
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import balance, tank_faults
 
 _WRITING = "write to the ledger"
-_MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
+_MARKS = ", ".join("?" * len(VALUES))
 
 _NEWEST = f"SELECT version, {VALUE_COLUMNS} FROM entry WHERE start_s = ? AND heater = ? ORDER BY version DESC LIMIT 1"
 _POSTINGS = "SELECT account, wh, micro, mg FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
+_TANK_SAYS = ("interval_s", "measured_s", "closing_wh", "metered")
 _NEWEST_TANK = (
-    "SELECT version, interval_s, measured_s, closing_wh, metered FROM tank_entry WHERE start_s = ? "
-    "ORDER BY version DESC LIMIT 1"
+    f"SELECT version, {', '.join(_TANK_SAYS)} FROM tank_entry WHERE start_s = ? ORDER BY version DESC LIMIT 1"
 )
 _TANK_POSTINGS = "SELECT account, wh, micro, mg FROM tank_posting WHERE start_s = ? AND version = ? ORDER BY line"
 _QUEUE = (
@@ -44,7 +46,7 @@ _STRETCH = (
     "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
     "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
 )
-_PRUNE = "DELETE FROM {table} WHERE id IN (SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n)"
+_TO_LET_GO = "SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n"
 _OLD = {
     "tape": "to_s < :s",
     "event": f"at_s < :s AND name NOT GLOB '{OWNERS}*'",
@@ -56,6 +58,21 @@ _KEEP = (
     "INSERT INTO {table} (key, value) VALUES (?, ?) "
     "ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
 )
+
+
+def log_of(path: Path) -> Path:
+    """The log that SQLite keeps beside a ledger in use."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def rescued(path: Path, whole: bool) -> LedgerError:
+    """The error that says the log was taken away, and what became of what it held."""
+    cause = "its log (the -wal file) was deleted or replaced while in use"
+    if whole:
+        hint = "what it held was put into the ledger, nothing is lost; leave that file alone while brimful runs"
+    else:
+        hint = "what it held is in no file any more until the next write succeeds; close what reads the ledger"
+    return LedgerError(_WRITING, str(path), cause, hint, may_pass=True)
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
@@ -70,9 +87,11 @@ def _identity(path: Path) -> tuple[int, int] | None:
 class LedgerWriter(Ledger):
     """A ledger opened by its only writer. Made by `LedgerWriter.open`, used by one thread at a time."""
 
-    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts) -> None:
+    def __init__(self, path: Path, db: sqlite3.Connection, lock: int, facts: Facts, making: Connect = connect) -> None:
         super().__init__(path, db)
         self._lock: int | None = lock
+        self._making = making
+        self._log: tuple[int, int] | None = None
         self._facts = facts
         self._file = _identity(path)
 
@@ -81,7 +100,7 @@ class LedgerWriter(Ledger):
         """Open or make a ledger as its only writer. Raises LedgerError."""
         place = Path(path)
         db, lock = open_writing(place, making)
-        ledger = cls(place, db, lock, facts)
+        ledger = cls(place, db, lock, facts, making)
         try:
             ledger._settle_facts()
         except BaseException:
@@ -97,14 +116,35 @@ class LedgerWriter(Ledger):
             self._lock = None
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
-        """One transaction, into the file that the ledger's name still leads to."""
+    def _writing(self) -> Iterator[SealedWriting]:
+        """One transaction, into the file that the ledger's name still leads to; its rows with their digests."""
         if _identity(self._path) != self._file:
             cause = "the file that was opened is no longer there"
             hint = "put it back under its name, or restart to see what is there"
             raise LedgerError(_WRITING, str(self._path), cause, hint, may_pass=True)
+        if self._log is not None and _identity(log_of(self._path)) != self._log:
+            self._log = None
+            raise rescued(self._path, self._reconnected())
         with speaking(_WRITING, self._path), atomic(self._db):
-            yield
+            writing = SealedWriting(self._db, self._sealing)
+            yield writing
+            writing.close()
+        self._log = _identity(log_of(self._path))
+
+    def _reconnected(self) -> bool:
+        """Take what the open log holds into the file, and open the file anew with a new log; whether all went in.
+
+        A log that was deleted lives on as long as it is open, but only here: whoever opens the file now does not see
+        what is in it.
+        """
+        with speaking(_WRITING, self._path):
+            busy, held, taken = self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            whole = not busy and held == taken
+            if whole:
+                self._db.close()
+                self._db = opened_to_write(self._path, self._making)
+                self._sealing = Sealing(self._db)
+        return whole
 
     def commit(self, batch: Batch) -> None:
         """Write all of the batch in one transaction.
@@ -114,44 +154,42 @@ class LedgerWriter(Ledger):
         """
         self._refuse_unsound((*batch.entries, *(batch.open_entries or ())), batch.tank)
         db = self._db
-        with self._writing():
+        with self._writing() as writing:
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
             for entry in batch.entries:
-                self._book(entry, batch.at_s)
+                self._book(writing, entry, batch.at_s)
             for tank_entry in batch.tank:
-                self._book_tank(tank_entry, batch.at_s)
+                self._book_tank(writing, tank_entry, batch.at_s)
             db.executemany(_STRIKE, batch.delivered)
-            db.executemany(_STRIKE, (refused.key for refused in batch.refused))
-            db.executemany(_SET_ASIDE, ((*refused.key, batch.at_s, refused.why) for refused in batch.refused))
+            if batch.refused:
+                db.executemany(_STRIKE, (refused.key for refused in batch.refused))
+                db.executemany(_SET_ASIDE, ((*refused.key, batch.at_s, refused.why) for refused in batch.refused))
+                writing.changed("refused")
             for key in batch.again:
-                self._queue_again(key)
-            db.executemany(
-                "INSERT INTO decision (at_s, heater, told, watts, guard, sentence, change, findings) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (_decided(row) for row in batch.decisions),
-            )
-            self._note(batch.events)
+                self._queue_again(writing, key)
+            writing.note("decision", map(_decided, batch.decisions))
+            writing.note("event", map(_noted, batch.events))
             if batch.tape is not None:
                 chunk = batch.tape
-                db.execute(
-                    "INSERT INTO tape (from_s, to_s, rows, data) VALUES (?, ?, ?, ?)",
-                    (chunk.from_s, chunk.to_s, chunk.rows, chunk.data),
-                )
+                row = {"from_s": chunk.from_s, "to_s": chunk.to_s, "rows": chunk.rows, "data": chunk.data}
+                writing.note("tape", [row])
             state = {**batch.state, KNOWN_UNTIL: batch.at_s}
             texts = {key: _json(value) for key, value in state.items()}
             texts |= {key + SEAL: sealed(text.encode()).decode() for key, text in texts.items()}
             db.executemany(_KEEP.format(table="state"), texts.items())
+            writing.changed("state", *(("open_interval",) if batch.open_entries is not None else ()))
 
     def rebuild_outbox(self, from_s: float = float("-inf")) -> int:
         """Queue every current entry that starts at or after from_s for sending again; returns how many are queued."""
-        with self._writing():
+        with self._writing() as writing:
             self._db.execute(
                 "INSERT OR REPLACE INTO outbox (start_s, heater, version) "
                 f"SELECT start_s, heater, version FROM entry e WHERE start_s >= ? AND {CURRENT}",
                 (from_s,),
             )
             self._db.execute("DELETE FROM refused WHERE start_s >= ?", (from_s,))
+            writing.changed("refused")
         return self.outbox_depth()
 
     def prune(self, table: Literal["tape", "decision", "event"], before_s: float, most: int = 1000) -> int:
@@ -159,38 +197,43 @@ class LedgerWriter(Ledger):
 
         Of each heater's decisions the one that stood at before_s stays, to answer for the time after it.
         """
-        with self._writing():
-            return self._db.execute(_PRUNE.format(table=table, old=_OLD[table]), {"s": before_s, "n": most}).rowcount
+        with self._writing() as writing:
+            old = self._db.execute(_TO_LET_GO.format(table=table, old=_OLD[table]), {"s": before_s, "n": most})
+            numbers = [number for (number,) in old]
+            self._db.executemany(f"DELETE FROM {table} WHERE id = ?", ((number,) for number in numbers))
+            writing.let_go(table, numbers)
+        return len(numbers)
 
     def begin_restatement(self, at_s: float, why: str, from_s: int, to_s: int) -> int:
         """Note that the intervals that start in [from_s, to_s) are being restated, and why; returns its number.
 
         One at a time: raises ValueError while another is not done.
         """
-        with self._writing():
+        with self._writing() as writing:
             if self.unfinished_restatement() is not None:
                 raise ValueError("expected the restatement before to be done")
-            cursor = self._db.execute(
-                "INSERT INTO restatement (at_s, why, from_s, to_s) VALUES (?, ?, ?, ?)", (at_s, why, from_s, to_s)
-            )
-        return int(cursor.lastrowid or 0)
+            ((number,),) = self.ask("SELECT ifnull(max(id), 0) + 1 FROM restatement")
+            row = {"id": number, "at_s": at_s, "why": why, "from_s": from_s, "to_s": to_s}
+            writing.book("restatement", row)
+        return int(number)
 
     def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
         """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
         say nothing new are not written. Raises as `commit` does."""
         self._refuse_unsound(entries, tank)
-        with self._writing():
+        with self._writing() as writing:
             for entry in entries:
-                self._book(entry, at_s, number)
+                self._book(writing, entry, at_s, number)
             for tank_entry in tank:
-                self._book_tank(tank_entry, at_s)
+                self._book_tank(writing, tank_entry, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
         """From at_s on (UTC seconds) all of its versions count. note: tells of it."""
-        count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?1)"
-        with self._writing():
-            self._db.execute(f"INSERT INTO restated (id, at_s, intervals) VALUES (?1, ?2, ({count}))", (number, at_s))
-            self._note([note])
+        count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?)"
+        with self._writing() as writing:
+            ((intervals,),) = self.ask(count, number)
+            writing.book("restated", {"id": number, "at_s": at_s, "intervals": intervals})
+            writing.note("event", [_noted(note)])
 
     def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:
         for entry in entries:
@@ -212,86 +255,70 @@ class LedgerWriter(Ledger):
             self._db.execute(
                 f"INSERT INTO open_interval ({VALUE_COLUMNS}) SELECT {_MARKS} "
                 "WHERE NOT EXISTS (SELECT 1 FROM entry WHERE start_s = ? AND heater = ?)",
-                (*_values(entry), entry.start_s, entry.heater),
+                (*(getattr(entry, name) for name in VALUES), entry.start_s, entry.heater),
             )
 
-    def _note(self, events: Sequence[EventRow]) -> None:
-        self._db.executemany(
-            "INSERT INTO event (at_s, name, kind, sentence, figures) VALUES (?, ?, ?, ?, ?)",
-            ((row.at_s, row.name, row.kind, row.sentence, _json(dict(row.figures))) for row in events),
-        )
-
-    def _book(self, entry: Entry, at_s: float, restatement: int | None = None) -> None:
+    def _book(self, writing: SealedWriting, entry: Entry, at_s: float, restatement: int | None = None) -> None:
         db = self._db
         newest = db.execute(_NEWEST, (entry.start_s, entry.heater)).fetchone()
         version = 1
         if newest is not None:
             before = OutboxKey(entry.start_s, entry.heater, newest[0])
-            if self._says_the_same(entry, newest, before):
+            if self._says_the_same(entry, Entry(*newest[1:]), before):
                 return
             version = before.version + 1
-            db.execute("INSERT INTO superseded (start_s, heater, version, at_s) VALUES (?, ?, ?, ?)", (*before, at_s))
+            writing.book("superseded", {**before._asdict(), "at_s": at_s})
         key = OutboxKey(entry.start_s, entry.heater, version)
-        db.execute(
-            f"INSERT INTO entry ({VALUE_COLUMNS}, version, booked_at_s, restatement) VALUES ({_MARKS}, ?, ?, ?)",
-            (*_values(entry), version, at_s, restatement),
-        )
-        db.executemany(
-            "INSERT INTO posting (start_s, heater, version, line, account, wh, micro, mg) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            ((*key, line, *_line(posting)) for line, posting in enumerate(entry.postings)),
-        )
+        row = {name: getattr(entry, name) for name in VALUES}
+        row |= {"version": version, "booked_at_s": at_s, "restatement": restatement}
+        lines = [{**key._asdict(), "line": line, **_line(part)} for line, part in enumerate(entry.postings)]
+        writing.book("entry", row, "posting", lines)
         db.execute(_QUEUE, key)
-        db.execute(_TAKE_BACK, key[:2])
+        if db.execute(_TAKE_BACK, key[:2]).rowcount:
+            writing.changed("refused")
         db.execute(_STRETCH, (entry.heater, entry.start_s, entry.end_s))
         db.execute("DELETE FROM open_interval WHERE start_s = ? AND heater = ?", (entry.start_s, entry.heater))
+        writing.changed("heater", "open_interval")
 
-    def _says_the_same(self, entry: Entry, newest: tuple[object, ...], key: OutboxKey) -> bool:
+    def _says_the_same(self, entry: Entry, newest: Entry, key: OutboxKey) -> bool:
         """Whether only the reason differs, which tells why a version was written and is not part of what it says.
 
         What the first schemas did not keep (the share counted as used, the cost in the postings) is not news either.
         """
-        kept, said = newest[1:-1], _values(entry)[:-1]
-        kept_less = kept[-1] is None
-        if kept_less:
-            kept, said = kept[:-1], said[:-1]
-        if kept != said:
+        kept_less = newest.used is None
+        said = replace(entry, reason=newest.reason, postings=(), used=None if kept_less else entry.used)
+        if said != newest:
             return False
         lines = self._db.execute(_POSTINGS, key).fetchall()
         if kept_less:
             return [line[:2] for line in lines] == [(posting.account, posting.wh) for posting in entry.postings]
-        return lines == [_line(posting) for posting in entry.postings]
+        return lines == [tuple(_line(posting).values()) for posting in entry.postings]
 
-    def _book_tank(self, entry: TankEntry, at_s: float) -> None:
+    def _book_tank(self, writing: SealedWriting, entry: TankEntry, at_s: float) -> None:
         """Write a new version of the tank's interval if it says something else than the newest."""
         db = self._db
-        says = (entry.interval_s, entry.measured_s, entry.closing_wh, int(entry.metered))
+        says = {name: getattr(entry, name) for name in _TANK_SAYS}
         lines = [_line(posting) for posting in entry.postings]
         newest = db.execute(_NEWEST_TANK, (entry.start_s,)).fetchone()
         version = 1
         if newest is not None:
-            if newest[1:] == says and db.execute(_TANK_POSTINGS, (entry.start_s, newest[0])).fetchall() == lines:
+            kept = db.execute(_TANK_POSTINGS, (entry.start_s, newest[0])).fetchall()
+            if newest[1:] == tuple(says.values()) and kept == [tuple(line.values()) for line in lines]:
                 return
             version = newest[0] + 1
-        db.execute(
-            "INSERT INTO tank_entry "
-            "(start_s, version, interval_s, measured_s, closing_wh, metered, reason, booked_at_s) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (entry.start_s, version, *says, entry.reason, at_s),
-        )
-        db.executemany(
-            "INSERT INTO tank_posting (start_s, version, line, account, wh, micro, mg) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            ((entry.start_s, version, place, *line) for place, line in enumerate(lines)),
-        )
+        key = {"start_s": entry.start_s, "version": version}
+        row = {**key, **says, "reason": entry.reason, "booked_at_s": at_s}
+        writing.book("tank_entry", row, "tank_posting", [{**key, "line": n, **line} for n, line in enumerate(lines)])
 
-    def _queue_again(self, key: OutboxKey) -> None:
+    def _queue_again(self, writing: SealedWriting, key: OutboxKey) -> None:
         """Queue the interval's newest version, whichever was sent."""
         self._db.execute(
             "INSERT OR REPLACE INTO outbox (start_s, heater, version) SELECT start_s, heater, max(version) FROM entry "
             "WHERE start_s = ? AND heater = ? GROUP BY start_s, heater",
             (key.start_s, key.heater),
         )
-        self._db.execute(_TAKE_BACK, key[:2])
+        if self._db.execute(_TAKE_BACK, key[:2]).rowcount:
+            writing.changed("refused")
 
     def _settle_facts(self) -> None:
         """Write the facts into a new ledger; refuse another home's; follow a new name, zone or heater."""
@@ -320,7 +347,8 @@ class LedgerWriter(Ledger):
             "currency": facts.currency,
             "timezone": facts.timezone,
         }
-        with self._writing():
+        with self._writing() as writing:
+            writing.changed("meta", "heater")
             self._db.executemany(_KEEP.format(table="meta"), meta.items())
             self._db.execute("UPDATE heater SET in_use = 0")
             self._db.executemany(
@@ -329,41 +357,27 @@ class LedgerWriter(Ledger):
             )
 
 
-def _values(entry: Entry) -> tuple[object, ...]:
-    return (
-        entry.start_s,
-        entry.interval_s,
-        entry.heater,
-        entry.diverted_wh,
-        entry.estimated_wh,
-        entry.measured_s,
-        entry.given_up_micro,
-        entry.avoided_micro,
-        entry.given_up_mg,
-        entry.avoided_mg,
-        entry.export_price_micro,
-        entry.import_price_micro,
-        entry.heat_value_micro,
-        entry.grid_wh,
-        entry.battery_wh,
-        entry.curtailed_wh,
-        entry.bought_micro,
-        entry.bought_mg,
-        entry.given_up_marginal_mg,
-        entry.avoided_marginal_mg,
-        entry.bought_marginal_mg,
-        entry.used,
-        entry.reason,
-    )
+def _line(posting: Posting) -> dict[str, Any]:
+    return {"account": posting.account, "wh": posting.wh, "micro": posting.micro, "mg": posting.mg}
 
 
-def _line(posting: Posting) -> tuple[str, int, int, int]:
-    return posting.account, posting.wh, posting.micro, posting.mg
-
-
-def _decided(row: DecisionRow) -> tuple[object, ...]:
+def _decided(row: DecisionRow) -> dict[str, Any]:
     findings = [[found.guard, found.verdict.name, found.sentence, found.change] for found in row.findings]
-    return (row.at_s, row.heater, row.order.value, row.watts, row.guard, row.sentence, row.change, _json(findings))
+    return {
+        "at_s": row.at_s,
+        "heater": row.heater,
+        "told": row.order.value,
+        "watts": row.watts,
+        "guard": row.guard,
+        "sentence": row.sentence,
+        "change": row.change,
+        "findings": _json(findings),
+    }
+
+
+def _noted(row: EventRow) -> dict[str, Any]:
+    names = ("at_s", "name", "kind", "sentence")
+    return {**{name: getattr(row, name) for name in names}, "figures": _json(dict(row.figures))}
 
 
 def _json(value: object) -> str:

@@ -1,5 +1,6 @@
 """backup, restore and verify: care of the ledger's file. Only restore writes to it, and never while a daemon does."""
 
+import os
 import sys
 import textwrap
 import time
@@ -12,8 +13,10 @@ import click
 from accounting.ledger import Ledger, LedgerError
 from accounting.ledger.backup import back_up
 from accounting.ledger.errors import looking
+from accounting.ledger.proving import Check, Proof
 from accounting.ledger.restoring import Restored
 from accounting.ledger.restoring import restore as put_back
+from accounting.ledger.sealing import DIGEST_BYTES
 from accounting.ledger.verifying import damaged
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
@@ -25,16 +28,31 @@ ledger_option = click.option(
 )
 
 
+def digest_given(ctx: click.Context, param: click.Parameter, value: str | None) -> bytes | None:
+    """A digest as it may be written down: spaces and capitals do not count."""
+    if value is None:
+        return None
+    try:
+        found = bytes.fromhex("".join(value.split()).lower())
+    except ValueError:
+        found = b""
+    if len(found) != DIGEST_BYTES:
+        raise click.BadParameter(f"expected {2 * DIGEST_BYTES} hexadecimal digits, got {value[:80]!r}")
+    return found
+
+
 @click.command()
-@click.argument("dest", type=click.Path(path_type=Path), required=False)
+@click.argument("named", metavar="[DEST]", type=click.Path(), default="")
 @ledger_option
 @home_option
 @json_option
-def backup(dest: Path | None, ledger: Path | None, home: Path, as_json: bool) -> None:
+def backup(named: str, ledger: Path | None, home: Path, as_json: bool) -> None:
     """Back the ledger up, also while the daemon runs, and verify the copy.
 
-    DEST is a folder, or a new file; without it the home file's folder for backups, which the daemon thins out.
+    DEST is a folder (one that is not there yet is made, if its name ends with a slash), or a new file; without it the
+    home file's folder for backups, which the daemon thins out.
     """
+    dest = Path(named) if named else None
     if ledger is not None:
         path, folder, default = ledger, ledger.with_name("backups"), True
     else:
@@ -45,6 +63,8 @@ def backup(dest: Path | None, ledger: Path | None, home: Path, as_json: bool) ->
         has_ledger = path.is_file()
     if dest is None and has_ledger:
         folder_made(folder, default)
+    if dest is not None and named.endswith(os.sep):
+        folder_made(dest, ours=True)
     made = back_up(path, dest or folder, time.time())
     if as_json:
         echo_json(
@@ -119,13 +139,16 @@ def _answer(done: Restored, backup_file: Path, path: Path, missing_to_s: float) 
 
 
 @click.command()
+@click.option("--against", metavar="DIGEST", callback=digest_given, help="The last digest, as noted some time ago.")
 @ledger_option
 @home_option
 @json_option
-def verify(ledger: Path | None, home: Path, as_json: bool) -> None:
+def verify(against: bytes | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     """Look the whole ledger through, a line for each check. Exit 1 if something is wrong.
 
-    It reads everything: the file's structure, versions, balances, totals, heaters, what waits, what was recorded.
+    It reads everything: the file's structure, each row's digest, the chain over all that is booked, balances, totals,
+    what waits, what was recorded. The chain's last digest is worth noting down elsewhere: with --against that digest,
+    a later look proves that nothing booked before it has been changed, dropped or added since.
     """
     path = ledger
     if path is None:
@@ -133,31 +156,52 @@ def verify(ledger: Path | None, home: Path, as_json: bool) -> None:
         path = loaded.path_of(loaded.ledger.path)
     try:
         with Ledger.open_reader(path) as books:
-            checks = books.verify()
+            checks, proof = books.verify(against)
     except LedgerError as error:
         if not error.damaged:
             raise
-        checks = [damaged(error)]
+        checks, proof = (damaged(error),), None
+    well = all(check.ok for check in checks) and (against is None or (proof is not None and proof.until_s is not None))
     if as_json:
-        echo_json(
-            {
-                "schema": "brimful.verify/1",
-                "ledger": str(path),
-                "ok": all(check.ok for check in checks),
-                "checks": [
-                    {"name": check.name, "ok": check.ok, "found": check.found, "problems": list(check.problems)}
-                    for check in checks
-                ],
-            }
-        )
+        echo_json({"schema": "brimful.verify/1", "ledger": str(path), "ok": well, **_verified(checks, proof, against)})
     else:
         for check in checks:
             click.echo(f"{'ok  ' if check.ok else 'BAD '} {check.name:<11} {check.found}")
             for problem in check.problems:
                 click.echo(textwrap.fill(problem, 80, initial_indent="     ", subsequent_indent="       "))
+        if against is not None:
+            click.echo(_against(proof))
         if not checks[0].ok:
             click.echo("The rest was not looked at. Keep the file as it is, and restore a backup.")
-    sys.exit(0 if all(check.ok for check in checks) else 1)
+    sys.exit(0 if well else 1)
+
+
+def _verified(checks: tuple[Check, ...], proof: Proof | None, against: bytes | None) -> dict[str, Any]:
+    head = None if proof is None else proof.head
+    told: dict[str, Any] = {
+        "checks": [
+            {"name": check.name, "ok": check.ok, "found": check.found, "problems": list(check.problems)}
+            for check in checks
+        ],
+        "digest": head.digest.hex() if head is not None and head.batch else None,
+        "digest_at": iso(head.at_s) if head is not None and head.batch else None,
+    }
+    if against is not None:
+        until_s = None if proof is None else proof.until_s
+        told["against"] = {
+            "digest": against.hex(),
+            "found": until_s is not None,
+            "booked_until": None if until_s is None else iso(until_s),
+        }
+    return told
+
+
+def _against(proof: Proof | None) -> str:
+    if proof is None or proof.until_s is None:
+        said = "the chain of this ledger has no such digest. It is another ledger's, it was mistyped, or "
+        said += "something booked before it was noted has been changed, dropped or added since."
+        return textwrap.fill(f"BAD  against     {said}", 80, subsequent_indent="       ")
+    return f"ok   against     what was booked up to {_local(proof.until_s)} is as it was then"
 
 
 def _local(at_s: float | None) -> str:

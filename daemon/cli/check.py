@@ -26,7 +26,7 @@ from daemon.setup.suggest import signals_table, suggest
 from daemon.timing.clock import SystemClock
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
-from rules.model.formatting import duration
+from rules.model.formatting import counted, duration
 
 Line = tuple[str, bool, str]
 """What was looked at, whether it is well, and the sentence."""
@@ -165,9 +165,13 @@ def _ledger(home: Home) -> Iterator[Line]:
         yield "ledger", False, f"{path.name}: {faults[0]}"
         return
     wait = waiting and home.timeseries is not None  # without a database they are kept in case there will be one
-    yield "ledger", True, f"{path.name}: sound" + (f", {waiting} intervals wait to be sent" if wait else "")
+    yield (
+        "ledger",
+        True,
+        f"{path.name}: sound" + (f", waiting to be sent: {counted(waiting, 'interval')}" if wait else ""),
+    )
     if refused:
-        told = f"{refused} intervals set aside, for the database refuses them: {oldest[0].why}"
+        told = f"set aside: {counted(refused, 'interval')}, for the database refuses them: {oldest[0].why}"
         yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"
 
 

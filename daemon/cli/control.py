@@ -29,6 +29,8 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
         echo_json(answer)
         return
     click.echo(fitted(f"{answer['sentence']}."))
+    if at is not None:
+        click.echo(fitted(_since_when(answer)))
     click.echo()
     for finding in answer["findings"]:
         click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
@@ -102,6 +104,15 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
         echo_json(answer)
     else:
         echo_line(answer["sentence"])
+
+
+def _since_when(answer: dict[str, Any]) -> str:
+    """When the decision was made that stood at a time, and whether the ledger reaches as far as that time at all."""
+    said = f"Decided at {answer['decided_at']}."
+    known = answer["known_until"]
+    if known is not None and known < answer["at"]:
+        said += f" The ledger ends at {known}: what stood at {answer['at']} is not known."
+    return said
 
 
 def _pair(setting: str) -> tuple[str, str]:

@@ -34,6 +34,9 @@ COMMANDS = {
 }
 
 
+_MENDED = "make it anew: remove its environment (.venv beside deploy/, or $BRIMFUL_VENV) and run deploy/start"
+
+
 class Commands(click.Group):
     """A group that knows its commands' names and one line about each without importing them."""
 
@@ -80,6 +83,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except ImportError as missing:  # parts of the environment are gone
+        lacking = missing.name or str(missing)
+        click.echo(f"brimful: this installation is damaged, {lacking} cannot be loaded; {_MENDED}", err=True)
+        sys.exit(2)
     except OSError as refused:  # a folder that may not be entered, a disk that is full
         click.echo(f"{refused.filename or 'this machine'}: {refused.strerror or refused}", err=True)
         sys.exit(2)

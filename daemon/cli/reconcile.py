@@ -26,6 +26,7 @@ from daemon.config.model import Home
 from daemon.documents.times import instant
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
+from rules.model.formatting import counted
 
 _NAMED = 20  # extra points that are told by name
 _SUMS = (("intervals", "intervals", 0), ("diverted_kwh", "diverted_wh", 3), ("given_up", "given_up_micro", 6),
@@ -257,7 +258,7 @@ def _sentences(
     if not report.rows:
         return
     if report.equal:
-        waits = f" {report.to_be_sent} intervals are still to be sent." if report.to_be_sent else ""
+        waits = f" Still to be sent: {counted(report.to_be_sent, 'interval')}." if report.to_be_sent else ""
         yield f"Both hold the same.{waits}"
         return
     if (report.missing or report.differing) and not mended:

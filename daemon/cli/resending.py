@@ -12,6 +12,7 @@ from accounting.timeseries.outbox import Failed, Pace, Shipper, carry, load
 from daemon.runtime.handlers import MOST_RESENT
 from daemon.web.api.client import ask
 from rules.model.errors import BrimfulError
+from rules.model.formatting import counted
 
 PATIENCE = 5
 """Failures in a row after which a command gives up: somebody waits for it."""
@@ -83,7 +84,7 @@ def drain(
             ledger.commit(Batch(at_s, again=again))
             wait_s = shipper.next_s() - clock()
             if answer.lasting or shipper.failures >= PATIENCE or wait_s > _LONGEST_WAIT_S:
-                left = f"{ledger.outbox_depth()} intervals wait in the outbox"
+                left = f"{counted(ledger.outbox_depth(), 'interval')} in the outbox"
                 raise BrimfulError("send intervals again", *_split(answer.sentence), f"{left}; none is lost")
         else:
             ledger.commit(Batch(at_s, delivered=answer.keys, refused=answer.refused))

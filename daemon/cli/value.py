@@ -25,6 +25,7 @@ from daemon.documents.displaced_months import as_notes, months_told
 from daemon.documents.stock_document import heat_stock
 from daemon.documents.times import instant, iso, period
 from daemon.documents.value_document import lacking_carbon, value_answer
+from daemon.web.api.client import have_written
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 
@@ -67,6 +68,8 @@ def value(
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
     if as_of_s is not None and used != "stated":
         raise click.UsageError("the heat stock is told as it is now: take --as-of or --used, not both")
+    if ledger is None and as_of_s is None:
+        have_written(home)
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
         report = value_report(books, by, from_s, to_s, loaded.home.timezone, as_of_s)
         if used != "stated":
@@ -180,7 +183,7 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
     loaded = load(home)
     at_s = instant(at, ZoneInfo(loaded.home.timezone))
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
-        rows = books.decision_at(at_s)
+        rows, known_s = books.decision_at(at_s), books.known_until_s()
     if not rows:
         raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
     row = next((row for row in rows if row.order is not Order.WITHHOLD), rows[0])
@@ -189,6 +192,7 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
         "home": loaded.home.name,
         "at": iso(at_s),
         "decided_at": iso(row.at_s),
+        "known_until": None if known_s is None else iso(known_s),
         "heater": row.heater,
         "order": row.order.value,
         "watts": row.watts,

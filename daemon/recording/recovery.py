@@ -11,6 +11,7 @@ from accounting.ledger import Ledger, StateMangled
 from accounting.valuation.historical_shares import read_past
 from daemon.assembly.prepared_home import Plan
 from daemon.recording.memory_codec import read
+from daemon.recording.price_note import PRICES
 from daemon.recording.unit_of_work import MEMORY, METER
 from rules.model.memory import Memory
 from rules.model.reading import Moment
@@ -43,6 +44,14 @@ def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, lis
     )
     books.go_by(read_past(plan.books, ledger))
     return books, memory, forgotten
+
+
+def kept_note(ledger: Ledger) -> object:
+    """By which prices the books were valued; None where nothing readable tells. Raises LedgerError."""
+    try:
+        return ledger.state(PRICES)
+    except StateMangled:
+        return None
 
 
 def _taken_up(books: Books, ledger: Ledger) -> Books:

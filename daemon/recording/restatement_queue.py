@@ -3,6 +3,7 @@
 import logging
 from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from accounting.books.restatement import LONGEST_WHY, Restating, TakingBack, lacks, unfinished, valued_by
@@ -10,6 +11,7 @@ from accounting.ledger import LedgerError, LedgerWriter
 from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Valuer
 from daemon.config.model import Home
+from daemon.recording.price_note import PRICES, PriceNote, note_of, price_note
 from rules.model.errors import BrimfulError
 from rules.model.reading import Moment
 
@@ -20,12 +22,14 @@ LOOK_S = 60.0
 """How soon a step that the ledger refused is tried again."""
 _OP = "restate"
 _REMEMBERED = 20
+_KEEP_ASSUMPTIONS = "restatement=none, settled intervals keep their assumptions; `brimful restate` takes the new ones"
 
 
 class Restater:
     """The restatements that wait. Used by the loop's thread alone.
 
     go_on: asks the loop for another step, behind all that waits for it already. fault: why the last step failed, or "".
+    note: by which prices the books are valued; that of changed ones once their restatement is done.
     """
 
     def __init__(self, ledger: LedgerWriter, settings: BooksSettings, go_on: Callable[[], None]) -> None:
@@ -36,6 +40,8 @@ class Restater:
         self._tickets = 0
         self._done: dict[int, dict[str, Any]] = {}
         self._going = False
+        self.note: PriceNote | None = None
+        self._coming: PriceNote | None = None
         cut_short = unfinished(ledger)
         if cut_short is not None:
             log.warning("restatement=cut short, taken back; `brimful restate` makes it again")
@@ -44,19 +50,74 @@ class Restater:
         if untold is not None:
             self._add(Restating(ledger, Valuer(settings), "prices that came late", *untold, lacks))
 
-    def repriced(self, before: Home, after: Home, former: BooksSettings, settings: BooksSettings, changed: str) -> None:
+    @property
+    def idle(self) -> bool:
+        """Whether nothing waits."""
+        return not self._waiting
+
+    def begun(self, home: Home, settings: BooksSettings, kept: object, now_s: float) -> None:
+        """Compare the prices with those that the books were valued by (kept: the note of them), and restate by the new.
+
+        They were edited while the daemon was stopped, or after the backup that was restored. What was booked before the
+        present assumptions keeps its value. now_s: UTC seconds.
+        """
+        former, present = note_of(kept), price_note(home)
+        if former is None:  # an older program's ledger, or a new one
+            self.note = self._coming = present
+            return
+        changed = present.changed_from(former, home.file.name)
+        assumed = present.assumed != former.assumed
+        self.note, self._coming = former, replace(present, since_s=now_s if assumed else former.since_s)
+        if assumed:
+            log.warning(_KEEP_ASSUMPTIONS)
+        elif changed:
+            log.warning("restatement=due, prices were changed while brimful was stopped: %s", ", ".join(changed))
+            why = f"changed while brimful was stopped: {', '.join(changed)}"[:LONGEST_WHY]
+            first_s, last_s = self._span()
+            used = str(settings.used)
+            from_s = max(first_s, int(former.since_s))
+            work = Restating(self._ledger, Valuer(settings), why, from_s, last_s, lambda one: one.used in (None, used))
+            self._add(work)
+        self._settled()
+
+    def repriced(
+        self,
+        before: Home,
+        after: Home,
+        former: BooksSettings,
+        settings: BooksSettings,
+        changed: str,
+        now_s: float = 0.0,
+    ) -> None:
         """The home file, or a file it names, was read again. What was valued by the former prices is valued by the new.
 
-        Assumptions (what is displaced, the share used) have no dates: they are for a person to restate by.
+        Assumptions (what is displaced, the share used) have no dates: they are for a person to restate by. now_s: UTC
+        seconds.
         """
+        assumed = (before.displaces, before.books) != (after.displaces, after.books)
+        since_s = 0.0 if self._coming is None else self._coming.since_s
+        self._coming = price_note(after, now_s if assumed else since_s)
+        self._restate(before, after, former, settings, changed)
+        self._settled()
+
+    def _restate(self, before: Home, after: Home, former: BooksSettings, settings: BooksSettings, changed: str) -> None:
         if (before.displaces, before.books) != (after.displaces, after.books):
-            log.info("restatement=none, settled intervals keep their assumptions; `brimful restate` takes the new ones")
+            log.info(_KEEP_ASSUMPTIONS)
             return
         if changed == after.file.name and (before.tariffs, before.carbon) == (after.tariffs, after.carbon):
             return
         why = f"{changed} changed"[:LONGEST_WHY]
         self._add(Restating(self._ledger, Valuer(settings), why, *self._span(), valued_by(Valuer(former))))
         self.look()
+
+    def _settled(self) -> None:
+        """With nothing left to restate, the books are valued by the prices there are."""
+        if not self._waiting:
+            self.note = self._coming
+
+    def state(self) -> dict[str, Any]:
+        """What of it is working state."""
+        return {} if self.note is None else {PRICES: self.note.written()}
 
     def wish(self, arguments: Mapping[str, Any], settings: BooksSettings) -> dict[str, Any]:
         """Restate as a person asks. arguments: ledger, the path of the one that is meant; from_s, to_s, why.
@@ -117,6 +178,7 @@ class Restater:
         if ended:
             self._waiting.popleft()
             self._remember(ticket, work)
+            self._settled()
         self.look()
         return ended
 

@@ -6,7 +6,7 @@ does: the commit is the loop's own. The orders are then no longer told again.)
 
 import logging
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from math import inf
@@ -46,6 +46,9 @@ MEMORY = "memory"
 QUIET_S = 1800.0
 """Longest time between two writes while nothing but time has passed: a card wears with every one of them."""
 
+FRESH_S = 5.0
+"""The ledger's age, s, that is good enough for who reads it: questions in a row write no more often."""
+
 LEDGER = "ledger"
 MOST_ROWS = 2000
 """Decisions and, beside them, events that wait for a ledger that fails."""
@@ -73,7 +76,8 @@ def _unheard(engine: Engine) -> int:
 
 
 class Keeper:
-    """Owns the ledger's write connection, on the loop's thread. fault: why the last commit failed, or ""."""
+    """Owns the ledger's write connection, on the loop's thread. fault: why the last commit failed, or ""; also: what
+    else of the working state is to be written."""
 
     def __init__(self, ledger: LedgerWriter) -> None:
         self.fault = ""
@@ -94,6 +98,7 @@ class Keeper:
         self._stood: object = None
         self._alarmed = False
         self._let_go: Counter[str] = Counter()
+        self.also: Callable[[], Mapping[str, Any]] = dict
 
     @property
     def path(self) -> Path:
@@ -207,6 +212,14 @@ class Keeper:
         if on or waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
             self.commit(engine, now)
 
+    def freshen(self, engine: Engine, now: Moment) -> None:
+        """Write for somebody who is about to read the ledger, unless that was done a moment ago or nothing is new: so
+        that there is one figure for the interval in progress, whoever is asked."""
+        since_s = now.utc_s - self.written_at_s if self.written_at_s is not None else FRESH_S
+        on = any(order is not Order.WITHHOLD for order in self._told.values())
+        if not 0 <= since_s < FRESH_S and (on or self._entries or self._stood != _standing(engine)):
+            self.commit(engine, now)
+
     def commit(self, engine: Engine, now: Moment) -> None:
         """Write all that waits, with the working state that belongs to it, in one transaction."""
         books = engine.books
@@ -224,7 +237,7 @@ class Keeper:
             tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
-            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
+            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now), **self.also()},
             tape=tape,
             delivered=tuple(self._delivered),
             refused=tuple(self._refused),

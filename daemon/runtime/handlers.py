@@ -116,6 +116,13 @@ def health(
     }
 
 
+def written(loop: Loop, now: Moment) -> dict[str, Any]:
+    """Write the interval in progress down for who is about to read the ledger."""
+    loop.freshen(now)
+    at_s = loop.keeper.written_at_s
+    return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
+
+
 def write_note(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
     """Keep a dated note of the owner's; written down at once."""
     note = notes.note_of(arguments)
@@ -171,7 +178,9 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         order = _order(arguments.get("order"))
         for_s = arguments.get("for_s")
         if isinstance(for_s, bool) or not (isinstance(for_s, int | float) and 1 <= for_s <= LONGEST_OVERRIDE_S):
-            cause = f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {str(for_s)[:40]}"
+            is_time = isinstance(for_s, int | float) and not isinstance(for_s, bool) and 1 <= for_s < 1e12
+            got = f"{for_s:.12g} s ({duration(float(for_s or 0))})" if is_time else str(for_s)[:40]
+            cause = f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {got}"
             raise BrimfulError("set an override", "for_s", cause, "an override always ends")
         heater = arguments.get("heater")
         names = {known.name: known for known in settings.heaters}

@@ -139,6 +139,11 @@ class Loop:
         if self._wall.right:
             self.keeper.commit(self.engine, now)
 
+    def freshen(self, now: Moment) -> None:
+        """Write down what a question to the ledger should find there, if it can be dated."""
+        if self._wall.right:
+            self.keeper.freshen(self.engine, now)
+
     @property
     def clock_fault(self) -> str:
         """Why nothing is booked though all else goes on, or ""."""

@@ -26,7 +26,7 @@ from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.recording.backups import BACKED_UP, LOOK_S, Backups, open_ledger
-from daemon.recording.recovery import resumed
+from daemon.recording.recovery import kept_note, resumed
 from daemon.recording.restatement_queue import GO_ON, Restater
 from daemon.recording.restatement_queue import LOOK_S as RESTATE_S
 from daemon.recording.shipper import Shipping
@@ -94,6 +94,8 @@ class Service:
             self._wall = WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0)
             self._connect(broker)
             self._restater = Restater(ledger, books.settings, lambda: self._enqueue(GO_ON))
+            self._restater.begun(plan.home, books.settings, kept_note(ledger), now.utc_s)
+            self.keeper.also = self._restater.state
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
             jobs = {**jobs, "restate": every(RESTATE_S)}
             # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
@@ -132,6 +134,7 @@ class Service:
                 answers={
                     "why": lambda loop, now, _: answers.why(loop, now, self.home),
                     "health": lambda loop, now, _: self._health(loop, now),
+                    "written": lambda loop, now, _: answers.written(loop, now),
                     "rules": lambda loop, now, _: rules_answer(self.home),
                     "rule": self._change_rule,
                     "note": answers.write_note,
@@ -161,6 +164,11 @@ class Service:
     def backup_fault(self) -> str:
         """Why no backup could be made; "" if all is well, or none is asked for."""
         return "" if self._backups is None else self._backups.fault
+
+    @property
+    def restated(self) -> bool:
+        """Whether no restatement waits."""
+        return self._restater.idle
 
     def start(self) -> None:
         """Begin: connect, answer, decide. The loop comes last, for its end ends all the others."""
@@ -409,7 +417,7 @@ class Service:
         former = books.settings
         books.reprice(made.books)
         books.go_by(loop.keeper.past(books))
-        self._restater.repriced(self.home, kept, former, books.settings, changed)
+        self._restater.repriced(self.home, kept, former, books.settings, changed, now.utc_s)
         self.home, self._plan = kept, made
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)

@@ -144,7 +144,7 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
     if tally.live and tally.last_value is not None:
         refused = sum(tally.refused.values())
         some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""
-        return Probe(name, True, f"{name}: {tally.last_value:g} {base_signal(name).unit} from {topic}{some}")
+        return Probe(name, True, f"{name}: {tally.last_value:.10g} {base_signal(name).unit} from {topic}{some}")
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:

@@ -87,7 +87,7 @@ def signals_table(suggestions: Sequence[Suggestion]) -> str:
     for found in suggestions:
         source = found.source
         unit = SIGNALS[source.signal].unit
-        lines = [f"[signals.{source.signal}]", f"# {found.why}; now {found.value:g} {unit}. Check before use."]
+        lines = [f"[signals.{source.signal}]", f"# {found.why}; now {found.value:.10g} {unit}. Check before use."]
         if source.signal in ("grid_w", "surplus_w", "battery_w"):
             lines.append(f"# {SIGNALS[source.signal].about}; if its sign is the other way round, add a minus to scale")
         lines.append(f"topic = {toml_text(source.topic)}")

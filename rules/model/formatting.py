@@ -46,6 +46,11 @@ def money(amount: float, currency: str) -> str:
     return f"{figure} {currency} per kWh" if currency else f"{figure} per kWh"
 
 
+def counted(many: int, thing: str) -> str:
+    """How many of a thing: 1 interval, 1,200 intervals."""
+    return f"{many:,} {thing}{'' if many == 1 else 's'}"
+
+
 def duration(seconds: float) -> str:
     """45 → "45 s", 240 → "4 min", 3900 → "1 h 5 min", 180000 → "2 days 2 h"; rounded to the unit it ends with."""
     if not math.isfinite(seconds):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, LedgerError, LedgerWriter
+from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
 from tests.unit.daemon.recording.test_unit_of_work import House, full_half_hour
 
@@ -174,3 +174,30 @@ def test_a_file_that_is_moved_away_under_the_daemon_is_an_alarm_and_nothing_is_l
     seen = house.seen()
     assert sum(entry.diverted_wh for entry in seen.entries) > 0
     assert [event for event in seen.events if event[1] == "ledger"] == [("alarm", "ledger"), ("recovered", "ledger")]
+
+
+@pytest.mark.parametrize("looked_at", [False, True], ids=["alone", "read meanwhile"])
+def test_a_log_that_is_deleted_under_the_daemon_is_an_alarm_and_nothing_is_lost(
+    tmp_path: Path, looked_at: bool
+) -> None:
+    """SQLite writes on into the file that no name leads to: all since it was last folded in would go with the process.
+    Somebody who reads meanwhile is refused."""
+    house = House(tmp_path)
+    full_half_hour(house)
+    house.commit(1980.0)
+    log = Path(f"{house.path}-wal")
+    assert log.stat().st_size > 0
+    log.unlink()
+    if looked_at:
+        with pytest.raises(LedgerError, match="the disk answers with an error"):
+            Ledger.open_reader(house.path)
+    house.commit(2040.0)
+    assert "was deleted or replaced while in use; what it held was put into the ledger" in house.keeper.fault
+    house.commit(2100.0)
+    assert house.keeper.fault == ""
+    with Ledger.open_reader(house.path) as books:
+        assert books.integrity() == []
+        assert sum(one.diverted_wh for one in (*books.entries(0, 1e11), *books.open_entries())) == 20 * 32
+        events = [(event.kind, event.name) for event in books.events(0, 1e11) if event.name == "ledger"]
+    assert events == [("alarm", "ledger"), ("recovered", "ledger")]
+    house.keeper.close()

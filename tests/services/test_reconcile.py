@@ -260,7 +260,7 @@ def test_intervals_set_aside_are_shown_by_check_and_sent_by_repair(
         main(["check", str(house.file), "--seconds", "0.1"])
     told = capsys.readouterr().out
     assert ended.value.code == 1
-    assert "BAD  database       1 intervals set aside" in told
+    assert "BAD  database       set aside: 1 interval," in told
     assert "(400): no room; once that is mended: brimful reconcile --repair" in told
     assert house.json(code=1)["total"]["refused"] == 1
     assert house.json("--repair")["queued"] == 1

@@ -79,8 +79,8 @@ _WRITTEN = {
     "DELETE FROM outbox": "struck off",
     "INSERT OR REPLACE INTO refused": "set aside",
 }
-_PART_OF_ANOTHER = ("DELETE FROM refused", "INSERT INTO meta", "UPDATE heater")
-"""Of the step "outbox", and of the opening of a new file."""
+_PART_OF_ANOTHER = ("DELETE FROM refused", "INSERT INTO meta", "UPDATE heater", "INSERT INTO link")
+"""Of the steps "outbox" and "state", and of the opening of a new file."""
 
 START_S = 1_780_315_200  # 2026-06-01T12:00:00Z
 STEP_S = 20

@@ -17,6 +17,7 @@ PYTHON = r"""#!/bin/bash
 # Stands in for python: -c succeeds, -m venv copies itself, -m pip writes the program.
 case "$*" in
 *"import ensurepip"*) exit "${STAND_IN_NO_VENV:-0}" ;;
+"-c import click"*) ! rm "${STAND_IN_BROKEN:-/nowhere}" 2>/dev/null ;;
 "-c "*) exit 0 ;;
 "-m venv "*)
     echo "venv" >>"$STAND_IN_LOG"
@@ -105,6 +106,18 @@ def test_a_second_start_makes_nothing(house: House) -> None:
     again = house.start()
     assert house.done() == []
     assert again.stderr == ""
+
+
+def test_a_damaged_environment_is_made_anew(house: House) -> None:
+    """A package is gone, or half of one: said, mended, and the command goes on."""
+    house.start()
+    house.done()
+    broken = house.elsewhere / "broken"
+    broken.touch()
+    again = house.start("value", STAND_IN_BROKEN=str(broken))
+    assert house.done() == ["venv", "packages", "project"]
+    assert "is damaged; making it anew" in again.stderr
+    assert (again.stdout, again.returncode) == ("<value>", 7)
 
 
 def test_changed_code_is_installed_anew_and_changed_packages_too(house: House) -> None:

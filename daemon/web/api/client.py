@@ -2,6 +2,8 @@
 
 import json
 import tomllib
+from contextlib import suppress
+from hashlib import blake2b
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,10 @@ PORT = 8731
 LEDGER = "brimful.sqlite"
 _EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
 WITHIN_S = 8.0
+
+
+HOME_HEADER = "Brimful-Home"
+"""By which a question says which home it is meant for, and each answer which home it comes from."""
 
 
 class NotRunning(BrimfulError):
@@ -40,7 +46,11 @@ def address(home: Path) -> tuple[str, int]:
     Raises BrimfulError when the file cannot be read at all.
     """
     try:
-        table = tomllib.loads(home.read_text(encoding="utf-8")).get("api", {})
+        text = home.read_bytes().decode("utf-8")
+        if text.startswith("\ufeff"):
+            cause = "expected UTF-8 text, got a byte-order mark before it"
+            raise BrimfulError("read the home file", str(home), cause, "save the file without one")
+        table = tomllib.loads(text).get("api", {})
         return str(table.get("bind", BIND)), int(table.get("port", PORT))
     except OSError as missing:
         raise BrimfulError(
@@ -49,6 +59,9 @@ def address(home: Path) -> tuple[str, int]:
             f"expected a readable file, got {missing.strerror}",
             "name it with --home HOME.toml, or set BRIMFUL_HOME",
         ) from missing
+    except UnicodeDecodeError as wrong:
+        cause = f"expected UTF-8 text, got the byte 0x{wrong.object[wrong.start]:02x}"
+        raise BrimfulError("read the home file", str(home), cause, "save the file as UTF-8") from wrong
     except (ValueError, AttributeError, TypeError) as broken:
         raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
 
@@ -56,6 +69,21 @@ def address(home: Path) -> tuple[str, int]:
 def token_file(ledger: Path) -> Path:
     """Where the daemon keeps the token by which it knows the machine's own user: beside the ledger."""
     return ledger.with_name(f"{ledger.name}.api-token")
+
+
+def identity(home_file: Path, token: str) -> str:
+    """A home's identity: a digest of its token ("-" where that is not known), and one of its home file's place.
+
+    Either will do: a container sees the file at another place, and a home that never ran has no token yet.
+    """
+    digests = (blake2b(part.encode(), digest_size=8).hexdigest() for part in (token, str(home_file.resolve())))
+    of_token, of_file = digests
+    return f"{of_token if token else '-'} {of_file}"
+
+
+def same_home(one: str, other: str) -> bool:
+    """Whether two identities are one home's."""
+    return any(a == b != "-" for a, b in zip(one.split(), other.split(), strict=False))
 
 
 def _token(home: Path) -> str:
@@ -75,8 +103,11 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
     )
     try:
         body = None if arguments is None else json.dumps(arguments)
-        headers = {"Content-Type": "application/json"} if body else {}
-        if token := _token(home):
+        token = _token(home)
+        headers = {HOME_HEADER: identity(home, token)}
+        if body:
+            headers["Content-Type"] = "application/json"
+        if token:
             headers["Authorization"] = f"Bearer {token}"
         connection.request(method, path, body, headers)
         response = connection.getresponse()
@@ -101,6 +132,12 @@ def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = N
         return content
     error = content.get("error") if isinstance(content, dict) else None
     raise Refused(error if isinstance(error, dict) else {"subject": path, "cause": f"status {response.status}"})
+
+
+def have_written(home: Path) -> None:
+    """Have the home's daemon, if one runs, write the interval in progress, for who reads the ledger next."""
+    with suppress(BrimfulError):
+        ask(home, "GET", "/api/written")
 
 
 def _words(silent: Exception) -> str:

@@ -57,6 +57,7 @@ async def _told(house: House, request: Request, name: str, make: Make, usually: 
             _bound(home, ledger, by, from_s, to_s)
             return make(home, ledger, by, from_s, to_s)
 
+    await house.written()
     answer: Answer = await house.shelf.ask((f"api {name}", by, from_s, to_s), KEPT_S, read)
     return answer
 

@@ -34,6 +34,7 @@ _ERRORS = {
     "400": "what was asked cannot be done as it stands; the text says what to mend",
     "401": "a login or the token is needed",
     "403": "who asks may not",
+    "409": "another home is meant (header Brimful-Home); its daemon does not answer at this port",
     "413": "the request is too long",
     "500": "an error that nobody foresaw; it is in the daemon's log",
     "503": "no answer in time, or too many questions at a time",
@@ -67,6 +68,7 @@ OPERATIONS = (
     Operation("post", "/api/resend", shapes.Resent, shapes.ResendWish),
     Operation("post", "/api/restate", shapes.RestateAsked, shapes.RestateWish),
     Operation("get", "/api/restating", shapes.Restating),
+    Operation("get", "/api/written", shapes.Written),
 )
 
 

@@ -299,6 +299,13 @@ class Restating(Shape):
     done: dict[str, Restated]
 
 
+class Written(Shape):
+    """The interval in progress is in the ledger now. written_at: when it was last written, null if never."""
+
+    schema_: Literal["brimful.written/1"] = Field(alias="schema")
+    written_at: AwareDatetime | None
+
+
 class ValueRow(Shape):
     """Money in the currency unit, carbon in kg CO2e. Some figures stand only where the report holds any."""
 

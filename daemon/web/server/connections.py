@@ -192,5 +192,5 @@ def _listen(bind: str, port: int) -> socket.socket:
             "open the local API",
             f"{bind}:{port}",
             f"expected a free address, got {taken.strerror}",
-            "is another brimful running here? set [api] port",
+            f"another home's brimful may have it: give this home its own, [api] port = {port + 1}, say",
         ) from taken

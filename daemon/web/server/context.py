@@ -1,6 +1,7 @@
 """What the server knows of the house."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from daemon.config.model import Home
@@ -9,6 +10,7 @@ from daemon.web.server.live_state import Latest, Picture
 from daemon.web.server.loop_client import Asking
 from daemon.web.server.query_cache import Shelf
 from daemon.web.server.refusals import Refusal
+from rules.model.errors import BrimfulError
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +23,11 @@ class House:
     access: Access
     home: Callable[[], Home]
     shelf: Shelf = field(default_factory=Shelf)
+
+    async def written(self) -> None:
+        """Have the loop write the interval in progress, so that the ledger says what the page says."""
+        with suppress(BrimfulError):  # the ledger as it is, then
+            await self.asking.ask("written", {})
 
     async def picture(self) -> Picture:
         """The house as it is now. Raises Refusal before there is any."""

@@ -5,6 +5,7 @@
     GET  /api/rule           every rule with its settings
     GET  /api/value          what the diverted energy was worth; by, from, to
     GET  /api/stock          the heat stock's accounts; by, from, to
+    GET  /api/written        has the interval in progress written down, for who reads the ledger itself
     GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
@@ -13,9 +14,10 @@
     POST /api/override       {"order": ORDER, "for_s": SECONDS, "heater": NAME or null}, or {"clear": true}
 
 Answers are JSON objects; errors are {"error": {"op", "subject", "cause", "hint", "text"}} with status 400 (a person can
-mend it), 401 and 403 (who asks may not), 404, 405, 413, 500 (an error nobody foresaw) or 503 (the loop did not answer
-in time). "text" is all of it for people, one problem a line.
+mend it), 401 and 403 (who asks may not), 404, 405, 409 (another home is meant), 413, 500 (an error nobody foresaw) or
+503 (the loop did not answer in time). "text" is all of it for people, one problem a line.
 
+Each answer carries the home's identity as `Brimful-Home`; a question that carries another's is refused with 409.
 Reading is open on this machine. A wish needs the token that lies beside the ledger, as `Authorization: Bearer TOKEN`,
 or a login; where others can reach the server, so does a question.
 """
@@ -33,6 +35,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from daemon.web.api import ledger_routes as books
+from daemon.web.api.client import HOME_HEADER, identity, same_home
 from daemon.web.page.app import Page
 from daemon.web.server.context import House
 from daemon.web.server.refusals import JsonAnswer, Refusal, error_answer, status_of
@@ -41,7 +44,13 @@ from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 Endpoint = Callable[[Request], Awaitable[Response]]
-QUESTIONS = {"/api/why": "why", "/api/health": "health", "/api/rule": "rules", "/api/restating": "restating"}
+QUESTIONS = {
+    "/api/why": "why",
+    "/api/health": "health",
+    "/api/rule": "rules",
+    "/api/restating": "restating",
+    "/api/written": "written",
+}
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
 READ = {"/api/value": books.value, "/api/stock": books.stock}
 
@@ -52,7 +61,8 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
 
     def trouble(request: Request, error: BrimfulError) -> Response:
         if request.url.path.startswith("/api/"):
-            return JsonAnswer(error_answer(error), status_of(error), headers=dict(_headers(error)))
+            headers = {**_headers(error), **_signed(house)}
+            return JsonAnswer(error_answer(error), status_of(error), headers=headers)
         return page.trouble(request, error)
 
     async def refused(request: Request, error: Exception) -> Response:
@@ -93,10 +103,34 @@ def _headers(error: BrimfulError) -> dict[str, str]:
     return error.headers if isinstance(error, Refusal) else {}
 
 
+def _identity(house: House) -> str:
+    return identity(house.home().file, house.access.token)
+
+
+def _signed(house: House) -> dict[str, str]:
+    """By which an answer says which home it comes from."""
+    return {HOME_HEADER: _identity(house)}
+
+
+def _must_be_meant(house: House, request: Request) -> None:
+    """Raises Refusal where the question is for another home: its daemon does not run, and this one has its port."""
+    meant = request.headers.get(HOME_HEADER)
+    if meant is None or same_home(meant, _identity(house)):
+        return
+    ours = (
+        f"that of {house.home().home.name} ({house.home().file.resolve()})"
+        if house.access.may_read(request)
+        else "another's"
+    )
+    hint = f"give each home its own: [api] port = {house.home().api.port + 1}, say"
+    raise Refusal(409, "the daemon at this port", f"expected the daemon of your home file, got {ours}", hint)
+
+
 def _question(house: House, name: str) -> Endpoint:
     async def answer(request: Request) -> Response:
         house.access.must_read(request)
-        return JsonAnswer(await house.asking.ask(name, {}))
+        _must_be_meant(house, request)
+        return JsonAnswer(await house.asking.ask(name, {}), headers=_signed(house))
 
     return answer
 
@@ -104,7 +138,8 @@ def _question(house: House, name: str) -> Endpoint:
 def _read(house: House, read: Callable[[House, Request], Awaitable[dict[str, Any]]]) -> Endpoint:
     async def answer(request: Request) -> Response:
         house.access.must_read(request)
-        return JsonAnswer(await read(house, request))
+        _must_be_meant(house, request)
+        return JsonAnswer(await read(house, request), headers=_signed(house))
 
     return answer
 
@@ -118,8 +153,9 @@ async def _document(request: Request) -> Response:
 
 def _wish(house: House, name: str) -> Endpoint:
     async def answer(request: Request) -> Response:
+        _must_be_meant(house, request)
         house.access.must_change(request)
-        return JsonAnswer(await house.asking.ask(name, await arguments_of(request)))
+        return JsonAnswer(await house.asking.ask(name, await arguments_of(request)), headers=_signed(house))
 
     return answer
 

@@ -82,6 +82,7 @@ async def table(house: House, request: Request) -> Response:
 
 
 async def _report(house: House, home: Home, asked: Asked) -> tuple[ValueReport, list[MonthShares]]:
+    await house.written()
     key = ("value", asked.by, asked.from_s, asked.to_s)
     return await house.shelf.ask(key, KEPT_S, lambda: gather.value(home, asked.by, asked.from_s, asked.to_s))
 

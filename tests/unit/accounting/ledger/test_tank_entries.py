@@ -118,7 +118,11 @@ def test_integrity_looks_at_the_tank_too(ledger: LedgerWriter) -> None:
     assert ledger.integrity() == []
     with closing(sqlite3.connect(ledger.path)) as db, db:
         db.execute("INSERT INTO tank_posting VALUES (?, 1, 5, 'lost', 7, 0, 0)", (START_S,))
-    assert ledger.integrity() == [f"tank's interval {START_S}, version 1: postings add up to 7 Wh instead of 0"]
+    assert ledger.integrity() == [
+        "tank's entry of 2026-06-01 00:00 UTC, version 1: not as it was written",
+        "what was booked up to 2026-06-01 00:00 UTC was changed, dropped or added to",
+        f"tank's interval {START_S}, version 1: postings add up to 7 Wh instead of 0",
+    ]
 
 
 def test_a_ledger_of_the_first_schema_goes_on(tmp_path: Path) -> None:
@@ -138,6 +142,6 @@ def test_a_ledger_of_the_first_schema_goes_on(tmp_path: Path) -> None:
         same = replace(entry(0), used="1", postings=postings(700, 38_500, 178_500))
         ledger.commit(Batch(START_S, (same, entry(1))))
         assert [item.key.version for item in ledger.outbox_peek(9)] == [1], "nothing new is said of the old interval"
-        ledger.commit(Batch(START_S, (replace(same, given_up_micro=1),)))
+        ledger.commit(Batch(START_S, (replace(same, given_up_micro=1, postings=postings(700, 1, 178_500)),)))
         assert [item.key.version for item in ledger.outbox_peek(9)] == [2, 1]
         assert ledger.integrity() == []

@@ -75,7 +75,7 @@ def test_another_content_is_a_new_version_beside_the_old_one(ledger: LedgerWrite
     ledger.commit(Batch(START_S + 5, (replace(other, reason="late reading"),)))
     assert ledger.entries(0, EVER) == [replace(other, reason="late reading")]
     assert raw(ledger, "SELECT version, reason FROM entry") == [(1, "settled"), (2, "late reading")]
-    assert raw(ledger, "SELECT * FROM superseded") == [(START_S, "main", 1, START_S + 5)]
+    assert raw(ledger, "SELECT start_s, heater, version, at_s FROM superseded") == [(START_S, "main", 1, START_S + 5)]
     assert [item.key for item in ledger.outbox_peek(9)] == [(START_S, "main", 2)]
     assert ledger.integrity() == []
 
@@ -286,9 +286,13 @@ def test_integrity_names_what_is_wrong(ledger: LedgerWriter) -> None:
     assert ledger.integrity() == []
     with sqlite3.connect(ledger.path) as db:
         db.execute("INSERT INTO posting VALUES (?, 'main', 1, 2, 'lost', 5, 0, 0)", (START_S,))
-        db.execute("INSERT INTO superseded VALUES (?, 'main', 1, 0)", (START_S + HALF_HOUR_S,))
+        row = (START_S + HALF_HOUR_S,)
+        db.execute("INSERT INTO superseded (start_s, heater, version, at_s) VALUES (?, 'main', 1, 0)", row)
     db.close()
     assert ledger.integrity() == [
+        "replacement of the entry of 2026-06-01 00:30 UTC of main, version 1: not as it was written",
+        "entry of 2026-06-01 00:00 UTC of main, version 1: not as it was written",
+        "what was booked up to 2026-06-01 00:00 UTC was changed, dropped or added to",
         f"interval {START_S + HALF_HOUR_S} of main: 0 current versions instead of 1",
         f"interval {START_S} of main, version 1: postings add up to 5 Wh instead of 0",
         f"interval {START_S + HALF_HOUR_S} of main: version 1 waits to be sent though a newer one is there",

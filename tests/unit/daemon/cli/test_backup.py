@@ -2,12 +2,14 @@
 
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.ledger.sealing_upgrade import seal_all
 from daemon.assembly.endpoints import facts
 from daemon.cli.main import main
 from daemon.config.load import load
@@ -117,6 +119,59 @@ def test_verify_fails_where_something_is_wrong(typed: Typed) -> None:
     assert "BAD  postings" in said
     assert f"interval {START_S} of main, version 1: postings add up to 5 Wh instead of 0" in " ".join(said.split())
     assert not json.loads(typed.asks("verify", "--json", code=1))["ok"]
+
+
+def test_verify_against_a_noted_digest_proves_what_was_booked_before(typed: Typed) -> None:
+    """The digest noted in June is still found when July is booked; not once a figure of June is another, though each
+    row's own digest and the chain have been made to fit."""
+    noted = json.loads(typed.asks("verify", "--json"))["digest"]
+    assert f"1 batches, the last digest is {noted}" in " ".join(typed.asks("verify").split())
+    with typed.writer() as ledger:
+        ledger.commit(Batch(START_S + 1e6, (entry(600),)))
+    assert json.loads(typed.asks("verify", "--json"))["digest"] != noted
+    spaced = " ".join(noted[at : at + 4].upper() for at in range(0, 32, 4))
+    assert "what was booked up to 2026-06-02" in typed.asks("verify", "--against", spaced)
+    told = json.loads(typed.asks("verify", "--against", noted, "--json"))
+    assert told["against"] == {"digest": noted, "found": True, "booked_until": "2026-06-02T01:00:00Z"}
+    assert "BAD  against" in typed.asks("verify", "--against", "0" * 32, code=1)
+    assert "expected 32 hexadecimal digits, got 'abc'" in typed.asks("verify", "--against", "abc", code=2)
+    forged(typed.path)
+    assert json.loads(typed.asks("verify", "--json"))["ok"]
+    told = json.loads(typed.asks("verify", "--against", noted, "--json", code=1))
+    assert (told["ok"], told["against"]["found"]) == (False, False)
+
+
+def forged(path: Path) -> None:
+    """Change a figure, and every digest with it, as somebody would who knows how they are made."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("DROP TRIGGER entry_keeps_update")
+        db.execute("UPDATE entry SET avoided_micro = avoided_micro + 1 WHERE start_s = ?", (START_S,))
+        for table in ("entry_keeps", "superseded_keeps", "tank_entry_keeps", "restatement_keeps", "restated_keeps"):
+            db.execute(f"DROP TRIGGER IF EXISTS {table}_update")
+            name = table.removesuffix("_keeps")
+            db.execute(f"CREATE TRIGGER {table}_update BEFORE UPDATE ON {name} BEGIN SELECT RAISE(ABORT, 'no'); END")
+        db.execute("DROP TRIGGER link_keeps_delete")
+        db.execute("DELETE FROM link")
+        db.execute("DELETE FROM state WHERE key LIKE 'chain%'")
+        seal_all(db)
+
+
+def test_a_new_folder_is_made_where_its_name_says_that_it_is_one(typed: Typed) -> None:
+    new = typed.path.with_name("stick")
+    first = typed.asks("backup", f"{new}/").splitlines()
+    assert new.is_dir()
+    assert [path.suffix for path in new.iterdir()] == [".sqlite"], first
+
+
+def test_a_ledger_with_a_row_that_was_changed_gives_no_backup(typed: Typed) -> None:
+    """One bit of money: the older backups, which may be sound, are not thinned out for it."""
+    with closing(sqlite3.connect(typed.path, isolation_level=None)) as db:
+        db.execute("DROP TRIGGER entry_keeps_update")
+        db.execute("UPDATE entry SET avoided_micro = avoided_micro + 4194304 WHERE start_s = ?", (START_S,))
+    said = typed.asks("backup", code=2)
+    assert "it is damaged (entry of 2026-06-01 00:00 UTC of main, version 1: not as it was written" in said
+    assert "`brimful verify` names all that is wrong" in said
+    assert list(typed.path.with_name("backups").iterdir()) == []
 
 
 def test_verify_of_a_damaged_file_stops_there(typed: Typed) -> None:

@@ -51,7 +51,7 @@ def test_what_is_kept_for_a_database_waits_only_where_there_is_one(home: Path) -
     home.write_text(
         home.read_text() + f'[timeseries]\nkind = "victoriametrics"\nurl = "http://127.0.0.1:{free_port()}"\n'
     )
-    assert checked(home)[1]["ledger"] == (True, "brimful.sqlite: sound, 2 intervals wait to be sent")
+    assert checked(home)[1]["ledger"] == (True, "brimful.sqlite: sound, waiting to be sent: 2 intervals")
 
 
 def test_a_ledger_whose_folder_is_missing_is_not_well(home: Path) -> None:

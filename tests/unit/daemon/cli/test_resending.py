@@ -96,7 +96,7 @@ def test_it_gives_up_before_somebody_grows_old_and_nothing_is_lost(
     ledger: LedgerWriter, fails: list[SendFailed], requests: int
 ) -> None:
     server = Server(*fails)
-    with pytest.raises(BrimfulError, match=r"^time-series database at http://db: .* 1200 intervals wait in the outbox"):
+    with pytest.raises(BrimfulError, match=r"^time-series database at http://db: .* 1,200 intervals in the outbox"):
         run(ledger, server, Clock())
     assert server.requests == requests
     assert ledger.outbox_depth() == PLACES

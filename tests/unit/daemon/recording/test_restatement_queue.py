@@ -302,3 +302,53 @@ def test_a_ledger_that_cannot_be_written_holds_it_up_and_loses_nothing(house: Ho
         assert restater.answer()["done"] == {str(ticket): {"restatement": 1, "kept_intervals": 0}}
         assert restater.answer()["fault"] == ""
         assert ledger.restatements()[0].intervals == 192
+
+
+def lives(house: House) -> None:
+    """Start the daemon, let it do what waits, and stop it."""
+    service = started(house)
+    try:
+        until(lambda: service.restated)
+    finally:
+        service.stop()
+        assert service.join(WITHIN_S)
+
+
+def test_prices_edited_while_the_daemon_is_stopped_restate_at_its_start(house: House) -> None:
+    """Stop, edit, start is the usual order."""
+    lives(house)
+    lives(house)
+    assert notes(house) == [], "nothing was edited"
+    house.price("0.08")
+    lives(house)
+    said = "restated (changed while brimful was stopped: sell.csv): net moved by -2.88 EUR"
+    assert notes(house) == [said]
+    assert house.given_up() == 7.68
+    lives(house)
+    assert notes(house) == [said], "once"
+    home = house.file.read_text().replace("price = 0.12", "price = 0.13")
+    house.file.write_text(home)
+    lives(house)
+    assert notes(house) == [said], "what is displaced is an assumption: for a person to restate by"
+
+
+def test_a_backup_older_than_the_edit_restates_too(house: House) -> None:
+    lives(house)
+    saved = house.file.with_name("saved.sqlite")
+    house.says("backup", str(saved), "--json")
+    house.price("0.08")
+    lives(house)
+    house.says("restore", str(saved), "--json")
+    assert house.given_up() == 4.8
+    lives(house)
+    assert house.given_up() == 7.68
+
+
+def test_a_start_that_is_cut_short_restates_at_the_next(house: House) -> None:
+    lives(house)
+    house.price("0.08")
+    service = made(house)
+    service._end()  # before its first step
+    assert house.given_up() == 4.8
+    lives(house)
+    assert house.given_up() == 7.68

@@ -178,7 +178,9 @@ def _has_ipv6() -> bool:
 def test_a_port_that_is_taken_is_said() -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
-        with pytest.raises(BrimfulError, match=rf"127\.0\.0\.1:{port}: expected a free address.*set \[api\] port"):
+        with pytest.raises(
+            BrimfulError, match=rf"127\.0\.0\.1:{port}: expected a free address.*own, \[api\] port = {port + 1}"
+        ):
             Serving("127.0.0.1", port, Response(), Latest(lambda: None))
 
 
@@ -271,7 +273,33 @@ def test_half_a_character_is_answered_in_words(daemon: Served) -> None:
     assert answer.json["error"]["subject"] == "rules.\ud800"
 
 
-def test_without_the_token_a_question_is_answered_and_a_wish_refused(tmp_path: Path, daemon: Served) -> None:
+def test_another_homes_daemon_is_refused_by_name(tmp_path: Path, daemon: Served) -> None:
+    """House A's daemon has the port that house B's file names too; B has its own token, or has never run."""
+    path = home(tmp_path, daemon.port)
+    token = client.token_file(tmp_path / client.LEDGER)
+    for text in ("f" * 64, None):
+        token.unlink() if text is None else token.write_text(text)
+        for method, asked, with_it in (("GET", "why", None), ("POST", "override", {"clear": True})):
+            with pytest.raises(
+                Refused, match=r"expected the daemon of your home file, got that of Wren Hut \(/.*port ="
+            ):
+                client.ask(path, method, f"/api/{asked}", with_it)
+    assert daemon.asked == []
+    assert ask(daemon, "GET", "/api/why").headers["brimful-home"] == client.identity(Path("home.toml"), TOKEN)
+
+
+def test_a_home_is_known_by_its_token_or_its_place(tmp_path: Path) -> None:
+    here, there = tmp_path / "home.toml", tmp_path / "mounted.toml"
+    assert client.same_home(client.identity(here, "a"), client.identity(there, "a")), "seen from a container"
+    assert client.same_home(client.identity(here, ""), client.identity(here, "a")), "the token may not be read"
+    assert not client.same_home(client.identity(here, ""), client.identity(there, ""))
+    assert not client.same_home(client.identity(here, "a"), client.identity(there, "b"))
+
+
+def test_without_the_token_a_question_is_answered_and_a_wish_refused(
+    tmp_path: Path, daemon: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)  # the daemon's home file is home.toml here
     path = home(tmp_path, daemon.port)
     token = client.token_file(tmp_path / client.LEDGER)
     for text in ("wrong", None):

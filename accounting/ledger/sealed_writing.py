@@ -1,0 +1,127 @@
+"""One transaction's rows, each written with its digest; at its end the chain goes on by one batch."""
+
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+from zlib import crc32
+
+from accounting.ledger.sealing import (
+    CHAIN,
+    DAY_S,
+    KEPT_BYTES,
+    NOTED,
+    SEAL,
+    Head,
+    Kept,
+    Sealing,
+    gap_free,
+    linked,
+    walk,
+)
+
+_KEEP = (
+    "INSERT INTO state (key, value) VALUES (?, ?) "
+    "ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
+)
+
+
+def sealed(value: bytes) -> bytes:
+    """The seal of a state row: its checksum."""
+    return str(crc32(value)).encode()
+
+
+class SealedWriting:
+    """What one transaction writes. Made within it; `close` at its end, before it is committed."""
+
+    def __init__(self, db: sqlite3.Connection, sealing: Sealing) -> None:
+        self._db = db
+        self._sealing = sealing
+        self._kept = note_of_chain(db) or found_anew(db, sealing)
+        self._digests: list[bytes] = []
+        self._at_s = 0.0
+        self._changed: set[str] = set()
+
+    def book(self, table: str, row: Mapping[str, Any], lines: str = "", parts: Sequence[Mapping[str, Any]] = ()) -> int:
+        """Add a row to a booked table, and its parts to the table `lines`; returns its rowid, if it has one."""
+        columns = self._sealing.columns(table)
+        whole = columns.exact({**row, "batch": self._kept.head.batch + 1})
+        of_it = [self._sealing.columns(lines).exact(part) for part in parts]
+        digest = self._sealing.digest(table, whole, of_it)
+        whole[columns.place("digest")] = digest[:KEPT_BYTES]
+        number = self._db.execute(_insert(table, columns.listed, len(whole)), whole).lastrowid
+        if of_it:
+            self._db.executemany(_insert(lines, self._sealing.columns(lines).listed, len(of_it[0])), of_it)
+        self._digests.append(digest)
+        self._at_s = max(self._at_s, *(row[name] for name in ("booked_at_s", "at_s") if name in row))
+        return number or 0
+
+    def note(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Add rows to a table whose old rows are let go."""
+        columns = self._sealing.columns(table)
+        place = columns.place("digest")
+        whole = []
+        for row in rows:
+            number = self._kept.last[table] = self._kept.last.get(table, 0) + 1
+            line = columns.exact({**row, "id": number})
+            line[place] = self._sealing.digest(table, line)[:KEPT_BYTES]
+            whole.append(line)
+        if whole:
+            self._db.executemany(_insert(table, columns.listed, len(columns.names)), whole)
+
+    def let_go(self, table: str, numbers: Sequence[int]) -> None:
+        """Say which rows of such a table are let go now."""
+        self._kept.gone[table] = max(self._kept.gone.get(table, 0), *numbers, 0)
+
+    def changed(self, *tables: str) -> None:
+        """Say that rows of tables that change may have."""
+        self._changed |= set(tables)
+
+    def close(self) -> None:
+        """Add the batch to the chain, and keep where it stands now."""
+        if self._digests:
+            self._link()
+        for table in sorted(self._changed):
+            self._kept.content[table] = self._sealing.content(table)
+        text = self._kept.text()
+        rows = [(CHAIN, text), (f"{CHAIN}{SEAL}", sealed(text.encode()).decode())]
+        self._db.executemany(_KEEP, rows)
+
+    def _link(self) -> None:
+        head = self._kept.head
+        if head.batch and self._at_s // DAY_S != head.at_s // DAY_S:
+            self._db.execute(
+                "INSERT INTO link (batch, at_s, digest) VALUES (?, ?, ?)", (head.batch, head.at_s, head.digest)
+            )
+        number = head.batch + 1
+        self._kept.head = Head(number, linked(head.digest, number, self._digests), self._at_s)
+
+
+def note_of_chain(db: sqlite3.Connection) -> Kept | None:
+    """What the working state keeps of where the chain stands; None if it is not there, or not as it was written."""
+    asked = "SELECT key, CAST(value AS BLOB) FROM state WHERE key IN (?, ?)"
+    rows = dict(db.execute(asked, (CHAIN, CHAIN + SEAL)).fetchall())
+    if CHAIN not in rows or rows.get(CHAIN + SEAL) != sealed(rows[CHAIN]):
+        return None
+    try:
+        return Kept.of(rows[CHAIN].decode())
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def found_anew(db: sqlite3.Connection, sealing: Sealing) -> Kept:
+    """The chain gone on with from its last link; what the tables that change hold is not vouched for."""
+    row = db.execute("SELECT batch, digest, at_s FROM link ORDER BY batch DESC LIMIT 1").fetchone()
+    head = Head(*row) if row is not None else Head()
+    for number, booked in groupby(walk(db, sealing, head.batch), key=lambda row: row.batch):
+        rows = list(booked)
+        digest = linked(head.digest, number, (row.digest for row in rows))
+        head = Head(number, digest, max(row.at_s for row in rows))
+    found = Kept(head)
+    for table in NOTED:
+        found.last[table], found.gone[table] = gap_free(db, table)
+    return found
+
+
+def _insert(table: str, listed: str, many: int) -> str:
+    return f"INSERT INTO {table} ({listed}) VALUES ({', '.join('?' * many)})"

@@ -1,0 +1,228 @@
+"""What proves rows to be as they were written: a digest of each, and a chain over all that is booked.
+
+A row's digest is the BLAKE2b (16 bytes) of the JSON list `[TABLE, {COLUMN: VALUE, …}, [POSTINGS]]`: sorted keys, no
+spaces, ASCII, bytes in hexadecimal; columns that hold their default are left out, so that a column added later changes
+no older digest. The row keeps its first 8 bytes, to be found by.
+
+What one transaction books is a batch. The chain's digest after a batch is the BLAKE2b (16 bytes) of the one before
+(16 zero bytes before the first), the batch's number (8 bytes, big-endian) and its rows' whole digests in ascending
+order. The last of each day is kept as a link, and the newest in the working state. Decisions, events and tape are let
+go after their time and so are in no chain: each has its digest, and their numbers leave no gap.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from hashlib import blake2b
+from heapq import merge
+from itertools import takewhile
+from typing import Any, NamedTuple
+
+DIGEST_BYTES = 16
+KEPT_BYTES = 8
+NOTHING = bytes(DIGEST_BYTES)
+"""The chain before its first batch."""
+CHAIN = "chain"
+"""The state key under which the newest link is kept, and what holds of the tables that change."""
+SEAL = ".seal"
+"""Behind a state key: where the checksum of its row is kept."""
+DAY_S = 86_400
+
+
+class Booked(NamedTuple):
+    """A table that is only ever added to. at: its column that tells when; lines: the table of its rows' parts."""
+
+    name: str
+    key: tuple[str, ...]
+    at: str
+    lines: str = ""
+
+
+BOOKED = (
+    Booked("entry", ("start_s", "heater", "version"), "booked_at_s", "posting"),
+    Booked("superseded", ("start_s", "heater", "version"), "at_s"),
+    Booked("tank_entry", ("start_s", "version"), "booked_at_s", "tank_posting"),
+    Booked("restatement", ("id",), "at_s"),
+    Booked("restated", ("id",), "at_s"),
+)
+BY_NAME = {table.name: table for table in BOOKED}
+NOTED = ("decision", "event", "tape")
+"""Tables whose oldest rows are let go."""
+CHANGING = ("open_interval", "heater", "meta", "refused", "state")
+"""Tables whose rows change. The outbox is checked by what it points to."""
+_ORDER = {"open_interval": "start_s, heater", "heater": "name", "meta": "key", "refused": "start_s, heater"}
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), default=bytes.hex)
+_EXACT = {"REAL": float, "INTEGER": int}
+
+
+class Head(NamedTuple):
+    """The chain after a batch: its number, the digest, and when it was booked, UTC seconds."""
+
+    batch: int = 0
+    digest: bytes = NOTHING
+    at_s: float = 0.0
+
+
+class Columns:
+    """A table's columns, as the file itself has them."""
+
+    def __init__(self, db: sqlite3.Connection, table: str) -> None:
+        self.table = table
+        told = db.execute(f"PRAGMA table_info({table})").fetchall()
+        self.names = tuple(row[1] for row in told)
+        self.listed = ", ".join(self.names)
+        self._exact = {row[1]: _EXACT[row[2]] for row in told if row[2] in _EXACT}
+        self._defaults = {
+            row[1]: None if row[4] is None else db.execute(f"SELECT {row[4]}").fetchone()[0] for row in told
+        }
+        self._left_out = frozenset({"digest"})
+        of = next((one for one in BOOKED if one.lines == table), None)
+        if of is not None:  # the row that they belong to says which it is
+            self._left_out |= frozenset(of.key)
+        self._saying = [("" if name in self._left_out else name, self._defaults[name]) for name in self.names]
+
+    def place(self, name: str) -> int:
+        """Where a column stands in a whole row. Raises sqlite3.DatabaseError if the file has no such column."""
+        if name not in self.names:
+            raise sqlite3.DatabaseError(f"no such column: {self.table}.{name}")
+        return self.names.index(name)
+
+    def places(self, names: Iterable[str]) -> tuple[int, ...]:
+        """Where the columns of these names stand in a whole row."""
+        return tuple(self.place(name) for name in names)
+
+    def meant(self, row: Iterable[Any]) -> dict[str, Any]:
+        """A row read from the table, as far as it says anything."""
+        return {
+            name: value for (name, default), value in zip(self._saying, row, strict=True) if name and value != default
+        }
+
+    def exact(self, row: Mapping[str, Any]) -> list[Any]:
+        """A row to be written, in the columns' order and types, so that it is the same when it is read."""
+        return [
+            self._exact[name](row[name])
+            if name in self._exact and row.get(name) is not None
+            else row.get(name, self._defaults[name])
+            for name in self.names
+        ]
+
+
+class Sealing:
+    """Digests of a ledger's rows."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+        self._columns: dict[str, Columns] = {}
+
+    def columns(self, table: str) -> Columns:
+        """The table's columns, looked up once."""
+        found = self._columns.get(table)
+        if found is None:
+            found = self._columns[table] = Columns(self._db, table)
+        return found
+
+    def lines_sql(self, table: str) -> str:
+        """The question for the parts of a row, by its key; "" if it has none."""
+        told = BY_NAME[table]
+        if not told.lines:
+            return ""
+        of_it = " AND ".join(f"{name} = ?" for name in told.key)
+        return f"SELECT {self.columns(told.lines).listed} FROM {told.lines} WHERE {of_it} ORDER BY line"
+
+    def digest(self, table: str, row: Iterable[Any], lines: Sequence[Sequence[Any]] = ()) -> bytes:
+        """The whole digest of a row as read, all columns in the table's order. lines: its parts, likewise."""
+        meant = self.columns(table).meant(row)
+        parts: list[dict[str, Any]] = []
+        if lines:
+            of_line = self.columns(BY_NAME[table].lines)
+            parts = [of_line.meant(line) for line in lines]
+        return _hashed([table, meant, parts])
+
+    def content(self, table: str) -> str:
+        """The digest of all rows of a table that changes."""
+        if table == "state":
+            sql = f"SELECT key, value FROM state WHERE key NOT IN ('{CHAIN}', '{CHAIN}{SEAL}') ORDER BY key"
+            return _hashed([table, self._db.execute(sql).fetchall()]).hex()
+        columns = self.columns(table)
+        rows = self._db.execute(f"SELECT {columns.listed} FROM {table} ORDER BY {_ORDER[table]}")
+        return _hashed([table, [columns.meant(row) for row in rows]]).hex()
+
+
+@dataclass
+class Kept:
+    """What is kept in the working state: the chain's head; by table that changes, the digest of its content; of those
+    whose old rows go, the newest number and the one up to which some may be gone."""
+
+    head: Head = field(default_factory=Head)
+    content: dict[str, str] = field(default_factory=dict)
+    last: dict[str, int] = field(default_factory=dict)
+    gone: dict[str, int] = field(default_factory=dict)
+
+    def text(self) -> str:
+        """As JSON."""
+        head = [self.head.batch, self.head.digest.hex(), self.head.at_s]
+        told = {"head": head, "content": self.content, "last": self.last, "gone": self.gone}
+        return json.dumps(told, sort_keys=True, separators=(",", ":"))
+
+    @classmethod
+    def of(cls, text: str) -> "Kept":
+        """From JSON. Raises ValueError, KeyError or TypeError where it is not what `text` gave."""
+        told = json.loads(text)
+        batch, digest, at_s = told["head"]
+        return cls(Head(int(batch), bytes.fromhex(digest), float(at_s)), told["content"], told["last"], told["gone"])
+
+
+def linked(before: bytes, batch: int, digests: Iterable[bytes]) -> bytes:
+    """The chain's digest after a batch."""
+    parts = (before, batch.to_bytes(8, "big", signed=True), *sorted(digests))
+    return blake2b(b"".join(parts), digest_size=DIGEST_BYTES).digest()
+
+
+class BookedRow(NamedTuple):
+    """A row as the chain sees it. digest: the whole one, as it is now; kept: what the row itself keeps; at_s: when it
+    was booked, UTC seconds."""
+
+    batch: int
+    table: str
+    key: tuple[Any, ...]
+    digest: bytes
+    kept: Any
+    at_s: Any
+
+    @property
+    def sound(self) -> bool:
+        """Whether it is as it was written."""
+        return bool(self.kept == self.digest[:KEPT_BYTES])
+
+
+def walk(db: sqlite3.Connection, sealing: Sealing, after: int = 0) -> Iterator[BookedRow]:
+    """Every booked row of the batches behind `after`, by batch; SQLite sorts them outside of memory."""
+    return merge(*(_rows(db, sealing, table, after) for table in BOOKED), key=lambda row: row[0])
+
+
+def gap_free(db: sqlite3.Connection, table: str) -> tuple[int, int]:
+    """The newest number of a table whose old rows go, and the number up to which some are gone."""
+    ids = (number for (number,) in db.execute(f"SELECT id FROM {table} ORDER BY id DESC"))
+    last = next(ids, 0)
+    run = takewhile(lambda pair: pair[0] == pair[1], zip(ids, range(last - 1, 0, -1), strict=False))
+    return last, last - 1 - sum(1 for _ in run) if last else 0
+
+
+def _rows(db: sqlite3.Connection, sealing: Sealing, table: Booked, after: int) -> Iterator[BookedRow]:
+    columns = sealing.columns(table.name)
+    at = columns.place(table.at)
+    places = [columns.place(name) for name in table.key]
+    lines_sql = sealing.lines_sql(table.name)
+    sql = (
+        f"SELECT CAST(ifnull(batch, 0) AS INTEGER) AS of_batch, digest AS of_row, {columns.listed} FROM {table.name} "
+        "WHERE of_batch > ? ORDER BY of_batch"
+    )
+    for batch, kept, *row in db.execute(sql, (after if after else -1,)):
+        key = tuple(row[place] for place in places)
+        lines = db.execute(lines_sql, key).fetchall() if lines_sql else ()
+        yield BookedRow(batch, table.name, key, sealing.digest(table.name, row, lines), kept, row[at])
+
+
+def _hashed(content: Any) -> bytes:
+    return blake2b(_ENCODER.encode(content).encode("ascii"), digest_size=DIGEST_BYTES).digest()
