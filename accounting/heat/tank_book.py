@@ -100,13 +100,19 @@ class TankBook:
             if start_ms in self._kept:
                 self._ready.append(self._entry(self._kept[start_ms], "late reading"))
 
-    def settle(self, settled_ms: int, now_ms: int) -> None:
-        """Books what is complete. settled_ms: up to where the heaters' intervals are settled, UTC."""
+    def settle(self, settled_ms: int, now_ms: int, most: int) -> bool:
+        """Books what is complete, `most` intervals at a time; returns whether there is more.
+
+        settled_ms: up to where the heaters' intervals are settled, UTC.
+        """
         if self._next_ms is None:
             if self._level.first_ms is None:
-                return
+                return False
             self._next_ms = -(-self._level.first_ms // self._interval_ms) * self._interval_ms
         while self._next_ms + self._interval_ms <= settled_ms:
+            if not most:
+                return True
+            most -= 1
             start_ms, end_ms = self._next_ms, self._next_ms + self._interval_ms
             opening, closing = self._level.stock_at(start_ms), self._level.stock_at(end_ms)
             if opening is None or closing is None or (now_ms - end_ms < WAIT_MS and self._awaited(end_ms)):
@@ -119,6 +125,7 @@ class TankBook:
             self._level.drop(end_ms)
             for counter in self._counters.values():
                 counter.drop(end_ms)
+        return False
 
     def forget(self, before_ms: int) -> None:
         """Intervals that ended by then, and are booked, cannot be revised any more."""

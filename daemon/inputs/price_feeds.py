@@ -16,7 +16,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from accounting.pricing.series import Row, exact, lasting, merged, read_rows, write_rows
-from daemon.inputs.decode import instant
+from daemon.inputs.instants import instant
 from daemon.inputs.json_pointer import parse_pointer, resolve
 from rules.model.errors import BrimfulError
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from random import random
 from types import MappingProxyType
 
-from daemon.inputs.decode import Decoded, Refused, Source, decode_all
+from daemon.inputs.decode import Decoded, Refused, Source, decode_all, in_reach
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
 from daemon.timing.clock import Clock
@@ -30,7 +30,8 @@ class Tally:
 
     received: messages; refused: how many for each reason; retained: how many were retained copies;
     last_payload: the latest, trimmed; last_reason: why the latest was refused, or ""; last_value: the latest accepted
-    value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed.
+    value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed;
+    ahead_s: how far the latest one's own time was ahead of this machine's clock.
     """
 
     source: Source
@@ -42,6 +43,7 @@ class Tally:
     last_reason: str = ""
     last_value: float | None = None
     last_refused: str = ""
+    ahead_s: float = 0.0
 
     @property
     def last_payload(self) -> str:
@@ -59,10 +61,14 @@ def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment, dated
 
     Heard live, its age counts from its own time if it carries one, and from now if that lies ahead. A retained copy
     counts only by its own time, and never where that is missing or ahead by more than `SKEW_S`: how long the broker has
-    kept it nobody knows. dated: whether this machine's wall clock is believed; by one that is not, no copy has an age.
+    kept it nobody knows; one that says how old it is was so old when it was sent. dated: whether this machine's wall
+    clock is believed; by one that is not, no copy has an age.
     """
     if decoded.at_s is None:
-        return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S if retained else now.mono_s)
+        if retained:
+            return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
+        age_s = decoded.age_s or 0.0
+        return Reading(signal, decoded.value, now.utc_s - age_s, now.mono_s - age_s)
     age_s = now.utc_s - decoded.at_s
     if retained and (age_s < -SKEW_S or not dated):
         return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
@@ -154,12 +160,15 @@ class Listener:
         if fed is None:
             return
         sources, tallies = fed
-        now = self._clock.now()
+        now, dated = self._clock.now(), self._dated()
         readings: list[Reading] = []
         for answer, tally in zip(decode_all(payload, sources), tallies, strict=True):
             tally.received += 1
             tally.retained += retained
             tally.raw = payload
+            if dated and isinstance(answer, Decoded) and answer.at_s is not None:
+                tally.ahead_s = answer.at_s - now.utc_s
+                answer = in_reach(answer, now.utc_s)
             if isinstance(answer, Refused):
                 tally.last_reason = answer.reason
                 tally.last_refused = _trimmed(payload)
@@ -167,7 +176,7 @@ class Listener:
                 continue
             tally.last_reason = ""
             tally.last_value = answer.value
-            reading = reading_of(answer, tally.source.signal, retained, now, self._dated())
+            reading = reading_of(answer, tally.source.signal, retained, now, dated)
             tally.live += reading.seen_s != NEVER_LIVE_S
             readings.append(reading)
         if readings:

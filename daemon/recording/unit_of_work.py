@@ -46,6 +46,9 @@ MEMORY = "memory"
 QUIET_S = 1800.0
 """Longest time between two writes while nothing but time has passed: a card wears with every one of them."""
 
+AT_ONCE = 200
+"""Intervals of each heater to settle in one step: months that a counter tells of at once must not hold an order up."""
+
 LEDGER = "ledger"
 MOST_ROWS = 2000
 """Decisions and, beside them, events that wait for a ledger that fails."""
@@ -210,7 +213,7 @@ class Keeper:
     def commit(self, engine: Engine, now: Moment) -> None:
         """Write all that waits, with the working state that belongs to it, in one transaction."""
         books = engine.books
-        self._entries += books.settle(now.utc_s)
+        self._entries += books.settle(now.utc_s, AT_ONCE)
         self._tank += books.tank_entries()
         self._events += [quarantine_event(item, now.utc_s) for item in books.quarantined()]
         tape = self._tape.take(now.utc_s)
@@ -220,7 +223,7 @@ class Keeper:
         batch = Batch(
             now.utc_s,
             entries=tuple(self._entries),
-            open_entries=tuple(books.open_entries(now.utc_s)),
+            open_entries=tuple(books.open_entries(now.utc_s, AT_ONCE)),
             tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
