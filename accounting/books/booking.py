@@ -113,6 +113,8 @@ class Books:
         entries: list[Entry] = []
         now_ms = round(now_utc_s * 1000)
         for book in self._books:
+            if isinstance(book.meter, PowerMeter):
+                book.meter.known_at(now_ms)
             if book.meter.touched:
                 self._look(book)
             if now_utc_s >= book.due_s:

@@ -3,10 +3,11 @@ effects out, so that a late reading can be put in place by undoing the later one
 
 Which readings are believed:
 - A reading below the last good one is a glitch, unless it and the next two stay below and never go back among
-  themselves. Then the counter was reset and has restarted from 0, if it starts near zero: with no more than half of
-  what it showed, and no more than the heater can have taken since. Else it is another source, or a rounding: it counts
-  on from there, nothing is booked for the step, and it is said by name. (A register that climbs past its old reading
-  within two readings of a reset looks like a glitch: nothing in it tells them apart.)
+  themselves. Then the counter was reset and has restarted from 0, if it starts with no more than half of what it
+  showed; what it shows is booked where the heater can have taken it since, and set aside by name where not. Else it is
+  another source, or a rounding: it counts on from there, nothing is booked for the step, and it is said by name. (A
+  register that climbs past its old reading within two readings of a reset looks like a glitch: nothing in it tells
+  them apart.)
 - A reading further ahead than the heater's rated power allows (and 10 %, the counter's resolution, and the jitter of
   the readings' times) is a glitch, unless the next reading stands on it: then the step goes to quarantine and the
   counter goes on from there.
@@ -156,10 +157,14 @@ def _in_doubt(standing: Standing, at_ms: int, wh: int, limits: Limits, effects: 
     if len(doubt) < 2:
         return standing._replace(doubt=(*doubt, (at_ms, wh)))
     low = standing._replace(doubt=())
-    near_zero = first_wh * 2 <= good_wh and limits.possible(first_wh, first_ms - good_ms)
-    if near_zero and not _known(standing.other, first_ms, first_wh, limits):
+    restarted = first_wh * 2 <= good_wh
+    if restarted and limits.possible(first_wh, first_ms - good_ms):
         effects += [Reset(), Booked(good_ms, first_ms, first_wh)]
         low = _moved(low, first_ms, first_wh)
+    elif restarted and not _known(standing.other, first_ms, first_wh, limits):
+        why = f"{first_wh} Wh shown after a restart is more than the heater can have taken since"
+        effects += [Reset(), Aside(good_ms, first_ms, first_wh, why)]
+        low = _moved(low, first_ms, first_wh)._replace(other=Other(good_ms, good_wh, _KNOWN_AT))
     else:
         low = _changed_over(low, first_ms, first_wh, limits, effects)
     low = _after(low, *doubt[1], limits, effects)

@@ -123,6 +123,14 @@ def test_a_step_back_that_does_not_start_near_zero_is_no_reset() -> None:
     assert made.counts.resets == 0
 
 
+def test_a_restart_that_shows_more_than_can_have_been_taken_goes_to_quarantine() -> None:
+    made = meter((0, 90_000), (60, 30_000), (120, 30_001), (180, 30_002))
+    kept = made.drain()
+    assert [(item.from_s, item.to_s, item.wh) for item in kept] == [(0.0, 60.0, 30_000)]
+    assert "restart" in kept[0].why
+    assert totals(made) == (2, 0)
+
+
 def test_a_small_step_back_after_a_silence_books_no_more_than_what_follows() -> None:
     """The heater could have taken 2,890 Wh in the hour, and did not: the register would have to have restarted."""
     made = meter((0, 2900), (3600, 2890), (3610, 2895), (3620, 2895))
