@@ -10,6 +10,7 @@ from accounting.books.booking import Books
 from accounting.ledger import Ledger, StateMangled
 from accounting.valuation.historical_shares import read_past
 from daemon.assembly.prepared_home import Plan
+from daemon.recording import last_heard
 from daemon.recording.memory_codec import read
 from daemon.recording.unit_of_work import MEMORY, METER
 from rules.model.memory import Memory
@@ -43,6 +44,14 @@ def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, lis
     )
     books.go_by(read_past(plan.books, ledger))
     return books, memory, forgotten
+
+
+def last_heard_live(ledger: Ledger) -> last_heard.Heard:
+    """When the tank's signals were last heard live; nothing where that cannot be read."""
+    try:
+        return last_heard.read(ledger.state(last_heard.LAST_HEARD))
+    except _UNFIT:
+        return {}
 
 
 def _taken_up(books: Books, ledger: Ledger) -> Books:

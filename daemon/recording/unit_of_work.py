@@ -32,6 +32,7 @@ from accounting.model.entry import Entry, Quarantined, TankEntry
 from accounting.model.periods import midnight_s
 from accounting.valuation.historical_shares import Past, read_past
 from daemon.control.engine import Engine
+from daemon.recording import last_heard
 from daemon.recording.memory_codec import lasting, written
 from daemon.timing.clock_trust import EARLIEST_S
 from rules.decision.explain import Explanation
@@ -227,7 +228,11 @@ class Keeper:
             tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
-            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now)},
+            state={
+                METER: books.state(),
+                MEMORY: written(engine.memory, engine.settings, now),
+                last_heard.LAST_HEARD: last_heard.written(engine.board.latest),
+            },
             tape=tape,
             delivered=tuple(self._delivered),
             refused=tuple(self._refused),

@@ -150,7 +150,13 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
-        return Probe(name, False, f"{name}: only a retained value from {topic}, of unknown age; nothing live came")
+        told = f"{name}: only a retained value from {topic}, of unknown age; nothing live came"
+        if name.startswith("tank_"):
+            told += (
+                f". If it is sent on change alone, signals.{name}.stale_after_s says how long a value holds: the daemon"
+            )
+            told += " remembers across a restart when it last heard that value live"
+        return Probe(name, False, told)
     # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
     silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
     return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

@@ -216,6 +216,27 @@ def test_a_payload_that_says_its_age_is_as_old_as_that() -> None:
     assert kept.seen_s == NEVER_LIVE_S, "how long the broker has kept it nobody knows"
 
 
+@pytest.mark.parametrize(
+    ("value", "last_heard", "dated", "age_s"),
+    [
+        (61.0, (61.0, NOW.utc_s - 7200), True, 7200.0),
+        (61.0, (60.0, NOW.utc_s - 7200), True, None),  # it changed meanwhile: nobody knows when
+        (61.0, None, True, None),
+        (61.0, (61.0, NOW.utc_s - 7200), False, None),  # by a clock that is not believed nothing has an age
+        (61.0, (61.0, NOW.utc_s + 60), True, None),  # remembered by a clock that was ahead
+    ],
+)
+def test_a_retained_copy_of_what_was_heard_live_before_a_restart_is_as_old_as_that(
+    value: float, last_heard: tuple[float, float] | None, dated: bool, age_s: float | None
+) -> None:
+    reading = reading_of(Decoded(value), "tank_level_pct", True, NOW, dated, last_heard)
+    assert reading.seen_s == (NEVER_LIVE_S if age_s is None else NOW.mono_s - age_s)
+    if age_s is not None:
+        assert reading.at_s == NOW.utc_s - age_s
+    live = reading_of(Decoded(value), "tank_level_pct", False, NOW, dated, last_heard)
+    assert live.seen_s == NOW.mono_s
+
+
 def test_what_is_shown_of_a_payload_is_short_and_printable() -> None:
     tally = Tally(Source("grid_w", "t"), raw=b"\x1b[31m\xff" + b"x" * 500)
     assert len(tally.last_payload) <= 121
