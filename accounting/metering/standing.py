@@ -77,7 +77,7 @@ class Aside(NamedTuple):
 class Glitches(NamedTuple):
     """Readings that were passed over."""
 
-    count: int
+    many: int
 
 
 class Reset(NamedTuple):
