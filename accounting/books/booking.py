@@ -21,6 +21,8 @@ Note = Callable[[float, float], None]
 """Takes a reading: UTC seconds, value."""
 
 NEVER_S = float("inf")
+ALL = 2**62
+"""No bound on what is done in one step."""
 _ATTRIBUTION, _HEARD, _TANK = "#attribution", "#heard prices", "#tank"
 """Their places in the state: names no heater can have."""
 
@@ -74,6 +76,7 @@ class Books:
         for signal, note in self._attribution.notes if self._attribution is not None else ():
             self._listen(signal, note)
         self._tank: TankBook | None = None
+        self._tank_waits = False
         if settings.tank is not None:
             self._tank = TankBook(settings.tank, self._valuer, settings.interval_s, settings.late_s)
             for signal, note in self._tank.notes:
@@ -99,19 +102,23 @@ class Books:
         before = self._notes.get(signal)
         self._notes[signal] = note if before is None else _both(before, note)
 
-    def settle(self, now_utc_s: float) -> list[Entry]:
+    def settle(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.
 
         Complete: its energy is known to its end (a counter's good reading at or after it; with a power, that time has
         passed) and `late_s` has passed since. Each is given once: the caller keeps it, with `state()`.
+        most: intervals of each heater, and of the tank, to be looked through now; while there are more, `next_settle_s`
+        has passed.
         """
         entries: list[Entry] = []
         now_ms = round(now_utc_s * 1000)
         for book in self._books:
+            if isinstance(book.meter, PowerMeter):
+                book.meter.known_at(now_ms)
             if book.meter.touched:
                 self._look(book)
             if now_utc_s >= book.due_s:
-                entries += self._settle(book, now_ms)
+                entries += self._settle(book, now_ms, most)
         if self._attribution is not None:
             floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
             self._attribution.drop(max(floor_ms, now_ms - KEPT_MS))
@@ -121,7 +128,8 @@ class Books:
             self._tank.take(entries)
             covered = [meter.covered_ms(now_ms) for meter in heard]
             awaited = [ms for ms in covered if ms > now_ms - WAIT_MS]
-            self._tank.settle(min([now_ms - self._late_ms, *awaited]), now_ms)
+            settled_ms = min([now_ms - self._late_ms, *awaited, *self._unsettled_ms(now_ms)])
+            self._tank_waits = self._tank.settle(settled_ms, now_ms, most)
             self._tank.forget(min([now_ms, *(meter.floor_ms for meter in heard)]))
         return entries
 
@@ -131,7 +139,7 @@ class Books:
 
     def next_settle_s(self) -> float:
         """The UTC second at which `settle` has something to give, if no reading comes before; inf for none known."""
-        due_s = NEVER_S
+        due_s = float("-inf") if self._tank_waits else NEVER_S
         for book in self._books:
             if book.meter.touched:
                 self._look(book)
@@ -139,15 +147,16 @@ class Books:
                 due_s = book.due_s
         return due_s
 
-    def open_entries(self, now_utc_s: float) -> list[Entry]:
-        """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended."""
+    def open_entries(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
+        """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended.
+
+        most: the newest of each heater; of a long time that is still being settled the rest is left for later.
+        """
         now_ms = round(now_utc_s * 1000)
-        entries = [
-            self._entry(book, share, "open", now_ms)
-            for book in self._books
-            for share in book.meter.shares(now_ms)
-            if share.start_ms not in book.booked and _told(share)
-        ]
+        entries = []
+        for book in self._books:
+            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _told(one)]
+            entries += [self._entry(book, share, "open", now_ms) for share in shares[-most:]]
         entries.sort(key=lambda entry: entry.start_s)
         return entries
 
@@ -294,14 +303,24 @@ class Books:
             if booked is not None and booked != _figures(share) and share.start_ms + self._interval_ms <= covered_ms:
                 book.due_s = float("-inf")
 
-    def _settle(self, book: _HeaterBook, now_ms: int) -> list[Entry]:
+    def _unsettled_ms(self, now_ms: int) -> list[int]:
+        """Of each heater that has more to settle than was looked through, the first interval left."""
+        limits = [(book, min(book.meter.covered_ms(now_ms), now_ms - self._late_ms)) for book in self._books]
+        return [
+            start_ms
+            for book, limit_ms in limits
+            for start_ms in [ms for ms in book.meter.starts() if ms not in book.booked][:1]
+            if start_ms + self._interval_ms <= limit_ms
+        ]
+
+    def _settle(self, book: _HeaterBook, now_ms: int, most: int) -> list[Entry]:
         meter = book.meter
         entries: list[Entry] = []
         limit_ms = min(meter.covered_ms(now_ms), now_ms - self._late_ms)
         settled_ms = 0
         for share in meter.shares(now_ms):
             end_ms = share.start_ms + self._interval_ms
-            if end_ms > limit_ms:
+            if end_ms > limit_ms or len(entries) >= most:
                 break
             settled_ms = end_ms
             figures = _figures(share)

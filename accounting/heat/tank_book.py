@@ -3,30 +3,41 @@
 Heat is counted above the cold water's temperature. The stock at an interval's ends is read off the level (a share of a
 full tank's heat) or, where at least two temperatures are told, off their profile; between two readings it goes in a
 straight line. Standing loss is the tank's UA times what it is warmer than its surroundings, by the mean of the stocks
-at both ends. The draw is what the water meter tells; without one it is inferred: received − change of stock − lost.
-What is then left over in either way sits on `unexplained`, unless it is within the tolerance: levels come in steps, so
-the books keep to what they expect as long as the level does not contradict them by more than TOLERANCE_PCT of a full
-tank. A level below what is expected is a draw at once, where no meter tells of draws.
+at both ends. The draw is the water meter's litres at the top's temperature before each of its steps; without a meter it
+is inferred: received − change of stock − lost. What is then left over in either way sits on `unexplained`, unless it is
+within the tolerance: levels come in steps, so the books keep to what they expect as long as the level does not
+contradict them by more than TOLERANCE_PCT of a full tank. A level below what is expected is a draw at once, where no
+meter tells of draws and the level is steady. Of one that wavers by more than steps of whole percents make, the books
+keep within three times its spread of it, above and below, and no nearer: else each waver down would count as drawn and
+each waver up as heat from nowhere. So much of a draw is booked later, when more is drawn.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
+from accounting.heat.drawn_temperature import DrawnTemperature
 from accounting.heat.tank_level import TankLevel
 from accounting.metering.counter_meter import NOTHING_YET_MS, CounterMeter
+from accounting.metering.standing import COARSEST_WH
 from accounting.model.entry import Entry, Posting, Quarantined, TankEntry
 from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED
 from accounting.valuation.settings import CounterSignal, TankBooks
 from accounting.valuation.valuer import Valuer
+from rules.tank.charge import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
 
 TOLERANCE_PCT = 2
 """Of a full tank's heat."""
+_STEADY_PCT = 0.4
+"""Standard deviation up to which a level is steady: whole percents alone make 0.3 (a step over the root of 12)."""
+_SPREADS, _MOST_WAVER_PCT = 3.0, 6.0
 WAIT_MS = 7 * 86_400 * 1000
 """How long an interval waits for a counter that has fallen silent."""
 _MOST_TOPUP_W, _MOST_BOILER_W, _MOST_ML_PER_H = 10_000.0, 100_000.0, 100.0 * 60 * 1000
 """More than any top-up heater takes, boiler gives, or house draws (100 L/min)."""
 _ML = 1000
+_COARSEST_L = 10
+_TOP = TEMPERATURES[0]
 
 
 def tolerance_wh(tank: TankBooks) -> int:
@@ -63,6 +74,7 @@ class TankBook:
         self._interval_s = interval_s
         self._interval_ms = interval_s * 1000
         self._level = TankLevel(tank, interval_s)
+        self._drawn = DrawnTemperature(interval_s)
         boiler = tank.boiler.counter if tank.boiler is not None else None
         self._counters = {
             name: _counter(name, told, most, times, interval_s, late_s)
@@ -85,6 +97,8 @@ class TankBook:
                 self.notes.append((told.signal, self._counters[name].note))
         if tank.water is not None:
             self.notes.append((tank.water.signal, self._note_litres))
+            if _TOP in tank.temperatures:
+                self.notes.append((_TOP, self._drawn.note_top))
 
     def adopt(self, tank: TankBooks, valuer: Valuer) -> None:
         """Goes on with other figures of the same tank, told by the same signals."""
@@ -100,13 +114,19 @@ class TankBook:
             if start_ms in self._kept:
                 self._ready.append(self._entry(self._kept[start_ms], "late reading"))
 
-    def settle(self, settled_ms: int, now_ms: int) -> None:
-        """Books what is complete. settled_ms: up to where the heaters' intervals are settled, UTC."""
+    def settle(self, settled_ms: int, now_ms: int, most: int) -> bool:
+        """Books what is complete, `most` intervals at a time; returns whether there is more.
+
+        settled_ms: up to where the heaters' intervals are settled, UTC.
+        """
         if self._next_ms is None:
             if self._level.first_ms is None:
-                return
+                return False
             self._next_ms = -(-self._level.first_ms // self._interval_ms) * self._interval_ms
         while self._next_ms + self._interval_ms <= settled_ms:
+            if not most:
+                return True
+            most -= 1
             start_ms, end_ms = self._next_ms, self._next_ms + self._interval_ms
             opening, closing = self._level.stock_at(start_ms), self._level.stock_at(end_ms)
             if opening is None or closing is None or (now_ms - end_ms < WAIT_MS and self._awaited(end_ms)):
@@ -117,8 +137,10 @@ class TankBook:
             self._stock_wh = interval.closing_wh
             self._next_ms = end_ms
             self._level.drop(end_ms)
+            self._drawn.drop(end_ms)
             for counter in self._counters.values():
                 counter.drop(end_ms)
+        return False
 
     def forget(self, before_ms: int) -> None:
         """Intervals that ended by then, and are booked, cannot be revised any more."""
@@ -131,6 +153,7 @@ class TankBook:
         """The clock that dates the readings was set back: what the counters show of the time that comes twice is
         booked in the first interval after it."""
         self._level.set_back(by_s)
+        self._drawn.set_back(by_s)
         for counter in self._counters.values():
             counter.set_back(round(by_s * 1000))
 
@@ -156,6 +179,7 @@ class TankBook:
         """All of it as plain JSON data, for `restore`."""
         return {
             "level": self._level.state(),
+            "drawn": self._drawn.state(),
             "counters": {name: counter.state() for name, counter in self._counters.items()},
             "next_ms": self._next_ms,
             "stock_wh": self._stock_wh,
@@ -171,6 +195,7 @@ class TankBook:
     def restore(self, state: dict[str, Any]) -> None:
         """Goes on from a `state()`; a counter that is new begins anew."""
         self._level.restore(state["level"])
+        self._drawn.restore(state.get("drawn", {}))
         for name, counter in self._counters.items():
             if name in state["counters"]:
                 counter.restore(state["counters"][name])
@@ -183,6 +208,7 @@ class TankBook:
 
     def _note_litres(self, at_s: float, litres: float) -> None:
         self._counters["water"].note(at_s, litres * _ML)
+        self._drawn.note_litres(at_s, litres)
 
     def _awaited(self, end_ms: int) -> bool:
         """Whether a counter that has ever told anything has not come so far."""
@@ -206,18 +232,30 @@ class TankBook:
         own += self._valuer.boiler(start_s, self._counted("boiler", start_ms))
         metered_wh = None
         if "water" in self._counters and self._counters["water"].mark:
-            heat_wh = WH_PER_L_K * (self._level.top_c(start_ms) - self._tank.cold_c)
+            heat_wh = WH_PER_L_K * (self._drawn.mean_c(start_ms, self._tank.hot_c) - self._tank.cold_c)
             metered_wh = max(0, round(self._counted("water", start_ms) / _ML * heat_wh))
         if self._stock_wh is not None:
             opening_wh = self._stock_wh
         received_wh = self._received_wh(start_ms, own)
         expected_wh = opening_wh + received_wh - lost_wh - (metered_wh or 0)
         above_wh = level_wh - expected_wh
-        drawn = metered_wh is None and above_wh < 0
-        within = abs(above_wh) <= tolerance_wh(self._tank) and not drawn
-        closing_wh = expected_wh if within else level_wh
+        wavers_wh = self._wavers_wh()
+        if wavers_wh:
+            # No further from what is expected than the level's waver leaves open.
+            closing_wh = round(min(max(expected_wh, level_wh - wavers_wh), level_wh + wavers_wh))
+        else:
+            drawn = metered_wh is None and above_wh < 0
+            closing_wh = expected_wh if abs(above_wh) <= tolerance_wh(self._tank) and not drawn else level_wh
         measured_s = self._interval_s if near else 0
         return _Interval(start_ms, opening_wh, closing_wh, lost_wh, metered_wh, measured_s, own)
+
+    def _wavers_wh(self) -> float:
+        """How far the level may be from what is expected by its own noise, Wh; 0 for a steady one."""
+        spread_pct = self._level.spread_pct
+        if spread_pct < _STEADY_PCT:
+            return 0.0
+        waver_pct = max(TOLERANCE_PCT, min(_SPREADS * spread_pct, _MOST_WAVER_PCT))
+        return waver_pct / 100 * self._tank.full_wh
 
     def _received_wh(self, start_ms: int, own: Sequence[Posting]) -> int:
         heaters = self._heaters.get(start_ms, {}).values()
@@ -256,6 +294,7 @@ def _counter(
         gap_s=told.gap_s,
         late_s=late_s,
         resolution_wh=told.resolution * times,
+        coarsest_wh=_COARSEST_L * _ML if times == _ML else COARSEST_WH,
     )
 
 

@@ -2,12 +2,17 @@
 
 from collections.abc import Callable
 from functools import partial
+from math import sqrt
 from typing import Any, NamedTuple
 
 from accounting.valuation.settings import TankBooks
 from rules.tank.charge import TEMPERATURES, mean_c
 
-_LEVEL, _TOP = "tank_level_pct", TEMPERATURES[0]
+_LEVEL = "tank_level_pct"
+_LEARNT = 0.02
+"""What a reading adds to what is known of the level's spread."""
+_FLOOR = 0.01
+"""Variance, in squared percents, from which a spread can begin to grow."""
 
 
 class Stock(NamedTuple):
@@ -31,8 +36,9 @@ class TankLevel:
         self._cells: dict[int, list[float]] = {}
         self._cell = [0.0] * 4
         self._cell_end_s = 0.0
+        self._before = (0.0, 0.0)
+        self._variance = 0.0
         self._newest: dict[str, tuple[float, float]] = {}
-        self._tops: dict[int, list[float]] = {}
         self.adopt(tank)
 
     def adopt(self, tank: TankBooks) -> None:
@@ -41,11 +47,9 @@ class TankLevel:
 
     def notes(self) -> list[tuple[str, Callable[[float, float], None]]]:
         """Which signal's readings go where."""
-        notes: list[tuple[str, Callable[[float, float], None]]] = []
         if not self._by_temperatures:
-            notes.append((_LEVEL, self._note_level))
-        told = [name for name in self._tank.temperatures if self._by_temperatures or name == _TOP]
-        return [*notes, *((name, partial(self._note_temperature, name)) for name in told)]
+            return [(_LEVEL, self._note_level)]
+        return [(name, partial(self._note_temperature, name)) for name in self._tank.temperatures]
 
     @property
     def first_ms(self) -> int | None:
@@ -72,13 +76,14 @@ class TankLevel:
         way = (at_ms / 1000 - last_s) / (next_s - last_s)
         return Stock(self._wh(last_pct + way * (next_pct - last_pct)), next_s - last_s <= self._tank.stale_after_s)
 
-    def top_c(self, start_ms: int) -> float:
-        """Temperature of the water drawn in an interval, °C: the mean of the sensor at the top, else as last told, else
-        a full tank's."""
-        if start_ms in self._tops:
-            total_c, count = self._tops[start_ms]
-            return total_c / count
-        return self._newest[_TOP][1] if _TOP in self._newest else self._tank.hot_c
+    @property
+    def spread_pct(self) -> float:
+        """Standard deviation of the level's readings about its course, %, as the newest hundred or so show it.
+
+        By their second differences, of which a straight course makes none and independent errors six times their
+        variance; a draw's bend counts little, for one far larger than those before is cut off.
+        """
+        return sqrt(self._variance)
 
     def set_back(self, by_s: float) -> None:
         """The clock that dates the readings was set back: the newest temperatures are dated anew."""
@@ -88,16 +93,15 @@ class TankLevel:
         """Forgets the intervals before this one, but for the last reading among them."""
         for start in sorted(start for start in self._cells if start < before_ms)[:-1]:
             del self._cells[start]
-        for start in [start for start in self._tops if start < before_ms]:
-            del self._tops[start]
 
     def state(self) -> dict[str, Any]:
         """All of it as plain JSON data, for `restore`."""
         return {
             "by_temperatures": self._by_temperatures,
             "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
+            "before": list(self._before),
+            "variance": self._variance,
             "newest": {name: list(reading) for name, reading in self._newest.items()},
-            "tops": [[start, *told] for start, told in sorted(self._tops.items())],
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -106,10 +110,16 @@ class TankLevel:
             return
         self._cells = {start: cell for start, *cell in state["cells"]}
         self._newest = {name: (at_s, temp_c) for name, (at_s, temp_c) in state["newest"].items()}
-        self._tops = {start: told for start, *told in state["tops"]}
+        older_pct, old_pct = state.get("before", self._before)
+        self._before, self._variance = (older_pct, old_pct), state.get("variance", 0.0)
 
     def _note_level(self, at_s: float, level_pct: float) -> None:
         cell = self._cell
+        older_pct, old_pct = self._before
+        self._before = (old_pct, level_pct)
+        bend = level_pct - 2 * old_pct + older_pct
+        variance = self._variance
+        self._variance += _LEARNT * (min(bend * bend / 6, 9 * variance + _FLOOR) - variance)
         if (
             cell[2] < at_s < self._cell_end_s
         ):  # the common case, kept short: in order, inside the last reading's interval
@@ -130,18 +140,12 @@ class TankLevel:
         if known is not None and at_s < known[0]:
             return
         self._newest[name] = (at_s, temp_c)
-        if name == _TOP:
-            at_ms = round(at_s * 1000)
-            told = self._tops.setdefault(at_ms - at_ms % self._interval_ms, [0.0, 0])
-            told[0] += temp_c
-            told[1] += 1
-        if self._by_temperatures:
-            oldest_s = at_s - self._tank.stale_after_s
-            fresh = {name: c for name, (read_s, c) in self._newest.items() if read_s >= oldest_s}
-            if all(name in fresh for name in self._tank.temperatures):
-                mean = mean_c(*(fresh.get(name) for name in TEMPERATURES))
-                if mean is not None:
-                    self._note_level(at_s, 100 * (mean - self._tank.cold_c) / (self._tank.hot_c - self._tank.cold_c))
+        oldest_s = at_s - self._tank.stale_after_s
+        fresh = {name: c for name, (read_s, c) in self._newest.items() if read_s >= oldest_s}
+        if all(name in fresh for name in self._tank.temperatures):
+            mean = mean_c(*(fresh.get(name) for name in TEMPERATURES))
+            if mean is not None:
+                self._note_level(at_s, 100 * (mean - self._tank.cold_c) / (self._tank.hot_c - self._tank.cold_c))
 
     def _wh(self, level_pct: float) -> int:
         return round(self._tank.full_wh * level_pct / 100)

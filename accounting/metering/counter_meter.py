@@ -1,31 +1,35 @@
 """An energy counter read now and then, made into Wh per settlement interval.
 
-The readings are put in order of their own time and walked through by one small state machine. Its state is a plain
-tuple, `Standing`: the last good reading, and the readings after it that are in doubt. What one reading does depends on
-the standing before it and on nothing else, so a late reading is put in place by undoing the readings after it and
-walking through them again: the result is that of arrival in order.
+The readings are put in order of their own time and walked through by one small state machine (`standing.py`, which says
+what is believed). What one reading does depends on the standing before it and on nothing else, so a late reading is put
+in place by undoing the readings after it and walking through them again: the result is that of arrival in order.
 
-Doubt:
-- A reading below the last good one is a glitch, unless it and the next two stay below and never go back among
-  themselves: then the counter was reset and has restarted from 0. (A register that climbs past its old reading within
-  two readings of a reset looks like a glitch: nothing in it tells them apart.)
-- A reading further ahead than the heater's rated power allows (and 10 %, and the counter's resolution) is a glitch,
-  unless the next reading stands on it: then the step goes to quarantine and the counter goes on from there.
-- A step over more than `LONGEST_GAP_MS` is no gap but a clock that was wrong: nobody knows when its energy was taken.
-  It goes to quarantine too.
-Until doubt is resolved the time after the last good reading is not covered, and no interval in it is settled.
+A step over more than `LONGEST_GAP_MS` is no gap but a clock that was wrong: nobody knows when its energy was taken. It
+goes to quarantine. Until doubt is resolved the time after the last good reading is not covered, and no interval in it
+is settled.
 """
 
 from collections import deque
 from dataclasses import dataclass
+from math import gcd
 from typing import Any
 
+from accounting.metering.standing import (
+    COARSEST_WH,
+    MWMS_PER_WH,
+    Aside,
+    Booked,
+    Glitches,
+    Limits,
+    Standing,
+    after,
+    as_list,
+    from_list,
+    set_back,
+)
 from accounting.model.apportion import intervals, spread
 from accounting.model.entry import Quarantined
 from rules.model.record import record
-
-Standing = tuple[int, int, tuple[tuple[int, int], ...]]
-"""(ms of the last good reading, its Wh, the readings in doubt after it as (ms, Wh))."""
 
 FAR_MS = 2**62
 """After any reading."""
@@ -37,9 +41,8 @@ LONGEST_GAP_MS = 366 * 86_400_000
 """A year and a day. Beyond it, one reading dated by a clock that was never set would open an interval for every half
 hour since."""
 
-_ALLOWED_TENTHS = 11
-"""Tenths of the rated power that a step may show."""
-_MWMS_PER_WH = 3_600_000_000
+_WH = 10 * MWMS_PER_WH
+"""In the tenths of mWms in which a step is compared."""
 
 
 @record
@@ -67,13 +70,21 @@ class CounterMeter:
     heater: whose energy it is, for the quarantine's sake; rated_w: most the heater can take, W; interval_s: settlement
     interval; gap_s: time between good readings beyond which the energy is called estimated and the time unmeasured;
     late_s: how much older than the newest a reading may be and still be put in place; resolution_wh: the counter's
-    step.
+    step as stated; coarsest_wh: the greatest that it may be found to have.
     """
 
     kind = "counter"
 
     def __init__(
-        self, heater: str, *, rated_w: float, interval_s: int, gap_s: float, late_s: float, resolution_wh: float
+        self,
+        heater: str,
+        *,
+        rated_w: float,
+        interval_s: int,
+        gap_s: float,
+        late_s: float,
+        resolution_wh: float,
+        coarsest_wh: int = COARSEST_WH,
     ) -> None:
         self.heater = heater
         self.counts = Counts()
@@ -82,8 +93,8 @@ class CounterMeter:
         self._interval_ms = interval_s * 1000
         self._gap_ms = round(gap_s * 1000)
         self._late_ms = round(late_s * 1000)
-        self._resolution_wh = round(resolution_wh)
-        self._rated_mw_tenths = round(rated_w * 1000) * _ALLOWED_TENTHS
+        self._limits = Limits(rated_w, resolution_wh, coarsest_wh)
+        self._per_ms, self._slack = self._limits.per_ms, self._limits.slack
         self._standing: Standing | None = None
         self._history: deque[tuple[int, int, Standing | None]] = deque()
         self._newest_ms = NOTHING_YET_MS
@@ -101,7 +112,7 @@ class CounterMeter:
         standing = self._standing
         if at_ms > self._newest_ms and standing is not None:
             # The common case, kept short: in order, no doubt, no gap, inside the interval of the last reading.
-            good_ms, good_wh, doubt = standing
+            good_ms, good_wh, doubt, grain_wh, moved_ms, other = standing
             span_ms = at_ms - good_ms
             step_wh = wh - good_wh
             if (
@@ -109,14 +120,18 @@ class CounterMeter:
                 and at_ms < self._cell_end_ms
                 and span_ms <= self._gap_ms
                 and step_wh >= 0
-                and (step_wh - self._resolution_wh) * 10 * _MWMS_PER_WH <= self._rated_mw_tenths * span_ms
+                and step_wh * _WH <= self._per_ms * span_ms + self._slack
             ):
                 cell = self._cell
                 cell[0] += step_wh
                 cell[1] += span_ms
                 history = self._history
                 history.append((at_ms, wh, standing))
-                self._standing = (at_ms, wh, ())
+                if step_wh:
+                    moved_ms = good_ms
+                    if grain_wh != 1:
+                        grain_wh = gcd(grain_wh, wh)
+                self._standing = Standing(at_ms, wh, (), grain_wh, moved_ms, other)
                 self._newest_ms = at_ms
                 oldest_ms = at_ms - self._late_ms
                 while history[0][0] < oldest_ms:
@@ -131,7 +146,7 @@ class CounterMeter:
     @property
     def mark(self) -> tuple[object, ...]:
         """Where the register stands; it changes when energy, or doubt, comes. Empty before the first reading ever."""
-        return self._standing[1:] if self._standing else ()
+        return self._standing[1:3] if self._standing else ()
 
     @property
     def floor_ms(self) -> int:
@@ -151,8 +166,7 @@ class CounterMeter:
         goes on from them. What is booked stays where it is; no reading is put before them any more."""
         if self._standing is None:
             return
-        good_ms, good_wh, doubt = self._standing
-        self._standing = (good_ms - by_ms, good_wh, tuple((ms - by_ms, wh) for ms, wh in doubt))
+        self._standing = set_back(self._standing, by_ms)
         self._history.clear()
         self._newest_ms -= by_ms
         self._set_back_ms = self._newest_ms
@@ -197,8 +211,8 @@ class CounterMeter:
         """All of it as plain JSON data, for `restore`."""
         return {
             "kind": self.kind,
-            "standing": _listed(self._standing),
-            "history": [[at_ms, wh, _listed(before)] for at_ms, wh, before in self._history],
+            "standing": as_list(self._standing),
+            "history": [[at_ms, wh, as_list(before)] for at_ms, wh, before in self._history],
             "newest_ms": self._newest_ms,
             "set_back_ms": self._set_back_ms,
             "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
@@ -208,8 +222,8 @@ class CounterMeter:
 
     def restore(self, state: dict[str, Any]) -> None:
         """Goes on from a `state()`."""
-        self._standing = _standing(state["standing"])
-        self._history = deque((at_ms, wh, _standing(before)) for at_ms, wh, before in state["history"])
+        self._standing = from_list(state["standing"])
+        self._history = deque((at_ms, wh, from_list(before)) for at_ms, wh, before in state["history"])
         self._newest_ms = state["newest_ms"]
         self._set_back_ms = state.get("set_back_ms", NOTHING_YET_MS)
         self._cells = {start: [wh, measured, estimated] for start, wh, measured, estimated in state["cells"]}
@@ -262,40 +276,18 @@ class CounterMeter:
 
     def _step(self, standing: Standing | None, at_ms: int, wh: int, sign: int) -> Standing:
         """The standing after a reading. sign 1 does what the reading does, −1 undoes it."""
-        if standing is None:
-            return at_ms, wh, ()
-        good_ms, good_wh, doubt = standing
-        if doubt:
-            first_ms, first_wh = doubt[0]
-            if first_wh > good_wh and wh >= first_wh:
-                why = f"{first_wh - good_wh} Wh in {(first_ms - good_ms) / 1000:.0f} s is more than the heater can take"
-                self._set_aside(good_ms, first_ms, first_wh - good_wh, why, sign)
-                return self._step((first_ms, first_wh, ()), at_ms, wh, sign)
-            if wh >= good_wh:
-                self.counts.glitches += sign * len(doubt)
-                return self._step((good_ms, good_wh, ()), at_ms, wh, sign)
-            if wh < doubt[-1][1]:
-                self.counts.glitches += sign * len(doubt)
-                return good_ms, good_wh, ((at_ms, wh),)
-            if len(doubt) < 2:
-                return good_ms, good_wh, (*doubt, (at_ms, wh))
-            self.counts.resets += sign
-            if self._possible(first_wh, first_ms - good_ms):
-                self._book(good_ms, first_ms, first_wh, sign)
-            else:
-                why = f"{first_wh} Wh shown after a restart is more than the heater can have taken since"
-                self._set_aside(good_ms, first_ms, first_wh, why, sign)
-            after = self._step((first_ms, first_wh, ()), *doubt[1], sign)
-            return self._step(after, at_ms, wh, sign)
-        step_wh = wh - good_wh
-        if step_wh < 0 or not self._possible(step_wh, at_ms - good_ms):
-            return good_ms, good_wh, ((at_ms, wh),)
-        self._book(good_ms, at_ms, step_wh, sign)
-        return at_ms, wh, ()
-
-    def _possible(self, step_wh: int, span_ms: int) -> bool:
-        """Whether the heater can have taken this much in this time."""
-        return (step_wh - self._resolution_wh) * 10 * _MWMS_PER_WH <= self._rated_mw_tenths * span_ms
+        stands, effects = after(standing, at_ms, wh, self._limits)
+        for effect in effects:
+            match effect:
+                case Booked(from_ms, to_ms, step_wh):
+                    self._book(from_ms, to_ms, step_wh, sign)
+                case Aside(from_ms, to_ms, aside_wh, why):
+                    self._set_aside(from_ms, to_ms, aside_wh, why, sign)
+                case Glitches(count):
+                    self.counts.glitches += sign * count
+                case _:
+                    self.counts.resets += sign
+        return stands
 
     def _book(self, from_ms: int, to_ms: int, step_wh: int, sign: int) -> None:
         """Spreads a step over the intervals it took; what took impossibly long is set aside."""
@@ -318,11 +310,3 @@ class CounterMeter:
     def _set_aside(self, from_ms: int, to_ms: int, wh: int, why: str, sign: int) -> None:
         key = (from_ms, to_ms, wh, why)
         self._quarantine[key] = self._quarantine.get(key, 0) + sign
-
-
-def _listed(standing: Standing | None) -> list[Any] | None:
-    return None if standing is None else [standing[0], standing[1], [list(reading) for reading in standing[2]]]
-
-
-def _standing(listed: list[Any] | None) -> Standing | None:
-    return None if listed is None else (listed[0], listed[1], tuple((at_ms, wh) for at_ms, wh in listed[2]))

@@ -1,6 +1,7 @@
 """Power read now and then, made into Wh per settlement interval: for a heater that has no counter.
 
-A power is held until the next reading, or until it is stale. Held power times time is summed in mW·ms (microjoules),
+A power is held until the next reading, or until it is stale; over a restart, until what was known was written down, for
+nobody knows when after that the heater was withheld. Held power times time is summed in mW·ms (microjoules),
 whole numbers; an interval's whole Wh are booked and what is left over is carried to the next, so that nothing is lost.
 """
 
@@ -41,6 +42,7 @@ class PowerMeter:
         self._cells: dict[int, list[int]] = {}
         self._carry = 0
         self._set_back_ms = NOTHING_YET_MS
+        self._known_ms = NOTHING_YET_MS
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, W (finite). A second one of the same instant counts only if it is higher."""
@@ -144,9 +146,14 @@ class PowerMeter:
         """Nothing: a power that cannot be is not energy anybody counted."""
         return []
 
+    def known_at(self, now_ms: int) -> None:
+        """No reading up to this instant, UTC ms, is still to be heard of live: what was last told held until then."""
+        self._known_ms = now_ms
+
     def state(self) -> dict[str, Any]:
         """All of it as plain JSON data, for `restore`."""
         return {
+            "known_ms": self._known_ms,
             "kind": self.kind,
             "history": [list(reading) for reading in self._history],
             "cells": [[start, *cell] for start, cell in sorted(self._cells.items())],
@@ -157,7 +164,11 @@ class PowerMeter:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Goes on from a `state()`."""
+        """Goes on from a `state()`.
+
+        What the last reading told is held no longer than it was known to hold: the time from then to the next reading
+        is not measured.
+        """
         self._history = deque((at_ms, mw) for at_ms, mw in state["history"])
         self._cells = {start: [held, measured, estimated] for start, held, measured, estimated in state["cells"]}
         self._carry = state["carry"]
@@ -165,6 +176,12 @@ class PowerMeter:
         self._set_back_ms = state.get("set_back_ms", NOTHING_YET_MS)
         self.counts = Counts(*state["counts"])
         self.touched = True
+        known_ms = state.get("known_ms", NOTHING_YET_MS)
+        if self._history and known_ms > NOTHING_YET_MS and self._history[-1][1] != _UNUSABLE:
+            last_ms, last_mw = self._history[-1]
+            ends_ms = max(last_ms + 1, min(known_ms, last_ms + self._stale_ms))
+            self._hold(last_ms, ends_ms, last_mw, 1)
+            self._history.append((ends_ms, _UNUSABLE))
 
     def _place(self, at_ms: int, mw: int) -> None:
         """Puts a late reading between its neighbours: what the earlier one held is cut short."""

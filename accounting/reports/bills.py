@@ -24,6 +24,7 @@ POWER = "grid_w"
 _ANY_W = 1e9
 _OFFSET_MOST = 4  # intervals
 _ENOUGH = 48  # intervals on both sides, before a pattern is looked for
+_WORTH_A_WORD_WH = 500  # a day
 _LIKELY = (
     (1000, "Wh taken for kWh?"),
     (0.001, "kWh taken for Wh?"),
@@ -81,7 +82,8 @@ class BillRow:
 
 
 class Suggestion(NamedTuple):
-    """What may be behind a difference. kind: clock, daylight-saving, scale, missing, estimated or flat."""
+    """What may be behind a difference. kind: clock, daylight-saving, scale, missing, flat, zeros, estimated, last-day,
+    gap or amount."""
 
     kind: str
     sentence: str
@@ -122,8 +124,8 @@ def suggestions(
     late_s = _offset(both, supplier, measured, interval_s) * interval_s
     in_time = {start_s - late_s: wh for start_s, wh in supplier.items()}
     found = [scale(in_time, measured, zone), clock(supplier, measured, zone, interval_s)]
-    found += [missing(supplier, own, zone, interval_s), flat(supplier, measured, zone)]
-    return [one for one in found if one is not None]
+    found.append(missing(supplier, own, zone, interval_s))
+    return [*(one for one in found if one is not None), *flat(supplier, measured, zone)]
 
 
 def scale(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) -> Suggestion | None:
@@ -137,11 +139,17 @@ def scale(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) -
     near = sum(abs(ratio / middle - 1) <= 0.02 for ratio in ratios)
     if near < 0.8 * len(ratios) or abs(middle - 1) < 0.015:
         return None
-    why = next(
-        (words for ratio, words in _LIKELY if abs(middle / ratio - 1) <= 0.05), "a meter's or clamp's calibration?"
-    )
     days = f"on {near} of {len(ratios)} days"
-    return Suggestion("scale", f"the supplier's figures are {middle:.4g} times the logger's {days}: {why}")
+    return Suggestion(
+        "scale", f"the supplier's figures are {middle:.4g} times the logger's {days}: {cause_of_ratio(middle)}"
+    )
+
+
+def cause_of_ratio(ratio: float) -> str:
+    """What a constant ratio may come from."""
+    return next(
+        (words for likely, words in _LIKELY if abs(ratio / likely - 1) <= 0.05), "a meter's or clamp's calibration?"
+    )
 
 
 def clock(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo, interval_s: int) -> Suggestion | None:
@@ -181,41 +189,25 @@ def missing(supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo,
     return Suggestion("missing", "; ".join(parts)) if parts else None
 
 
-def flat(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) -> Suggestion | None:
-    """Days on which all of the supplier's intervals are the same, though the logger's are not."""
-    days: dict[date, tuple[set[int], set[int]]] = {}
+def flat(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) -> list[Suggestion]:
+    """Days on which all of the supplier's intervals are the same, though the logger's are not: 0, or an estimate."""
+    days: dict[date, tuple[set[int], list[int]]] = {}
     for at_s in supplier.keys() & own.keys():
-        theirs, ours = days.setdefault(local_day(at_s, zone), (set(), set()))
+        theirs, ours = days.setdefault(local_day(at_s, zone), (set(), []))
         theirs.add(supplier[at_s])
-        ours.add(own[at_s])
-    found = sorted(day for day, (theirs, ours) in days.items() if len(theirs) == 1 and len(ours) > 5)
-    if not found:
-        return None
-    return Suggestion("flat", f"the supplier tells one figure all day on {_days(found)}: an estimate spread out?")
-
-
-def estimated(rows: Sequence[BillRow], zone: ZoneInfo) -> list[Suggestion]:
-    """Bills that look like estimates: what one has too much the next takes back, or the figure is round and does not
-    fit. Only bills that the logger covers by 90 % are judged."""
+        ours.append(own[at_s])
+    same = sorted(day for day, (theirs, ours) in days.items() if len(theirs) == 1 and len(set(ours)) > 5)
+    zeros = [day for day in same if days[day][0] == {0} and sum(days[day][1]) >= _WORTH_A_WORD_WH]
+    even = [day for day in same if days[day][0] != {0}]
     said = []
-    judged = [row for row in rows if row.coverage >= 0.9 and row.own_wh]
-    for one, other in pairwise(judged):
-        left_wh = one.difference_wh + other.difference_wh
-        if one.end_s == other.start_s and _off(one) and abs(left_wh) * 4 < abs(one.difference_wh):
-            back = (
-                f"{_kwh(one.difference_wh)} kWh of the bill from {local_day(one.start_s, zone)} come back in the next"
-            )
-            said.append(f"{back} ({_kwh(other.difference_wh)}): an estimated read between them?")
-    for row in judged:
-        if _off(row) and row.supplier_wh and row.supplier_wh % 10_000 == 0:
-            round_ = f"{row.supplier_wh // 1000} kWh from {local_day(row.start_s, zone)} is a round figure"
-            said.append(f"{round_} and {_kwh(row.difference_wh)} kWh off: an estimated read?")
-    return [Suggestion("estimated", sentence) for sentence in said]
-
-
-def _off(row: BillRow) -> bool:
-    """A difference worth a word: 2 % and 1 kWh."""
-    return abs(row.difference_wh) > max(0.02 * row.own_wh, 1000)
+    if even:
+        told = f"the supplier tells one figure all day on {_days(even)}"
+        said.append(Suggestion("flat", f"{told}: an estimate spread out?"))
+    if zeros:
+        ours_wh = sum(sum(days[day][1]) for day in zeros)
+        told = f"the supplier tells 0 all day on {_days(zeros)}, the logger {ours_wh / 1000:.1f} kWh"
+        said.append(Suggestion("zeros", f"{told}: readings that the supplier has not got?"))
+    return said
 
 
 def _offset(starts: Sequence[int], supplier: Mapping[int, int], own: Mapping[int, int], interval_s: int) -> int:
@@ -261,5 +253,6 @@ def _days(days: Sequence[date]) -> str:
     return f"{named} and {len(days) - 5} more days" if len(days) > 5 else named
 
 
-def _kwh(wh: int) -> str:
+def kwh(wh: float) -> str:
+    """A difference in kWh, with its sign."""
     return f"{wh / 1000:+.1f}"

@@ -3,7 +3,7 @@
 import csv
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
@@ -72,17 +72,18 @@ def is_bills(head: str) -> bool:
     return {"from", "to", "kwh"} <= {cell.strip().lower() for cell in next(csv.reader([head]), [])}
 
 
-def read_bills(lines: Iterable[str], name: str, zone: ZoneInfo) -> list[Bill]:
+def read_bills(lines: Iterable[str], name: str, zone: ZoneInfo, last_day: bool = False) -> list[Bill]:
     """Rows of from, to (dates, to the first day that is no longer in it), kWh and, if told, amount; by time.
 
-    Raises BrimfulError, also where bills overlap.
+    last_day: whether `to` is the last day that is in it. Raises BrimfulError, also where bills overlap.
     """
     table = _Table(lines, name)
     from_, to, kwh = (table.place(column, 0) for column in ("from", "to", "kwh"))
     amount = table.place("amount", 0) if "amount" in table.head else None
     bills: list[Bill] = []
     for cells in table:
-        start_s, end_s = (midnight_s(table.day(cells[place]), zone) for place in (from_, to))
+        start_s = midnight_s(table.day(cells[from_]), zone)
+        end_s = midnight_s(table.day(cells[to]) + timedelta(days=1 if last_day else 0), zone)
         if end_s <= start_s:
             raise table.wrong(f"expected a day after {cells[from_]}, got {cells[to]}")
         if bills and start_s < bills[-1].end_s:

@@ -1,13 +1,14 @@
 """What the diverted energy was worth, by local period: sums of the ledger's integers."""
 
 from bisect import bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from accounting.ledger.reading import HeaterSpan, Ledger, Sums
 from accounting.model.periods import By, bounds
+from accounting.reports.set_aside import SetAside, by_heater, set_aside
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,7 @@ class ValueRow:
     nothing there. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
     grid_wh, battery_wh: of diverted_wh, what the sun did not give, and bought_micro, bought_mg: what it cost.
     *_marginal_mg: carbon by marginal factors, of marginal_wh of the energy; never part of the other carbon.
+    set_aside_wh: what the counters showed besides diverted_wh, and no heater can have taken.
     """
 
     start_s: int
@@ -42,6 +44,7 @@ class ValueRow:
     given_up_marginal_mg: int = 0
     avoided_marginal_mg: int = 0
     bought_marginal_mg: int = 0
+    set_aside_wh: int = 0
 
     @property
     def net_micro(self) -> int:
@@ -71,12 +74,16 @@ _SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start
 
 @dataclass(frozen=True, slots=True)
 class ValueReport:
-    """Rows for every period of the span, ascending, and their total. zone: where the periods' days begin."""
+    """Rows for every period of the span, ascending, and their total.
+
+    zone: where the periods' days begin; set_aside: Wh by heater, of those of which any was set aside.
+    """
 
     by: By
     zone: ZoneInfo
     rows: tuple[ValueRow, ...]
     total: ValueRow
+    set_aside: Mapping[str, int] = field(default_factory=dict)
 
 
 def value_report(
@@ -97,8 +104,12 @@ def value_report(
         facts = ledger.facts()
         zone = ZoneInfo(timezone or facts.timezone)
         spans = _heater_spans(ledger) if as_of_s is None else ledger.heater_spans(as_of_s)
-        first_s = from_s if from_s is not None else min((span.first_s for span in spans), default=0)
-        last_s = to_s if to_s is not None else max((span.end_s for span in spans), default=first_s)
+        names = [*facts.heaters, *(span.name for span in spans)]
+        aside = set_aside(ledger, names, from_s, to_s, as_of_s)
+        starts = [item.at_s // facts.interval_s * facts.interval_s for item in aside]
+        first_s = from_s if from_s is not None else min([*(span.first_s for span in spans), *starts], default=0)
+        ends = [*(span.end_s for span in spans), *(start_s + facts.interval_s for start_s in starts)]
+        last_s = to_s if to_s is not None else max(ends, default=first_s)
         cuts = bounds(by, first_s, last_s, zone, facts.interval_s)
         pieces = list(pairwise(cuts))
         sums = ledger.sums(pieces, as_of_s)
@@ -108,7 +119,8 @@ def value_report(
         ]
         if as_of_s is None:
             _add_open(rows, ledger, cuts)
-    return ValueReport(by, zone, tuple(rows), summed(rows, first_s, max(first_s, last_s)))
+        _add_set_aside(rows, aside, cuts)
+    return ValueReport(by, zone, tuple(rows), summed(rows, first_s, max(first_s, last_s)), by_heater(aside))
 
 
 def _heater_spans(ledger: Ledger) -> list[HeaterSpan]:
@@ -168,6 +180,13 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
             avoided_marginal_mg=row.avoided_marginal_mg + (entry.avoided_marginal_mg or 0),
             bought_marginal_mg=row.bought_marginal_mg + (entry.bought_marginal_mg or 0),
         )
+
+
+def _add_set_aside(rows: list[ValueRow], aside: Sequence[SetAside], cuts: Sequence[int]) -> None:
+    for item in aside:
+        place = min(bisect_right(cuts, item.at_s), len(rows)) - 1
+        if place >= 0:
+            rows[place] = replace(rows[place], set_aside_wh=rows[place].set_aside_wh + item.wh)
 
 
 def summed(rows: Sequence[ValueRow], start_s: int, end_s: int) -> ValueRow:

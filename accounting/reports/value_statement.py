@@ -24,7 +24,7 @@ _FIGURES = (
     ("given_up_kg", "given_up_mg", 6),
     ("net_kg", "net_mg", 6),
 )
-_MARKS = (("estimated_kwh", "estimated_wh", 3), ("open_kwh", "open_wh", 3))
+_MARKS = (("estimated_kwh", "estimated_wh", 3), ("open_kwh", "open_wh", 3), ("set_aside_kwh", "set_aside_wh", 3))
 _BOUGHT = (
     ("grid_kwh", "grid_wh", 3),
     ("battery_kwh", "battery_wh", 3),
@@ -55,7 +55,8 @@ def as_json(
     used: the share of the diverted heat that displaces something, and where it is from; displaces: what it displaces,
     as told; carbon_basis: of the factors behind the *_kg figures (None: there are none). Rows have figures of what was
     bought, and of carbon by marginal factors, only where the report holds any. unpriced_kwh is of the whole: what
-    counts as nothing on a side where no price is known.
+    counts as nothing on a side where no price is known. set_aside_kwh is in no other figure: a counter's difference is
+    diverted_kwh and set_aside_kwh; set_aside_by_heater says whose.
     """
     return {
         "schema": SCHEMA,
@@ -68,6 +69,7 @@ def as_json(
         "carbon_basis": carbon_basis,
         "displaces": [dict(source) for source in displaces],
         "unpriced_kwh": report.total.unpriced_wh / 1000,
+        "set_aside_by_heater": {heater: wh / 1000 for heater, wh in report.set_aside.items()},
         "rows": [_row(row, report) for row in report.rows],
         "total": _row(report.total, report),
     }

@@ -32,6 +32,7 @@ def sources(home: Home) -> list[Source]:
             told.minimum,
             told.maximum,
             told.words,
+            told.minus_pointer,
         )
         for name, told in home.signals.items()
     ]

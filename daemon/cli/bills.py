@@ -2,8 +2,9 @@
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
@@ -12,13 +13,14 @@ import click
 
 from accounting.ledger import Ledger
 from accounting.ledger.tape import Row, unpack
+from accounting.reports.bill_patterns import amounts as amounts_told
+from accounting.reports.bill_patterns import bill_scale, estimated, expected_amount, left_out
 from accounting.reports.bills import (
     METERS,
     POWER,
     BillRow,
     Suggestion,
     bill_rows,
-    estimated,
     monthly,
     own_figures,
     suggestions,
@@ -26,6 +28,7 @@ from accounting.reports.bills import (
 from accounting.reports.supplier import UNITS, Layout, is_bills, local_day, read_bills, read_intervals
 from accounting.reports.value_statement import local_iso
 from daemon.cli.options import echo_json, home_option, json_option
+from daemon.config.build import books_settings
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.model.errors import BrimfulError
@@ -43,6 +46,7 @@ _OP = "compare bills"
     "--at", type=click.Choice(["start", "end"]), default="start", show_default=True, help="What a time tells."
 )
 @click.option("--timezone", metavar="ZONE", help="Of times without an offset. Default: the home's.")
+@click.option("--last-day", is_flag=True, help="A bill's `to` is its last day, not the first one after it.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
@@ -55,6 +59,7 @@ def bills(
     unit: Literal["kWh", "Wh"],
     at: Literal["start", "end"],
     timezone: str | None,
+    last_day: bool,
     ledger: Path | None,
     as_table: bool,
     home: Path,
@@ -62,7 +67,8 @@ def bills(
 ) -> None:
     """Compare a supplier's CSV with the recorded minutes; nothing is changed.
 
-    FILE has a row for each metered interval (time, energy), or, with columns named from, to and kWh, for each bill.
+    FILE has a row for each metered interval (time, energy), or, with columns named from, to and kWh, for each bill; a
+    bill's amount, where the file has one, is compared with the home file's tariff.
     """
     loaded = load(home)
     try:
@@ -75,22 +81,29 @@ def bills(
     said: list[Suggestion] = []
     path = ledger or loaded.path_of(loaded.ledger.path)
     if is_bills(lines[0] if lines else ""):
-        told = read_bills(lines, file.name, zone)
+        told = read_bills(lines, file.name, zone, last_day)
         own = _own(loaded, path, meter, told[0].start_s, told[-1].end_s)
         rows = bill_rows(told, own, interval_s)
         amounts = [bill.amount for bill in told]
+        books = books_settings(loaded)
+        tariff = books.imports if meter == "import" else books.export
+        due = [expected_amount(bill, own, tariff, interval_s, zone) for bill in told]
+        said += [*left_out(told, zone), *amounts_told(told, due, zone, loaded.home.currency)]
     else:
         layout = Layout(_zone(timezone) if timezone else zone, time, value, unit, at)
         supplier = read_intervals(lines, file.name, layout, interval_s)
         own = _own(loaded, path, meter, min(supplier), max(supplier) + interval_s)
         rows = monthly(supplier, own, zone, interval_s)
         said = suggestions(supplier, own, zone, interval_s)
-        amounts = [None] * len(rows)
-    said += estimated(rows, zone)
+        amounts, due = [None] * len(rows), [None] * len(rows)
+    ratio, of_scale = bill_scale(rows)
+    if not any(one.kind == "scale" for one in said):
+        said += of_scale
+    said += estimated(rows, zone, ratio)
     if as_json:
-        echo_json(_answer(rows, amounts, said, loaded, zone, meter))
+        echo_json(_answer(rows, amounts, due, said, loaded, zone, meter))
     elif as_table:
-        click.echo(_csv(rows, amounts, zone), nl=False)
+        click.echo(_csv(rows, amounts, due, zone), nl=False)
     else:
         _show(rows, said, loaded, zone, meter)
 
@@ -126,6 +139,7 @@ def _zone(name: str) -> ZoneInfo:
 def _answer(
     rows: list[BillRow],
     amounts: list[Decimal | None],
+    due: Sequence[Fraction | None],
     said: list[Suggestion],
     home: Home,
     zone: ZoneInfo,
@@ -146,21 +160,25 @@ def _answer(
                 "difference_kwh": row.difference_wh / 1000,
                 "coverage": round(row.coverage, 6),
                 "amount": None if amount is None else float(amount),
+                "expected_amount": None if own is None else round(float(own), 6),
             }
-            for row, amount in zip(rows, amounts, strict=True)
+            for row, amount, own in zip(rows, amounts, due, strict=True)
         ],
         "suggestions": [{"kind": one.kind, "sentence": one.sentence} for one in said],
     }
 
 
-def _csv(rows: list[BillRow], amounts: list[Decimal | None], zone: ZoneInfo) -> str:
+def _csv(rows: list[BillRow], amounts: list[Decimal | None], due: Sequence[Fraction | None], zone: ZoneInfo) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(("start", "end", "supplier_kwh", "own_kwh", "difference_kwh", "coverage", "amount"))
-    for row, amount in zip(rows, amounts, strict=True):
+    writer.writerow(
+        ("start", "end", "supplier_kwh", "own_kwh", "difference_kwh", "coverage", "amount", "expected_amount")
+    )
+    for row, amount, own in zip(rows, amounts, due, strict=True):
         figures = (f"{Decimal(wh).scaleb(-3):f}" for wh in (row.supplier_wh, row.own_wh, row.difference_wh))
         ends = (local_iso(row.start_s, zone), local_iso(row.end_s, zone))
-        writer.writerow((*ends, *figures, f"{row.coverage:.6f}", "" if amount is None else f"{amount:f}"))
+        money = ("" if amount is None else f"{amount:f}", "" if own is None else f"{float(own):.6f}")
+        writer.writerow((*ends, *figures, f"{row.coverage:.6f}", *money))
     return text.getvalue()
 
 

@@ -23,6 +23,7 @@ from daemon.documents.displaced_months import months_told
 from daemon.documents.times import iso
 from daemon.documents.value_document import value_answer
 from daemon.inputs.readings_file import open_readings
+from daemon.inputs.row_order import Disorder
 from daemon.simulation.replay import Replay
 from rules.model.errors import BrimfulError
 from rules.model.formatting import duration
@@ -48,7 +49,7 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
     with _scratch(ledger) as draft, open_readings(readings, loaded.heater_names) as file:
         with LedgerWriter.open(draft, facts(loaded)) as books:
             run = Replay(made, file, books)
-            _notes(run)
+            _notes(run, readings, file.disorder)
             with _progress(readings) as progress:
                 run.run(progress)
             report = value_report(books, by, timezone=loaded.home.timezone)
@@ -59,7 +60,7 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
     for signal, count in refused.count.items():
         click.echo(f"{signal}: {count} cells refused, the first: {refused.first[signal]}", err=True)
     if as_json:
-        echo_json(_answer(run, report, months, loaded, dict(refused.count), ledger))
+        echo_json(_answer(run, report, months, loaded, dict(refused.count), file.disorder, ledger))
     else:
         _show(run, report, months, loaded)
 
@@ -77,7 +78,9 @@ def _scratch(ledger: Path | None) -> Iterator[Path]:
         yield Path(made) / "replay.sqlite"
 
 
-def _notes(run: Replay) -> None:
+def _notes(run: Replay, readings: Path, disorder: Disorder | None) -> None:
+    if disorder is not None:
+        click.echo(f"{readings.name}: {disorder}", err=True)
     if run.ignored:
         click.echo(f"not in the home file, ignored: {', '.join(run.ignored)}", err=True)
     for signal, limit_s in run.raised.items():
@@ -105,6 +108,7 @@ def _answer(
     months: list[MonthShares],
     home: Home,
     refused: dict[str, int],
+    disorder: Disorder | None,
     ledger: Path | None,
 ) -> dict[str, Any]:
     tally = run.engine.tally
@@ -124,6 +128,7 @@ def _answer(
         "quarantined_kwh": run.quarantined_wh / 1000,
         "refused": refused,
         "ignored": run.ignored,
+        "sorted": None if disorder is None else str(disorder),
         "stale_after_s_raised": run.raised,
     }
 

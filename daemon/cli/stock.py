@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.heat.inventory import NOTHING, Lots, total
-from accounting.heat.loss_fit import Loss, fit_tape
+from accounting.heat.loss_fit import CONFIDENCE, Loss, fit_tape
 from accounting.heat.tank_book import tolerance_wh
 from accounting.ledger import Ledger
 from accounting.ledger.tape import unpack
@@ -82,10 +82,13 @@ def _fit(books: Ledger, tank: TankBooks, report: StockReport) -> Loss | None:
 def _fit_sentence(loss: Loss | None) -> str:
     if loss is None:
         return "No quiet hours to fit the standing loss to: nothing drawn and nothing heated for 4 h."
-    return (
-        f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} ± "
-        f"{loss.standard_error:.3f} W/K\n(standard error); to go by it, set tank.loss_w = {loss.loss_w:.1f}."
-    )
+    advice = f"to go by it, set tank.loss_w = {loss.loss_w:.1f}."
+    if loss.low_w_per_k is None or loss.high_w_per_k is None:
+        rest = "More runs would show how sure that is"
+        return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K.\n{rest}; {advice}"
+    between = f"{loss.low_w_per_k:.3f} to {loss.high_w_per_k:.3f} with {CONFIDENCE * 100:.0f}% confidence"
+    runs = f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} W/K"
+    return f"{runs}, {between};\n{advice}"
 
 
 def show_stock(report: StockReport, tank: TankBooks, home: Home) -> None:
@@ -159,4 +162,5 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
     said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")
     said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {loss_basis(home)}.")
     said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level tells.")
+    said.append("Where the level wavers, it is within three times its spread.")
     return said

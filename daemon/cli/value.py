@@ -128,8 +128,22 @@ def show_value(report: ValueReport, home: Home, used: Used | None = None, months
     ]
     if marks:
         console.print(f"Of it {', '.join(marks)}.")
-    for sentence in _also(report.total, home.home.currency):
+    for sentence in (*set_aside_sentence(report), *_also(report.total, home.home.currency)):
         console.print(sentence)
+
+
+def set_aside_sentence(report: ValueReport) -> list[str]:
+    """What the counters show beside what is booked, if anything."""
+    total = report.total
+    if not total.set_aside_wh:
+        return []
+    heaters = report.set_aside
+    whose = f" ({', '.join(f'{name} {wh / 1000:.3f}' for name, wh in heaters.items())})" if len(heaters) > 1 else ""
+    shown = (total.diverted_wh + total.set_aside_wh) / 1000
+    return [
+        f"The counters show {shown:.3f} kWh: {total.diverted_wh / 1000:.3f} booked and {total.set_aside_wh / 1000:.3f} "
+        f"set aside{whose}, more than the heater can have taken in the time."
+    ]
 
 
 def _also(total: ValueRow, currency: str) -> list[str]:

@@ -36,7 +36,10 @@ class SignalSource(Table):
     topic: Topic
     """MQTT topic, without wildcards."""
     pointer: Pointer = ""
-    """JSON pointer (RFC 6901) to the number; without it the payload is the number itself."""
+    """JSON pointer (RFC 6901) to the number; without it the payload is the number itself. A unit behind it that is of
+    the signal's kind is converted ("1,5 kW" is 1500 W); another is refused."""
+    minus_pointer: Pointer | None = None
+    """JSON pointer to a second number, taken off the first: where charge and discharge are members of their own."""
     scale: Annotated[float, Within(-1e9, 1e9)] = 1.0
     """Factor to the signal's unit; 1000 where kW are sent, −1 to turn a sign."""
     offset: Annotated[float, Within(-1e9, 1e9)] = 0.0
@@ -44,7 +47,8 @@ class SignalSource(Table):
     stale_after_s: Annotated[float, Within(1, 86400)] | None = None
     """Age in s from which a reading no longer counts; 60, for the tank's signals 900, unless given."""
     time_pointer: Pointer | None = None
-    """JSON pointer to the payload's own time (ISO 8601 with offset, or seconds or milliseconds since 1970)."""
+    """JSON pointer to the payload's own time (ISO 8601 with offset, or seconds or milliseconds since 1970), or to its
+    age (an ISO 8601 duration such as "PT12S"). More than a day from now it is refused."""
     minimum: Annotated[float, Within(-1e12, 1e12)] | None = None
     """Lowest value taken as real, in the signal's unit."""
     maximum: Annotated[float, Within(-1e12, 1e12)] | None = None

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from accounting.heat.loss_fit import Loss
+from accounting.heat.loss_fit import CONFIDENCE, Loss
 from accounting.heat.tank_book import tolerance_wh
 from accounting.reports.heat_stock import StockReport
 from accounting.reports.heat_stock_statement import as_json
@@ -28,6 +28,9 @@ def stock_answer(report: StockReport, tank: TankBooks, home: Home, fitted: Loss 
         shown = {
             "ua_w_per_k": round(fitted.ua_w_per_k, 6),
             "standard_error_w_per_k": round(fitted.standard_error, 6),
+            "low_w_per_k": None if fitted.low_w_per_k is None else round(fitted.low_w_per_k, 6),
+            "high_w_per_k": None if fitted.high_w_per_k is None else round(fitted.high_w_per_k, 6),
+            "confidence": CONFIDENCE,
             "loss_w": round(fitted.loss_w, 3),
             "runs": fitted.runs,
             "hours": round(fitted.hours, 3),

@@ -7,7 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from accounting.pricing.series import Row, exact, lasting
-from daemon.inputs.decode import instant
+from daemon.inputs.instants import instant
 from daemon.inputs.json_pointer import parse_pointer, resolve
 
 LARGEST_BYTES = 5_000_000

@@ -4,16 +4,20 @@ import csv
 import gzip
 import itertools
 import math
+import shutil
+import tempfile
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
 from io import TextIOWrapper
 from pathlib import Path
 from statistics import median
+from typing import BinaryIO
 
+from daemon.inputs.row_order import Disorder, Row, disorder, in_order
 from rules.model.errors import BrimfulError
 from rules.model.reading import Reading
 from rules.model.signals import SIGNALS, find
@@ -42,10 +46,15 @@ class ReadingsFile:
 
     name: the file's; signals: the columns' names, in order; step_s: for each, the usual time between two readings
     (None: too few to tell). Iterate `rows()` once; refusals: what was no reading on the way, in the columns asked for.
+    disorder: how the file's rows are out of order; they are then put in order of time (None: they are left as they
+    come).
     """
 
-    def __init__(self, name: str, lines: Iterable[str], heaters: Sequence[str]) -> None:
+    def __init__(
+        self, name: str, lines: Iterable[str], heaters: Sequence[str], disorder: Disorder | None = None
+    ) -> None:
         self.name = name
+        self.disorder = disorder
         self._reader = csv.reader(lines)
         try:
             header = next(self._reader, [])
@@ -54,11 +63,12 @@ class ReadingsFile:
         self.signals = self._checked(header, heaters)
         self.refusals = Refusals()
         self._bounds = {name: _bounds(name, heaters) for name in self.signals}
-        self._peeked = list(itertools.islice(self._raw(), _PEEK_ROWS))
+        self._rest = self._raw() if disorder is None else in_order(self._raw())
+        self._peeked = list(itertools.islice(self._rest, _PEEK_ROWS))
         self.step_s = {name: self._step(column) for column, name in enumerate(self.signals, 1)}
 
     def rows(self, signals: Sequence[str]) -> Iterator[tuple[float, list[Reading]]]:
-        """(UTC seconds, the readings of `signals` dated by them), in the file's order. Raises BrimfulError.
+        """(UTC seconds, the readings of `signals` dated by them). Raises BrimfulError.
 
         The readings are live ones: a recording's forward clock shows UTC seconds.
         """
@@ -82,7 +92,7 @@ class ReadingsFile:
 
     def cells(self) -> Iterator[tuple[int, float, list[str]]]:
         """(line, UTC seconds, all cells) of each row, as they stand. Instead of `rows`, once. Raises BrimfulError."""
-        return itertools.chain(self._peeked, self._raw())
+        return itertools.chain(self._peeked, self._rest)
 
     def _checked(self, header: list[str], heaters: Sequence[str]) -> list[str]:
         names = [cell.strip() for cell in header]
@@ -98,7 +108,7 @@ class ReadingsFile:
                 raise BrimfulError(OP, self.name, f"expected each column once, got {name[:40]!r} twice")
         return names[1:]
 
-    def _raw(self) -> Iterator[tuple[int, float, list[str]]]:
+    def _raw(self) -> Iterator[Row]:
         """(line, UTC seconds, cells) of each row."""
         width = len(self.signals) + 1
         parse = datetime.fromisoformat
@@ -138,12 +148,41 @@ def _bounds(name: str, heaters: Sequence[str]) -> tuple[float, float]:
 
 @contextmanager
 def open_readings(path: Path, heaters: Sequence[str]) -> Iterator[ReadingsFile]:
-    """Open a readings file, .csv or .csv.gz. Raises BrimfulError, naming file, line and cell."""
+    """Open a readings file, .csv or .csv.gz; its rows come in order of time, whatever theirs is in the file.
+
+    Raises BrimfulError, naming file, line and cell.
+    """
+    with _opened(path) as plain:
+        found = None
+        with suppress(*_BROKEN), _text(path, plain) as lines:  # who reads the rows says what is broken
+            found = disorder(lines)
+        plain.seek(0)
+        with _text(path, plain) as lines:
+            yield ReadingsFile(path.name, lines, heaters, found)
+
+
+@contextmanager
+def _text(path: Path, plain: BinaryIO) -> Iterator[TextIOWrapper]:
+    binary = gzip.GzipFile(fileobj=plain) if path.suffix == ".gz" else plain
+    text = TextIOWrapper(binary, encoding="utf-8-sig", newline="")
+    try:
+        yield text
+    finally:
+        text.detach()
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[BinaryIO]:
+    """The file, or a copy of one that can be read only once."""
     try:
         plain = path.open("rb")
     except OSError as missing:
         raise BrimfulError(OP, str(path), f"expected a readable file, got {missing.strerror}") from missing
     with plain:
-        binary = gzip.GzipFile(fileobj=plain) if path.suffix == ".gz" else plain
-        with TextIOWrapper(binary, encoding="utf-8-sig", newline="") as text:
-            yield ReadingsFile(path.name, text, heaters)
+        if plain.seekable():
+            yield plain
+            return
+        with tempfile.TemporaryFile() as copy:
+            shutil.copyfileobj(plain, copy)
+            copy.seek(0)
+            yield copy

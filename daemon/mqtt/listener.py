@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from random import random
 from types import MappingProxyType
 
-from daemon.inputs.decode import Decoded, Refused, Source, decode_all
+from daemon.inputs.decode import Decoded, Refused, Source, decode_all, in_reach
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
 from daemon.timing.clock import Clock
@@ -30,7 +30,8 @@ class Tally:
 
     received: messages; refused: how many for each reason; retained: how many were retained copies;
     last_payload: the latest, trimmed; last_reason: why the latest was refused, or ""; last_value: the latest accepted
-    value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed.
+    value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed;
+    ahead_s: how far the latest one's own time was ahead of this machine's clock.
     """
 
     source: Source
@@ -42,6 +43,7 @@ class Tally:
     last_reason: str = ""
     last_value: float | None = None
     last_refused: str = ""
+    ahead_s: float = 0.0
 
     @property
     def last_payload(self) -> str:
@@ -54,15 +56,30 @@ def _trimmed(payload: bytes) -> str:
     return printable + ("…" if len(payload) > _SHOWN_BYTES else "")
 
 
-def reading_of(decoded: Decoded, signal: str, retained: bool, now: Moment, dated: bool = True) -> Reading:
+def reading_of(
+    decoded: Decoded,
+    signal: str,
+    retained: bool,
+    now: Moment,
+    dated: bool = True,
+    last_heard: tuple[float, float] | None = None,
+) -> Reading:
     """A reading dated by both clocks.
 
     Heard live, its age counts from its own time if it carries one, and from now if that lies ahead. A retained copy
     counts only by its own time, and never where that is missing or ahead by more than `SKEW_S`: how long the broker has
-    kept it nobody knows. dated: whether this machine's wall clock is believed; by one that is not, no copy has an age.
+    kept it nobody knows; one that says how old it is was so old when it was sent. dated: whether this machine's wall
+    clock is believed; by one that is not, no copy has an age. last_heard: the value that was last heard live, before a
+    restart, and when: a copy of just that value has been true since then, and counts as old as that.
     """
     if decoded.at_s is None:
-        return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S if retained else now.mono_s)
+        if retained:
+            at_s = last_heard[1] if last_heard is not None and last_heard[0] == decoded.value else None
+            if at_s is None or decoded.age_s is not None or not dated or at_s > now.utc_s:
+                return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
+            return Reading(signal, decoded.value, at_s, now.mono_s - (now.utc_s - at_s))
+        age_s = decoded.age_s or 0.0
+        return Reading(signal, decoded.value, now.utc_s - age_s, now.mono_s - age_s)
     age_s = now.utc_s - decoded.at_s
     if retained and (age_s < -SKEW_S or not dated):
         return Reading(signal, decoded.value, now.utc_s, NEVER_LIVE_S)
@@ -77,7 +94,8 @@ class Listener:
     to say again what holds. also_heard: topics whose payloads are no readings, and what takes them, on the network
     thread, at once. tallies: what came, one for each source. unheard: topics whose subscription the broker
     refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be. dated:
-    whether the wall clock is believed, asked at each message.
+    whether the wall clock is believed, asked at each message; last_heard: by signal, what was heard live before this
+    start, and when.
     """
 
     def __init__(
@@ -92,11 +110,13 @@ class Listener:
         also_heard: Mapping[str, Callable[[bytes], None]] = MappingProxyType({}),
         jitter: Callable[[], float] = random,
         dated: Callable[[], bool] = lambda: True,
+        last_heard: Mapping[str, tuple[float, float]] = MappingProxyType({}),
     ) -> None:
         self._emit = emit
         self._also_heard = also_heard
         self._clock = clock
         self._dated = dated
+        self._last_heard = last_heard
         self._also_up = also_up
         self.tallies = tuple(Tally(source) for source in sources)
         self.unheard: dict[str, str] = {}
@@ -154,12 +174,15 @@ class Listener:
         if fed is None:
             return
         sources, tallies = fed
-        now = self._clock.now()
+        now, dated = self._clock.now(), self._dated()
         readings: list[Reading] = []
         for answer, tally in zip(decode_all(payload, sources), tallies, strict=True):
             tally.received += 1
             tally.retained += retained
             tally.raw = payload
+            if dated and isinstance(answer, Decoded) and answer.at_s is not None:
+                tally.ahead_s = answer.at_s - now.utc_s
+                answer = in_reach(answer, now.utc_s)
             if isinstance(answer, Refused):
                 tally.last_reason = answer.reason
                 tally.last_refused = _trimmed(payload)
@@ -167,7 +190,8 @@ class Listener:
                 continue
             tally.last_reason = ""
             tally.last_value = answer.value
-            reading = reading_of(answer, tally.source.signal, retained, now, self._dated())
+            signal = tally.source.signal
+            reading = reading_of(answer, signal, retained, now, dated, self._last_heard.get(signal))
             tally.live += reading.seen_s != NEVER_LIVE_S
             readings.append(reading)
         if readings:

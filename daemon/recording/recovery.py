@@ -10,6 +10,7 @@ from accounting.books.booking import Books
 from accounting.ledger import Ledger, StateMangled
 from accounting.valuation.historical_shares import read_past
 from daemon.assembly.prepared_home import Plan
+from daemon.recording import last_heard
 from daemon.recording.memory_codec import read
 from daemon.recording.price_note import PRICES
 from daemon.recording.unit_of_work import MEMORY, METER
@@ -52,6 +53,14 @@ def kept_note(ledger: Ledger) -> object:
         return ledger.state(PRICES)
     except StateMangled:
         return None
+
+
+def last_heard_live(ledger: Ledger) -> last_heard.Heard:
+    """When the tank's signals were last heard live; nothing where that cannot be read."""
+    try:
+        return last_heard.read(ledger.state(last_heard.LAST_HEARD))
+    except _UNFIT:
+        return {}
 
 
 def _taken_up(books: Books, ledger: Ledger) -> Books:

@@ -32,6 +32,7 @@ from accounting.model.entry import Entry, Quarantined, TankEntry
 from accounting.model.periods import midnight_s
 from accounting.valuation.historical_shares import Past, read_past
 from daemon.control.engine import Engine
+from daemon.recording import last_heard
 from daemon.recording.memory_codec import lasting, written
 from daemon.timing.clock_trust import EARLIEST_S
 from rules.decision.explain import Explanation
@@ -48,6 +49,9 @@ QUIET_S = 1800.0
 
 FRESH_S = 5.0
 """The ledger's age, s, that is good enough for who reads it: questions in a row write no more often."""
+
+AT_ONCE = 200
+"""Intervals of each heater to settle in one step: months that a counter tells of at once must not hold an order up."""
 
 LEDGER = "ledger"
 MOST_ROWS = 2000
@@ -223,7 +227,7 @@ class Keeper:
     def commit(self, engine: Engine, now: Moment) -> None:
         """Write all that waits, with the working state that belongs to it, in one transaction."""
         books = engine.books
-        self._entries += books.settle(now.utc_s)
+        self._entries += books.settle(now.utc_s, AT_ONCE)
         self._tank += books.tank_entries()
         self._events += [quarantine_event(item, now.utc_s) for item in books.quarantined()]
         tape = self._tape.take(now.utc_s)
@@ -233,11 +237,16 @@ class Keeper:
         batch = Batch(
             now.utc_s,
             entries=tuple(self._entries),
-            open_entries=tuple(books.open_entries(now.utc_s)),
+            open_entries=tuple(books.open_entries(now.utc_s, AT_ONCE)),
             tank=tuple(self._tank),
             decisions=tuple(self._decisions),
             events=(*self._events, *self._recovered(now)),
-            state={METER: books.state(), MEMORY: written(engine.memory, engine.settings, now), **self.also()},
+            state={
+                METER: books.state(),
+                MEMORY: written(engine.memory, engine.settings, now),
+                last_heard.LAST_HEARD: last_heard.written(engine.board.latest),
+                **self.also(),
+            },
             tape=tape,
             delivered=tuple(self._delivered),
             refused=tuple(self._refused),

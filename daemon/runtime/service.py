@@ -26,7 +26,7 @@ from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.recording.backups import BACKED_UP, LOOK_S, Backups, open_ledger
-from daemon.recording.recovery import kept_note, resumed
+from daemon.recording.recovery import kept_note, last_heard_live, resumed
 from daemon.recording.restatement_queue import GO_ON, Restater
 from daemon.recording.restatement_queue import LOOK_S as RESTATE_S
 from daemon.recording.shipper import Shipping
@@ -87,6 +87,7 @@ class Service:
             for sentence in forgotten:
                 log.error("state=%s", sentence)
                 self.keeper.event("note", "state", sentence, now)
+            self._last_heard = last_heard_live(ledger)
             self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
             self._stamps = _stamps(plan.home)
             self._home_fault = ""
@@ -263,6 +264,7 @@ class Service:
             also_up=self._greet,
             also_heard=self._feeds.topics,
             dated=lambda: self._wall.right,
+            last_heard=self._last_heard,
         )
         self._lines = [
             HeaterLine(

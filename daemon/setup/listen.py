@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
-from daemon.mqtt.listener import Listener, Tally
+from daemon.mqtt.listener import SKEW_S, Listener, Tally
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.errors import BrimfulError
@@ -144,11 +144,19 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
     if tally.live and tally.last_value is not None:
         refused = sum(tally.refused.values())
         some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""
+        if tally.ahead_s > SKEW_S:
+            some += f"; its own time is {tally.ahead_s:.0f} s ahead of this machine's clock, and is taken as now"
         return Probe(name, True, f"{name}: {tally.last_value:.10g} {base_signal(name).unit} from {topic}{some}")
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
-        return Probe(name, False, f"{name}: only a retained value from {topic}, of unknown age; nothing live came")
+        told = f"{name}: only a retained value from {topic}, of unknown age; nothing live came"
+        if name.startswith("tank_"):
+            told += (
+                f". If it is sent on change alone, signals.{name}.stale_after_s says how long a value holds: the daemon"
+            )
+            told += " remembers across a restart when it last heard that value live"
+        return Probe(name, False, told)
     # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
     silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
     return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

@@ -5,7 +5,8 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from daemon.inputs.decode import Decoded, Source, decode, instant
+from daemon.inputs.decode import Decoded, Source, decode
+from daemon.inputs.instants import instant
 from daemon.inputs.json_pointer import write_pointer
 from rules.model.signals import SIGNALS
 

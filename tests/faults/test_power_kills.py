@@ -99,5 +99,5 @@ def test_the_time_that_was_not_written_is_not_called_measured(tmp_path: Path) ->
         house.die()
     with Ledger.open_reader(path) as ledger:
         (settled,) = ledger.entries(0, 2**40)
-    assert settled.measured_s == 1800 - (630 - 300 - STALE_S)
+    assert settled.measured_s == 1800 - (630 - 300)
     assert settled.diverted_wh == settled.measured_s * POWER_W // 3600

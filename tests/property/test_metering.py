@@ -190,22 +190,50 @@ def test_held_power_adds_up_to_the_integral(data: st.DataObject, steps: list[tup
     for now_s, reading_s, mw in data.draw(arrivals(readings)):
         keeper.note(reading_s, mw / 1000)
         keeper.settle(now_s + data.draw(st.sampled_from((0, 7200))))
-        if data.draw(st.integers(0, 4)) == 0:
-            keeper.restart()
     keeper.settle(at_s + 10**6)
-    # Independently: exact energy by interval, held 60 s at most; whole Wh of the running sum.
+    assert {start_s: figures[0] for start_s, figures in keeper.all().items()} == integral(readings)
+
+
+def integral(readings: list[Reading]) -> dict[int, int]:
+    """Independently: exact energy by interval, held 60 s at most; whole Wh of the running sum. A reading below 0 holds
+    nothing."""
     exact_mws: dict[int, int] = {}
-    ends = [*(reading_s for reading_s, _ in readings[1:]), at_s + 60]
+    ends = [*(reading_s for reading_s, _ in readings[1:]), readings[-1][0] + 60]
     for (from_s, mw), next_s in zip(readings, ends, strict=True):
         for second in range(from_s, min(next_s, from_s + 60)):
             start_s = second - second % 1800
-            exact_mws[start_s] = exact_mws.get(start_s, 0) + mw
+            exact_mws[start_s] = exact_mws.get(start_s, 0) + max(mw, 0)
     running_mws, expected = 0, {}
     for start_s in sorted(exact_mws):
         before_wh = running_mws // 3_600_000
         running_mws += exact_mws[start_s]
         expected[start_s] = running_mws // 3_600_000 - before_wh
-    assert {start_s: figures[0] for start_s, figures in keeper.all().items()} == expected
+    return expected
+
+
+@given(st.data(), powers)
+def test_a_restart_invents_no_energy_and_loses_what_came_after_the_last_write(
+    data: st.DataObject, steps: list[tuple[int, int]]
+) -> None:
+    """Killed at any moment: what was written down counts, and what comes after the restart; nothing between."""
+    keeper = Keeper("diverted_w")
+    known: list[Reading] = []
+    written, written_known, at_s = keeper.books.state(), list(known), NOON
+    for span_s, mw in steps:
+        at_s += span_s
+        keeper.note(at_s, mw / 1000)
+        known.append((at_s, mw))
+        if data.draw(st.booleans()):
+            now_s = at_s + data.draw(st.integers(0, span_s))
+            at_s = now_s
+            keeper.settle(now_s)
+            written, written_known = json.loads(json.dumps(keeper.books.state())), [*known, (now_s, -1)]
+            written_kept = dict(keeper.kept)
+        elif data.draw(st.integers(0, 3)) == 0 and written_known:
+            keeper.books, keeper.kept, known = Books(keeper.settings, written), dict(written_kept), list(written_known)
+    keeper.settle(at_s + 10**6)
+    truth = {start_s: wh for start_s, wh in integral(known).items() if wh} if known else {}
+    assert {start_s: figures[0] for start_s, figures in keeper.all().items() if figures[0]} == truth
 
 
 @given(st.integers(0, 10**9), st.lists(st.integers(0, 10**7), min_size=1, max_size=50).filter(any))
@@ -222,3 +250,26 @@ def test_intervals_keep_all_the_time(from_ms: int, span_ms: int, interval_ms: in
     assert sum(ms for _, ms in parts) == span_ms
     assert all(start % interval_ms == 0 and 0 < ms <= interval_ms for start, ms in parts)
     assert all(b[0] - a[0] == interval_ms for a, b in pairwise(parts))
+
+
+@given(st.data(), st.lists(st.tuples(st.integers(1, 4000), st.integers(0, 20_000)), min_size=2, max_size=30))
+def test_whatever_a_register_shows_no_more_is_booked_than_the_heater_can_have_taken(
+    data: st.DataObject, steps: list[tuple[int, int]]
+) -> None:
+    """Jumps, restarts, small steps back and several publishers: each step within rated power, resolution and jitter."""
+    readings, at_s = [], NOON
+    for span_s, wh in steps:
+        at_s += span_s
+        readings.append((at_s, data.draw(st.sampled_from((wh, wh, wh % 50, 5000 + wh % 50)))))
+    keeper = Keeper()
+    for now_s, reading_s, wh in data.draw(arrivals(readings)):
+        keeper.note(reading_s, wh)
+        keeper.settle(now_s)
+        if data.draw(st.integers(0, 4)) == 0:
+            keeper.restart()
+    keeper.settle(at_s + 10**6)
+    figures = keeper.all().values()
+    assert all(wh >= 0 for wh, _, _ in figures)
+    span_s = readings[-1][0] - readings[0][0]
+    each_wh = 1000 + 2800 * 1.1 * 30 / 3600  # the coarsest register's step, and the jitter of its times
+    assert keeper.total_wh() <= 2800 * 1.1 * span_s / 3600 + len(readings) * each_wh

@@ -1,5 +1,6 @@
 """The standing loss fitted to cooling curves whose loss is known."""
 
+import random
 from collections.abc import Iterator
 from dataclasses import replace
 from math import exp
@@ -7,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.heat.loss_fit import Reading, fit, fit_tape, quiet_runs
+from accounting.heat.loss_fit import Reading, fit, fit_tape, quiet_runs, student
 from accounting.ledger.tape import Row
 from accounting.valuation.settings import CounterSignal, TankBooks
 from rules.tank.cylinder import WH_PER_L_K
@@ -79,6 +80,46 @@ def test_a_months_nights_in_whole_percents_tell_a_tanks_class(label_class: str) 
     assert abs(loss.ua_w_per_k - tank.ua_w_per_k) <= 3 * loss.standard_error
     assert loss.standard_error <= 0.15 * tank.ua_w_per_k
     assert loss.loss_w == pytest.approx(45 * loss.ua_w_per_k)
+
+
+def wavering(tank: TankBooks, count: int, dice: random.Random, alike: bool) -> list[list[Reading]]:
+    """Nights of 6 h, a level in whole percents each half hour. They begin at any temperature, in a room that is not the
+    same; or alike, all at one, as a thermostat leaves a tank."""
+    capacity = WH_PER_L_K * tank.volume_l
+    runs = []
+    from_c, room_c = dice.uniform(45, 60), tank.ambient_c
+    for night in range(count):
+        if not alike:
+            from_c, room_c = dice.uniform(45, 60), tank.ambient_c + dice.uniform(-1, 1)
+        run = []
+        for half_hour in range(13):
+            decay = exp(-tank.ua_w_per_k * half_hour / 2 / capacity)
+            level = round(100 * (room_c + (from_c - room_c) * decay - tank.cold_c) / (tank.hot_c - tank.cold_c))
+            at_s = MIDNIGHT + night * 86_400 + half_hour * 1800
+            run.append((at_s, tank.cold_c + level / 100 * (tank.hot_c - tank.cold_c)))
+        runs.append(run)
+    return runs
+
+
+@pytest.mark.parametrize("alike", [False, True])
+@pytest.mark.parametrize("count", [5, 12, 30])
+def test_the_truth_lies_in_the_stated_interval_as_often_as_it_says(count: int, alike: bool) -> None:
+    """Of 200 tanks: 190 are expected at 95 %; 181 or fewer have a chance of 1 in 2,000 (binomial)."""
+    dice = random.Random(count)
+    inside = 0
+    for _ in range(200):
+        loss = fit(wavering(TANK, count, dice, alike), WH_PER_L_K * TANK.volume_l, TANK.ambient_c)
+        assert loss is not None
+        assert loss.low_w_per_k is not None
+        assert loss.high_w_per_k is not None
+        inside += loss.low_w_per_k <= TANK.ua_w_per_k <= loss.high_w_per_k
+    print(f"\n{count} runs{', all alike' if alike else ''}: the truth inside in {inside} of 200")
+    assert inside >= 182
+
+
+@pytest.mark.parametrize(("free", "t"), [(1, 12.706), (4, 2.776), (11, 2.228), (29, 2.086), (1000, 2.0)])
+def test_students_t_is_the_tables(free: int, t: float) -> None:
+    assert student(free) == t
 
 
 def test_nights_with_a_draw_or_with_heating_do_not_count() -> None:

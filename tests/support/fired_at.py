@@ -245,6 +245,29 @@ def _put(members: dict[str, object], path: tuple[str, ...], value: object) -> No
     members[path[-1]] = value
 
 
+_FACTORS = {
+    "W": {"w": 1, "kw": 1e3, "watt": 1, "watts": 1},
+    "Wh": {"wh": 1, "kwh": 1e3},
+    "%": {"%": 1, "pct": 1, "percent": 1},
+    "°C": {"c": 1, "°c": 1, "celsius": 1, "degc": 1},
+    "L": {"l": 1, "m3": 1e3, "m³": 1e3},
+}
+
+
+def _as_written(word: str, unit: str) -> float | None:
+    """A number with a decimal comma or its unit behind it: the longest start of the text that Python takes for one."""
+    for cut in range(len(word), 0, -1):
+        number, behind = word[:cut], word[cut:].strip()
+        if not number.isascii() or number.count(",") + number.count(".") > 1:
+            continue
+        try:
+            value = float(number.replace(",", "."))
+        except ValueError:
+            continue
+        return value * _FACTORS[unit][behind] if behind in _FACTORS.get(unit, {}) else None if behind else value
+    return None
+
+
 def _second_opinion(payload: bytes, source: Source) -> object:
     """The value by another JSON reader and Python's own numbers; None: there is none; _UNREAD: it cannot read it."""
     text = payload.decode().strip()
@@ -270,8 +293,10 @@ def _second_opinion(payload: bytes, source: Source) -> object:
             words = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, **words}
         if word in words:
             found = words[word]
-        elif not word.isascii() or "_" in word:
+        elif "_" in word:
             return None
+        else:
+            found = _as_written(word, base_signal(source.signal).unit)
     try:
         return float(found) * source.scale + source.offset  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):

@@ -321,6 +321,7 @@ class ValueRow(Shape):
     coverage: float = Field(ge=0, le=1)
     estimated_kwh: float
     open_kwh: float
+    set_aside_kwh: float = Field(description="shown by a counter, and more than the heater can have taken")
     grid_kwh: float | None = None
     battery_kwh: float | None = None
     bought: float | None = None
@@ -358,6 +359,7 @@ class Value(Shape):
     displaces_from: Literal["stated", "past"]
     displaces_by_month: list[MonthDisplaced] | None = Field(description="null where shares are as stated")
     unpriced_kwh: float
+    set_aside_by_heater: dict[str, float]
     rows: list[ValueRow]
     total: ValueRow
     notes: list[str]

@@ -193,20 +193,42 @@ def test_heaters_are_kept_apart_and_come_in_order_of_time() -> None:
 
 def test_going_on_from_the_state_gives_the_same_entries() -> None:
     readings = [(60.0 * i, 1000.0 + 7 * i) for i in range(70)]
-    for heater, signal in ((COUNTED, "diverted_wh"), (POWERED, "diverted_w")):
-        whole = Books(settings(heater))
-        parts = Books(settings(heater))
-        got: list[Entry] = []
-        expected: list[Entry] = []
-        for after_s, value in readings:
-            filled((after_s, value), books=whole, signal=signal)
-            filled((after_s, value), books=parts, signal=signal)
-            expected += whole.settle(NOON + after_s)
-            parts = Books(settings(heater), json.loads(json.dumps(parts.state())))
-            got += parts.settle(NOON + after_s)
-        assert len(expected) == 2
-        assert got == expected
-        assert parts.open_entries(NOON + 5000) == whole.open_entries(NOON + 5000)
+    whole = Books(settings(COUNTED))
+    parts = Books(settings(COUNTED))
+    got: list[Entry] = []
+    expected: list[Entry] = []
+    for after_s, value in readings:
+        filled((after_s, value), books=whole)
+        filled((after_s, value), books=parts)
+        expected += whole.settle(NOON + after_s)
+        parts = Books(settings(COUNTED), json.loads(json.dumps(parts.state())))
+        got += parts.settle(NOON + after_s)
+    assert len(expected) == 2
+    assert got == expected
+    assert parts.open_entries(NOON + 5000) == whole.open_entries(NOON + 5000)
+
+
+def test_of_a_power_a_restart_leaves_out_what_nobody_heard() -> None:
+    """3 kW for 5 s, killed, and 0 W when it is heard again 50 s later: nobody knows when it ended."""
+    books = Books(settings(POWERED))
+    filled((0.0, 2700.0), books=books, signal="diverted_w")
+    books.settle(NOON)  # the first reading ever is written down at once; what follows dies with the process
+    books = Books(settings(POWERED), json.loads(json.dumps(books.state())))
+    filled((50.0, 0.0), (60.0, 0.0), books=books, signal="diverted_w")
+    (entry,) = books.open_entries(NOON + 60)
+    assert (entry.diverted_wh, entry.measured_s) == (0, 10)
+
+
+def test_of_a_power_what_was_known_at_the_last_write_is_kept() -> None:
+    books = Books(settings(POWERED))
+    filled((0.0, 2700.0), books=books, signal="diverted_w")
+    books.settle(NOON + 40)
+    books = Books(settings(POWERED), json.loads(json.dumps(books.state())))
+    (entry,) = books.open_entries(NOON + 45)
+    assert (entry.diverted_wh, entry.measured_s, entry.estimated_wh) == (30, 40, 0)
+    filled((50.0, 0.0), (60.0, 0.0), books=books, signal="diverted_w")
+    (entry,) = books.open_entries(NOON + 60)
+    assert (entry.diverted_wh, entry.measured_s, entry.estimated_wh) == (30, 50, 0)
 
 
 def test_a_heater_metered_another_way_keeps_what_is_not_settled() -> None:

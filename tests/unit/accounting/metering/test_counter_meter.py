@@ -1,4 +1,5 @@
 import json
+import random
 
 from accounting.metering.counter_meter import CounterMeter, Share
 
@@ -108,12 +109,105 @@ def test_a_glitch_just_after_a_reset_does_not_double_it() -> None:
     assert totals(made) == (11, 0)
 
 
-def test_a_reset_to_a_register_that_is_not_zero_goes_to_quarantine() -> None:
-    made = meter((0, 90_000), (60, 70_000), (120, 70_001), (180, 70_002))
+def named(made: CounterMeter) -> list[str]:
     kept = made.drain()
-    assert [(item.from_s, item.to_s, item.wh) for item in kept] == [(0.0, 60.0, 70_000)]
+    assert not any(item.wh for item in kept)
+    return [item.why for item in kept]
+
+
+def test_a_step_back_that_does_not_start_near_zero_is_no_reset() -> None:
+    made = meter((0, 90_000), (60, 70_000), (120, 70_001), (180, 70_002))
+    (why,) = named(made)
+    assert "went back from 90000 to 70000 Wh" in why
+    assert totals(made) == (2, 0)
+    assert made.counts.resets == 0
+
+
+def test_a_restart_that_shows_more_than_can_have_been_taken_goes_to_quarantine() -> None:
+    made = meter((0, 90_000), (60, 30_000), (120, 30_001), (180, 30_002))
+    kept = made.drain()
+    assert [(item.from_s, item.to_s, item.wh) for item in kept] == [(0.0, 60.0, 30_000)]
     assert "restart" in kept[0].why
     assert totals(made) == (2, 0)
+
+
+def test_a_small_step_back_after_a_silence_books_no_more_than_what_follows() -> None:
+    """The heater could have taken 2,890 Wh in the hour, and did not: the register would have to have restarted."""
+    made = meter((0, 2900), (3600, 2890), (3610, 2895), (3620, 2895))
+    assert len(named(made)) == 1
+    assert totals(made) == (5, 0)
+
+
+def test_a_counter_reset_at_midnight_goes_on_from_zero() -> None:
+    made = meter((86_300, 4210), (86_390, 4212), (86_460, 3), (86_520, 6), (86_580, 8))
+    assert made.counts.resets == 1
+    assert totals(made) == (2 + 8, 0)
+
+
+def test_a_reset_during_a_silence_keeps_what_the_counter_shows_since() -> None:
+    made = meter((0, 14_000), (7200, 1500), (7260, 1510), (7320, 1520))
+    assert made.counts.resets == 1
+    assert totals(made) == (1520, 0)
+    assert sum(share.estimated_wh for share in shares(made)) == 1500
+
+
+def test_two_publishers_that_take_turns_are_named_and_one_of_them_is_booked() -> None:
+    for lower in (0, 1):
+        made = meter()
+        for turn in range(40):
+            second = turn % 2
+            made.note(turn * 10, (3000 if second == lower else 5000) + turn // 2)
+        (why,) = named(made)
+        assert why.startswith("two sources tell this counter and disagree")
+        assert "3" in why
+        assert totals(made)[0] in (18, 19)
+
+
+def test_two_publishers_that_come_in_bursts_book_each_step_once_and_nothing_for_the_changes() -> None:
+    made = meter()
+    wh = 0
+    for burst in range(20):
+        for reading in range(5):
+            wh += 1
+            made.note(burst * 50 + reading * 10, (5000, 3000)[burst % 2] + wh)
+    back, two = named(made)
+    assert "went back" in back
+    assert "two sources" in two
+    assert totals(made) == (20 * 4, 0)
+
+
+def test_a_coarse_register_is_found_out_and_its_steps_are_booked() -> None:
+    """Steps of 1 kWh with the default resolution: at 2 kW, one each half hour, between readings 10 s apart."""
+    made = meter()
+    for reading in range(0, 19_000, 10):
+        made.note(reading, 5000 + reading // 1800 * 1000)
+    assert totals(made) == (10_000, 0)
+
+
+def test_a_coarse_register_that_runs_away_is_still_set_aside() -> None:
+    made = meter()
+    for reading in range(0, 7200, 10):  # as above, up to 7,000
+        made.note(reading, 5000 + reading // 1800 * 1000)
+    for reading in range(7200, 7300, 10):
+        made.note(reading, 9000 + (reading - 7200) * 100)
+    booked_wh, aside_wh = totals(made)
+    assert booked_wh <= 5000
+    assert booked_wh + aside_wh >= 12_000
+
+
+def test_a_fine_counter_is_not_taken_for_a_coarse_one() -> None:
+    made = meter((0, 1204), (60, 1210), (120, 2210), (180, 2210), (240, 2214))
+    assert totals(made) == (10, 1000)
+
+
+def test_at_rated_power_times_that_are_up_to_ten_seconds_late_set_nothing_aside() -> None:
+    dice = random.Random(7)
+    for resolution_wh in (1.0, 10.0):
+        made = CounterMeter("main", rated_w=3000, interval_s=1800, gap_s=3600, late_s=120, resolution_wh=resolution_wh)
+        for reading in range(0, 36_000, 10):
+            made.note(reading + dice.uniform(0, 10), reading * 3000 / 3600)
+        assert totals(made)[1] == 0
+        assert totals(made)[0] > 29_950
 
 
 def test_a_step_beyond_the_rated_power_goes_to_quarantine_when_the_next_reading_stands_on_it() -> None:
@@ -127,10 +221,10 @@ def test_a_step_beyond_the_rated_power_goes_to_quarantine_when_the_next_reading_
     assert shares(made) == [Share(0, 30, 60_000, 0)]
 
 
-def test_the_limit_is_rated_power_and_ten_percent_and_the_resolution() -> None:
-    # 2800 W for 60 s is 46.67 Wh; 10 % more is 51.33; 10 Wh of resolution: 61.33.
-    assert totals(meter((0, 0), (60, 61), (120, 61))) == (61, 0)
-    assert totals(meter((0, 0), (60, 62), (120, 62))) == (0, 62)
+def test_the_limit_is_rated_power_and_ten_percent_and_resolution_and_jitter() -> None:
+    # 2800 W for 60 s and 30 s of jitter is 70 Wh; 10 % more is 77; 10 Wh of resolution: 87.
+    assert totals(meter((0, 1), (60, 88), (120, 88))) == (87, 0)
+    assert totals(meter((0, 1), (60, 89), (120, 89))) == (0, 88)
 
 
 def test_a_jump_that_the_next_reading_contradicts_is_a_glitch() -> None:

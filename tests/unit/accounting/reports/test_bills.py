@@ -1,14 +1,18 @@
 """A supplier's figures beside the logger's: each cause of a difference is found where it is, and nowhere else."""
 
 from datetime import UTC, datetime
+from decimal import Decimal
+from fractions import Fraction
 from math import cos
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.reports.bills import BillRow, Own, bill_rows, estimated, monthly, own_figures, suggestions
+from accounting.reports.bill_patterns import amounts, bill_scale, estimated, expected_amount, left_out
+from accounting.reports.bills import BillRow, Own, bill_rows, monthly, own_figures, suggestions
 from accounting.reports.supplier import Bill, Layout, is_bills, read_bills, read_intervals
 from rules.model.errors import BrimfulError
+from tests.support.prices import IMPORT
 
 ZONE = ZoneInfo("Europe/Dublin")
 STEP_S = 1800
@@ -104,6 +108,75 @@ def test_an_estimated_read_comes_back_in_the_next_bill_or_is_round() -> None:
     (found,) = estimated([row(1, 300, 250)], ZONE)
     assert "300 kWh from 2026-01-01 is a round figure and +50.0 kWh off" in found.sentence
     assert estimated([row(1, 250, 250), row(2, 300, 50, 0.2)], ZONE) == []
+
+
+def test_a_round_figure_alone_is_no_estimate() -> None:
+    """Of bills in whole kWh one in ten ends with 0; only a rounder one that is far off says anything."""
+    clean = [
+        row(month, 210 + 10 * month, round((210 + 10 * month) * (0.96, 0.975)[month % 2])) for month in range(1, 9)
+    ]
+    assert estimated(clean, ZONE) == []
+    assert estimated([row(1, 300, 291)], ZONE) == []
+    (found,) = estimated([row(1, 217, 250), row(2, 217, 240)], ZONE)
+    assert "217 kWh from 2026-01-01 and again in the next bill" in found.sentence
+
+
+def test_bills_that_are_all_too_high_by_one_ratio() -> None:
+    bills = [row(month, round(own * 1.03), own) for month, own in ((1, 312), (2, 250), (3, 187), (4, 141))]
+    ratio, (found,) = bill_scale(bills)
+    assert ratio == pytest.approx(1.03, abs=0.002)
+    assert "times the logger's figures on 4 of 4 bills: a meter's or clamp's calibration?" in found.sentence
+    assert estimated(bills, ZONE, ratio) == []
+    assert bill_scale([row(month, 250, 250 + month) for month in range(1, 5)]) == (1.0, [])
+    assert bill_scale(bills[:2]) == (1.0, [])
+
+
+def test_days_of_zeros_are_readings_that_are_missing() -> None:
+    start_s = int(datetime(2026, 3, 20, tzinfo=UTC).timestamp())
+    lost = {at_s: 0 if start_s <= at_s < start_s + 2 * 86_400 else wh for at_s, wh in TRUE.items()}
+    (found,) = suggestions(lost, OWN, ZONE, STEP_S)
+    assert found.kind == "zeros"
+    assert "0 all day on 2026-03-20, 2026-03-21, the logger" in found.sentence
+
+
+def told_bills(*spans: str, last_day: bool = False) -> list[Bill]:
+    return read_bills(["from,to,kWh", *(f"{span},100" for span in spans)], "bills.csv", ZONE, last_day)
+
+
+def test_a_to_that_is_the_last_day_is_noticed() -> None:
+    spans = ("2026-01-01,2026-01-31", "2026-02-01,2026-02-28", "2026-03-01,2026-03-31")
+    (found,) = left_out(told_bills(*spans), ZONE)
+    assert found.kind == "last-day"
+    assert "no bill has 2026-01-31, 2026-02-28" in found.sentence
+    assert left_out(told_bills(*spans, last_day=True), ZONE) == []
+    (found,) = left_out(told_bills(spans[0]), ZONE)
+    assert "ends before 2026-01-31" in found.sentence
+    assert told_bills("2026-01-05,2026-01-05", last_day=True)[0].end_s - told_bills(spans[0])[0].start_s == 5 * 86_400
+
+
+def test_days_that_no_bill_has_are_said() -> None:
+    spans = ("2026-01-01,2026-02-01", "2026-02-02,2026-03-01", "2026-03-05,2026-04-01", "2026-04-01,2026-05-01")
+    assert [one.sentence for one in left_out(told_bills(*spans), ZONE)] == [
+        "no bill has 2026-02-01: what was used then is in none",
+        "no bill has 2026-03-01 to 2026-03-04: what was used then is in none",
+    ]
+    assert left_out(told_bills("2026-01-01,2026-02-01", "2026-02-01,2026-03-01"), ZONE) == []
+
+
+def test_an_amount_is_held_against_the_tariff() -> None:
+    """Night and day at 0.0921 and 0.3170 a kWh, 0.72 a day: all by night is not all by day."""
+    start_s, end_s = (int(datetime(2026, 3, day, tzinfo=ZONE).timestamp()) for day in (16, 18))
+    nights = {at_s: Own(1000, STEP_S) for at_s in range(start_s, end_s, STEP_S) if 2 <= at_s % 86_400 / 3600 < 5}
+    bill = Bill(start_s, end_s, 12_000, Decimal("2.55"))
+    by_night = expected_amount(bill, nights, IMPORT, STEP_S, ZONE)
+    assert by_night == 12 * Fraction("0.0921") + 2 * Fraction("0.72")
+    assert amounts([bill], [by_night], ZONE, "EUR") == []
+    mean = (3 * Fraction("0.0921") + 21 * Fraction("0.3170")) / 24
+    assert expected_amount(bill, {}, IMPORT, STEP_S, ZONE) == 12 * mean + 2 * Fraction("0.72")
+    (found,) = amounts([bill], [by_night + 1], ZONE, "EUR")
+    assert "the bill from 2026-03-16 is 2.55 EUR, by the tariff 3.55" in found.sentence
+    assert expected_amount(Bill(0, 86_400, 1000), {}, IMPORT, STEP_S, ZONE) is None
+    assert expected_amount(bill, nights, None, STEP_S, ZONE) is None
 
 
 def test_bills_and_months_beside_the_logger() -> None:

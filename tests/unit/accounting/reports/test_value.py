@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from accounting.model.entry import Entry, Posting
 from accounting.reports.used_share import Used, by_share
 from accounting.reports.value import ValueReport, ValueRow, value_report
@@ -75,6 +75,39 @@ def test_totals_are_the_sums_of_the_entries(ledger: LedgerWriter) -> None:
             assert row.net_mg == sum(one.avoided_mg - one.given_up_mg for one in inside)
             assert row.measured_s == sum(one.measured_s for one in inside)
     assert len(value_report(ledger, "interval").rows) == 100
+
+
+def set_aside_event(from_s: float, to_s: float, wh: int, heater: str = "main", written_s: float = 0.0) -> EventRow:
+    figures = {"heater": heater, "from_s": from_s, "to_s": to_s, "wh": wh}
+    return EventRow(written_s or to_s + 60, f"quarantine.{heater}", "quarantine", f"{heater}: too much", figures)
+
+
+def test_what_is_set_aside_stands_in_its_period_and_in_every_output(ledger: LedgerWriter) -> None:
+    entries = tuple(entry(place) for place in range(96))
+    second_day_s = START_S + 46 * HALF_HOUR_S  # Dublin is an hour ahead
+    events = (
+        set_aside_event(second_day_s - 10, second_day_s, 1000),  # ends with the day
+        set_aside_event(second_day_s, second_day_s + 10, 250, written_s=entries[-1].end_s),
+        set_aside_event(second_day_s, second_day_s + 10, -50),  # withdrawn in part after a late reading
+        set_aside_event(second_day_s, second_day_s + 10, 7000, heater="boiler"),  # no heater
+        set_aside_event(second_day_s, second_day_s + 10, 0),  # says something, sets nothing aside
+    )
+    ledger.commit(Batch(entries[-1].end_s, entries, events=events))
+    report = value_report(ledger, "day")
+    assert [row.set_aside_wh for row in report.rows] == [1000, 200, 0]
+    assert (report.total.set_aside_wh, dict(report.set_aside)) == (1200, {"main": 1200})
+    answer = told(report)
+    assert answer["total"]["set_aside_kwh"] == 1.2
+    assert answer["set_aside_by_heater"] == {"main": 1.2}
+    assert [row["set_aside_kwh"] for row in csv.DictReader(io.StringIO(as_csv(report)))] == ["1.000", "0.200", "0.000"]
+    assert value_report(ledger, "day", second_day_s).total.set_aside_wh == 200
+    assert value_report(ledger, "day", as_of_s=second_day_s + 65).total.set_aside_wh == 1000
+
+
+def test_what_is_set_aside_before_anything_is_booked_is_shown_too(ledger: LedgerWriter) -> None:
+    ledger.commit(Batch(START_S + 100, events=(set_aside_event(START_S, START_S + 10, 5000),)))
+    report = value_report(ledger, "interval")
+    assert [(row.start_s, row.set_aside_wh) for row in report.rows] == [(START_S, 5000)]
 
 
 def test_only_the_newest_version_counts(ledger: LedgerWriter) -> None:
@@ -225,9 +258,9 @@ def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWrite
     assert "e-06" in text or "0.000004" in text
     report = json.loads(text)
     figures = {"diverted_kwh", "given_up", "avoided", "net", "avoided_kg", "given_up_kg", "net_kg"}
-    row_keys = {"start", "end", "coverage", "estimated_kwh", "open_kwh"} | figures
+    row_keys = {"start", "end", "coverage", "estimated_kwh", "open_kwh", "set_aside_kwh"} | figures
     told_keys = {"schema", "home", "currency", "by", "timezone", "used", "displaces", "unpriced_kwh", "rows", "total"}
-    told_keys |= {"used_basis", "carbon_basis"}
+    told_keys |= {"used_basis", "carbon_basis", "set_aside_by_heater"}
     assert report.keys() == told_keys
     assert report["schema"] == "brimful.value/1"
     assert all(row.keys() == row_keys for row in (*report["rows"], report["total"]))

@@ -92,13 +92,37 @@ def test_what_may_be_behind_it_is_said(folder: Path, says: Callable[..., str]) -
 
 
 def test_bills_with_amounts_as_csv(folder: Path, says: Callable[..., str]) -> None:
-    (folder / "bills.csv").write_text("from,to,kWh,amount\n2026-03-14,2026-03-16,40,9.5\n2026-03-16,2026-03-18,20,\n")
+    (folder / "bills.csv").write_text("from,to,kWh,amount\n2026-03-14,2026-03-16,100,9.5\n2026-03-16,2026-03-18,20,\n")
     rows = list(csv.DictReader(io.StringIO(says(folder / "bills.csv", "--csv"))))
     own = sum(wh for at_s, wh in half_hours(1) if at_s < START_S + 2 * 86_400) / 1000
-    assert [(row["supplier_kwh"], row["amount"]) for row in rows] == [("40.000", "9.5"), ("20.000", "")]
+    assert [(row["supplier_kwh"], row["amount"]) for row in rows] == [("100.000", "9.5"), ("20.000", "")]
     assert float(rows[0]["own_kwh"]) == own
-    assert float(rows[0]["difference_kwh"]) == pytest.approx(40 - own)
+    assert float(rows[0]["difference_kwh"]) == pytest.approx(100 - own)
     assert "a round figure" in " ".join(says(folder / "bills.csv").split())
+
+
+PRICED = """
+[tariffs.buy]
+direction = "import"
+[[tariffs.buy.periods]]
+from = 2026-01-01
+bands = [{ name = "all", price = 0.25 }]
+standing_per_day = 0.5
+"""
+
+
+def test_a_bill_is_held_against_the_tariff_and_its_days_are_counted(folder: Path, says: Callable[..., str]) -> None:
+    (folder / "home.toml").write_text(SMALL + PRICED)
+    bills = folder / "bills.csv"
+    # Each `to` is the last day: 40 kWh × 0.25 and two days' standing charge are 11.00.
+    bills.write_text("from,to,kWh,amount\n2026-03-14,2026-03-15,40,11.00\n2026-03-16,2026-03-17,20,9.00\n")
+    told = json.loads(says(bills, "--json"))
+    assert {one["kind"] for one in told["suggestions"]} >= {"last-day"}
+    assert [row["expected_amount"] for row in told["rows"]] == [10.5, 5.5]
+    told = json.loads(says(bills, "--last-day", "--json"))
+    assert [row["expected_amount"] for row in told["rows"]] == [11.0, 6.0]
+    (found,) = [one for one in told["suggestions"] if one["kind"] == "amount"]
+    assert "the bill from 2026-03-16 is 9.00 EUR, by the tariff 6.00" in found["sentence"]
 
 
 def test_what_cannot_be_compared_is_refused(folder: Path, says: Callable[..., str]) -> None:

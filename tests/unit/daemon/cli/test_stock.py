@@ -171,8 +171,8 @@ def test_the_fit_reads_the_recorded_minutes(home: Path) -> None:
     answer = json.loads(stock(home, "--fit", "--json").stdout)
     assert answer["loss"]["fitted"]["ua_w_per_k"] == pytest.approx(1.5, rel=1e-6)
     lines = stock(home, "--fit").stdout.splitlines()
-    assert "Fitted to 1 quiet runs of 4 h in all: 1.500 ± 0.000 W/K" in lines
-    assert lines[-1] == "(standard error); to go by it, set tank.loss_w = 67.5."
+    assert "Fitted to one quiet run of 4 h: 1.500 W/K." in lines
+    assert lines[-1] == "More runs would show how sure that is; to go by it, set tank.loss_w = 67.5."
     assert max(map(len, lines)) <= 80
 
 

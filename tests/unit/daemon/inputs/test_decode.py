@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.inputs.decode import MAXIMUM_PAYLOAD, Decoded, Refused, Source, decode, decode_all, instant
+from daemon.inputs.decode import MAXIMUM_PAYLOAD, Decoded, Refused, Source, decode, decode_all, in_reach
+from daemon.inputs.instants import FAR_S, instant
 
 GRID = Source("grid_w", "meter/now")
 KW = Source("grid_w", "meter/now", pointer="/power/kw", scale=1000)
@@ -31,6 +32,11 @@ REASONS = {
     "its time is not one",
     "its time has no offset from UTC",
     "its time is not plausible",
+    "its time is more than a day ago",
+    "states a unit that is not its signal's",
+    "a comma before three digits may mean thousands or decimals",
+    "states its unit, which is converted already: scale must then be 1, or -1 to turn its sign",
+    "nothing at its minus_pointer",
 }
 
 
@@ -67,8 +73,11 @@ def test_plain_payloads(payload: bytes, value: float) -> None:
         (b"Infinity", "not a finite number"),
         (b"-inf", "not a finite number"),
         (b"1e999", "not a finite number"),
-        (b"21,5", "not a number"),
-        (b"21.5 W", "not a number"),
+        (b"21,500", "a comma before three digits may mean thousands or decimals"),
+        (b"1.234,5", "not a number"),
+        (b"21.5 %", "states a unit that is not its signal's"),
+        (b"21.5 Wh", "states a unit that is not its signal's"),
+        (b"21.5 items", "states a unit that is not its signal's"),
         (b"1_000", "not a number"),
         (b"0x10", "not a number"),
         ("١٢".encode(), "not a number"),
@@ -159,6 +168,99 @@ def test_own_words_go_before_the_known_ones_and_whatever_their_case() -> None:
     assert decode(b"On", source) == Decoded(2)
     assert decode(b"unknown", source) == Decoded(0)
     assert decode(b"quarter", source) == Refused("not a number")
+
+
+@pytest.mark.parametrize(
+    ("signal", "payload", "value"),
+    [
+        ("tank_level_pct", "87%", 87),
+        ("tank_level_pct", "93.0 %", 93),
+        ("tank_level_pct", "93,5\N{NO-BREAK SPACE}%", 93.5),
+        ("grid_w", "0 W", 0),
+        ("grid_w", "-812W", -812),
+        ("grid_w", "1,5 kW", 1500),
+        ("grid_w", "1.5 KW", 1500),
+        ("grid_w", "0,125 kW", 125),
+        ("grid_w", "21,5", 21.5),
+        ("diverted_wh", "1234,567 kWh", 1_234_567),
+        ("diverted_wh", "1.25 MWh", 1_250_000),
+        ("tank_top_c", "61.5 °C", 61.5),
+        ("tank_top_c", "61.5°", None),
+        ("tank_top_c", "140 °F", 60),
+        ("tank_top_c", "333.15 K", 60),
+        ("water_l", "1.5 m³", 1500),
+        ("water_l", "1.5 m3", 1500),
+        ("grid_kg_per_kwh", "212 gCO2/kWh", 0.212),
+        ("diverted_wh", "1.25 mWh", None),
+        ("diverted_wh", "12 kW", None),
+        ("tank_level_pct", "87 °C", None),
+        ("tank_top_c", "87 %", None),
+        ("import_price", "0.21 EUR/kWh", None),
+    ],
+)
+def test_a_stated_unit_of_the_signals_kind_is_converted_and_another_refused(
+    signal: str, payload: str, value: float | None
+) -> None:
+    for source, sent in (
+        (Source(signal, "t"), payload),
+        (Source(signal, "t"), json.dumps(payload)),
+        (Source(signal, "t", pointer="/v"), json.dumps({"v": payload})),
+    ):
+        answer = decode(sent.encode(), source)
+        if value is None:
+            assert answer == Refused("states a unit that is not its signal's")
+        else:
+            assert isinstance(answer, Decoded)
+            assert answer.value == pytest.approx(value)
+
+
+def test_a_unit_is_not_converted_twice() -> None:
+    assert decode(b'{"power": {"kw": "1.5"}}', KW) == Decoded(1500)
+    twice = "states its unit, which is converted already: scale must then be 1, or -1 to turn its sign"
+    assert decode(b'{"power": {"kw": "1.5 kW"}}', KW) == Refused(twice)
+    turned = Source("grid_w", "t", scale=-1)
+    assert decode(b"1.5 kW", turned) == Decoded(-1500)
+
+
+def test_what_charges_and_what_discharges_may_be_members_of_their_own() -> None:
+    source = Source("battery_w", "t", pointer="/charge", minus_pointer="/discharge", scale=1000)
+    assert decode(b'{"charge": 1.5, "discharge": 0}', source) == Decoded(1500)
+    assert decode(b'{"charge": 0, "discharge": "0.25"}', source) == Decoded(-250)
+    assert decode(b'{"charge": 0}', source) == Refused("nothing at its minus_pointer")
+    assert decode(b'{"discharge": 0}', source) == Refused("nothing at its pointer")
+    assert decode(b'{"charge": 1, "discharge": null}', source) == Refused("says it has no value")
+
+
+@pytest.mark.parametrize(
+    ("stamp", "age_s"), [("PT12.5S", 12.5), ("PT0S", 0), ("PT1M5S", 65), ("P0DT0H2M", 120), ("PT1,5H", 5400)]
+)
+def test_a_payload_may_say_how_old_it_is(stamp: str, age_s: float) -> None:
+    assert decode(json.dumps({"w": 5, "t": stamp}).encode(), STAMPED) == Decoded(5, None, age_s)
+
+
+@pytest.mark.parametrize(
+    ("stamp", "reason"),
+    [
+        ("P2D", "its time is more than a day ago"),
+        ("P1M", "its time is not one"),
+        ("PT", "its time is not one"),
+        ("P", "its time is not one"),
+        ("-PT5S", "its time is not one"),
+        ("PT" + "9" * 80 + "S", "its time is not one"),
+    ],
+)
+def test_ages_that_are_refused(stamp: str, reason: str) -> None:
+    assert decode(json.dumps({"w": 5, "t": stamp}).encode(), STAMPED) == Refused(reason)
+
+
+def test_a_time_far_from_now_is_refused() -> None:
+    now_s = 1_780_308_000.0
+    for at_s in (now_s - FAR_S, now_s, now_s + FAR_S):
+        assert in_reach(Decoded(5, at_s), now_s) == Decoded(5, at_s)
+    assert in_reach(Decoded(5, 1_000_000_001), now_s) == Refused("its time is more than a day ago")
+    ahead = Refused("its time is more than a day ahead of this machine's clock")
+    assert in_reach(Decoded(5, now_s + FAR_S + 1), now_s) == ahead
+    assert in_reach(Decoded(5), now_s) == Decoded(5)
 
 
 @pytest.mark.parametrize("payload", [b"on", b"off", b"true", b'"on"', b'{"level": true}', b'{"level": "off"}'])

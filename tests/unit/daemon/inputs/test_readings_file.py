@@ -64,7 +64,60 @@ def test_only_the_columns_asked_for_are_looked_at() -> None:
     assert file.refusals.count == {}
 
 
-def test_rows_come_in_the_files_order_whatever_their_times() -> None:
+MINUTES = [f"2026-06-01T12:{minute:02}:00Z,{minute}\n" for minute in range(60)]
+
+
+def ordered(path: Path, lines: list[str]) -> tuple[Rows, str]:
+    text = ("time,grid_w\n" + "".join(lines)).encode()
+    path.write_bytes(gzip.compress(text) if path.suffix == ".gz" else text)
+    with open_readings(path, ("main",)) as file:
+        return values(file, file.signals), "" if file.disorder is None else str(file.disorder)
+
+
+@pytest.mark.parametrize("name", ["day.csv", "day.csv.gz"])
+@pytest.mark.parametrize("at_once", [7, 50_000])
+def test_rows_that_are_out_of_order_are_put_in_order_and_that_is_said(
+    tmp_path: Path, name: str, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.inputs.row_order.ROWS_AT_ONCE", at_once)
+    path = tmp_path / name
+    plain, said = ordered(path, MINUTES)
+    assert said == ""
+    assert ordered(path, MINUTES[::-1]) == (
+        plain,
+        "its 60 rows come newest first; they were put in order of time",
+    )
+    swapped = [*MINUTES[:10], MINUTES[11], MINUTES[10], *MINUTES[12:]]
+    found, said = ordered(path, swapped)
+    assert found == plain
+    assert said == "1 row is earlier than the row before, the first in line 13; put in order of time"
+
+
+def test_order_is_by_time_and_not_by_how_it_is_written(tmp_path: Path) -> None:
+    """At the end of summer time the same local hour comes twice, with another offset."""
+    lines = ["2026-10-25T02:30:00+02:00,1\n", "2026-10-25T02:00:00+01:00,2\n", "2026-10-25 01:30:00Z,3\n"]
+    assert ordered(tmp_path / "night.csv", lines)[1] == ""
+    found, said = ordered(tmp_path / "night.csv", [lines[1], lines[0], lines[2]])
+    assert said.startswith("1 row is earlier")
+    assert [told for _, told in found] == [[1.0], [2.0], [3.0]]
+
+
+def test_rows_of_one_instant_keep_the_files_order(tmp_path: Path) -> None:
+    lines = [MINUTES[5], "2026-06-01T12:01:00Z,7\n", "2026-06-01T12:01:00Z,8\n"]
+    assert [told for _, told in ordered(tmp_path / "day.csv", lines)[0]] == [[7.0], [8.0], [5.0]]
+
+
+def test_what_is_wrong_in_a_file_out_of_order_is_named_by_its_line(tmp_path: Path) -> None:
+    with pytest.raises(BrimfulError, match="line 4: expected a time"):
+        ordered(tmp_path / "day.csv", [MINUTES[3], MINUTES[2], "yesterday,1\n"])
+    lines = [MINUTES[3], "2026-06-01T12:01:00Z,rubbish\n"]
+    (tmp_path / "day.csv").write_text("time,grid_w\n" + "".join(lines))
+    with open_readings(tmp_path / "day.csv", ("main",)) as file:
+        values(file, ["grid_w"])
+        assert file.refusals.first["grid_w"].startswith("line 3:")
+
+
+def test_lines_that_are_handed_over_come_in_their_own_order() -> None:
     file = opened("time,grid_w\n" + "".join(f"2026-06-01T12:0{minute}:00Z,{minute}\n" for minute in (3, 1, 1, 2)))
     assert [(at_s - NOON_S, told) for at_s, told in values(file, ["grid_w"])] == [
         (180.0, [3.0]),

@@ -186,6 +186,57 @@ def test_a_listener_asks_whether_the_clock_is_believed(dated: bool) -> None:
     assert (told.readings[0].seen_s != NEVER_LIVE_S) is dated
 
 
+@pytest.mark.parametrize(("at_s", "reason"), [(1_000_000_001.0, "ago"), (NOW.utc_s + 400 * 86_400, "ahead")])
+@pytest.mark.parametrize("retained", [True, False])
+def test_a_payload_whose_own_time_is_far_from_now_is_refused_and_counted(
+    at_s: float, reason: str, retained: bool
+) -> None:
+    heard: list[Heard | Linked] = []
+    source = Source("tank_level_pct", "t", "/v", time_pointer="/at")
+    listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, SteppedClock(NOW.utc_s))
+    listener._hear("t", f'{{"v": 50, "at": {at_s}}}'.encode(), retained)
+    assert heard == []
+    (tally,) = listener.tallies
+    assert sum(tally.refused.values()) == 1
+    assert reason in tally.last_reason
+    listener._hear("t", f'{{"v": 50, "at": {NOW.utc_s}}}'.encode(), retained)
+    assert len(heard) == 1
+
+
+def test_a_payload_that_says_its_age_is_as_old_as_that() -> None:
+    heard: list[Heard | Linked] = []
+    source = Source("tank_level_pct", "t", "/v", time_pointer="/age")
+    clock = SteppedClock(NOW.utc_s)
+    listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, clock)
+    listener._hear("t", b'{"v": 50, "age": "PT40S"}', False)
+    listener._hear("t", b'{"v": 50, "age": "PT40S"}', True)
+    live, kept = [told.readings[0] for told in heard if isinstance(told, Heard)]
+    now = clock.now()
+    assert (live.at_s, live.seen_s) == (now.utc_s - 40, now.mono_s - 40)
+    assert kept.seen_s == NEVER_LIVE_S, "how long the broker has kept it nobody knows"
+
+
+@pytest.mark.parametrize(
+    ("value", "last_heard", "dated", "age_s"),
+    [
+        (61.0, (61.0, NOW.utc_s - 7200), True, 7200.0),
+        (61.0, (60.0, NOW.utc_s - 7200), True, None),  # it changed meanwhile: nobody knows when
+        (61.0, None, True, None),
+        (61.0, (61.0, NOW.utc_s - 7200), False, None),  # by a clock that is not believed nothing has an age
+        (61.0, (61.0, NOW.utc_s + 60), True, None),  # remembered by a clock that was ahead
+    ],
+)
+def test_a_retained_copy_of_what_was_heard_live_before_a_restart_is_as_old_as_that(
+    value: float, last_heard: tuple[float, float] | None, dated: bool, age_s: float | None
+) -> None:
+    reading = reading_of(Decoded(value), "tank_level_pct", True, NOW, dated, last_heard)
+    assert reading.seen_s == (NEVER_LIVE_S if age_s is None else NOW.mono_s - age_s)
+    if age_s is not None:
+        assert reading.at_s == NOW.utc_s - age_s
+    live = reading_of(Decoded(value), "tank_level_pct", False, NOW, dated, last_heard)
+    assert live.seen_s == NOW.mono_s
+
+
 def test_what_is_shown_of_a_payload_is_short_and_printable() -> None:
     tally = Tally(Source("grid_w", "t"), raw=b"\x1b[31m\xff" + b"x" * 500)
     assert len(tally.last_payload) <= 121
