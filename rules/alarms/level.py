@@ -1,4 +1,4 @@
-"""Level frozen or jumping: what it tells cannot be. What that does to the orders is in rules/tank/plausibility.py."""
+"""Level frozen or jumping: what it reads is impossible. What that does to the orders is in rules/tank/plausibility.py."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.fresh import frozen_sentence
@@ -18,8 +18,8 @@ def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment
     found = []
     if memory.frozen is not None:
         sentence = (
-            f"{frozen_sentence(memory.frozen, settings, now)}: heating is withheld until it tells another value;"
-            " is the sensor stuck, or does what passes it on repeat an old value?"
+            f"{frozen_sentence(memory.frozen, settings, now)}: the heater stays off until it reads another value;"
+            " is the sensor stuck, or is an old value repeated on the way?"
         )
         found.append(Alarm("level frozen", sentence, memory.frozen.since_s))
     jumps = snapshot.level_jumps
@@ -27,8 +27,8 @@ def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment
         first, last = jumps[-JUMPS], jumps[-1]
         sentence = (
             f"tank level has jumped {JUMPS} times within {duration(last.at_s - first.at_s)}, last from"
-            f" {percent(last.from_pct)} to {percent(last.to_pct)} within {duration(last.after_s)}, faster than water"
-            " can: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
+            f" {percent(last.from_pct)} to {percent(last.to_pct)} within {duration(last.after_s)}, faster than a tank"
+            " can change: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
         )
         found.append(Alarm("level jumping", sentence, last.at_s))
     return found

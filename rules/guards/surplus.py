@@ -50,12 +50,12 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     heater = settings.heaters[i]
     if snapshot.surplus_mean_w is None:
-        return Finding(NAME, verdict, "surplus never heard", f"starts at {watts(start_w(settings, heater))}")
+        return Finding(NAME, verdict, "no surplus heard yet", f"starts at {watts(start_w(settings, heater))}")
     left = ", left by the other heaters" if share.taken_w else ""
     over = duration(settings.surplus.over_s)
     mean_w = snapshot.surplus_mean_w - share.taken_w
-    told = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
-    mean = f"{told} on average over {over}{left}"
+    amount = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
+    mean = f"{amount} on average over {over}{left}"
     if verdict is FORBID:
         return Finding(NAME, verdict, mean, f"starts at {watts(start_w(settings, heater))}")
     return Finding(NAME, verdict, mean, f"stops below {watts(stop_w(settings, heater))}")
