@@ -77,12 +77,12 @@ class Worth(Table):
 
 
 class Rest(Table):
-    """Minimum times between changes. Stopping for safety or a full tank never waits."""
+    """Minimum times between changes, which spare a contactor. Stopping for safety or a full tank never waits."""
 
-    minimum_on_s: Annotated[float, Within(0, 7200)] = 0.0
-    """Shortest time a diversion lasts, s."""
-    minimum_off_s: Annotated[float, Within(0, 7200)] = 0.0
-    """Shortest time between two diversions, s."""
+    minimum_on_s: Annotated[float, Within(0, 7200)] = 60.0
+    """Shortest time a diversion lasts, s; 0 for none."""
+    minimum_off_s: Annotated[float, Within(0, 7200)] = 60.0
+    """Shortest time between two diversions, s; 0 for none."""
 
 
 class YieldTo(Table):

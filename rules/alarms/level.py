@@ -1,4 +1,4 @@
-"""Level frozen or jumping: what it reads is impossible. What that does to the orders is in rules/tank/plausibility.py."""
+"""Level frozen or jumping, which is impossible. What that does to the orders is in rules/tank/plausibility.py."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.fresh import frozen_sentence

@@ -43,8 +43,8 @@ def test_level_frozen_until_it_tells_another_value() -> None:
     assert it.alarm == Alarm(
         "level frozen",
         "tank level has read 50 % since 13:00 although the heaters have put in 14.3 kWh, more than the whole tank can"
-        " hold: the heater stays off until it reads another value; is the sensor stuck, or is an old value repeated on the"
-        " way?",
+        " hold: the heater stays off until it reads another value; is the sensor stuck, or is an old value repeated on"
+        " the way?",
         0.0,
     )
     first = it.alarm
