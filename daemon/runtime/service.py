@@ -38,6 +38,7 @@ from daemon.runtime.watchdog import HANG_S, Watchdog
 from daemon.timing.clock import Clock
 from daemon.timing.clock_trust import EARLIEST_S, WallTime
 from daemon.timing.events import Due, Event, Shipped, Stop
+from daemon.timing.kernel_clock import is_confirmed
 from daemon.timing.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.web.server.live_state import Latest, Picture
 from rules.decision.explain import Explanation
@@ -90,7 +91,13 @@ class Service:
             self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
             self._stamps = _stamps(plan.home)
             self._feeds = Feeds(feeds(plan.home))
-            self._wall = WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0)
+            own = stepped_from_s is None
+            self._wall = WallTime(
+                now,
+                ledger.known_until_s(),
+                EARLIEST_S if own else 0.0,
+                is_confirmed if own else lambda utc_s: True,
+            )
             self._connect(broker)
             self._restater = Restater(ledger, books.settings, lambda: self._enqueue(GO_ON))
             jobs = timetable(plan.home.ledger.flush_s, min(heater.refresh_s for heater in plan.home.heaters.values()))
