@@ -39,7 +39,7 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
         else "the right order follows at the next refresh"
     )
     sentence = (
-        f"somebody else ordered {event.payload!r} on {event.topic}, where heater {event.heater} gets its orders; {kept}."
+        f"somebody else ordered {event.payload!r} on {event.topic}, the order topic of heater {event.heater}; {kept}."
         " Find what publishes there, and let only brimful write to that topic"
     )
     return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)

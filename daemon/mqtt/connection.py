@@ -91,10 +91,10 @@ class Connection:
     role: a few letters of the client id, for the broker's log. will: what the broker publishes when the link breaks.
     topics: subscribed to at every connect, QoS 1; the link is up when the broker has answered for them. watched: one
     more topic, which the link does not wait for; of it, it hears what others publish (3.1.1 echoes its own). The
-    callbacks run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up(); on_down(reason),
-    once per reason; on_fault(refusal) for what the broker refuses on a standing link, subscriptions before `on_up`;
-    on_delivered() when it has acknowledged a publication. jitter: 0 to 1; rest: how to wait between attempts, s (a seam
-    for tests).
+    callbacks run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up();
+    on_down(reason), once per reason; on_fault(refusal) for what the broker refuses on a standing link, subscriptions
+    before `on_up`; on_delivered() when it has acknowledged a publication. jitter: 0 to 1; rest: how to wait between
+    attempts, s (a seam for tests).
     Raises BrimfulError if the CA file cannot be used or the host name is none.
     """
 

@@ -2,8 +2,8 @@
 
 What is done: every order is an absolute state, QoS 1, never retained, and expires (MQTT 5); at every connect the
 standing order is told again, and nothing older; an order that somebody else left with the broker (retained), for every
-heater that connects, is cleared and the right one sent; on an orderly end `withhold` is told and acknowledged; when the link
-breaks the broker tells it, as the last will of this heater's own connection.
+heater that connects, is cleared and the right one sent; on an orderly end `withhold` is sent and acknowledged; when the
+link breaks the broker tells it, as the last will of this heater's own connection.
 
 What cannot be guaranteed: while the broker itself is down, or the link between it and the heater, nothing reaches the
 heater. A link that breaks without a close is noticed by the broker after one and a half keep-alive times, 23 s, and

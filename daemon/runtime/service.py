@@ -145,7 +145,7 @@ class Service:
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
                     "restate": self._wish_restated,
                     "restating": lambda loop, now, _: self._restater.answer(),
-                    "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
+                    "override": lambda loop, now, arguments: answers.override(loop, now, arguments, self.home),
                 },
                 shipped=lambda event, now: self._shipped(event, now),
                 stepped=self.stepped,
