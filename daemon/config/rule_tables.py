@@ -13,8 +13,8 @@ class Limit(Table):
     """Hard temperature limit. It ranks below thermostat and cut-out and replaces neither."""
 
     maximum_c: Annotated[float, Within(30, 85)] = 70.0
-    """No heating at or above this temperature anywhere in the tank, °C. Below 60 this heater cannot heat the tank against
-    Legionella."""
+    """No heating at or above this temperature anywhere in the tank, °C. Below 60 this heater cannot heat the tank
+    against Legionella."""
     resume_below_c: Annotated[float, Within(20, 85)] | None = None
     """Heating is possible again below this, °C; 3 below maximum_c unless given."""
 

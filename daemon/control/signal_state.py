@@ -302,6 +302,7 @@ class Board:
             history.taken_wh,
             history.since_s,
             history.jumps,
+            history.swings,
         )
 
     def _note_surplus(self, reading: Reading) -> None:

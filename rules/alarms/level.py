@@ -11,6 +11,9 @@ from rules.model.snapshot import Snapshot
 JUMPS = 3
 """How many jumps within JUMPS_WITHIN_S are a fault: one is a glitch, or a sensor started again."""
 JUMPS_WITHIN_S = 3600.0
+SWINGS = 6
+"""How many large steps to and fro within SWINGS_WITHIN_S are two sources and not one tank."""
+SWINGS_WITHIN_S = 600.0
 
 
 def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> list[Alarm]:
@@ -31,4 +34,15 @@ def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment
             " can change: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
         )
         found.append(Alarm("level jumping", sentence, last.at_s))
+    swings = snapshot.level_swings
+    if len(swings) >= SWINGS and swings[-1].at_s - swings[-SWINGS].at_s <= SWINGS_WITHIN_S:
+        first, last = swings[-SWINGS], swings[-1]
+        if now.mono_s < last.at_s + SWINGS_WITHIN_S:
+            low_pct, high_pct = sorted((last.from_pct, last.to_pct))
+            sentence = (
+                f"tank level went to and fro {SWINGS} times within {duration(last.at_s - first.at_s)}: two publishers"
+                f" seem to send signals.tank_level_pct, one about {percent(low_pct)}, the other about"
+                f" {percent(high_pct)}; see what else publishes on its topic, or whether the sensor flickers"
+            )
+            found.append(Alarm("level from two publishers", sentence, last.at_s))
     return found

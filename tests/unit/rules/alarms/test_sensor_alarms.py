@@ -24,7 +24,7 @@ class Watch(House):
         self.watched = Watched()
 
     def names(self, at_s: float, level_since_s: float = 0.0, **known: Any) -> list[str]:
-        more = {name: known.pop(name) for name in ("level_taken_wh", "level_jumps") if name in known}
+        more = {name: known.pop(name) for name in ("level_taken_wh", "level_jumps", "level_swings") if name in known}
         self.on(replace(snapshot(at_s, **known), level_since_s=level_since_s, **more), at_s)
         alarms, self.watched = watch(self.snapshot, self.settings, self.memory, self.watched, self.now)
         return [alarm.name for alarm in alarms]
@@ -188,3 +188,12 @@ def test_a_quiet_house_makes_no_objects_between_two_looks() -> None:
     watched = it.watched
     assert it.names(71, measured=(810.0,), surplus=970.0) == []
     assert it.watched is watched
+
+
+def test_a_level_from_two_publishers_is_named_with_both_figures() -> None:
+    it = Watch()
+    swings = tuple(Jump(float(at_s), *((80.0, 97.0), (97.0, 80.0))[at_s % 2], 1.0) for at_s in range(6))
+    assert it.names(6, level_swings=swings[1:]) == []
+    assert it.names(7, level_swings=swings) == ["level from two publishers"]
+    assert "one about 80 %, the other about 97 %" in it.alarm.sentence
+    assert it.names(606, level_swings=swings) == []
