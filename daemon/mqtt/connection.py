@@ -336,7 +336,7 @@ class Connection:
 
     def _watch(self, client: Client) -> None:
         if client.protocol == MQTTProtocolVersion.MQTTv5:
-            of_others = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)  # type: ignore[no-untyped-call]
+            of_others = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
             result, mid = client.subscribe(self._watched, options=of_others)
         else:
             result, mid = client.subscribe(self._watched, 1)
