@@ -193,6 +193,8 @@ def _daemon(home: Home) -> Iterator[Line]:
     for name, link in health["links"].items():
         if not link["up"]:
             down.setdefault(link["reason"], []).append(name)
+        elif link["reason"]:
+            yield "daemon", True, f"link {name}: {link['reason']}"
     for reason, names in down.items():  # what ails one link mostly ails them all
         yield "daemon", False, f"link{'s' if len(names) > 1 else ''} {', '.join(names)}: {reason}"
     for tally in health["payloads"]:

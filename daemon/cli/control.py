@@ -71,14 +71,14 @@ def rule(name: str | None, settings: tuple[str, ...], home: Path, as_json: bool)
                     click.echo(f"  {key:<22} {_toml(entry['value'])}{note}")
         return
     wanted = dict(_pair(setting) for setting in settings)
+    for caution in () if as_json else _before_change(home, str(name), wanted):
+        echo_line(f"caution: {caution}", 9, err=True)
     changed = _change(home, str(name), wanted)
     if as_json:
         echo_json(changed)
         return
     for change in changed["changes"]:
         click.echo(f"rules.{name}.{change['key']}: {_toml(change['old'])} → {_toml(change['new'])}")
-    for caution in changed["cautions"]:
-        echo_line(f"caution: {caution}", 9, err=True)
     if not changed["applied"]:
         click.echo("written; no daemon is running, it holds from the next start", err=True)
 
@@ -99,6 +99,8 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
     elif duration is None:
         raise click.UsageError("an override always ends: add --for, such as --for 2h")
     else:
+        for caution in _before_override(home, order):
+            echo_line(f"caution: {caution}", 9, err=True)
         answer = ask(home, "POST", "/api/override", {"order": order, "for_s": duration, "heater": heater})
     if as_json:
         echo_json(answer)
@@ -113,6 +115,28 @@ def _since_when(answer: dict[str, Any]) -> str:
     if known is not None and known < answer["at"]:
         said += f" The ledger ends at {known}: what stood at {answer['at']} is not known."
     return said
+
+
+def _before_override(home: Path, order: str) -> list[str]:
+    """What to know before an override; nothing where the home file cannot be read here: the daemon answers then."""
+    from daemon.config.cautions import of_override
+    from daemon.config.load import load
+
+    try:
+        return of_override(load(home), order)
+    except BrimfulError:
+        return []
+
+
+def _before_change(home: Path, name: str, wanted: dict[str, str]) -> list[str]:
+    """What to know before a rule is changed; nothing where it will be refused."""
+    from daemon.config.cautions import cautions
+    from daemon.config.edit import preview_rule
+
+    try:
+        return cautions(preview_rule(home, name, wanted).home)
+    except BrimfulError:
+        return []
 
 
 def _pair(setting: str) -> tuple[str, str]:

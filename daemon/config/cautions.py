@@ -7,6 +7,10 @@ from rules.tank.charge import TEMPERATURES
 
 USUAL_LIMIT_C = 70.0
 USUAL_STOP_PCT = 95.0
+HYGIENE_C = 60.0  # store hot water at 60 °C against Legionella: Health and Safety Executive (UK), HSG274 part 2
+LOW_STOP_PCT = 60.0  # common practice, no source
+LONG_STALE_S = 6 * 3600.0  # common practice, no source
+MUCH_IMPORT_W = -500.0  # common practice, no source
 USUAL_HOT_C = 65.0  # thermostats are set to 60–65 °C: common practice, no source
 _DEAR = 3  # money per kWh
 _CURRENCIES_OF_CENTS = {"AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "USD"}
@@ -17,7 +21,7 @@ _SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the o
 
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
-    return [*_heat(home), *_idle_rules(home), *_money(home), *_link(home)]
+    return [*_heat(home), *_hygiene(home), *_blind(home), *_idle_rules(home), *_money(home), *_link(home)]
 
 
 def _heat(home: Home) -> list[str]:
@@ -54,6 +58,70 @@ def _heat(home: Home) -> list[str]:
             f"rules.heaters.together lets {plain(total)} W flow at once: wiring and supply must be made for it, "
             "by a licensed person."
         )
+    return said
+
+
+def of_override(home: Home, order: str) -> list[str]:
+    """What an owner should know before an override is applied. order: withhold, surplus or heat."""
+    if order != "heat":
+        return []
+    said = ["The override `heat` buys: the heater takes what it needs from the grid, at the price of the moment."]
+    if not set(TEMPERATURES) & set(home.signals):
+        said.append(
+            "No signal reads a temperature in the tank: while it heats, the thermostat and the manual-reset cut-out "
+            "alone hold the limit."
+        )
+    return said
+
+
+def _hygiene(home: Home) -> list[str]:
+    """What keeps the tank from being heated against Legionella."""
+    said = []
+    limit, full, away = home.rules.limit, home.rules.full, home.rules.away
+    if limit.maximum_c < HYGIENE_C:
+        said.append(
+            f"rules.limit.maximum_c is {plain(limit.maximum_c)} °C: this heater then cannot heat the tank to the "
+            f"{plain(HYGIENE_C)} °C that are advised against Legionella. Let something else do it."
+        )
+    if full.stop_at_pct < LOW_STOP_PCT:
+        said.append(
+            f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %: the lower part of the tank then stays lukewarm, "
+            "and Legionella grow there. See to it that the whole tank is hot often enough."
+        )
+    if away.periods or away.calendar_file is not None:
+        said.append(
+            "While you are away the tank is not heated and grows lukewarm: after a week or more, heat the whole tank "
+            f"to {plain(HYGIENE_C)} °C and let the taps run before you use it."
+        )
+    return said
+
+
+def _blind(home: Home) -> list[str]:
+    """What makes the rules act on too little."""
+    said = []
+    surplus = home.rules.surplus
+    if surplus.stop_w <= MUCH_IMPORT_W:
+        said.append(
+            f"rules.surplus.stop_w is {plain(surplus.stop_w)} W: diversion goes on while the house buys up to "
+            f"{plain(-surplus.stop_w)} W for it."
+        )
+    for name in ("tank_level_pct", *TEMPERATURES):
+        if name in home.signals and home.stale_after_s(name) >= LONG_STALE_S:
+            hours = plain(home.stale_after_s(name) / 3600)
+            said.append(
+                f"signals.{name}.stale_after_s counts a reading as fresh for {hours} hours: a sensor that has died is "
+                "noticed only then, and the tank is heated meanwhile."
+            )
+    for name in home.heaters:
+        power, counter = (f"{base}_{name}" in home.signals for base in ("diverted_w", "diverted_wh"))
+        if len(home.heaters) == 1:
+            power, counter = power or "diverted_w" in home.signals, counter or "diverted_wh" in home.signals
+        if counter and not power:
+            own = "diverted_w" if len(home.heaters) == 1 else f"diverted_w_{name}"
+            said.append(
+                f"The power of heater {name} is read off its counter, which is late by a minute, or more where it "
+                f"counts in coarse steps: if the device reports its power, add it as signals.{own}."
+            )
     return said
 
 

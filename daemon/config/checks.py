@@ -10,6 +10,7 @@ from daemon.config.devices import GateHeater, ModulatedHeater
 from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money_checks import check_money
 from daemon.config.places import item_label, joined
+from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS, find
@@ -189,7 +190,11 @@ def _topics(home: Home, report: Report) -> None:
     told: dict[str, str] = {}
     devices = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
     devices |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
+    own = state_base(home.home.name)
     for key, topic in devices.items():
+        if topic == own or topic.startswith(f"{own}/"):
+            hint = f"brimful says its own state under {own}"
+            report.add(f"{key}.topic", f"a topic outside {own}/", shown(topic), hint)
         if topic in read:
             hint = "brimful would hear its own orders as readings"
             report.add(f"{key}.topic", f"another topic than {read[topic]}", shown(topic), hint)

@@ -13,7 +13,8 @@ class Limit(Table):
     """Hard temperature limit. It ranks below thermostat and cut-out and replaces neither."""
 
     maximum_c: Annotated[float, Within(30, 85)] = 70.0
-    """No heating at or above this temperature anywhere in the tank, °C."""
+    """No heating at or above this temperature anywhere in the tank, °C. Below 60 this heater cannot heat the tank
+    against Legionella."""
     resume_below_c: Annotated[float, Within(20, 85)] | None = None
     """Heating is possible again below this, °C; 3 below maximum_c unless given."""
 
@@ -27,7 +28,7 @@ class Full(Table):
     """When the tank is full, and when there is room again."""
 
     stop_at_pct: Annotated[float, Within(1, 100)] = 95.0
-    """No heating at or above this level, %."""
+    """No heating at or above this level, %. A low one leaves the lower part of the tank lukewarm: mind Legionella."""
     resume_below_pct: Annotated[float, Within(0, 100)] | None = None
     """There is room again below this level, %; 7 below stop_at_pct unless given."""
     idle_w: Annotated[float, Within(0, 500)] = 30.0
@@ -51,7 +52,7 @@ class Surplus(Table):
     start_w: Annotated[float, Within(0, 50000)] = 200.0
     """Diversion starts at or above this mean, W."""
     stop_w: Annotated[float, Within(-10000, 50000)] = 0.0
-    """Diversion stops below this mean, W."""
+    """Diversion stops below this mean, W. A negative one lets the heater buy as much."""
     over_s: Annotated[float, Within(1, 3600)] = 60.0
     """Length of the window the mean is taken over, s."""
 
@@ -77,12 +78,12 @@ class Worth(Table):
 
 
 class Rest(Table):
-    """Minimum times between changes. Stopping for safety or a full tank never waits."""
+    """Minimum times between changes, which spare a contactor. Stopping for safety or a full tank never waits."""
 
-    minimum_on_s: Annotated[float, Within(0, 7200)] = 0.0
-    """Shortest time a diversion lasts, s."""
-    minimum_off_s: Annotated[float, Within(0, 7200)] = 0.0
-    """Shortest time between two diversions, s."""
+    minimum_on_s: Annotated[float, Within(0, 7200)] = 60.0
+    """Shortest time a diversion lasts, s; 0 for none."""
+    minimum_off_s: Annotated[float, Within(0, 7200)] = 60.0
+    """Shortest time between two diversions, s; 0 for none."""
 
 
 class YieldTo(Table):
@@ -117,7 +118,7 @@ class Absence(Table):
 
 
 class Away(Table):
-    """Absences, in which nothing is diverted."""
+    """Absences, in which nothing is diverted. After a week or more, heat the whole tank to 60 °C before you use it."""
 
     periods: Annotated[tuple[Absence, ...], Field(strict=False)] = ()
     """Each from … to …, `to` not included."""

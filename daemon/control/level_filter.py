@@ -5,6 +5,10 @@ from rules.model.settings import Settings
 from rules.model.snapshot import Jump
 from rules.tank.plausibility import SMALLEST_L, STEP_PCT, moved_too_far
 
+SWING_PCT = 5.0
+"""A step that, to and fro, is none of a tank's (common practice, no source)."""
+_SWINGS = 6
+"""Swings that are remembered: as many as make an alarm."""
 _KEPT = 3
 """Jumps that are remembered: as many as make an alarm."""
 
@@ -13,7 +17,7 @@ class LevelHistory:
     """The level so far.
 
     since_s: forward-clock second from which it has told the same value; taken_wh: what the heaters have taken since
-    then (the board adds to it); jumps: the latest, up or down.
+    then (the board adds to it); jumps: the latest, up or down; swings: the latest large steps to and fro.
 
     A jump of a level that the tank itself tells is not taken for true until the reading after it agrees. Meanwhile the
     higher of the two counts: a jump up stops heating at once, a jump down cannot start it. A jump that the next reading
@@ -24,6 +28,8 @@ class LevelHistory:
         self.jumps: tuple[Jump, ...] = ()
         self.since_s = NEVER_LIVE_S
         self.taken_wh = 0.0
+        self.swings: tuple[Jump, ...] = ()
+        self._last: Reading | None = None
         self._value_pct: float | None = None
         self._believed: Reading | None = None
         self._doubted: Reading | None = None
@@ -38,6 +44,9 @@ class LevelHistory:
         value_pct, seen_s = reading.value, reading.seen_s
         if seen_s == NEVER_LIVE_S:
             return reading
+        last, self._last = self._last, reading
+        if last is not None and not -SWING_PCT < value_pct - last.value < SWING_PCT:
+            self._swung(last, reading)
         believed = self._believed
         if self._doubted is None and believed is not None and -STEP_PCT <= value_pct - believed.value <= STEP_PCT:
             self._believed = reading  # as nearly always
@@ -59,6 +68,14 @@ class LevelHistory:
             self.since_s = reading.seen_s
             self.taken_wh = 0.0
         return reading
+
+    def _swung(self, last: Reading, reading: Reading) -> None:
+        """Remember a large step if it goes against the one before."""
+        swing = Jump(reading.seen_s, last.value, reading.value, reading.seen_s - last.seen_s)
+        against = bool(self.swings) and (self.swings[-1].to_pct > self.swings[-1].from_pct) is not (
+            swing.to_pct > swing.from_pct
+        )
+        self.swings = (*self.swings[1 - _SWINGS :], swing) if against else (swing,)
 
     def _agrees(self, reading: Reading) -> bool:
         """Whether it says the same as the reading in doubt, and is a later one."""

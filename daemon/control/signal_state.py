@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from daemon.control.level_filter import LevelHistory
+from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
@@ -18,6 +19,10 @@ _COARSEST_WH = 100.0
 """The largest step of a counter that is read for power."""
 _SAME_RUN_S = 3600.0
 """Two steps of a counter that lie further apart tell of two runs of the heater, and nothing of its power."""
+_USUAL_STEP_WH = 10.0
+"""A counter's step until its first is seen (common practice, no source)."""
+_IMPORT_W = 50.0
+"""Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,16 +91,31 @@ class Rate:
 
     A counter that stands still at readings between its steps shows nothing, then too much. For it `steady` is the power
     from one step to the next, held until the next is overdue, and less from then on; for others it is the power.
-    rated_w: what the heaters it counts take together.
+    A heater that was switched on is taken to draw what it was expected to until its second step (`guess_w`); one that
+    was switched off draws nothing from the first reading at which its counter stands still.
+    rated_w: what the heaters it counts take together; held: whether `steady` is such a guess, or held between steps.
     """
 
     def __init__(self, rated_w: float) -> None:
         self.steady: Reading | None = None
+        self.held = False
+        self.guess_w = 0.0
         self._most_w = _MOST * rated_w
         self._marks: deque[tuple[float, float]] = deque()  # (read at, Wh)
         self._stepped: tuple[float, float] | None = None  # the last step: (read at, its Wh)
         self._stood_still = False
         self._held_w = 0.0
+        self._is_off = False
+        self._waits_for = 0  # steps until the power is known after switching on
+        self._since_s = NEVER_LIVE_S  # the last of them, or the switching
+        self._step_wh = _USUAL_STEP_WH
+
+    def switched(self, on: bool, at_s: float, expected_w: float) -> None:
+        """The heaters it counts were ordered on, to draw about expected_w, or off."""
+        self._is_off = not on
+        self._waits_for = 2 if on else 0
+        self._since_s = at_s
+        self.guess_w = min(max(expected_w, 0.0), self._most_w) if on else 0.0
 
     def note(self, reading: Reading) -> Reading | None:
         """Add a counter's live reading; returns the power, None where it tells none.
@@ -104,10 +124,17 @@ class Rate:
         """
         marks = self._marks
         self.steady = None
+        self.held = False
         if marks and reading.value < marks[-1][1]:
             self._begin_anew()
         if marks:
-            self._look_for_step(reading.seen_s, reading.value - marks[-1][1])
+            step_wh = reading.value - marks[-1][1]
+            if step_wh == 0 and self._is_off:
+                self._begin_anew()
+                marks.append((reading.seen_s, reading.value))
+                self.steady = Reading(reading.signal, 0.0, reading.at_s, reading.seen_s)
+                return self.steady
+            self._look_for_step(reading.seen_s, step_wh)
         marks.append((reading.seen_s, reading.value))
         while len(marks) > 2 and marks[1][0] <= reading.seen_s - RATE_OVER_S:
             marks.popleft()
@@ -122,11 +149,19 @@ class Rate:
             return None
         power = Reading(reading.signal, min(step_wh / hours, self._most_w), reading.at_s, reading.seen_s)
         self.steady = power
-        if self._held_w and self._stepped is not None:
+        if self._waits_for:
+            since_s = reading.seen_s - self._since_s
+            overdue_w = self._step_wh * 3600.0 / since_s if since_s > 0 else self.guess_w
+            self._hold(reading, min(self.guess_w, overdue_w))
+        elif self._held_w and self._stepped is not None:
             stepped_s, step_wh = self._stepped
             overdue_w = step_wh * 3600.0 / (reading.seen_s - stepped_s) if reading.seen_s > stepped_s else self._held_w
-            self.steady = Reading(reading.signal, min(self._held_w, overdue_w), reading.at_s, reading.seen_s)
+            self._hold(reading, min(self._held_w, overdue_w))
         return power
+
+    def _hold(self, reading: Reading, power_w: float) -> None:
+        self.steady = Reading(reading.signal, power_w, reading.at_s, reading.seen_s)
+        self.held = True
 
     def _begin_anew(self) -> None:
         self._marks.clear()
@@ -138,6 +173,10 @@ class Rate:
         if step_wh == 0:
             self._stood_still = True
             return
+        if self._waits_for:
+            self._waits_for -= 1
+            self._since_s = seen_s
+        self._step_wh = step_wh
         self._held_w = 0.0
         if self._stepped is not None and self._stood_still:
             apart_s = seen_s - self._stepped[0]
@@ -168,6 +207,7 @@ class Board:
         self._mean_w: float | None = None
         self._window: tuple[float, float] | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
+        self._is_on: tuple[bool, ...] = ()
         self.adopt(settings, wiring)
 
     def adopt(self, settings: Settings, wiring: Wiring) -> None:
@@ -180,6 +220,8 @@ class Board:
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
         self._yields = settings.yields
+        self._importing_w = min(settings.surplus.stop_w, 0.0) - _IMPORT_W
+        self._rated_w = tuple(heater.rated_w for heater in settings.heaters)
         self._level_history.adopt(settings)
         window = (settings.surplus.over_s, settings.stale_after_s.get(self._surplus_signal, 60.0))
         if window != self._window:
@@ -205,6 +247,27 @@ class Board:
                 self._steady[name] = rate.steady
         if self._yields is not None and name == self._yields.signal and reading.value > self._yields.above_w:
             self._yield_above_seen_s = reading.seen_s
+
+    def ordered(self, decision: Decision, at_s: float) -> None:
+        """Take what the heaters are ordered now: what a counter says between its steps is read by it."""
+        is_on = tuple(order.order is not Order.WITHHOLD for order in decision.orders)
+        if is_on == self._is_on or not self._rates:
+            return
+        was_on, self._is_on = self._is_on, is_on
+        left_w = (self._mean_w or 0.0) - self._diverted_w(at_s)
+        for i, ((_, counter), order) in enumerate(zip(self._meters, decision.orders, strict=True)):
+            rate = self._rates.get(counter)
+            if rate is not None and (len(was_on) != len(is_on) or was_on[i] is not is_on[i]):
+                rate.switched(is_on[i], at_s, self._expected_w(i, order, left_w))
+        shared = self._rates.get(self._shared_meter[1])
+        if shared is not None and any(was_on) is not any(is_on):
+            shared.switched(any(is_on), at_s, left_w)
+
+    def _expected_w(self, i: int, order: HeaterOrder, left_w: float) -> float:
+        """What a heater will draw, W, as far as its order and the surplus tell."""
+        if order.order is Order.HEAT:
+            return self._rated_w[i]
+        return left_w if order.watts is None else float(order.watts)
 
     def snapshot(self, prices: Prices) -> Snapshot:
         """What the rules may look at now."""
@@ -239,6 +302,7 @@ class Board:
             history.taken_wh,
             history.since_s,
             history.jumps,
+            history.swings,
         )
 
     def _note_surplus(self, reading: Reading) -> None:
@@ -248,13 +312,17 @@ class Board:
         seen_s = reading.seen_s
         if seen_s == NEVER_LIVE_S:
             return
-        power_w = self._diverted_w(seen_s)
+        power_w = self._diverted_w(seen_s, surplus_w)
         self._mean_w = self._mean.note(seen_s, surplus_w + power_w)
         if power_w:
             self._level_history.taken_wh += power_w * self._mean.held_s / 3600.0
 
-    def _diverted_w(self, seen_s: float) -> float:
-        """W all heaters take, as far as fresh meters tell."""
+    def _diverted_w(self, seen_s: float, surplus_w: float | None = None) -> float:
+        """W all heaters take, as far as fresh meters tell. surplus_w: what the grid meter reads beside them.
+
+        Where a counter's power is held between its steps, the grid meter knows better: while the house buys, nothing
+        is diverted; and what is sold meanwhile was not taken.
+        """
         latest, steady, total_w = self.latest, self._steady, 0.0
         power, counter = self._shared_meter
         shared = power in latest or counter in steady
@@ -262,5 +330,11 @@ class Board:
             # As its power tells it, else steadily off its counter.
             reading = latest.get(power) or steady.get(counter)
             if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):
-                total_w += max(reading.value, 0.0)
+                power_w = reading.value
+                if surplus_w is not None and counter in self._rates and self._rates[counter].held:
+                    if surplus_w < self._importing_w:
+                        continue
+                    if surplus_w > 0 and power_w == self._rates[counter].guess_w:
+                        power_w -= surplus_w
+                total_w += max(power_w, 0.0)
         return total_w

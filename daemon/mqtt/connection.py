@@ -22,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connect_errors import (
@@ -34,6 +35,7 @@ from daemon.mqtt.connect_errors import (
     tls_context,
 )
 from daemon.mqtt.io_loop import Turns
+from daemon.mqtt.protocol_choice import ProtocolChoice
 
 if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
@@ -87,11 +89,12 @@ class Connection:
     """A link to a broker, made again whenever it is lost, until `close`.
 
     role: a few letters of the client id, for the broker's log. will: what the broker publishes when the link breaks.
-    topics: subscribed to at every connect, QoS 1; the link is up when the broker has answered for them. The callbacks
-    run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up(); on_down(reason),
-    once per reason; on_fault(refusal) for what the broker refuses on a standing link, subscriptions before `on_up`;
-    on_delivered() when it has acknowledged a publication. jitter: 0 to 1; rest: how to wait between attempts, s (a seam
-    for tests).
+    topics: subscribed to at every connect, QoS 1; the link is up when the broker has answered for them. watched: one
+    more topic, which the link does not wait for; of it, it hears what others publish (3.1.1 echoes its own). The
+    callbacks run on the network thread and must only enqueue: on_message(topic, payload, retained); on_up();
+    on_down(reason), once per reason; on_fault(refusal) for what the broker refuses on a standing link, subscriptions
+    before `on_up`; on_delivered() when it has acknowledged a publication. jitter: 0 to 1; rest: how to wait between
+    attempts, s (a seam for tests).
     Raises BrimfulError if the CA file cannot be used or the host name is none.
     """
 
@@ -102,6 +105,7 @@ class Connection:
         *,
         will: Publication | None = None,
         topics: Sequence[str] = (),
+        watched: str = "",
         on_message: Callable[[str, bytes, bool], None] = _nothing,
         on_up: Callable[[], None] = _nothing,
         on_down: Callable[[str], None] = _nothing,
@@ -119,6 +123,7 @@ class Connection:
         self.client_id = f"brimful{letters[:6]}{secrets.token_hex(5)}"
         self._will = will
         self._topics = tuple(dict.fromkeys(topics))
+        self._watched = watched
         self._on_message = on_message
         self._on_up = on_up
         self._on_down = on_down
@@ -134,8 +139,7 @@ class Connection:
         self._reason = ""
         self._breaks = 0  # links in a row that broke without a word soon after they were made
         self._told: str | None = None
-        self._refused_mqtt5 = not broker.mqtt5
-        self._silences = 0
+        self._protocol = ProtocolChoice(broker.mqtt5)
         self._asked: dict[int, Sequence[str]] = {}
         self._refused: set[int] = set()
         self._topic_of: dict[int, str] = {}
@@ -241,7 +245,8 @@ class Connection:
 
     def _attempt(self) -> tuple[float, bool]:
         """One link from dialling to loss: how long it was up, s, and whether to try again without waiting."""
-        mqtt5 = not self._refused_mqtt5 and self._silences % 2 == 0
+        mqtt5 = self._protocol.mqtt5
+        renewed = False
         self._reason = ""
         self._accepted = False
         self._asked.clear()
@@ -256,6 +261,9 @@ class Connection:
             while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if up_since_s is None and self._up.is_set():
                     up_since_s = time.monotonic()
+                elif up_since_s is not None and not mqtt5 and self._protocol.may_renew(time.monotonic() - up_since_s):
+                    renewed = True
+                    client.disconnect()
             leave_by_s = time.monotonic() + _POLL_S
             while self._up.is_set() and time.monotonic() < leave_by_s:
                 if turn(client, _POLL_S) != MQTTErrorCode.MQTT_ERR_SUCCESS:  # sends what is left, the farewell last
@@ -269,13 +277,12 @@ class Connection:
         self._up.clear()
         self._client = None
         if self._accepted:
-            self._silences = 0
-        elif self._reason == "" and not self._refused_mqtt5:
-            # Some brokers hang up on a version they do not speak instead of saying so.
-            self._silences += 1
+            self._protocol.served()
+        elif self._reason == "":
+            self._protocol.hung_up()
         lasted_s = time.monotonic() - up_since_s if up_since_s is not None else 0.0
         self._breaks = self._breaks + 1 if self._accepted and lasted_s < _STEADY_S else 0
-        again_at_once = mqtt5 and not self._accepted and (self._refused_mqtt5 or self._silences == 1)
+        again_at_once = renewed or (mqtt5 and not self._accepted and not self._protocol.mqtt5)
         if not again_at_once and not self._closing.is_set():
             lost = keeps_breaking_sentence() if self._breaks >= _MANY_BREAKS else _LOST
             self._tell_down(self._reason or (lost if self._accepted else hung_up_sentence(self._broker)))
@@ -309,7 +316,8 @@ class Connection:
     ) -> None:
         try:
             if reason.is_failure:
-                self._refused_mqtt5 = self._refused_mqtt5 or reason.value == _UNSUPPORTED_VERSION
+                if reason.value == _UNSUPPORTED_VERSION:
+                    self._protocol.refused()
                 self._reason = refusal_sentence(reason, self._broker)
                 return
             self._accepted = True
@@ -321,8 +329,19 @@ class Connection:
                     self._asked[mid] = asked
             if not self._topics:
                 self._begin()
+            if self._watched:
+                self._watch(client)
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
+
+    def _watch(self, client: Client) -> None:
+        if client.protocol == MQTTProtocolVersion.MQTTv5:
+            of_others = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
+            result, mid = client.subscribe(self._watched, options=of_others)
+        else:
+            result, mid = client.subscribe(self._watched, 1)
+        if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
+            self._asked[mid] = (self._watched,)
 
     def _disconnected(
         self, client: Client, _: object, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None

@@ -1,8 +1,9 @@
 """Tells a heater its orders, and sees to it that silence means withhold.
 
 What is done: every order is an absolute state, QoS 1, never retained, and expires (MQTT 5); at every connect the
-standing order is told again, and nothing older; on an orderly end `withhold` is told and acknowledged; when the link
-breaks the broker tells it, as the last will of this heater's own connection.
+standing order is told again, and nothing older; an order that somebody else left with the broker (retained), for every
+heater that connects, is cleared and the right one sent; on an orderly end `withhold` is sent and acknowledged; when the
+link breaks the broker tells it, as the last will of this heater's own connection.
 
 What cannot be guaranteed: while the broker itself is down, or the link between it and the heater, nothing reaches the
 heater. A link that breaks without a close is noticed by the broker after one and a half keep-alive times, 23 s, and
@@ -12,17 +13,19 @@ from that; thermostat and cut-out stay in charge either way.
 
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping
 from random import random
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection, Publication, Refusal
-from daemon.timing.events import Linked
+from daemon.timing.events import Linked, Meddled
 from rules.model.orders import Order
 
 log = logging.getLogger(__name__)
 
 _QOS = 1
+_SHOWN_BYTES = 40
 _ON_ITS_WAY_S = 0.002
 """How long an order is given to get out before its sender goes on: many times what it takes on a link that is well."""
 
@@ -42,7 +45,8 @@ class HeaterLine:
     """One heater's order connection. `send` waits `_ON_ITS_WAY_S` at most, `refresh` not at all.
 
     topic: where its orders go; payloads: a gate heater's, None for a modulated one; expiry_s: age at which the broker
-    drops an undelivered order; emit: told `Linked` when the line to the heater is lost or the broker refuses an order.
+    drops an undelivered order; emit: takes `Linked` when the line to the heater is lost or the broker refuses an order,
+    and `Meddled` when somebody else publishes on its topic.
     """
 
     def __init__(
@@ -52,7 +56,7 @@ class HeaterLine:
         topic: str,
         payloads: Mapping[Order, str] | None,
         expiry_s: float,
-        emit: Callable[[Linked], None],
+        emit: Callable[[Linked | Meddled], None],
         jitter: Callable[[], float] = random,
     ) -> None:
         self.name = name
@@ -62,12 +66,15 @@ class HeaterLine:
         self._emit = emit
         self._wanted: bytes | None = None
         self._refused = False
+        self._sent: deque[bytes] = deque(maxlen=8)
         self._lock = threading.Lock()  # order of telling: never an older order after a newer one
         self._withhold = Publication(topic, order_payload(Order.WITHHOLD, None, payloads), _QOS)
         self.connection = Connection(
             broker,
             name,
             will=self._withhold,
+            watched=topic,
+            on_message=self._heard,
             on_up=self._up,
             on_down=lambda reason: emit(Linked(name, False, reason)),
             on_fault=self._fault,
@@ -104,6 +111,7 @@ class HeaterLine:
         return told
 
     def _tell(self, payload: bytes) -> bool:
+        self._sent.append(payload)
         return self.connection.publish(self._topic, payload, _QOS, retain=False, expiry_s=self._expiry_s)
 
     def _up(self) -> None:
@@ -111,9 +119,26 @@ class HeaterLine:
         self.refresh()
         self._emit(Linked(self.name, True))
 
+    def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
+        """A message on the order topic: somebody else's, or, on MQTT 3.1.1, an echo of our own."""
+        if not payload or (not retained and (payload in self._sent or payload == self._withhold.payload)):
+            return
+        if retained:
+            self.connection.publish(self._topic, b"", _QOS, retain=True)
+            self.refresh()
+        shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")
+        self._emit(Meddled(self.name, topic, shown, retained))
+
     # The two below run while paho holds its lock on outgoing messages, which `send` takes inside ours: they must not
     # take ours.
     def _fault(self, refusal: Refusal) -> None:
+        if refusal.what == "subscription":  # orders go out all the same
+            sentence = (
+                f"{refusal}: orders go out, but one that somebody else leaves there is not seen; let the broker's"
+                " access rules allow brimful to read that topic"
+            )
+            self._emit(Linked(self.name, True, sentence))
+            return
         if self._refused:
             return
         self._refused = True

@@ -1,12 +1,11 @@
 """What brimful says of itself: `brimful/HOME/…`, retained JSON, and whether it is there at all."""
 
 import json
-import re
 import threading
-import unicodedata
 from collections.abc import Mapping
 from typing import Any, Protocol
 
+from daemon.config.state_topics import state_base
 from daemon.mqtt.connection import Publication
 
 _QOS = 1
@@ -18,12 +17,6 @@ class Publish(Protocol):
     def __call__(self, topic: str, payload: bytes, qos: int, retain: bool) -> bool: ...
 
 
-def slug(name: str) -> str:
-    """A home's name as a level of a topic: small ASCII letters, digits and hyphens ("Quay Cottage": quay-cottage)."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "home"
-
-
 class HouseState:
     """Publishes the home's state under `brimful/HOME/NAME` and says it again at every connect.
 
@@ -32,7 +25,7 @@ class HouseState:
     """
 
     def __init__(self, home_name: str, publish: Publish) -> None:
-        self.base = f"brimful/{slug(home_name)}"
+        self.base = state_base(home_name)
         self.daemon = f"{self.base}/daemon"
         self._publish = publish
         self._said: dict[str, bytes] = {}

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from accounting.ledger import OutboxKey
+from daemon.config.cautions import of_override
 from daemon.config.edit import Change, set_rule
 from daemon.config.model import Home
 from daemon.documents.decision_document import explanation_answer
@@ -167,8 +168,9 @@ def change_rule(home: Home, arguments: Mapping[str, Any], fits: Callable[[Home],
     return set_rule(home.file, name, {str(key): _text(value) for key, value in wanted.items()}, fits)
 
 
-def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
+def override(loop: Loop, now: Moment, arguments: Mapping[str, Any], home: Home) -> dict[str, Any]:
     """Set or clear the override; written down at once, so that a restart keeps it."""
+    warned: list[str] = []
     settings = loop.engine.settings
     if arguments.get("clear"):
         loop.remember(clear_override(loop.engine.memory), now)
@@ -176,6 +178,7 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         until = None
     else:
         order = _order(arguments.get("order"))
+        warned = of_override(home, order.value)
         for_s = arguments.get("for_s")
         if isinstance(for_s, bool) or not (isinstance(for_s, int | float) and 1 <= for_s <= LONGEST_OVERRIDE_S):
             is_time = isinstance(for_s, int | float) and not isinstance(for_s, bool) and 1 <= for_s < 1e12
@@ -207,6 +210,7 @@ def override(loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str,
         "order": explanation.order.value,
         "guard": explanation.primary.guard,
         "sentence": f"{said}. {explanation.text}",
+        "cautions": warned,
         "kept": not unkept,
     }
 

@@ -8,11 +8,12 @@ from queue import Empty
 from typing import Any, Protocol
 
 from daemon.control.engine import Engine
+from daemon.control.own_alarms import MEDDLED_S, OwnAlarms, meddling
 from daemon.recording.unit_of_work import Keeper
 from daemon.timing.clock import Clock
 from daemon.timing.clock_trust import Step, WallTime
 from daemon.timing.event_queue import Waiting
-from daemon.timing.events import Ask, Due, Event, Heard, Linked, Shipped, Stop, Tick
+from daemon.timing.events import Ask, Due, Event, Heard, Linked, Meddled, Shipped, Stop, Tick
 from daemon.timing.schedule import SteppedSchedule
 from rules.alarms import Alarm, Told, Watched, news, watch
 from rules.model.errors import BrimfulError
@@ -97,6 +98,7 @@ class Loop:
         self._watched = Watched()
         self._told = Told()
         self._acted: Decision | None = None
+        self._own_alarms = OwnAlarms()
         self._stopping = False
 
     def put(self, event: Event) -> None:
@@ -108,6 +110,7 @@ class Loop:
         try:
             now = self._clock.now()
             self.engine.dated = self._wall.right
+            self._say_clock(now)
             if self._wall.right:
                 self._set_books_back(self.engine.books.newest_s - now.utc_s, now)
             self._decide(now)
@@ -149,6 +152,12 @@ class Loop:
         """Why nothing is booked though all else goes on, or ""."""
         if self.engine.dated:
             return ""
+        if self._wall.ahead_s:
+            return (
+                f"the machine's clock is {duration(self._wall.ahead_s)} ahead of what the books last saw, and no time"
+                " service vouches for it: the books wait until it is set right or confirmed, for a day at most; the"
+                " counters keep what is taken meanwhile"
+            )
         return "the machine's clock is not right yet, so the books wait; the counters keep what is taken meanwhile"
 
     def _beat(self, now: Moment) -> None:
@@ -166,6 +175,7 @@ class Loop:
         if step.is_right != step.was_right:
             log.warning("clock=%s", "right" if step.is_right else "wrong")
         self.engine.dated = step.is_right
+        self._say_clock(now)
         if step.is_right:
             if not step.was_right:
                 self.keeper.redate(now)
@@ -174,6 +184,12 @@ class Loop:
             self._stepped.rearm(now.utc_s)
         self._rearm(now.utc_s)
         self._decide(now)
+
+    def _say_clock(self, now: Moment) -> None:
+        """Keep the alarm of a clock that is far ahead."""
+        self._own_alarms.drop("clock")
+        if self._wall.ahead_s and not self.engine.dated:
+            self._own_alarms.add(Alarm("clock", self.clock_fault, now.mono_s))
 
     def _set_books_back(self, by_s: float, now: Moment) -> None:
         """Where the clock has gone back, so do the books: they need what they have settled of that time."""
@@ -206,6 +222,9 @@ class Loop:
             case Linked(name, up, reason):
                 self.links[name] = event
                 log.log(logging.INFO if up else logging.WARNING, "link=%s up=%s %s", name, up, reason)
+            case Meddled():
+                self._own_alarms.add(meddling(event, now), now.mono_s + MEDDLED_S)
+                self._act(now)
             case Shipped():
                 self._shipped(event, now)
             case Stop():
@@ -241,6 +260,7 @@ class Loop:
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now
         )
+        alarms += self._own_alarms.standing(now)
         if alarms != self.alarms or now.mono_s >= self._told.due_s:
             self._sound(alarms, now)
         for told in changed:

@@ -38,6 +38,7 @@ from daemon.runtime.watchdog import HANG_S, Watchdog
 from daemon.timing.clock import Clock
 from daemon.timing.clock_trust import EARLIEST_S, WallTime
 from daemon.timing.events import Due, Event, Shipped, Stop
+from daemon.timing.kernel_clock import is_confirmed
 from daemon.timing.schedule import LiveSchedule, SteppedSchedule, every, timetable
 from daemon.web.server.live_state import Latest, Picture
 from rules.decision.explain import Explanation
@@ -92,7 +93,13 @@ class Service:
             self._stamps = _stamps(plan.home)
             self._home_fault = ""
             self._feeds = Feeds(feeds(plan.home))
-            self._wall = WallTime(now, ledger.known_until_s(), EARLIEST_S if stepped_from_s is None else 0.0)
+            own = stepped_from_s is None
+            self._wall = WallTime(
+                now,
+                ledger.known_until_s(),
+                EARLIEST_S if own else 0.0,
+                is_confirmed if own else lambda utc_s: True,
+            )
             self._connect(broker)
             self._restater = Restater(ledger, books.settings, lambda: self._enqueue(GO_ON))
             self._restater.begun(plan.home, books.settings, kept_note(ledger), now.utc_s)
@@ -143,7 +150,7 @@ class Service:
                     "resend": lambda loop, now, arguments: answers.resend(loop, now, arguments, self.home),
                     "restate": self._wish_restated,
                     "restating": lambda loop, now, _: self._restater.answer(),
-                    "override": lambda loop, now, arguments: answers.override(loop, now, arguments),
+                    "override": lambda loop, now, arguments: answers.override(loop, now, arguments, self.home),
                 },
                 shipped=lambda event, now: self._shipped(event, now),
                 stepped=self.stepped,

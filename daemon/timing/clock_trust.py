@@ -1,9 +1,11 @@
 """Whether the machine's wall clock can be believed, and when it was set. Control never depends on it; the books do.
 
 A small computer without a battery behind its clock wakes up in 1970, or at the hour it was last switched off, until it
-has asked the network. What is dated then would be false for ever, so the books wait.
+has asked the network. What is dated then would be false for ever, so the books wait. They wait too where the clock is
+far ahead of them, or jumps there, until the machine's time service vouches for it.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -13,10 +15,16 @@ EARLIEST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 """No brimful ran before this."""
 
 PATIENCE_S = 600.0
-"""How long a clock that contradicts the books is given to be set right; after that it is believed."""
+"""How long a clock behind the books is given to be set right; after that it is believed."""
 
-LONGEST_PAUSE_S = 400 * 86_400.0
-"""A ledger that was last written longer ago than this is a contradiction too."""
+AHEAD_PATIENCE_S = 86_400.0
+"""The same for one that is far ahead: what is dated in a year to come stays there, so it is given longer."""
+
+LONGEST_PAUSE_S = 31 * 86_400.0
+"""At the start: a ledger that was last written longer ago than this is a contradiction, unless it is confirmed."""
+
+LONGEST_STEP_S = 2 * 86_400.0
+"""While running: a step forward by more is none that a clock needs, unless it is confirmed."""
 
 _NEVER_S = float("inf")
 _SLACK_S = 60.0
@@ -37,14 +45,24 @@ class WallTime:
     """Compares the wall clock with the forward clock, which nobody sets.
 
     now: the start; known_s: UTC second up to which the books know the house, None where they are new; earliest_s: what
-    is before it is never believed.
+    is before it is never believed; confirmed: whether something else vouches for a UTC second.
     """
 
-    def __init__(self, now: Moment, known_s: float | None, earliest_s: float = EARLIEST_S) -> None:
+    def __init__(
+        self,
+        now: Moment,
+        known_s: float | None,
+        earliest_s: float = EARLIEST_S,
+        confirmed: Callable[[float], bool] = lambda utc_s: False,
+    ) -> None:
         self._earliest_s = earliest_s
+        self._confirmed = confirmed
         self._known_s = known_s
         self._offset_s = now.utc_s - now.mono_s
-        self._doubt_ends_s = now.mono_s + PATIENCE_S
+        self._doubted_s = now.mono_s
+        self._longest_s = LONGEST_PAUSE_S
+        self.ahead_s = 0.0
+        """By how much the clock is too far ahead to be believed, s; 0 where it is not."""
         self.right = self._believable(now, behind=True)
 
     def look(self, now: Moment) -> Step | None:
@@ -59,7 +77,8 @@ class WallTime:
         if was_right:
             # A running clock that is set back is being set right; only what cannot be is waited out.
             self._known_s = now.utc_s - by_s
-            self._doubt_ends_s = now.mono_s + PATIENCE_S
+            self._doubted_s = now.mono_s
+            self._longest_s = LONGEST_STEP_S
         self.right = self._believable(now, behind=not was_right)
         if not stepped and self.right == was_right:
             return None
@@ -68,13 +87,21 @@ class WallTime:
     @property
     def due_s(self) -> float:
         """Forward-clock second at which waiting ends; inf while the clock is believed."""
-        return _NEVER_S if self.right else self._doubt_ends_s
+        if self.right:
+            return _NEVER_S
+        return self._doubted_s + (AHEAD_PATIENCE_S if self.ahead_s else PATIENCE_S)
 
     def _believable(self, now: Moment, *, behind: bool) -> bool:
+        self.ahead_s = 0.0
         if now.utc_s < self._earliest_s:
             return False
-        if self._known_s is None or now.mono_s >= self._doubt_ends_s:
+        if self._known_s is None:
             return True
+        doubted_for_s = now.mono_s - self._doubted_s
         if behind and now.utc_s < self._known_s - _SLACK_S:
-            return False
-        return now.utc_s <= self._known_s + LONGEST_PAUSE_S
+            return doubted_for_s >= PATIENCE_S
+        ahead_s = now.utc_s - self._known_s
+        if ahead_s <= self._longest_s or doubted_for_s >= AHEAD_PATIENCE_S or self._confirmed(now.utc_s):
+            return True
+        self.ahead_s = ahead_s
+        return False

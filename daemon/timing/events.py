@@ -25,6 +25,16 @@ class Linked:
 
 
 @dataclass(frozen=True, slots=True)
+class Meddled:
+    """Somebody else published on a heater's order topic. payload: its start; retained: the broker kept it."""
+
+    heater: str
+    topic: str
+    payload: str
+    retained: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Due:
     """A scheduled job's time has come."""
 
@@ -59,4 +69,4 @@ class Stop:
     """Withhold, write everything down, end."""
 
 
-Event = Heard | Linked | Due | Ask | Shipped | Tick | Stop
+Event = Heard | Linked | Meddled | Due | Ask | Shipped | Tick | Stop

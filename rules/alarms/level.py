@@ -1,4 +1,4 @@
-"""Level frozen or jumping: what it tells cannot be. What that does to the orders is in rules/tank/plausibility.py."""
+"""Level frozen or jumping, which is impossible. What that does to the orders is in rules/tank/plausibility.py."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.fresh import frozen_sentence
@@ -11,6 +11,9 @@ from rules.model.snapshot import Snapshot
 JUMPS = 3
 """How many jumps within JUMPS_WITHIN_S are a fault: one is a glitch, or a sensor started again."""
 JUMPS_WITHIN_S = 3600.0
+SWINGS = 6
+"""How many large steps to and fro within SWINGS_WITHIN_S are two sources and not one tank."""
+SWINGS_WITHIN_S = 600.0
 
 
 def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> list[Alarm]:
@@ -18,8 +21,8 @@ def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment
     found = []
     if memory.frozen is not None:
         sentence = (
-            f"{frozen_sentence(memory.frozen, settings, now)}: heating is withheld until it tells another value;"
-            " is the sensor stuck, or does what passes it on repeat an old value?"
+            f"{frozen_sentence(memory.frozen, settings, now)}: the heater stays off until it reads another value;"
+            " is the sensor stuck, or is an old value repeated on the way?"
         )
         found.append(Alarm("level frozen", sentence, memory.frozen.since_s))
     jumps = snapshot.level_jumps
@@ -27,8 +30,19 @@ def of_level(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment
         first, last = jumps[-JUMPS], jumps[-1]
         sentence = (
             f"tank level has jumped {JUMPS} times within {duration(last.at_s - first.at_s)}, last from"
-            f" {percent(last.from_pct)} to {percent(last.to_pct)} within {duration(last.after_s)}, faster than water"
-            " can: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
+            f" {percent(last.from_pct)} to {percent(last.to_pct)} within {duration(last.after_s)}, faster than a tank"
+            " can change: the higher level counts until the next reading agrees; is the sensor or its wiring loose?"
         )
         found.append(Alarm("level jumping", sentence, last.at_s))
+    swings = snapshot.level_swings
+    if len(swings) >= SWINGS and swings[-1].at_s - swings[-SWINGS].at_s <= SWINGS_WITHIN_S:
+        first, last = swings[-SWINGS], swings[-1]
+        if now.mono_s < last.at_s + SWINGS_WITHIN_S:
+            low_pct, high_pct = sorted((last.from_pct, last.to_pct))
+            sentence = (
+                f"tank level went to and fro {SWINGS} times within {duration(last.at_s - first.at_s)}: two publishers"
+                f" seem to send signals.tank_level_pct, one about {percent(low_pct)}, the other about"
+                f" {percent(high_pct)}; see what else publishes on its topic, or whether the sensor flickers"
+            )
+            found.append(Alarm("level from two publishers", sentence, last.at_s))
     return found

@@ -75,8 +75,8 @@ def wrong_sign(snapshot: Snapshot, past: Sign) -> list[Alarm]:
     rose = "rose" if past.surplus_w > 0 else "fell"
     sentence = (
         f"when the heaters took {watts(abs(past.power_w))} {more}, the surplus {rose} by"
-        f" {watts(abs(past.surplus_w))}, the wrong way, {past.wrong} switchings in a row: import passes for surplus,"
-        f" and is diverted; turn the sign of signals.{signal}.scale in the home file, then restart"
+        f" {watts(abs(past.surplus_w))}, the wrong way, {past.wrong} switchings in a row: import is taken for surplus"
+        f" and diverted; reverse the sign of signals.{signal}.scale in the home file, then restart"
     )
     return [Alarm("surplus sign", sentence, past.since_s)]
 

@@ -1,21 +1,48 @@
-"""Level or surplus silent: inputs without which nothing is diverted."""
+"""Inputs that are silent: level, surplus, temperatures, the load that goes first, and prices that are not known."""
 
 from rules.alarms.alarm import Alarm
+from rules.guards import limit, worth
 from rules.model.formatting import duration
 from rules.model.freshness import is_fresh, stale_at_s
-from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
 NEVER_HEARD_S = 60.0
-"""Patience with an input that has not told anything yet and whose limit is not known, s."""
+"""Patience with an input that has not been heard yet and whose limit is not known, s."""
 
 
-def silences(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
-    """Which of them are silent now. One not heard since the start, at started_s, has as long as its limit says."""
+def silences(
+    snapshot: Snapshot, settings: Settings, started_s: float, unpriced_since_s: float | None, now: Moment
+) -> list[Alarm]:
+    """Which of them are silent now. One not heard since the start, at started_s, has as long as its limit says.
+
+    unpriced_since_s: since when a price that the rule `worth` needs is not known; None where it is.
+    """
     found: list[Alarm] = []
-    if is_fresh(snapshot.level, settings, now) and is_fresh(snapshot.surplus, settings, now):
-        return found
+    if not (is_fresh(snapshot.level, settings, now) and is_fresh(snapshot.surplus, settings, now)):
+        found += _of_needed(snapshot, settings, started_s, now)
+    if limit.is_checked(snapshot, settings) and not limit.temperatures(snapshot, settings, now)[1]:
+        found += _of_temperatures(snapshot, settings, started_s, now)
+    if settings.yields is not None:
+        found += _of_load(snapshot, settings, started_s, now)
+    if unpriced_since_s is not None and now.mono_s >= unpriced_since_s + NEVER_HEARD_S:
+        sentence = (
+            f"{worth.missing(snapshot)} is not known: rules.worth cannot compare and lets surplus into the tank,"
+            " whatever it would bring if sold"
+        )
+        found.append(Alarm("price not known", sentence, unpriced_since_s))
+    return found
+
+
+def is_unpriced(snapshot: Snapshot, settings: Settings) -> bool:
+    """Whether the rule `worth` is asked and cannot compare."""
+    return settings.worth.enabled and worth.sides(snapshot, settings) is None
+
+
+def _of_needed(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
+    """Level and surplus, without which nothing is diverted."""
+    found = []
     for what, reading, signal in (
         ("level", snapshot.level, "tank_level_pct"),
         ("surplus", snapshot.surplus, "surplus_w"),
@@ -25,11 +52,55 @@ def silences(snapshot: Snapshot, settings: Settings, started_s: float, now: Mome
         if reading is not None and reading.seen_s != NEVER_LIVE_S:
             since_s = stale_at_s(reading, settings)
             limit_s = settings.stale_after_s.get(reading.signal, 0.0)
-            sentence = f"no {what} heard for more than {duration(limit_s)}: nothing is diverted until it tells again"
+            sentence = f"no {what} heard for more than {duration(limit_s)}: nothing is diverted until it is heard again"
         else:
             name = reading.signal if reading is not None else signal
             since_s = started_s + settings.stale_after_s.get(name, NEVER_HEARD_S)
-            sentence = f"no {what} heard since the start: nothing is diverted until it tells"
+            sentence = f"no {what} heard since the start: nothing is diverted until it is heard"
         if now.mono_s >= since_s:
             found.append(Alarm(f"{what} silent", sentence, since_s))
     return found
+
+
+def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
+    """The tank's temperatures: each that is not known withholds."""
+    readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
+    found = []
+    for signal, why in limit.unknown(snapshot, settings, now):
+        reading = readings[signal]
+        silent = not is_fresh(reading, settings, now)
+        since_s = _silent_from_s(reading, signal, settings, started_s)
+        if not silent and reading is not None:
+            since_s = reading.seen_s
+        if now.mono_s < since_s:
+            continue
+        if silent and reading is not None and reading.seen_s != NEVER_LIVE_S:
+            why = f"has not been heard for more than {duration(settings.stale_after_s.get(signal, 0.0))}"
+        sentence = (
+            f"{signal} {why}: nothing heats until that sensor says how hot the water is; {limit.out_of_service(signal)}"
+        )
+        found.append(Alarm(f"temperature {'silent' if silent else 'impossible'}: {signal}", sentence, since_s))
+    return found
+
+
+def _of_load(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
+    """The load that goes first: one that fell silent while it drew, or was never heard."""
+    yields, reading = settings.yields, snapshot.yielding
+    if yields is None or is_fresh(reading, settings, now):
+        return []
+    heard = reading is not None and reading.seen_s != NEVER_LIVE_S
+    if heard and reading is not None and not reading.value > yields.above_w:
+        return []  # switched off while it drew nothing, as chargers are
+    since_s = _silent_from_s(reading, yields.signal, settings, started_s)
+    if now.mono_s < since_s:
+        return []
+    why = "fell silent while it was drawing" if heard else "has not been heard since the start"
+    sentence = f"{yields.signal} {why}: the tank no longer waits for it, and takes what surplus is left"
+    return [Alarm(f"{yields.signal} silent", sentence, since_s)]
+
+
+def _silent_from_s(reading: Reading | None, signal: str, settings: Settings, started_s: float) -> float:
+    """Forward-clock second from which it counts as silent."""
+    if reading is not None and reading.seen_s != NEVER_LIVE_S:
+        return stale_at_s(reading, settings)
+    return started_s + settings.stale_after_s.get(signal, NEVER_HEARD_S)

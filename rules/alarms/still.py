@@ -59,8 +59,8 @@ def surplus_frozen(settings: Settings, past: Still, now: Moment) -> list[Alarm]:
         return []
     since = clock(now.utc_of(past.since_s), settings.timezone, now.utc_s)
     sentence = (
-        f"the surplus has told {watts(past.value_w)} since {since} though the heaters' power changed by"
-        f" {watts(swing_w)}: it may be diverted from the grid; is the meter stuck, or does what passes it on repeat an"
-        " old value?"
+        f"the surplus has read {watts(past.value_w)} since {since} though the heaters' power changed by"
+        f" {watts(swing_w)}: it may be diverted from the grid; is the meter stuck, or is an old value repeated on"
+        " the way?"
     )
     return [Alarm("surplus frozen", sentence, past.since_s)]

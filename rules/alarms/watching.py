@@ -6,7 +6,7 @@ from rules.alarms import sign, still
 from rules.alarms.alarm import Alarm
 from rules.alarms.level import of_level
 from rules.alarms.sign import Sign, wrong_sign
-from rules.alarms.silences import silences
+from rules.alarms.silences import is_unpriced, silences
 from rules.alarms.still import Still, surplus_frozen
 from rules.model.formatting import percent, watts
 from rules.model.freshness import is_fresh
@@ -30,6 +30,7 @@ class Watched:
 
     started_s: forward-clock second of the first look (None: not yet); drawing_since_s: for each heater, since when it
     draws though withheld; drew_count: for each heater, how often it had been satisfied when it last drew;
+    unpriced_since_s: since when a price that is needed is not known (None: it is);
     sign, still: what the surplus did at the heaters' switchings, and since when it stands still; alarms: those that
     stand.
     """
@@ -37,6 +38,7 @@ class Watched:
     started_s: float | None = None
     drawing_since_s: tuple[float | None, ...] = ()
     drew_count: tuple[int, ...] = ()
+    unpriced_since_s: float | None = None
     sign: Sign = field(default_factory=Sign)
     still: Still = field(default_factory=Still)
     alarms: tuple[Alarm, ...] = ()
@@ -59,8 +61,10 @@ def watch(
         )
     watched = _drawing(snapshot, settings, memory, watched, now)
     watched = _surplus(snapshot, settings, memory, watched, now)
+    if is_unpriced(snapshot, settings) is (watched.unpriced_since_s is None):
+        watched = replace(watched, unpriced_since_s=now.mono_s if watched.unpriced_since_s is None else None)
     assert watched.started_s is not None
-    found = silences(snapshot, settings, watched.started_s, now)
+    found = silences(snapshot, settings, watched.started_s, watched.unpriced_since_s, now)
     found += of_level(snapshot, settings, memory, now)
     found += surplus_frozen(settings, watched.still, now)
     found += wrong_sign(snapshot, watched.sign)

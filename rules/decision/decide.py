@@ -15,7 +15,7 @@ from rules.guards import GUARDS, rest
 from rules.model.memory import HeaterMemory, Memory
 from rules.model.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
 from rules.model.overriding import asked
-from rules.model.power_range import lowest_w
+from rules.model.power_range import fit_w, lowest_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings
 from rules.model.share import WHOLE, Share
@@ -66,7 +66,7 @@ def allot(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -
         if ruling.order is _WITHHOLD:
             continue
         if settings.together:
-            taken_w += _taken_w(snapshot, settings.heaters[i], ruling, taken_w)
+            taken_w += _taken_w(snapshot, settings, settings.heaters[i], ruling, taken_w)
         else:
             holder = i
     if holder >= 0:
@@ -130,13 +130,18 @@ def _sequence(settings: Settings, memory: Memory, now: Moment) -> list[int]:
     return indices
 
 
-def _taken_w(snapshot: Snapshot, heater: Heater, ruling: Ruling, taken_w: float) -> float:
-    """What of the surplus a heater that is on takes, W. A gate takes all it finds, up to its rated power."""
+def _taken_w(snapshot: Snapshot, settings: Settings, heater: Heater, ruling: Ruling, taken_w: float) -> float:
+    """What of the surplus a heater that is on takes, W. A gate takes all it finds, up to its rated power.
+
+    A modulated one has a right to as much as it can be ordered: what a later one takes of it now must not keep that
+    one on.
+    """
     if ruling.order is _HEAT:
         return heater.rated_w
+    left_w = (snapshot.surplus_mean_w or 0.0) - taken_w
     if ruling.watts is not None:
-        return ruling.watts
-    return min(max((snapshot.surplus_mean_w or 0.0) - taken_w, 0.0), heater.rated_w)
+        return max(ruling.watts, fit_w(heater, left_w - settings.tracking.margin_w, 0))
+    return min(max(left_w, 0.0), heater.rated_w)
 
 
 def _concluded(

@@ -11,7 +11,7 @@ from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
-_WORDS = {Order.WITHHOLD: "Withheld", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+_WORDS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Explanation:
 
     @property
     def text(self) -> str:
-        """The one sentence: "Withheld: tank 96 %, full since 13:10; resumes below 88 %"."""
+        """The one sentence: "Heater off: tank 96 %, full since 13:10; resumes below 88 %"."""
         told = f" ({watts(self.watts)})" if self.watts is not None else ""
         sentence = f"{_WORDS[self.order]}{told}: {self.primary.sentence}"
         return f"{sentence}; {self.change}" if self.change else sentence

@@ -117,13 +117,13 @@ def _fitted(memory: Memory, settings: Settings) -> Memory:
 
 
 def _hot(snapshot: Snapshot, settings: Settings, since_s: float | None, now: Moment) -> float | None:
-    """Since when the tank is too hot. What was too hot stays so until a believable temperature says otherwise."""
-    temp_c = limit.hottest_c(snapshot, settings, now)
-    if temp_c is None:
-        return since_s if limit.is_checked(snapshot, settings) else None
+    """Since when the tank is too hot. What was too hot stays so until every temperature says otherwise."""
+    temp_c, all_known = limit.temperatures(snapshot, settings, now)
     if since_s is None:
-        return now.mono_s if temp_c >= settings.limit.maximum_c else None
-    return None if temp_c < settings.limit.resume_below_c else since_s
+        return now.mono_s if temp_c is not None and temp_c >= settings.limit.maximum_c else None
+    if temp_c is None and not limit.is_checked(snapshot, settings):
+        return None  # its sensors were taken out of service
+    return None if all_known and temp_c is not None and temp_c < settings.limit.resume_below_c else since_s
 
 
 def _thermostat(

@@ -17,7 +17,7 @@ HARD = False
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
-    """FORBID while the battery is low, discharges too fast, or does not tell what a set limit needs."""
+    """FORBID while the battery is low, discharges too fast, or what a set limit needs is not known."""
     minimum_pct = settings.battery.minimum_level_pct
     if minimum_pct is not None:
         level = snapshot.battery_level
@@ -38,16 +38,16 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     maximum_w = settings.battery.maximum_discharge_w
     fine: list[str] = []
     if minimum_pct is not None:
-        told, level_pct = _told("charge", snapshot.battery_level, settings, now)
+        fault, level_pct = _known("charge", snapshot.battery_level, settings, now)
         if level_pct is None:
-            return Finding(NAME, verdict, told, "resumes with its next reading")
+            return Finding(NAME, verdict, fault, "resumes with its next reading")
         if not level_pct >= minimum_pct:
             return Finding(NAME, verdict, f"battery {percent(level_pct)}", f"resumes from {percent(minimum_pct)}")
         fine.append(f"battery {percent(level_pct)}, at least {percent(minimum_pct)} needed")
     if maximum_w is not None:
-        told, power_w = _told("power", snapshot.battery, settings, now)
+        fault, power_w = _known("power", snapshot.battery, settings, now)
         if power_w is None:
-            return Finding(NAME, verdict, told, "resumes with its next reading")
+            return Finding(NAME, verdict, fault, "resumes with its next reading")
         if not -power_w <= maximum_w:
             change = f"resumes when it gives at most {watts(maximum_w)}"
             return Finding(NAME, verdict, f"battery is giving {watts(-power_w)}", change)
@@ -55,10 +55,10 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     return Finding(NAME, verdict, "; ".join(fine) or "no battery limit set")
 
 
-def _told(what: str, reading: Reading | None, settings: Settings, now: Moment) -> tuple[str, float | None]:
+def _known(what: str, reading: Reading | None, settings: Settings, now: Moment) -> tuple[str, float | None]:
     """The value if it counts, else the sentence that it does not."""
     if reading is None:
-        return f"the battery's {what} was never heard", None
+        return f"the battery's {what} has not been heard yet", None
     if not is_fresh(reading, settings, now):
         return f"the battery's {what} has not been heard lately", None
     return "", reading.value

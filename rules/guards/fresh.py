@@ -1,6 +1,6 @@
 """Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
 
-from rules.model.formatting import clock, duration, energy, percent
+from rules.model.formatting import clock, duration, energy, percent, watts
 from rules.model.freshness import is_fresh
 from rules.model.memory import Frozen, Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
@@ -46,17 +46,17 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     level = _fault("tank level", snapshot.level, settings, now)
     if not level and snapshot.level is not None and not _LOWEST_PCT <= snapshot.level.value <= _HIGHEST_PCT:
-        level = f"tank level tells {percent(snapshot.level.value)}, which cannot be"
+        level = f"tank level reads {percent(snapshot.level.value)}, which is impossible"
     if not level and memory.frozen is not None:
         level = frozen_sentence(memory.frozen, settings, now)
     surplus = _fault("surplus", snapshot.surplus, settings, now)
     if not surplus and snapshot.surplus is not None and not _LOWEST_W <= snapshot.surplus.value <= _HIGHEST_W:
-        surplus = "surplus tells what cannot be"
+        surplus = f"surplus reads {watts(snapshot.surplus.value)}, which is impossible"
     faults = "; ".join(fault for fault in (level, surplus) if fault)
     if verdict is FORBID:
         change = "resumes with the next good reading"
         if memory.frozen is not None:
-            change = f"resumes when the level tells another value than {percent(memory.frozen.level_pct)}"
+            change = f"resumes when the level reads anything other than {percent(memory.frozen.level_pct)}"
         return Finding(NAME, verdict, faults, change)
     if faults:
         return Finding(NAME, verdict, f"{faults}, but heating needs only the level")
@@ -69,7 +69,7 @@ def frozen_sentence(frozen: Frozen, settings: Settings, now: Moment) -> str:
     """Why a level that stands still is not believed."""
     since = clock(now.utc_of(frozen.since_s), settings.timezone, now.utc_s)
     return (
-        f"tank level has told {percent(frozen.level_pct)} since {since} though the heaters put in"
+        f"tank level has read {percent(frozen.level_pct)} since {since} although the heaters have put in"
         f" {energy(frozen.taken_wh)}, more than the whole tank can hold"
     )
 
@@ -77,9 +77,9 @@ def frozen_sentence(frozen: Frozen, settings: Settings, now: Moment) -> str:
 def _fault(name: str, reading: Reading | None, settings: Settings, now: Moment) -> str:
     """What is wrong with the reading's age, or ""."""
     if reading is None:
-        return f"{name} never heard"
+        return f"no {name} heard yet"
     if reading.seen_s == NEVER_LIVE_S:
-        return f"{name} not heard live since the start"
+        return f"no {name} heard live since the start"
     if is_fresh(reading, settings, now):
         return ""
     limit_s = settings.stale_after_s.get(reading.signal, 0.0)

@@ -44,8 +44,8 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
             NAME,
             verdict,
             f"{tank}, and at {at} the heater had taken nothing for {duration(full.idle_after_s)}:"
-            " its own thermostat was there first",
-            f"tried again at {retry}, or below {fallen}",
+            " its own thermostat had switched it off",
+            f"will be tried again at {retry}, or when the level falls below {fallen}",
         )
     if verdict is FORBID:
         return Finding(NAME, verdict, f"{tank}, full", f"resumes below {percent(full.resume_below_pct)}")

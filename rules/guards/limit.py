@@ -1,16 +1,18 @@
 """Hard temperature limit, and whether the temperatures can be believed at all.
 
-Nothing heats at or above the limit by the hottest believable temperature, until that has fallen below the resume
-temperature. A sensor that is silent or tells what cannot be is passed over while another one tells; where none does,
-the limit cannot be checked and nothing heats. A home without temperature sensors is allowed: there is nothing to check.
+Nothing heats at or above the limit by any temperature of the tank, until all of them have fallen below the resume
+temperature. A sensor that the home names and that is silent, was never heard, or reads what is impossible is unknown,
+not cool: nothing heats until that very sensor says that it has cooled, however cool the others are. A home without
+temperature sensors is allowed: there is nothing to check.
 The limit is no safety device: the control thermostat and the manual-reset cut-out stay in charge.
 """
 
-from rules.model.formatting import clock, degrees
-from rules.model.freshness import is_fresh
+from collections.abc import Iterator
+
+from rules.model.formatting import clock, degrees, duration
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Verdict
-from rules.model.reading import Moment
+from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.signals import SIGNALS
@@ -22,18 +24,26 @@ _LOWEST_C = SIGNALS["tank_top_c"].lowest
 _HIGHEST_C = SIGNALS["tank_top_c"].highest
 
 
-def hottest_c(snapshot: Snapshot, settings: Settings, now: Moment) -> float | None:
-    """The highest fresh and believable temperature in the tank, °C; None if there is none."""
+def temperatures(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float | None, bool]:
+    """The highest temperature known in the tank, °C (None: none is), and whether all that the home has are known."""
+    named = settings.temperatures
+    limits = settings.stale_after_s
+    now_s = now.mono_s
     highest_c = None
-    for reading in (snapshot.top, snapshot.mid, snapshot.bottom):
-        if (
-            reading is not None
-            and is_fresh(reading, settings, now)
-            and _LOWEST_C <= reading.value <= _HIGHEST_C
-            and (highest_c is None or reading.value > highest_c)
-        ):
+    all_known = True
+    for signal, reading in (
+        ("tank_top_c", snapshot.top),
+        ("tank_mid_c", snapshot.mid),
+        ("tank_bottom_c", snapshot.bottom),
+    ):
+        if reading is None:
+            if signal in named:
+                all_known = False
+        elif now_s >= reading.seen_s + limits.get(signal, 0.0) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
+            all_known = False
+        elif highest_c is None or reading.value > highest_c:
             highest_c = reading.value
-    return highest_c
+    return highest_c, all_known
 
 
 def is_checked(snapshot: Snapshot, settings: Settings) -> bool:
@@ -46,34 +56,76 @@ def is_checked(snapshot: Snapshot, settings: Settings) -> bool:
     )
 
 
+def unknown(snapshot: Snapshot, settings: Settings, now: Moment) -> Iterator[tuple[str, str]]:
+    """Each temperature of the home that is not known, and why: "was last heard 4 min ago, 60 s allowed"."""
+    for signal, reading in zip(
+        ("tank_top_c", "tank_mid_c", "tank_bottom_c"), (snapshot.top, snapshot.mid, snapshot.bottom), strict=True
+    ):
+        if reading is not None or signal in settings.temperatures:
+            why = _fault(signal, reading, settings, now)
+            if why:
+                yield signal, why
+
+
+def out_of_service(signal: str) -> str:
+    """How an owner takes a broken sensor out of service."""
+    return f"if that sensor is broken, put # before each line of [signals.{signal}] in the home file and restart"
+
+
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
-    """FORBID while the tank is too hot, or its temperature is not known where it should be."""
+    """FORBID while the tank is too hot, or a temperature is not known that should be."""
     if memory.hot_since_s is not None:
         return FORBID
     if not is_checked(snapshot, settings):
         return ALLOW
-    temp_c = hottest_c(snapshot, settings, now)
-    return ALLOW if temp_c is not None and temp_c < settings.limit.maximum_c else FORBID
+    temp_c, all_known = temperatures(snapshot, settings, now)
+    return ALLOW if all_known and temp_c is not None and temp_c < settings.limit.maximum_c else FORBID
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
     """The verdict in words."""
     verdict = judge(snapshot, settings, memory, now, i, share)
     limit = settings.limit
-    temp_c = hottest_c(snapshot, settings, now)
-    resume = f"resumes below {degrees(limit.resume_below_c)}"
-    if temp_c is None:
-        if not is_checked(snapshot, settings):
-            return Finding(NAME, verdict, "no temperature sensor to check against the limit")
-        again = "resumes when a temperature sensor tells a believable value again"
-        if memory.hot_since_s is not None:
-            again += f", below {degrees(limit.resume_below_c)}"
-        return Finding(NAME, verdict, "no temperature sensor of the tank tells anything believable", again)
+    if not is_checked(snapshot, settings):
+        return Finding(NAME, verdict, "no temperature sensor to check against the limit")
+    resume_c = limit.maximum_c if memory.hot_since_s is None else limit.resume_below_c
+    reached = ""
     if memory.hot_since_s is not None:
         since = clock(now.utc_of(memory.hot_since_s), settings.timezone, now.utc_s)
-        sentence = f"hottest water {degrees(temp_c)}, reached the limit of {degrees(limit.maximum_c)} at {since}"
-        return Finding(NAME, verdict, sentence, resume)
-    sentence = f"hottest water {degrees(temp_c)}, limit {degrees(limit.maximum_c)}"
+        reached = f", reached the limit of {degrees(limit.maximum_c)} at {since}"
+    missing = list(unknown(snapshot, settings, now))
+    if missing:
+        names = " and ".join(signal for signal, _ in missing)
+        sentence = "; ".join(f"{signal} {why}" for signal, why in missing)
+        where = "there" if len(missing) == 1 else "in those places"
+        last = f" (the tank{reached})" if reached else ""
+        return Finding(
+            NAME,
+            verdict,
+            f"{sentence}: how hot the water is {where} is not known{last}",
+            f"resumes when {names} {'reads' if len(missing) == 1 else 'read'} below {degrees(resume_c)};"
+            f" {out_of_service(missing[0][0])}",
+        )
+    temp_c, _ = temperatures(snapshot, settings, now)
+    assert temp_c is not None
+    sentence = f"hottest water {degrees(temp_c)}"
+    if memory.hot_since_s is not None:
+        return Finding(NAME, verdict, sentence + reached, f"resumes below {degrees(resume_c)}")
+    sentence += f", limit {degrees(limit.maximum_c)}"
     if verdict is FORBID:
-        return Finding(NAME, verdict, sentence, resume)
+        return Finding(NAME, verdict, sentence, f"resumes below {degrees(limit.resume_below_c)}")
     return Finding(NAME, verdict, sentence, f"stops at {degrees(limit.maximum_c)}")
+
+
+def _fault(signal: str, reading: Reading | None, settings: Settings, now: Moment) -> str:
+    """Why the temperature is not known, or ""."""
+    if reading is None:
+        return "has not been heard yet"
+    if reading.seen_s == NEVER_LIVE_S:
+        return "has not been heard live since the start"
+    limit_s = settings.stale_after_s.get(signal, 0.0)
+    if now.mono_s >= reading.seen_s + limit_s:
+        return f"was last heard {duration(now.mono_s - reading.seen_s)} ago, {duration(limit_s)} allowed"
+    if not _LOWEST_C <= reading.value <= _HIGHEST_C:
+        return f"reads {degrees(reading.value)}, which is impossible"
+    return ""

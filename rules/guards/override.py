@@ -1,4 +1,4 @@
-"""The owner's word. It stands before every guard that is about money or comfort, and after those about safety."""
+"""The owner's override. It stands before every guard that is about money or comfort, and after those about safety."""
 
 from rules.model.formatting import clock
 from rules.model.memory import Memory
@@ -12,9 +12,9 @@ from rules.model.snapshot import Snapshot
 NAME = "override"
 HARD = False
 _WORDS = {
-    Order.WITHHOLD: "you said to withhold",
-    Order.SURPLUS: "you said to take surplus",
-    Order.HEAT: "you said to heat, from the grid too",
+    Order.WITHHOLD: "your override keeps the heater off",
+    Order.SURPLUS: "your override takes surplus",
+    Order.HEAT: "your override heats, from the grid too",
 }
 
 
@@ -31,4 +31,4 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if order is None or memory.override is None:
         return Finding(NAME, ALLOW, "no override")
     until = clock(now.utc_of(memory.override.until_s), settings.timezone, now.utc_s)
-    return Finding(NAME, REQUIRE, f"{_WORDS[order]} until {until}", f"ends at {until} or when you clear it")
+    return Finding(NAME, REQUIRE, f"{_WORDS[order]} until {until}", f"ends at {until} or when you end it")

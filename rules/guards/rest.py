@@ -40,10 +40,10 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     since_s = memory.heaters[i].since_s
     if verdict is FORBID:
         left = duration(ceil(since_s + rest.minimum_off_s - now.mono_s))
-        sentence = f"off for {duration(floor(now.mono_s - since_s))}, at least {duration(rest.minimum_off_s)} asked"
+        sentence = f"off for {duration(floor(now.mono_s - since_s))} of at least {duration(rest.minimum_off_s)}"
         return Finding(NAME, verdict, sentence, f"may start in {left}")
     if is_running(settings, memory, now, i):
         left = duration(ceil(since_s + rest.minimum_on_s - now.mono_s))
-        sentence = f"on for {duration(floor(now.mono_s - since_s))}, at least {duration(rest.minimum_on_s)} asked"
+        sentence = f"on for {duration(floor(now.mono_s - since_s))} of at least {duration(rest.minimum_on_s)}"
         return Finding(NAME, verdict, sentence, f"may stop in {left}")
     return Finding(NAME, verdict, "no minimum time to wait for")

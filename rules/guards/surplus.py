@@ -23,10 +23,15 @@ def start_w(settings: Settings, heater: Heater) -> float:
     return max(settings.surplus.start_w, heater.minimum_w)
 
 
-def stop_w(settings: Settings, heater: Heater) -> float:
-    """Mean surplus below which it stops, W. A modulated heater stops where its least power would come from the grid."""
+def stop_w(settings: Settings, heater: Heater, share: Share) -> float:
+    """Mean surplus below which it stops, W. A modulated heater stops where its least power would come from the grid.
+
+    So does a gate where others take surplus before it.
+    """
     if heater.kind == "modulated":
         return max(settings.surplus.stop_w, lowest_w(heater))
+    if share.taken_w > 0:
+        return max(settings.surplus.stop_w, heater.minimum_w)
     return settings.surplus.stop_w
 
 
@@ -41,7 +46,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
     if mean_w is None:
         return FORBID
     heater = settings.heaters[i]
-    needed_w = stop_w(settings, heater) if is_on(memory, i) else start_w(settings, heater)
+    needed_w = stop_w(settings, heater, share) if is_on(memory, i) else start_w(settings, heater)
     return ALLOW if mean_w - share.taken_w >= needed_w else FORBID
 
 
@@ -50,12 +55,12 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     heater = settings.heaters[i]
     if snapshot.surplus_mean_w is None:
-        return Finding(NAME, verdict, "surplus never heard", f"starts at {watts(start_w(settings, heater))}")
+        return Finding(NAME, verdict, "no surplus heard yet", f"starts at {watts(start_w(settings, heater))}")
     left = ", left by the other heaters" if share.taken_w else ""
     over = duration(settings.surplus.over_s)
     mean_w = snapshot.surplus_mean_w - share.taken_w
-    told = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
-    mean = f"{told} on average over {over}{left}"
+    amount = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
+    mean = f"{amount} on average over {over}{left}"
     if verdict is FORBID:
         return Finding(NAME, verdict, mean, f"starts at {watts(start_w(settings, heater))}")
-    return Finding(NAME, verdict, mean, f"stops below {watts(stop_w(settings, heater))}")
+    return Finding(NAME, verdict, mean, f"stops below {watts(stop_w(settings, heater, share))}")

@@ -21,7 +21,9 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     if verdict is FORBID:
         other = settings.heaters[share.holder].name
-        return Finding(NAME, verdict, f"heater {other} is on, and only one may be", f"free when {other} stops")
+        return Finding(
+            NAME, verdict, f"heater {other} is on, and only one may be on at a time", f"may start when {other} stops"
+        )
     if len(settings.heaters) == 1:
         return Finding(NAME, verdict, "the only heater")
     return Finding(NAME, verdict, "heaters may be on together" if settings.together else "no other heater is on")

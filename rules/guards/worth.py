@@ -31,6 +31,11 @@ def sides(snapshot: Snapshot, settings: Settings) -> tuple[float, float, bool] |
     return sold, heat, False
 
 
+def missing(snapshot: Snapshot) -> str:
+    """Which of the two prices is not known."""
+    return "the export price" if snapshot.prices.export_price is None else "the heat's value"
+
+
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
     """FORBID while the heat, less the margin, is worth less than the export; ALLOW where a price is not known."""
     if not settings.worth.enabled:
@@ -44,15 +49,14 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     worth = settings.worth
     if not worth.enabled:
-        return Finding(NAME, verdict, "not asked whether heat is worth more than export")
+        return Finding(NAME, verdict, "the rule is off: heat is not compared with export")
     both = sides(snapshot, settings)
     if both is None:
-        unknown = "the export price" if snapshot.prices.export_price is None else "the heat's value"
-        return Finding(NAME, verdict, f"{unknown} is not known: not weighed")
+        return Finding(NAME, verdict, f"{missing(snapshot)} is not known: not weighed")
     sold, heat, carbon = both
-    sentence = f"sold it brings {money(sold, settings.currency)}, as heat it is worth {money(heat, settings.currency)}"
+    sentence = f"selling brings {money(sold, settings.currency)}, heat is worth {money(heat, settings.currency)}"
     if worth.margin:
-        sentence += f", {money(worth.margin, settings.currency)} more is asked"
+        sentence += f", and must be worth {money(worth.margin, settings.currency)} more"
     if carbon:
         sentence += ", carbon counted"
     elif worth.carbon_price_per_t:
@@ -60,7 +64,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     until_s = snapshot.prices.until_s
     other = f"; other prices from {clock(until_s, settings.timezone, now.utc_s)}" if now.utc_s < until_s < 1e11 else ""
     if verdict is FORBID:
-        change = f"resumes when sold it brings at most {money(heat - worth.margin, settings.currency)}{other}"
+        change = f"resumes when selling brings at most {money(heat - worth.margin, settings.currency)}{other}"
     else:
-        change = f"stops when sold it brings more than {money(heat - worth.margin, settings.currency)}{other}"
+        change = f"stops when selling brings more than {money(heat - worth.margin, settings.currency)}{other}"
     return Finding(NAME, verdict, sentence, change)

@@ -49,7 +49,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
                 NAME, verdict, f"{draw}, above {limit}: it goes first", f"resumes once at most {limit}{after}"
             )
     else:
-        draw = f"{load} {'never heard' if reading is None else 'silent'}"
+        draw = f"{load} {'not heard yet' if reading is None else 'not heard lately'}"
     if verdict is FORBID:
         left = duration(snapshot.yield_above_seen_s + yields.for_s - now.mono_s)
         return Finding(NAME, verdict, f"{draw}, above {limit} a short while ago", f"resumes in {left}")

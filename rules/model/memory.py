@@ -40,9 +40,9 @@ class HeaterMemory:
 
 @dataclass(frozen=True, slots=True)
 class Frozen:
-    """A level that stands still though it cannot: not believed until it tells another value.
+    """A level that stands still though it cannot: not believed until it reads another value.
 
-    level_pct: what it tells; since_s: since when; taken_wh: what the heaters took from then until it was found.
+    level_pct: what it reads; since_s: since when; taken_wh: what the heaters took from then until it was found.
     """
 
     level_pct: float

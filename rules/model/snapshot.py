@@ -43,7 +43,8 @@ class Snapshot:
     measured: W each heater takes, in the order of the settings; an entry is None where no meter tells.
     yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
     level_taken_wh: what the heaters have taken, as far as their meters tell, since the level last told another value,
-    at level_since_s; level_jumps: the latest jumps of the level.
+    at level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each against the
+    one before.
     """
 
     level: Reading | None = None
@@ -61,3 +62,4 @@ class Snapshot:
     level_taken_wh: float = 0.0
     level_since_s: float = NEVER_LIVE_S
     level_jumps: tuple[Jump, ...] = ()
+    level_swings: tuple[Jump, ...] = ()

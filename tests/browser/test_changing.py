@@ -47,7 +47,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
     assert f"stop_at_pct = {int(level)}" in text
     assert "# In a real house the control thermostat and the manual-reset cut-out stay in charge" in text
     look.go("/")
-    expect(page.locator("h1")).to_contain_text("Withheld: tank")
+    expect(page.locator("h1")).to_contain_text("Heater off: tank")
     expect(page.locator(".decides")).to_contain_text("full")
     look.go("/timeline?kind=setting")
     expect(page.locator("main")).to_contain_text(f"Rules.full: stop_at_pct 95 → {int(level)}")

@@ -181,7 +181,7 @@ def test_a_silent_sensor_shows_within_its_limit(house: PageHouse, look: Looked) 
     expect(page.locator("#live-inputs tr", has_text="tank level")).not_to_have_class("stale")
     house.silence("house/tank")
     house.live(61)  # its limit is 600 s, a step 10 s
-    expect(page.locator("h1")).to_contain_text("Withheld")
+    expect(page.locator("h1")).to_contain_text("Heater off")
     expect(page.locator("#live-inputs tr.stale", has_text="tank level")).to_contain_text("too old")
     expect(page.locator(".decides")).to_contain_text("no temperature sensor of the tank tells anything believable")
     expect(page.locator("#live-alarms")).to_contain_text("No level heard for more than 10 min")

@@ -97,6 +97,25 @@ def test_set_forward_a_day_the_energy_between_is_kept_once_and_called_estimated(
     assert sum(entry.estimated_wh for entry in settled) == 20, "what the one step took that spans the day"
 
 
+def test_set_forward_300_days_nothing_is_booked_there_and_an_alarm_says_why(tmp_path: Path) -> None:
+    clock = Hands(NOON_S)
+    with LiveHouse(tmp_path, clock) as house:
+        sunny = Sunny(house)
+        sunny.live(3600)
+        clock.set(300 * 86_400)
+        sunny.live(3600)
+        assert house.order is Order.SURPLUS, "control does not need the date"
+        assert "300 days" in house.loop.clock_fault
+        assert [alarm.name for alarm in house.loop.alarms] == ["clock"]
+        clock.set(-300 * 86_400)
+        sunny.live(1800)
+        assert not house.loop.clock_fault
+        assert house.loop.alarms == ()
+    settled, total_wh, _ = books_of(tmp_path / "house.sqlite")
+    assert total_wh == sunny.taken_wh
+    assert max(entry.start_s for entry in settled) < NOON_S + 3 * 3600
+
+
 def test_1970_at_boot_it_controls_at_once_and_books_when_it_knows_the_time(tmp_path: Path) -> None:
     clock = Hands(NOON_S)
     with LiveHouse(tmp_path, clock) as house:

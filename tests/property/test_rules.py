@@ -12,7 +12,6 @@ from rules.decision.deadlines import due
 from rules.decision.decide import allot, decide
 from rules.decision.explain import explain
 from rules.guards import GUARDS
-from rules.guards.limit import hottest_c
 from rules.model.memory import Memory
 from rules.model.orders import Decision, Order, Verdict
 from rules.model.overriding import set_override
@@ -66,6 +65,7 @@ HOUSES = st.builds(
     tracking=st.builds(Tracking, st.sampled_from([50.0, 0.0, -100.0]), st.sampled_from([1, 3]), st.just(60.0)),
     away=st.sampled_from([Away(), Away(((START_UTC_S + 60, START_UTC_S + 110),))]),
     together=st.booleans(),
+    temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
     currency=st.just("EUR"),
 )
@@ -76,7 +76,7 @@ WELL: dict[str, Any] = {
     "mean": 1200.0,
     "measured": (0.0, 0.0),
     "top": 50.0,
-    "bottom": None,
+    "bottom": 45.0,
     "battery": 0.0,
     "battery_level": 80.0,
     "car": 0.0,
@@ -97,7 +97,7 @@ DISTURBED = st.one_of(
     st.tuples(st.just("mean"), POWERS),
     change("measured", (None, None), (800.0, 0.0), (0.0, 800.0), (29.9, 30.0), (900.0, 900.0)),
     change("top", None, 20.0, 59.9, 60.0, 66.0, 70.0, -127.0, math.nan),
-    change("bottom", 54.0, 60.0, 70.0, 200.0),
+    change("bottom", None, 54.0, 60.0, 70.0, 200.0),
     change("battery", None, -150.0, 500.0),
     change("battery_level", None, 20.0),
     change("car", None, 3000.0),
@@ -109,7 +109,16 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, None),
     ),
 )
-SIGNALS = ("tank_level_pct", "surplus_w", "tank_top_c", "diverted_w", "battery_w", "battery_level_pct", "car_w")
+SIGNALS = (
+    "tank_level_pct",
+    "surplus_w",
+    "tank_top_c",
+    "tank_bottom_c",
+    "diverted_w",
+    "battery_w",
+    "battery_level_pct",
+    "car_w",
+)
 AGES = st.sampled_from([5.0, 19.999, 20.001, 61.0, 599.999, 600.001, 5000.0, math.inf])
 """None at a limit itself, where the last digit of a sum decides: that is for the tests of due."""
 
@@ -196,16 +205,35 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
             assert level.value < it.settings.full.stop_at_pct
             for what in ("top", "mid", "bottom"):
                 reading = getattr(it.snapshot, what)
-                if fresh(it, what) and -20 <= reading.value <= 130:
+                if reading is None:
+                    assert f"tank_{what}_c" not in it.settings.temperatures
+                else:  # stale, impossible or hot: none of it may heat, whatever the others read
+                    assert fresh(it, what)
+                    assert -20 <= reading.value <= 130
                     assert reading.value < it.settings.limit.maximum_c
-            if it.snapshot.top is not None or it.snapshot.bottom is not None:
-                assert hottest_c(it.snapshot, it.settings, it.now) is not None
             order = it.decision.orders[i]
             if order.order is Order.SURPLUS:
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
                 assert it.after.override is not None
+
+
+@rounds(max_examples=120, deadline=None)
+@given(RUNS)
+def test_a_hot_tank_stays_off_until_every_sensor_says_that_it_has_cooled(run: list[Seen]) -> None:
+    hot = False
+    for it in run:
+        known = {what: getattr(it.snapshot, what) for what in ("top", "mid", "bottom")}
+        had = [what for what in known if known[what] is not None or f"tank_{what}_c" in it.settings.temperatures]
+        read = [known[what].value for what in had if fresh(it, what) and -20 <= known[what].value <= 130]
+        if any(temp_c >= it.settings.limit.maximum_c for temp_c in read):
+            hot = True
+        elif not had or (len(read) == len(had) and max(read) < it.settings.limit.resume_below_c):
+            hot = False
+        if hot:
+            event("hot")
+            assert on(it.decision) == []
 
 
 @rounds(max_examples=120, deadline=None)

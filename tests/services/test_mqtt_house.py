@@ -15,7 +15,7 @@ from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
 from daemon.setup.listen import probe, reach, survey
 from daemon.timing.clock import SteppedClock
-from daemon.timing.events import Heard, Linked
+from daemon.timing.events import Heard, Linked, Meddled
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 from rules.model.reading import NEVER_LIVE_S, Reading
@@ -141,6 +141,28 @@ def test_orders_are_absolute_acknowledged_expire_and_are_never_retained(broker: 
             late.publish("end", b"")
             late.hears("end")
             assert [message.topic for message in late.inbox.items] == ["end"], "nothing was retained"
+
+
+@pytest.mark.parametrize("when", ["before the link", "while it stands"])
+def test_a_strangers_retained_order_is_cleared_the_right_one_sent_and_said(broker: Mosquitto, when: str) -> None:
+    topic = "diverter/permit"
+    with Client(broker.address()) as stranger, Client(broker.address(), topic) as heater:
+        if when == "before the link":
+            stranger.publish(topic, b"1", retain=True)
+            heater.hears(topic, b"1")
+        with Told(broker.address()) as told:
+            told.line.send(Order.WITHHOLD, None)
+            if when == "while it stands":
+                heater.hears(topic, b"0")
+                stranger.publish(topic, b"1", retain=True)
+            told.news.wait(lambda event: event == Meddled("main", topic, "1", True))
+            heater.hears(topic, b"")
+            cleared = [bytes(message.payload) for message in heater.inbox.items].index(b"")
+            heater.inbox.wait(lambda message: bytes(message.payload) == b"0", skip=cleared)
+            with Client(broker.address(), topic, "end") as late:
+                late.publish("end", b"")
+                late.hears("end")
+                assert [message.topic for message in late.inbox.items] == ["end"], "nothing is retained any more"
 
 
 def test_an_orderly_end_withholds_and_is_acknowledged(any_broker: BrokerAddress) -> None:

@@ -245,11 +245,43 @@ class OldBroker:
     [bytes([0x20, 2, 0, 1]), bytes([0x20, 3, 0, 0x84, 0]), b"", b"\xff\xff\xff\xff\xff\xff"],
     ids=["3.1.1 refusal", "5 refusal", "hangs up", "nonsense"],
 )
-def test_falls_back_to_3_1_1_at_once(answer: bytes) -> None:
+def test_falls_back_to_3_1_1(answer: bytes) -> None:
     with OldBroker(answer) as broker, Link(broker.address) as link:
         assert link.connection.wait_up(TIMEOUT_S)
         assert not link.connection.mqtt5
-        assert broker.versions == [5, 4]
+        assert broker.versions in ([5, 4], [5, 5, 5, 4])
+
+
+def test_one_hang_up_before_the_answer_leaves_mqtt_5(broker: Mosquitto) -> None:
+    with socket.create_server((HOST, 0)) as door:
+        hung_up = threading.Event()
+
+        def serve() -> None:
+            door.accept()[0].close()
+            hung_up.set()
+            while True:
+                try:
+                    peer, _ = door.accept()
+                except OSError:
+                    return
+                inside = socket.create_connection((HOST, broker.port))
+                for source, sink in ((peer, inside), (inside, peer)):
+                    threading.Thread(target=_pipe, args=(source, sink), daemon=True).start()
+
+        threading.Thread(target=serve, daemon=True).start()
+        with Link(BrokerAddress(HOST, door.getsockname()[1])) as link:
+            assert link.connection.wait_up(TIMEOUT_S)
+            assert hung_up.is_set()
+            assert link.connection.mqtt5
+
+
+def _pipe(source: socket.socket, sink: socket.socket) -> None:
+    try:
+        while some := source.recv(4096):
+            sink.sendall(some)
+    except OSError:
+        pass
+    sink.close()
 
 
 def test_an_address_that_speaks_3_1_1_alone_is_never_asked_for_5() -> None:

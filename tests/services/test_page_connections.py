@@ -168,7 +168,7 @@ def test_the_daemon_serves_its_page_and_knows_its_own_user(tmp_path: Path) -> No
             assert "Taking surplus: " in next_event(stream)
             wire.publish("wren/level", "96")
             began_s = time.monotonic()
-            while "Withheld: tank 96 %" not in next_event(stream):
+            while "Heater off: tank 96 %" not in next_event(stream):
                 pass
             assert time.monotonic() - began_s < 1
             connection.close()
@@ -177,7 +177,7 @@ def test_the_daemon_serves_its_page_and_knows_its_own_user(tmp_path: Path) -> No
             token.rename(token.with_suffix(".away"))
             refused = house.asks("override", "clear", code=2).stderr
             assert f"login: expected a login, or the token in {token}, got neither" in refused
-            assert house.asks("why").stdout.startswith("Withheld: tank 96 %")
+            assert house.asks("why").stdout.startswith("Heater off: tank 96 %")
         finally:
             house.close()
 

@@ -276,7 +276,7 @@ def test_no_secret_stands_in_a_page(page: Served) -> None:
 
 
 def test_names_from_outside_are_text_in_the_page(page: Served) -> None:
-    page.sentence = 'Withheld: <script>alert("1")</script>'
+    page.sentence = 'Heater off: <script>alert("1")</script>'
     assert "<script>alert" not in look(page)
     assert "&lt;script&gt;alert" in look(page)
 

@@ -136,11 +136,11 @@ def story(tmp_path: Path) -> Iterator[Story]:
 
 def test_a_frozen_level(story: Story) -> None:
     story.tells("house/tank", level=43.0)
-    story.breaks_and_is_mended("level frozen", "tank level has told 43 % since", 4 * 3600, story.mend, 20)
+    story.breaks_and_is_mended("level frozen", "tank level has read 43 % since", 4 * 3600, story.mend, 20)
     (alarm, alarm_said), (recovered, recovered_said) = story.events("level frozen")
     assert (alarm, recovered) == ("alarm", "recovered")
-    assert "more than the whole tank can hold: heating is withheld until it tells another value" in alarm_said
-    assert re.match(r"recovered after \d h( \d+ min)?: tank level has told 43 % since ", recovered_said)
+    assert "more than the whole tank can hold: the heater stays off until it reads another value" in alarm_said
+    assert re.match(r"recovered after \d h( \d+ min)?: tank level has read 43 % since ", recovered_said)
 
 
 def test_a_level_that_jumps(story: Story) -> None:
@@ -155,7 +155,7 @@ def test_a_level_that_jumps(story: Story) -> None:
 
 def test_a_level_that_is_unavailable_and_comes_back(story: Story) -> None:
     story.tells("house/tank", level="unavailable")
-    words = "no level heard for more than 10 min: nothing is diverted until it tells again"
+    words = "no level heard for more than 10 min: nothing is diverted until it is heard again"
     story.until("level silent", True, 700, words)
     story.step(30)
     story.mend()
@@ -174,7 +174,7 @@ def test_a_level_that_flaps_is_told_hourly(story: Story) -> None:
 
 def test_a_surplus_that_stands_still(story: Story) -> None:
     story.tells("house/meter", w=-800)
-    story.breaks_and_is_mended("surplus frozen", "the surplus has told 800 W since", 4 * 3600, story.mend, 130)
+    story.breaks_and_is_mended("surplus frozen", "the surplus has read 800 W since", 4 * 3600, story.mend, 130)
     assert [kind for kind, _ in story.events("surplus frozen")] == ["alarm", "recovered"]
 
 

@@ -36,7 +36,7 @@ def test_it_says_when_it_is_ready_that_it_lives_and_that_it_ends(tmp_path: Path)
             while "READY=1" not in said or "WATCHDOG=1" not in said:
                 said.append(manager.recv(4096).decode())
             assert said.index("READY=1") < said.index("WATCHDOG=1")
-            assert any(line.startswith("STATUS=Withheld") for line in said), "whoever asks the manager reads why"
+            assert any(line.startswith("STATUS=Heater off") for line in said), "whoever asks the manager reads why"
             process.send_signal(signal.SIGTERM)
             while "STOPPING=1" not in said:
                 said.append(manager.recv(4096).decode())

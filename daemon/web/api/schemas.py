@@ -249,6 +249,7 @@ class OverrideSet(Shape):
     order: Order
     guard: str
     sentence: str
+    cautions: list[str]
     kept: bool
 
 

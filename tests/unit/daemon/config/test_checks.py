@@ -2,7 +2,8 @@
 
 import pytest
 
-from daemon.config.cautions import cautions
+from daemon.config.cautions import cautions, of_override
+from daemon.config.state_topics import slug
 from tests.support.homes import EXAMPLE, SMALL, TWO_HEATERS, home, told
 
 SELL = '[tariffs.sell]\ndirection = "export"\n'
@@ -310,7 +311,7 @@ def test_raising_a_limit_asks_for_caution_and_ranks_the_software_last() -> None:
         text.replace("stop_at_pct = 94", "stop_at_pct = 98"),
         text.replace("hot_c = 60", "hot_c = 70"),
     ):
-        (said,) = cautions(home(raised))
+        (said,) = set(cautions(home(raised))) - set(cautions(home(text)))
         assert "burns in about 3 seconds" in said
         assert "ranks below the tank's thermostat and its manual-reset cut-out and replaces neither" in said
 
@@ -374,3 +375,37 @@ def test_a_boilers_table_is_checked_and_a_counter_without_one_cautioned() -> Non
         "tank.boiler.tariff",
         "tank.boiler.carbon",
     ]
+
+
+@pytest.mark.parametrize(
+    ("rules", "said"),
+    [
+        ("[rules.limit]\nmaximum_c = 55\n", "cannot heat the tank to the 60 °C that are advised against Legionella"),
+        ("[rules.full]\nstop_at_pct = 50\n", "the lower part of the tank then stays lukewarm"),
+        ("[rules.away]\nperiods = [{from = 2026-08-01, to = 2026-08-15}]\n", "heat the whole tank to 60 °C"),
+        ("[rules.surplus]\nstart_w = 0\nstop_w = -10000\n", "goes on while the house buys up to 10000 W"),
+    ],
+)
+def test_hygiene_and_what_acts_on_too_little_ask_for_caution(rules: str, said: str) -> None:
+    assert any(said in sentence for sentence in cautions(home(SMALL + rules)))
+    assert not any(said in sentence for sentence in cautions(home(SMALL)))
+
+
+def test_a_level_that_counts_for_a_day_asks_for_caution() -> None:
+    text = EXAMPLE.read_text().replace("[signals.tank_top_c]", "[signals.tank_top_c]\nstale_after_s = 86400", 1)
+    assert any("counts a reading as fresh for 24 hours" in sentence for sentence in cautions(home(text)))
+
+
+def test_an_override_to_heat_asks_for_caution_and_more_without_a_temperature() -> None:
+    assert of_override(home(SMALL), "surplus") == of_override(home(SMALL), "withhold") == []
+    bought, unwatched = of_override(home(SMALL), "heat")
+    assert "from the grid" in bought
+    assert "the thermostat and the manual-reset cut-out alone" in unwatched
+    assert of_override(home(EXAMPLE.read_text()), "heat") == [bought]
+
+
+def test_an_order_topic_among_our_own_state_is_refused() -> None:
+    text = EXAMPLE.read_text()
+    own = f"brimful/{slug(home(text).home.name)}/state"
+    heater = next(iter(home(text).heaters.values())).topic
+    assert any("a topic outside brimful/" in line for line in told(text.replace(f'"{heater}"', f'"{own}"', 1)))

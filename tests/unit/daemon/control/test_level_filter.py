@@ -105,3 +105,11 @@ def test_a_level_from_temperatures_stands_still_too() -> None:
     assert known.level_since_s == 0
     assert known.level_taken_wh > 0
     assert house.hears(20, tank_top_c=50.1, surplus_w=100).level_taken_wh == 0
+
+
+def test_a_level_from_two_publishers_swings_to_and_fro_and_a_tank_does_not() -> None:
+    _, history = told(*((float(at_s), (80.0, 97.0)[at_s % 2]) for at_s in range(10)))
+    assert len(history.swings) == 6
+    assert {(swing.from_pct, swing.to_pct) for swing in history.swings} == {(80.0, 97.0), (97.0, 80.0)}
+    _, drawn = told((0, 90), (60, 80), (120, 70), (180, 60), (240, 61), (300, 62))
+    assert len(drawn.swings) == 1

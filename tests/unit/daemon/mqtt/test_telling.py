@@ -5,10 +5,11 @@ from math import inf
 
 import pytest
 
+from daemon.config.state_topics import slug
 from daemon.inputs.decode import Decoded, Source
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.heater_link import order_payload
-from daemon.mqtt.house_state import HouseState, slug
+from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import SKEW_S, Listener, Tally, reading_of
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.timing.clock import SteppedClock

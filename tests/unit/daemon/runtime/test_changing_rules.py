@@ -221,7 +221,11 @@ def test_in_a_house_that_is_all_silent_the_alarms_still_come(tmp_path: Path) -> 
         pass_time(service)  # the first look, from which silence counts
         clock.move_to(NOON_S + 3600)
         pass_time(service)
-        assert [alarm.name for alarm in service.loop.alarms] == ["level silent", "surplus silent"]
+        assert [alarm.name for alarm in service.loop.alarms] == [
+            "level silent",
+            "surplus silent",
+            "temperature silent: tank_top_c",
+        ]
     finally:
         service.stop()
         assert service.join(WITHIN_S)

@@ -36,9 +36,9 @@ def test_each_word_arrives(place: tuple[str, Ear]) -> None:
     address, ear = place
     manager = Manager({"NOTIFY_SOCKET": address})
     manager.ready()
-    manager.status("Withheld:\ntank 96 %")
+    manager.status("Heater off:\ntank 96 %")
     manager.stopping()
-    assert [ear.heard() for _ in range(3)] == ["READY=1", "STATUS=Withheld: tank 96 %", "STOPPING=1"]
+    assert [ear.heard() for _ in range(3)] == ["READY=1", "STATUS=Heater off: tank 96 %", "STOPPING=1"]
 
 
 def test_life_is_told_four_times_in_the_watchdogs_time(place: tuple[str, Ear]) -> None:

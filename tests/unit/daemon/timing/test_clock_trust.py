@@ -4,7 +4,15 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.timing.clock_trust import EARLIEST_S, LONGEST_PAUSE_S, PATIENCE_S, Step, WallTime
+from daemon.timing.clock_trust import (
+    AHEAD_PATIENCE_S,
+    EARLIEST_S,
+    LONGEST_PAUSE_S,
+    PATIENCE_S,
+    Step,
+    WallTime,
+)
+from daemon.timing.kernel_clock import is_confirmed
 from rules.model.reading import Moment
 
 NOON_S = datetime(2026, 6, 1, 12, tzinfo=UTC).timestamp()
@@ -42,15 +50,41 @@ def test_a_new_ledger_begins_with_any_time_that_can_be() -> None:
     assert not WallTime(Moment(EARLIEST_S - 1, 1.0), None).right
 
 
-@pytest.mark.parametrize("off_s", [-HOUR_S, LONGEST_PAUSE_S + HOUR_S])
-def test_a_clock_that_contradicts_the_books_is_given_time(off_s: float) -> None:
+@pytest.mark.parametrize(("off_s", "patience_s"), [(-HOUR_S, PATIENCE_S), (LONGEST_PAUSE_S + HOUR_S, AHEAD_PATIENCE_S)])
+def test_a_clock_that_contradicts_the_books_is_given_time(off_s: float, patience_s: float) -> None:
     """Behind: it wakes at the hour it was switched off. Far ahead: its battery is flat."""
     start = Moment(NOON_S + off_s, 5.0)
     wall = WallTime(start, NOON_S)
     assert not wall.right
-    assert wall.due_s == 5.0 + PATIENCE_S
-    assert wall.look(Moment(start.utc_s + PATIENCE_S - 1, 5.0 + PATIENCE_S - 1)) is None
-    assert wall.look(Moment(start.utc_s + PATIENCE_S, 5.0 + PATIENCE_S)) == Step(0.0, False, True)
+    assert wall.due_s == 5.0 + patience_s
+    assert wall.look(Moment(start.utc_s + patience_s - 1, 5.0 + patience_s - 1)) is None
+    assert wall.look(Moment(start.utc_s + patience_s, 5.0 + patience_s)) == Step(0.0, False, True)
+
+
+@pytest.mark.parametrize("days", [3, 30, 399])
+def test_a_running_clock_set_days_ahead_is_not_believed_until_it_is_confirmed(days: int) -> None:
+    known: list[float] = []
+    wall = WallTime(Moment(NOON_S, 50.0), NOON_S, confirmed=lambda utc_s: utc_s in known)
+    ahead_s = days * 86_400.0
+    step = wall.look(Moment(NOON_S + 10 + ahead_s, 60.0))
+    assert step is not None
+    assert (step.was_right, step.is_right) == (True, False)
+    assert wall.ahead_s == pytest.approx(ahead_s, abs=60)
+    assert wall.look(Moment(NOON_S + 3600 + ahead_s, 3650.0)) is None
+    known.append(NOON_S + 3610 + ahead_s)
+    assert wall.look(Moment(known[0], 3660.0)) == Step(0.0, False, True)
+    assert wall.ahead_s == 0.0
+
+
+def test_a_house_that_slept_for_months_is_believed_at_once_where_the_time_service_vouches() -> None:
+    now = Moment(NOON_S + 100 * 86_400, 5.0)
+    assert not WallTime(now, NOON_S).right
+    assert WallTime(now, NOON_S, confirmed=lambda utc_s: True).right
+
+
+def test_the_kernel_vouches_for_its_own_clock_alone() -> None:
+    assert not is_confirmed(0.0)
+    assert not is_confirmed(NOON_S + 5 * 366 * 86_400)
 
 
 def test_a_running_clock_set_years_ahead_is_given_time_too() -> None:

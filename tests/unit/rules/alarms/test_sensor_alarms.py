@@ -24,7 +24,7 @@ class Watch(House):
         self.watched = Watched()
 
     def names(self, at_s: float, level_since_s: float = 0.0, **known: Any) -> list[str]:
-        more = {name: known.pop(name) for name in ("level_taken_wh", "level_jumps") if name in known}
+        more = {name: known.pop(name) for name in ("level_taken_wh", "level_jumps", "level_swings") if name in known}
         self.on(replace(snapshot(at_s, **known), level_since_s=level_since_s, **more), at_s)
         alarms, self.watched = watch(self.snapshot, self.settings, self.memory, self.watched, self.now)
         return [alarm.name for alarm in alarms]
@@ -42,9 +42,9 @@ def test_level_frozen_until_it_tells_another_value() -> None:
     assert it.names(18_010, level_taken_wh=14_300.0) == ["level frozen"]
     assert it.alarm == Alarm(
         "level frozen",
-        "tank level has told 50 % since 13:00 though the heaters put in 14.3 kWh, more than the whole tank can hold:"
-        " heating is withheld until it tells another value; is the sensor stuck, or does what passes it on repeat an"
-        " old value?",
+        "tank level has read 50 % since 13:00 although the heaters have put in 14.3 kWh, more than the whole tank can"
+        " hold: the heater stays off until it reads another value; is the sensor stuck, or is an old value repeated on"
+        " the way?",
         0.0,
     )
     first = it.alarm
@@ -87,7 +87,7 @@ def test_surplus_frozen_after_two_hours_in_which_the_heater_changed() -> None:
     assert still(it, 7190, 800.0) == []
     assert still(it, 7260, 800.0, from_s=7200) == ["surplus frozen"]
     assert it.alarm.since_s == 0
-    assert "has told 800 W since 13:00 though the heaters' power changed by 900 W" in it.alarm.sentence
+    assert "has read 800 W since 13:00 though the heaters' power changed by 900 W" in it.alarm.sentence
     assert it.names(7300, surplus=801.0, measured=(900.0,)) == ["surplus frozen"]
     assert it.names(7320, surplus=801.0, measured=(900.0,)) == []
 
@@ -145,7 +145,7 @@ def test_a_surplus_of_the_wrong_sign_is_found_by_switching_and_mended_by_one_the
     assert it.switch(1, -1.0) == ["surplus sign"]
     assert it.alarm.sentence == (
         "when the heaters took 1,500 W less, the surplus fell by 1,500 W, the wrong way, 6 switchings in a row: import"
-        " passes for surplus, and is diverted; turn the sign of signals.surplus_w.scale in the home file, then restart"
+        " is taken for surplus and diverted; reverse the sign of signals.surplus_w.scale in the home file, then restart"
     )
     assert it.switch(1, 1.0) == []
 
@@ -188,3 +188,12 @@ def test_a_quiet_house_makes_no_objects_between_two_looks() -> None:
     watched = it.watched
     assert it.names(71, measured=(810.0,), surplus=970.0) == []
     assert it.watched is watched
+
+
+def test_a_level_from_two_publishers_is_named_with_both_figures() -> None:
+    it = Watch()
+    swings = tuple(Jump(float(at_s), *((80.0, 97.0), (97.0, 80.0))[at_s % 2], 1.0) for at_s in range(6))
+    assert it.names(6, level_swings=swings[1:]) == []
+    assert it.names(7, level_swings=swings) == ["level from two publishers"]
+    assert "one about 80 %, the other about 97 %" in it.alarm.sentence
+    assert it.names(606, level_swings=swings) == []

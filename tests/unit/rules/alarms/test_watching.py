@@ -7,7 +7,8 @@ import pytest
 from rules.alarms import Watched, watch
 from rules.model.orders import Order
 from rules.model.overriding import set_override
-from rules.model.settings import Full, Heater
+from rules.model.settings import Full, Heater, Worth, Yield
+from rules.model.snapshot import Prices
 from tests.support.rules_case import House, settings, told
 
 
@@ -83,7 +84,7 @@ def test_an_input_never_heard_has_its_limit_of_time() -> None:
     assert it.names(1019.9, level=None, surplus=None) == []
     assert it.names(1020, level=None, surplus=None) == ["surplus silent"]
     assert it.names(1600, level=None, surplus=None) == ["level silent", "surplus silent"]
-    assert it.watched.alarms[0].sentence == "no level heard since the start: nothing is diverted until it tells"
+    assert it.watched.alarms[0].sentence == "no level heard since the start: nothing is diverted until it is heard"
 
 
 def refusing(it: Watch, times: int, level: float) -> list[str]:
@@ -123,3 +124,35 @@ def test_an_override_to_withhold_counts_as_withheld() -> None:
         names = it.names(at_s, measured=(800.0,))
     assert told(it.memory.decision) == (Order.WITHHOLD, "override")  # type: ignore[arg-type]
     assert names == ["withheld but drawing"]
+
+
+def test_a_silent_or_impossible_temperature_is_named_with_the_way_out() -> None:
+    it = Watch(settings(temperatures=("tank_top_c", "tank_bottom_c")))
+    assert it.names(0, bottom=40.0) == []
+    assert it.names(599, bottom=40.0) == []
+    assert it.names(600, bottom=40.0) == ["temperature silent: tank_top_c"]
+    assert "has not been heard yet" in it.watched.alarms[0].sentence
+    assert "put # before each line of [signals.tank_top_c]" in it.watched.alarms[0].sentence
+    assert it.names(610, top=50.0, bottom=40.0) == []
+    assert it.names(620, top=-127.0, bottom=40.0) == ["temperature impossible: tank_top_c"]
+    assert it.names(1300, top=50.0, bottom=40.0, seen={"tank_bottom_c": 640.0}) == ["temperature silent: tank_bottom_c"]
+    assert "has not been heard for more than 10 min" in it.watched.alarms[0].sentence
+
+
+def test_a_load_that_falls_silent_while_it_draws_is_an_alarm_one_switched_off_is_none() -> None:
+    it = Watch(settings(yields=Yield("car_w", 500.0)))
+    assert it.names(0, car=7000.0) == []
+    assert it.names(59, car=7000.0, seen={"car_w": 0.0}) == []
+    assert it.names(60, car=7000.0, seen={"car_w": 0.0}) == ["car_w silent"]
+    assert it.names(100, car=0.0) == []
+    assert it.names(300, car=0.0, seen={"car_w": 100.0}) == []
+
+
+def test_a_price_that_is_not_known_is_an_alarm_where_it_is_needed() -> None:
+    it = Watch(settings(worth=Worth(True)))
+    assert it.names(0, prices=Prices(None, 0.3, 0.11)) == []
+    assert it.names(60, prices=Prices(None, 0.3, 0.11)) == ["price not known"]
+    assert "the export price is not known" in it.watched.alarms[0].sentence
+    assert it.names(70, prices=Prices(0.05, 0.3, 0.11)) == []
+    plain = Watch()
+    assert plain.names(0, prices=Prices()) == plain.names(600, prices=Prices()) == []

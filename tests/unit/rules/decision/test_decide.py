@@ -77,5 +77,5 @@ def test_explain_before_any_decision_explains_the_one_to_come() -> None:
     it = House(settings(heaters=(Heater("upper", "gate", 3000.0), Heater("lower", "gate", 3000.0))))
     assert (
         it.why("lower").text
-        == "Withheld: tank level never heard; surplus never heard; resumes with the next good reading"
+        == "Heater off: no tank level heard yet; no surplus heard yet; resumes with the next good reading"
     )

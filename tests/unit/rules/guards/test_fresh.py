@@ -56,16 +56,16 @@ def test_an_override_to_take_surplus_needs_a_fresh_surplus() -> None:
 @pytest.mark.parametrize(
     ("known", "sentence"),
     [
-        ({"level": None}, "tank level never heard"),
+        ({"level": None}, "no tank level heard yet"),
         ({"seen": {"tank_level_pct": 280.0}}, "tank level last heard 12 min ago, 10 min allowed"),
         ({"seen": {"surplus_w": 960.0}}, "surplus last heard 40 s ago, 20 s allowed"),
-        ({"seen": {"surplus_w": NEVER_LIVE_S}}, "surplus not heard live since the start"),
-        ({"level": -5.0}, "tank level tells −5 %, which cannot be"),
-        ({"surplus": 5e6}, "surplus tells what cannot be"),
-        ({"level": None, "surplus": None}, "tank level never heard; surplus never heard"),
+        ({"seen": {"surplus_w": NEVER_LIVE_S}}, "no surplus heard live since the start"),
+        ({"level": -5.0}, "tank level reads −5 %, which is impossible"),
+        ({"surplus": 5e6}, "surplus reads 5,000,000 W, which is impossible"),
+        ({"level": None, "surplus": None}, "no tank level heard yet; no surplus heard yet"),
     ],
 )
 def test_says_what_is_missing(known: dict[str, object], sentence: str) -> None:
     it = House()
     it.at(1000, **known)
-    assert it.why().text == f"Withheld: {sentence}; resumes with the next good reading"
+    assert it.why().text == f"Heater off: {sentence}; resumes with the next good reading"

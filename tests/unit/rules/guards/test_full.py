@@ -53,7 +53,7 @@ def test_a_stale_level_does_not_end_a_full_tank() -> None:
 def test_the_sentence_of_the_design() -> None:
     it = house()
     it.at(600, level=96)
-    assert it.why().text == "Withheld: tank 96 %, full since 13:10; resumes below 88 %"
+    assert it.why().text == "Heater off: tank 96 %, full since 13:10; resumes below 88 %"
 
 
 def idle(it: House, until_s: float, **known: object) -> None:
@@ -69,8 +69,8 @@ def test_a_heater_that_takes_nothing_counts_as_satisfied() -> None:
     assert told(it.at(310, level=80.0, measured=(0.0,))) == (Order.WITHHOLD, "full")  # first heard after it at 10 s
     assert it.memory.heaters[0].satisfied_count == 1
     assert it.why().text == (
-        "Withheld: tank 80 %, and at 13:05 the heater had taken nothing for 5 min: its own thermostat was there first;"
-        " tried again at 14:05, or below 77 %"
+        "Heater off: tank 80 %, and at 13:05 the heater had taken nothing for 5 min: its own thermostat had"
+        " switched it off; will be tried again at 14:05, or when the level falls below 77 %"
     )
 
 

@@ -10,7 +10,7 @@ from rules.model.orders import Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.settings import Limit
 from rules.model.share import WHOLE
-from tests.support.rules_case import House, moment, settings, snapshot, told
+from tests.support.rules_case import STALE_AFTER_S, House, moment, settings, snapshot, told
 
 LIMIT = Limit(maximum_c=65.0, resume_below_c=60.0)
 
@@ -57,16 +57,45 @@ def test_no_override_defeats_it(order: Order) -> None:
 
 
 @pytest.mark.parametrize("nonsense", [-127.0, 200.0, math.nan, math.inf])
-def test_nonsense_is_passed_over_only_while_another_sensor_tells(nonsense: float) -> None:
-    assert told(house().at(0, top=nonsense, bottom=50.0)) == (Order.SURPLUS, "surplus")
+def test_an_impossible_temperature_is_unknown_however_cool_the_others_are(nonsense: float) -> None:
     it = house()
-    assert told(it.at(0, top=nonsense)) == (Order.WITHHOLD, "limit")
-    assert "anything believable" in it.why().text
+    assert told(it.at(0, top=nonsense, bottom=50.0)) == (Order.WITHHOLD, "limit")
+    assert "which is impossible" in it.why().text
+    assert told(it.at(1, top=50.0, bottom=50.0)) == (Order.SURPLUS, "surplus")
 
 
-def test_a_silent_sensor_is_passed_over_only_while_another_tells() -> None:
-    assert told(house().at(1000, top=50.0, bottom=40.0, seen={"tank_top_c": 0.0})) == (Order.SURPLUS, "surplus")
-    assert told(house().at(1000, top=50.0, seen={"tank_top_c": 0.0})) == (Order.WITHHOLD, "limit")
+def test_a_hot_sensor_that_falls_silent_does_not_lift_the_limit() -> None:
+    it = house(temperatures=("tank_top_c", "tank_bottom_c"), stale_after_s=STALE_AFTER_S | {"tank_top_c": 3.0})
+    assert told(it.at(0, top=66.0, bottom=40.0)) == (Order.WITHHOLD, "limit")
+    assert told(it.at(4, top=66.0, bottom=40.0, seen={"tank_top_c": 0.0})) == (Order.WITHHOLD, "limit")
+    text = it.why().text
+    assert "tank_top_c was last heard 4 s ago, 3 s allowed" in text
+    assert "resumes when tank_top_c reads below 60 °C" in text
+    assert "put # before each line of [signals.tank_top_c]" in text
+    assert told(it.at(5000, top=62.0, bottom=40.0)) == (Order.WITHHOLD, "limit")
+    assert told(it.at(5001, top=59.0, bottom=40.0)) == (Order.SURPLUS, "surplus")
+
+
+def test_a_cool_sensor_that_falls_silent_is_unknown_not_cool() -> None:
+    it = house(temperatures=("tank_top_c", "tank_bottom_c"))
+    assert told(it.at(0, top=50.0, bottom=40.0)) == (Order.SURPLUS, "surplus")
+    assert told(it.at(1000, top=50.0, bottom=40.0, seen={"tank_top_c": 0.0})) == (Order.WITHHOLD, "limit")
+    assert told(it.at(1001, top=64.0, bottom=40.0)) == (Order.SURPLUS, "surplus"), "the limit was never reached"
+
+
+def test_a_sensor_that_was_never_heard_is_unknown_however_cool_the_others_are() -> None:
+    it = house(temperatures=("tank_top_c", "tank_bottom_c"))
+    assert told(it.at(0, bottom=40.0)) == (Order.WITHHOLD, "limit")
+    assert "tank_top_c has not been heard yet" in it.why().text
+    it.memory = set_override(it.memory, Order.SURPLUS, 1000.0)
+    assert told(it.at(1, bottom=40.0)) == (Order.WITHHOLD, "limit")
+
+
+def test_a_limit_reached_while_another_sensor_was_silent_is_not_forgotten() -> None:
+    it = house(temperatures=("tank_top_c", "tank_bottom_c"))
+    it.at(0, top=66.0)
+    assert told(it.at(1, top=62.0, bottom=40.0)) == (Order.WITHHOLD, "limit")
+    assert told(it.at(2, top=59.0, bottom=40.0)) == (Order.SURPLUS, "surplus")
 
 
 def test_what_was_too_hot_stays_so_while_the_sensor_is_silent() -> None:
@@ -96,4 +125,6 @@ def test_says_the_temperature_since_when_and_where_it_resumes() -> None:
     it = house()
     it.at(0, top=66.2)
     it.at(600, top=61.0)
-    assert it.why().text == ("Withheld: hottest water 61 °C, reached the limit of 65 °C at 13:00; resumes below 60 °C")
+    assert it.why().text == (
+        "Heater off: hottest water 61 °C, reached the limit of 65 °C at 13:00; resumes below 60 °C"
+    )

@@ -23,7 +23,9 @@ def overridden(it: House, order: Order, until_s: float = 600.0, heater: str | No
 def test_withhold() -> None:
     it = overridden(House(), Order.WITHHOLD)
     assert told(it.at(0)) == (Order.WITHHOLD, "override")
-    assert it.why().text == "Withheld: you said to withhold until 13:10; ends at 13:10 or when you clear it"
+    assert (
+        it.why().text == "Heater off: your override keeps the heater off until 13:10; ends at 13:10 or when you end it"
+    )
 
 
 def test_surplus_passes_over_the_soft_guards() -> None:

@@ -19,7 +19,7 @@ def test_away_from_its_first_second_to_its_last() -> None:
     assert told(it.at(9.9)) == ON
     assert told(it.at(10)) == off("away")
     assert told(it.at(89.9)) == off("away")
-    assert it.why().text == "Withheld: away until 13:01; resumes at 13:01"
+    assert it.why().text == "Heater off: away until 13:01; resumes at 13:01"
     assert told(it.at(90)) == ON
     assert told(it.at(7200)) == off("away")
     assert told(it.at(9000)) == ON
@@ -40,8 +40,16 @@ def battery() -> Settings:
             off("battery"),
             "battery is giving 101 W; resumes when it gives at most 100 W",
         ),
-        ({"battery": 0.0}, off("battery"), "the battery's charge was never heard; resumes with its next reading"),
-        ({"battery_level": 95.0}, off("battery"), "the battery's power was never heard; resumes with its next reading"),
+        (
+            {"battery": 0.0},
+            off("battery"),
+            "the battery's charge has not been heard yet; resumes with its next reading",
+        ),
+        (
+            {"battery_level": 95.0},
+            off("battery"),
+            "the battery's power has not been heard yet; resumes with its next reading",
+        ),
         (
             {"battery_level": 95.0, "battery": 0.0, "seen": {"battery_w": 940.0}},
             off("battery"),
@@ -58,7 +66,7 @@ def test_battery(battery: Settings, known: dict[str, object], expected: tuple[Or
     it = House(battery)
     assert told(it.at(1000, **known)) == expected
     if sentence:
-        assert it.why().text == f"Withheld: {sentence}"
+        assert it.why().text == f"Heater off: {sentence}"
 
 
 def test_a_battery_without_limits_is_not_asked() -> None:
@@ -70,7 +78,7 @@ def test_yield_while_the_other_load_draws_and_for_a_time_after() -> None:
     assert told(it.at(0, car=500.0)) == ON
     assert told(it.at(10, car=501.0, car_above_s=10.0)) == off("yield")
     assert it.why().text == (
-        "Withheld: car charger's draw 501 W, above 500 W: it goes first; resumes once at most 500 W for 2 min"
+        "Heater off: car charger's draw 501 W, above 500 W: it goes first; resumes once at most 500 W for 2 min"
     )
     assert told(it.at(129.9, car=0.0, car_above_s=10.0)) == off("yield")
     assert told(it.at(130, car=0.0, car_above_s=10.0)) == ON
@@ -83,7 +91,7 @@ def test_a_silent_or_unheard_load_does_not_block_for_ever() -> None:
     assert told(it.at(69.9, car=3000.0, car_above_s=10.0, seen={"car_w": 10.0})) == off("yield")
     assert told(it.at(70, car=3000.0, car_above_s=10.0, seen={"car_w": 10.0})) == ON
     finding = next(f for f in it.why().findings if f.guard == "yield")
-    assert finding.sentence == "car charger's draw silent, taken to draw nothing"
+    assert finding.sentence == "car charger's draw not heard lately, taken to draw nothing"
 
 
 def prices(export: float | None, heat: float | None, **more: float) -> dict[str, object]:
@@ -95,8 +103,8 @@ def test_worth_diverts_at_the_same_price_and_not_above() -> None:
     assert told(it.at(0, **prices(0.11, 0.11))) == ON
     assert told(it.at(1, **prices(0.185, 0.11))) == off("worth")
     assert it.why().text == (
-        "Withheld: sold it brings 0.1850 EUR per kWh, as heat it is worth 0.1100 EUR per kWh;"
-        " resumes when sold it brings at most 0.1100 EUR per kWh"
+        "Heater off: selling brings 0.1850 EUR per kWh, heat is worth 0.1100 EUR per kWh;"
+        " resumes when selling brings at most 0.1100 EUR per kWh"
     )
 
 

@@ -16,14 +16,14 @@ def test_starts_at_one_mean_and_stops_below_another() -> None:
     assert told(it.at(10, mean=150.0)) == ON
     assert told(it.at(20, mean=20.0)) == ON
     assert told(it.at(30, mean=19.9)) == (Order.WITHHOLD, "surplus")
-    assert it.why().text == "Withheld: surplus 20 W on average over 60 s; starts at 150 W"
+    assert it.why().text == "Heater off: surplus 20 W on average over 60 s; starts at 150 W"
     assert told(it.at(40, mean=149.9)) == (Order.WITHHOLD, "surplus")
 
 
 def test_says_how_much_is_short() -> None:
     it = House(settings(surplus=SURPLUS))
     it.at(0, surplus=-700.0)
-    assert it.why().text == "Withheld: no surplus, 700 W short on average over 60 s; starts at 150 W"
+    assert it.why().text == "Heater off: no surplus, 700 W short on average over 60 s; starts at 150 W"
 
 
 def test_the_mean_decides_not_the_latest_reading() -> None:
@@ -34,7 +34,7 @@ def test_the_mean_decides_not_the_latest_reading() -> None:
 def test_without_a_mean_nothing_starts() -> None:
     it = House()
     it.at(0, surplus=None)
-    assert next(f for f in it.why().findings if f.guard == "surplus").sentence == "surplus never heard"
+    assert next(f for f in it.why().findings if f.guard == "surplus").sentence == "no surplus heard yet"
 
 
 def test_a_gate_that_cannot_take_so_little_starts_later() -> None:
@@ -60,7 +60,7 @@ def test_minimum_off_delays_a_start_to_the_second() -> None:
     assert told(it.at(0)) == ON  # off since ever before the first start
     it.at(100, surplus=-500.0)
     assert told(it.at(189.9)) == (Order.WITHHOLD, "rest")
-    assert it.why().text == "Withheld: off for 89 s, at least 90 s asked; may start in 1 s"
+    assert it.why().text == "Heater off: off for 89 s of at least 90 s; may start in 1 s"
     assert told(it.at(190)) == ON
 
 
@@ -77,7 +77,7 @@ def test_minimum_on_holds_against_money_and_comfort(blocked: dict[str, object]) 
     known = {"battery_level": 80.0, **blocked}
     assert told(it.at(59.9, **known)) == (Order.SURPLUS, "rest")
     assert it.why().text == (
-        "Taking surplus: on for 59 s, at least 60 s asked; may stop in 1 s, or when the tank reaches 95 %"
+        "Taking surplus: on for 59 s of at least 60 s; may stop in 1 s, or when the tank reaches 95 %"
     )
     assert len(it.why().blockers) == 1
     assert told(it.at(60, **known))[0] is Order.WITHHOLD

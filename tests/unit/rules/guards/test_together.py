@@ -18,7 +18,10 @@ def test_the_preferred_one_has_the_place() -> None:
     decision = it.at(0)
     assert told(decision, 0) == (Order.SURPLUS, "surplus")
     assert told(decision, 1) == (Order.WITHHOLD, "together")
-    assert it.why("lower").text == "Withheld: heater upper is on, and only one may be; free when upper stops"
+    assert (
+        it.why("lower").text
+        == "Heater off: heater upper is on, and only one may be on at a time; may start when upper stops"
+    )
     assert it.why().heater == "upper"
 
 

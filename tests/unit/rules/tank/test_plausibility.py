@@ -73,8 +73,8 @@ def frozen_house(rules: Settings | None = None) -> Fed:
 def test_a_level_that_stands_still_while_the_tank_is_filled_over_and_over_is_not_believed() -> None:
     it = frozen_house()
     assert it.why().text == (
-        "Withheld: tank level has told 50 % since 13:00 though the heaters put in 14.5 kWh,"
-        " more than the whole tank can hold; resumes when the level tells another value than 50 %"
+        "Heater off: tank level has read 50 % since 13:00 although the heaters have put in 14.5 kWh,"
+        " more than the whole tank can hold; resumes when the level reads anything other than 50 %"
     )
     # It stays so: by time, by silence, by the same value again, and where nothing is counted any more.
     assert it.fed(37_000, 0.0) == (Order.WITHHOLD, "fresh")

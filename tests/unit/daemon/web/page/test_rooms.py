@@ -30,7 +30,7 @@ def why(**told: Any) -> dict[str, Any]:
         "order": "withhold",
         "watts": None,
         "guard": "full",
-        "sentence": "Withheld: tank 95 %, full since 12:40; resumes below 88 %",
+        "sentence": "Heater off: tank 95 %, full since 12:40; resumes below 88 %",
         "change": "resumes below 88 %",
         "findings": [
             {"guard": "limit", "verdict": "allow", "sentence": "hottest water 57 °C", "change": "stops at 70 °C"},
@@ -73,7 +73,7 @@ def reading(signal: str, value: float, age_s: float | None, limit_s: float | Non
 
 def test_now_parts_what_is_from_what_would_change_it() -> None:
     room = now_room(why(), health(), None, None, ZONE, ("main",))
-    assert room.sentence == "Withheld: tank 95 %, full since 12:40."
+    assert room.sentence == "Heater off: tank 95 %, full since 12:40."
     assert room.change == "Resumes below 88 %."
     assert room.level == "Tank 95 %, since 12:40."
     assert [(found.rule, found.verdict, found.decides) for found in room.findings] == [

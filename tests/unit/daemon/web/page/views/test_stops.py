@@ -12,7 +12,7 @@ WITHHOLD, SURPLUS = Order.WITHHOLD, Order.SURPLUS
 
 
 def note(at_s: float, order: Order, guard: str, heater: str = "main") -> DecisionRow:
-    sentence = "Withheld: tank 95 %, full since 13:10; resumes below 88 %"
+    sentence = "Heater off: tank 95 %, full since 13:10; resumes below 88 %"
     return DecisionRow(at_s, heater, order, None, guard, sentence, "resumes below 88 %")
 
 

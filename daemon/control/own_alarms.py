@@ -1,0 +1,45 @@
+"""Alarms of what the rules cannot see: the machine's clock, and strangers on an order topic."""
+
+from daemon.timing.events import Meddled
+from rules.alarms import Alarm
+from rules.model.reading import Moment
+
+MEDDLED_S = 3600.0
+"""How long a stranger's order is said: it may come again."""
+
+
+class OwnAlarms:
+    """Those that stand, each until its end. Its owner alone touches it."""
+
+    def __init__(self) -> None:
+        self._standing: dict[str, tuple[Alarm, float]] = {}
+
+    def add(self, alarm: Alarm, until_s: float = float("inf")) -> None:
+        """Raise an alarm, or keep the one of its name standing. until_s: forward-clock second of its end."""
+        standing = self._standing.get(alarm.name)
+        self._standing[alarm.name] = (standing[0] if standing is not None else alarm, until_s)
+
+    def drop(self, name: str) -> None:
+        """End an alarm."""
+        self._standing.pop(name, None)
+
+    def standing(self, now: Moment) -> tuple[Alarm, ...]:
+        """Those that stand now; nearly always none."""
+        if not self._standing:
+            return ()
+        self._standing = {name: kept for name, kept in self._standing.items() if now.mono_s < kept[1]}
+        return tuple(alarm for alarm, _ in self._standing.values())
+
+
+def meddling(event: Meddled, now: Moment) -> Alarm:
+    """The alarm of a stranger's order."""
+    kept = (
+        "the broker kept it (retained) for every heater that connects: it was cleared and the right order sent again"
+        if event.retained
+        else "the right order follows at the next refresh"
+    )
+    sentence = (
+        f"somebody else ordered {event.payload!r} on {event.topic}, the order topic of heater {event.heater}; {kept}."
+        " Find what publishes there, and let only brimful write to that topic"
+    )
+    return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)
