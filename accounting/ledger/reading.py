@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 from zlib import crc32
 
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
@@ -20,8 +20,9 @@ from accounting.ledger.records import (
     Refused,
     TapeChunk,
 )
+from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, Check, checks
-from accounting.ledger.versions import VALUE_COLUMNS, Versions
+from accounting.ledger.versions import VALUE_COLUMNS
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
 from rules.model.orders import Finding, Order, Verdict
@@ -39,15 +40,6 @@ BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUE_COLUMNS.split(", "))
-_COUNTED = (
-    "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
-    "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
-)
-"""Of an entry's version: whether it was there at :t, UTC seconds. A restatement's are from when it is done."""
-_REPLACED_THEN = (
-    "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
-    f"AND {_COUNTED.format('l')})"
-)
 _DECISION = "at_s, heater, told, watts, guard, sentence, change, findings"
 
 
@@ -56,52 +48,7 @@ def sealed(value: bytes) -> bytes:
     return str(crc32(value)).encode()
 
 
-class Sums(NamedTuple):
-    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side;
-    marginal_wh: of diverted_wh, what marginal factors are told for."""
-
-    diverted_wh: int = 0
-    estimated_wh: int = 0
-    measured_s: int = 0
-    given_up_micro: int = 0
-    avoided_micro: int = 0
-    given_up_mg: int = 0
-    avoided_mg: int = 0
-    unpriced_wh: int = 0
-    grid_wh: int = 0
-    battery_wh: int = 0
-    bought_micro: int = 0
-    bought_mg: int = 0
-    marginal_wh: int = 0
-    given_up_marginal_mg: int = 0
-    avoided_marginal_mg: int = 0
-    bought_marginal_mg: int = 0
-
-
-_SUM_SQL = {
-    "unpriced_wh": "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, {0}diverted_wh, 0))",
-    "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
-}
-"""How a sum is made that is not just its column's."""
-_BOUGHT = Sums._fields[8:12]
-_MARGINAL = Sums._fields[12:]
-_HOLD_SOMETHING = (
-    (_BOUGHT, "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1"),
-    (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
-)
-"""Columns that most ledgers leave empty, and how to find out at once."""
-
-
-class HeaterSpan(NamedTuple):
-    """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
-
-    name: str
-    in_use: bool
-    first_s: int
-    end_s: int
-
-
-class Ledger(Versions):
+class Ledger(Totals):
     """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
 
     @classmethod
@@ -199,10 +146,14 @@ class Ledger(Versions):
             replace(Entry(*row), postings=tuple(lines.get((row[0], row[2], version), ()))) for version, *row in rows
         ]
 
-    def tank_entries(self, from_s: float, to_s: float) -> Iterator[TankEntry]:
+    def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
-        asked for. Hold the ledger `still` meanwhile if it may be written."""
-        current = "SELECT start_s, max(version) v FROM tank_entry WHERE start_s >= ? AND start_s < ? GROUP BY start_s"
+        asked for. Hold the ledger `still` meanwhile if it may be written. as_of_s: those booked by then, UTC seconds.
+        """
+        then = "" if as_of_s is None else "AND booked_at_s <= ? "
+        current = (
+            f"SELECT start_s, max(version) v FROM tank_entry WHERE start_s >= ? AND start_s < ? {then}GROUP BY start_s"
+        )
         row: tuple[Any, ...] = ()
         lines: list[Posting] = []
         with speaking("read the ledger", self._path):
@@ -212,7 +163,7 @@ class Ledger(Versions):
                 f"JOIN ({current}) n ON t.start_s = n.start_s AND t.version = n.v "
                 "LEFT JOIN tank_posting p ON p.start_s = t.start_s AND p.version = t.version "
                 "ORDER BY t.start_s, p.line",
-                (from_s, to_s),
+                (from_s, to_s) if as_of_s is None else (from_s, to_s, as_of_s),
             )
             for next_row in rows:
                 if row and next_row[0] != row[0]:
@@ -256,66 +207,6 @@ class Ledger(Versions):
             to_s,
         )
         return [Entry(*row) for row in rows]
-
-    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
-        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint.
-
-        as_of_s: of the versions that counted at that instant, UTC seconds. A restatement counts once it is done.
-        """
-        if not spans:
-            return []
-        if as_of_s is None and self.unfinished_restatement() is not None:
-            as_of_s = float("inf")
-        # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
-        with speaking("read the ledger", self._path):
-            ask = self._db.execute
-            names: tuple[str, ...] = Sums._fields[:8]
-            for more, held in _HOLD_SOMETHING:
-                if ask(held).fetchone():
-                    names += more
-            everything = f"SELECT {_sums_sql(names, 'e.')} FROM entry e WHERE e.start_s >= :from AND e.start_s < :to"
-            replaced = (
-                f"SELECT {_sums_sql(names, 'e.')} FROM superseded s CROSS JOIN entry e "
-                "USING (start_s, heater, version) WHERE s.start_s >= :from AND s.start_s < :to"
-            )
-            if as_of_s is not None:
-                everything += f" AND {_COUNTED.format('e')}"
-                replaced += f" AND {_COUNTED.format('e')} AND {_REPLACED_THEN}"
-
-            def total(sql: str, span: tuple[int, int]) -> Sums:
-                row = ask(sql, {"from": span[0], "to": span[1], "t": as_of_s}).fetchone()
-                return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
-
-            totals = [total(everything, span) for span in spans]
-            within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
-            if ask(within, (spans[0][0], spans[-1][1])).fetchone():
-                for place, span in enumerate(spans):
-                    less = total(replaced, span)
-                    totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
-        return totals
-
-    def avoided_by_used(self, from_s: float, to_s: float) -> list[tuple[str | None, int, int, int]]:
-        """Of the current entries that start in [from_s, to_s), what is avoided, in money, carbon and carbon by marginal
-        factors, by the share counted as used."""
-        rows = self.ask(
-            "SELECT used, sum(avoided_micro), sum(avoided_mg), ifnull(sum(avoided_marginal_mg), 0) FROM entry e "
-            f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} GROUP BY used",
-            from_s,
-            to_s,
-        )
-        return [(used, micro, mg, marginal_mg) for used, micro, mg, marginal_mg in rows]
-
-    def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
-        """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
-        if as_of_s is None:
-            rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
-        else:
-            rows = self.ask(
-                "SELECT name, in_use, min(start_s), max(start_s + interval_s) FROM entry e "
-                f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
-                t=as_of_s,
-            )
-        return [HeaterSpan(name, bool(in_use), first_s, end_s) for name, in_use, first_s, end_s in rows]
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""
@@ -413,10 +304,6 @@ class Ledger(Versions):
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
         return [problem for check in self.verify() for problem in check.problems]
-
-
-def _sums_sql(names: tuple[str, ...], of: str) -> str:
-    return ", ".join(_SUM_SQL.get(name, f"sum({{0}}{name})").format(of) for name in names)
 
 
 def _tank_entry(row: tuple[Any, ...], lines: list[Posting]) -> TankEntry:

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from heapq import merge
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,8 @@ from accounting.ledger.records import JournalLine, Restatement, Version
 from accounting.ledger.verifying import CURRENT
 from accounting.model.entry import UNKNOWN, Entry, Posting
 
-VALUE_COLUMNS = (
-    "start_s, interval_s, heater, diverted_wh, estimated_wh, measured_s, given_up_micro, avoided_micro, given_up_mg, "
-    "avoided_mg, export_price_micro, import_price_micro, heat_value_micro, grid_wh, battery_wh, curtailed_wh, "
-    "bought_micro, bought_mg, given_up_marginal_mg, avoided_marginal_mg, bought_marginal_mg, used, reason"
-)
+VALUE_NAMES = tuple(field.name for field in fields(Entry) if field.name != "postings")
+VALUE_COLUMNS = ", ".join(VALUE_NAMES)
 """An Entry's fields in their order, without the postings."""
 
 _RESTATEMENT = (

@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from operator import attrgetter
 from pathlib import Path
 from typing import Literal
 
@@ -14,12 +15,12 @@ from accounting.ledger.opening import Connect, atomic, connect, open_writing
 from accounting.ledger.reading import KNOWN_UNTIL, SEAL, Ledger, sealed
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.verifying import CURRENT
-from accounting.ledger.versions import VALUE_COLUMNS
+from accounting.ledger.versions import VALUE_COLUMNS, VALUE_NAMES
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import balance, tank_faults
 
 _WRITING = "write to the ledger"
-_MARKS = ", ".join("?" * len(VALUE_COLUMNS.split(", ")))
+_MARKS = ", ".join("?" * len(VALUE_NAMES))
 
 _NEWEST = f"SELECT version, {VALUE_COLUMNS} FROM entry WHERE start_s = ? AND heater = ? ORDER BY version DESC LIMIT 1"
 _POSTINGS = "SELECT account, wh, micro, mg FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
@@ -249,13 +250,15 @@ class LedgerWriter(Ledger):
     def _says_the_same(self, entry: Entry, newest: tuple[object, ...], key: OutboxKey) -> bool:
         """Whether only the reason differs, which tells why a version was written and is not part of what it says.
 
-        What the first schemas did not keep (the share counted as used, the cost in the postings) is not news either.
+        What the first schemas did not keep (the share counted as used, the cost in the postings, what lacks a price and
+        what was displaced) is not news either.
         """
-        kept, said = newest[1:-1], _values(entry)[:-1]
-        kept_less = kept[-1] is None
-        if kept_less:
-            kept, said = kept[:-1], said[:-1]
-        if kept != said:
+        kept = dict(zip(VALUE_NAMES, newest[1:], strict=True))
+        said = dict(zip(VALUE_NAMES, _values(entry), strict=True))
+        kept_less = kept["used"] is None
+        passed_over = {"reason", *(("used",) if kept_less else ())}
+        passed_over |= {"unpriced_wh", "displaced"} if kept["unpriced_wh"] is None else set()
+        if any(kept[name] != said[name] for name in VALUE_NAMES if name not in passed_over):
             return False
         lines = self._db.execute(_POSTINGS, key).fetchall()
         if kept_less:
@@ -329,32 +332,8 @@ class LedgerWriter(Ledger):
             )
 
 
-def _values(entry: Entry) -> tuple[object, ...]:
-    return (
-        entry.start_s,
-        entry.interval_s,
-        entry.heater,
-        entry.diverted_wh,
-        entry.estimated_wh,
-        entry.measured_s,
-        entry.given_up_micro,
-        entry.avoided_micro,
-        entry.given_up_mg,
-        entry.avoided_mg,
-        entry.export_price_micro,
-        entry.import_price_micro,
-        entry.heat_value_micro,
-        entry.grid_wh,
-        entry.battery_wh,
-        entry.curtailed_wh,
-        entry.bought_micro,
-        entry.bought_mg,
-        entry.given_up_marginal_mg,
-        entry.avoided_marginal_mg,
-        entry.bought_marginal_mg,
-        entry.used,
-        entry.reason,
-    )
+_values = attrgetter(*VALUE_NAMES)
+"""An entry's columns, in the order of VALUE_COLUMNS."""
 
 
 def _line(posting: Posting) -> tuple[str, int, int, int]:

@@ -396,6 +396,10 @@ class Service:
         if home.live != self.home.live:
             waits.append("the live tables of tariffs and factors")
         kept = home.model_copy(update=fixed)
+        if kept.attributes != self.home.attributes:  # books.used decides it where books.attribute is not given
+            waits.append("who gave the energy (books.attribute)")
+            fixed["books"] = fixed["books"].model_copy(update={"attribute": self.home.attributes})
+            kept = home.model_copy(update=fixed)
         made = plan(kept)
         books = self._engine.books
         former = books.settings
