@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from accounting.books.house_battery import MINUTE_MS, BatteryMinutes, HouseBattery, energy_of_w
+from accounting.books.house_battery import LEAVES, MINUTE_MS, BatteryMinutes, HouseBattery, energy_of_w
 from accounting.metering.power_meter import MWMS_PER_WH
 from accounting.valuation.battery_hours import hours_text, local_hour
 from accounting.valuation.valuer import Energy
@@ -28,8 +28,8 @@ _LONGEST_MS = 3 * _DAY_MS
 """How long a debt can stand; what is older is final."""
 LATE_MS = 6 * 3600 * 1000
 """How late a reading may come and still revise what an interval forgoes."""
-_EMPTY_W = 50
-"""Bought beside a battery that gives next to nothing: so much says that it is empty, W."""
+_EMPTY = energy_of_w(50)
+"""Bought in a minute beside a battery that gives next to nothing: so much says that it is empty."""
 _RISE_PCT = 50.0
 """What the level must have risen in all before the capacity is read off it."""
 
@@ -110,14 +110,14 @@ class BatteryDebt:
         for minute_ms in range(start_ms, end_ms, MINUTE_MS):
             charge, gave = battery.charge.get(minute_ms, 0), battery.discharge.get(minute_ms, 0)
             took = heaters.get(minute_ms, 0)
-            self._battery.learn(minute_ms, charge, sold.get(minute_ms, 0))
             level = self._battery.level_pct(minute_ms + MINUTE_MS - 1)
+            self._battery.learn(level, charge, sold.get(minute_ms, 0))
             self._measure(level, charge)
             highest = level if highest is None or (level is not None and level > highest) else highest
             if gave > took:
                 self._gave[hour] = self._gave.get(hour, 0) + gave - took
             missed = bought.get(minute_ms, 0) - took
-            if missed > max(gave * 10, energy_of_w(_EMPTY_W)):
+            if missed > _EMPTY and missed > gave * 10:
                 self._redeem(missed, hour)
         self.swept_ms = end_ms
         self._lots = [lot for lot in self._lots if end_ms - lot.energy.start_s * 1000 <= lot.kept_ms]
@@ -183,7 +183,7 @@ class BatteryDebt:
 
     def _measure(self, level: float | None, charge: int) -> None:
         """Reads the capacity off what the level rises while it charges."""
-        if level is not None and self._level is not None and charge >= energy_of_w(100):
+        if level is not None and self._level is not None and charge >= LEAVES:
             self._rise_pct += level - self._level
             self._risen += charge
         self._level = level

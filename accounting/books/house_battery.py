@@ -12,18 +12,22 @@ from accounting.metering.power_meter import PowerMeter
 from accounting.valuation.settings import BatteryBooks
 
 MINUTE_MS = 60_000
-LEAST_HELD_MS = 900_000
-"""How long a level holds at least: a battery's charge moves slowly."""
+LEAST_HELD_MS = 6 * 3600 * 1000
+"""How long a level holds at least: some are told on change only, and it changes by the battery's power alone, which
+must be heard in the minute itself."""
 _ANY_W = 1e9
-_LEAVES, _IDLE_LEAVES = 100, 300
-"""W that leave the house for good: beside a battery that charges, it takes no more; beside an idle one, nothing."""
-_NEAR_FULL_PCT = 90.0
-"""From here on a battery charges slower, which says nothing of its usual power."""
 
 
 def energy_of_w(watts: float) -> int:
     """A power over a minute, mW·ms."""
     return round(watts * 1000) * MINUTE_MS
+
+
+LEAVES, _IDLE_LEAVES = energy_of_w(100), energy_of_w(300)
+"""What leaves the house for good: beside a battery that charges, it takes no more; beside an idle one, nothing."""
+_ANY = energy_of_w(_ANY_W)
+_NEAR_FULL_PCT = 90.0
+"""From here on a battery charges slower, which says nothing of its usual power."""
 
 
 class HouseBattery:
@@ -64,12 +68,9 @@ class HouseBattery:
         heard = {share.start_ms for share in self.charge.shares(now_ms) if share.measured_ms * 2 >= MINUTE_MS}
         return BatteryMinutes(self, self.charge.energy_mwms(now_ms), self.discharge.energy_mwms(now_ms), heard)
 
-    def learn(self, minute_ms: int, charge: int, export: int) -> None:
+    def learn(self, level: float | None, charge: int, export: int) -> None:
         """Takes a settled minute as evidence of the most that it charges with."""
-        level = self.level_pct(minute_ms + MINUTE_MS - 1)
-        if level is None or level >= _NEAR_FULL_PCT:
-            return
-        if charge >= energy_of_w(_LEAVES) and export >= energy_of_w(_LEAVES):
+        if charge >= LEAVES and export >= LEAVES and level is not None and level < _NEAR_FULL_PCT:
             self._limit = max(self._limit or 0, charge)
 
     def set_back(self, by_ms: int) -> None:
@@ -104,8 +105,8 @@ class HouseBattery:
     def _note_level(self, at_s: float, value: float) -> None:
         at_ms = round(at_s * 1000)
         levels = self._levels
-        if len(levels) > 1 and levels[-1][1] == levels[-2][1] == value and levels[-2][0] <= levels[-1][0] < at_ms:
-            levels[-1] = at_ms, value  # the same again: a run is kept by its ends
+        if levels and levels[-1][0] // MINUTE_MS == at_ms // MINUTE_MS and levels[-1][0] <= at_ms:
+            levels[-1] = at_ms, value  # the last of a minute is kept
         elif not levels or levels[-1][0] <= at_ms:
             levels.append((at_ms, value))
         else:
@@ -131,8 +132,8 @@ class BatteryMinutes:
         charge = self.charge.get(minute_ms, 0)
         if level >= self._battery.told.full_pct:
             return 0
-        leaves = export >= energy_of_w(_LEAVES if charge >= energy_of_w(_LEAVES) else _IDLE_LEAVES)
+        leaves = export >= (LEAVES if charge >= LEAVES else _IDLE_LEAVES)
         if leaves and self._battery.told.maximum_charge_w is None:
             return 0
         limit = self._battery.limit
-        return energy_of_w(_ANY_W) if limit is None else max(0, limit - charge)
+        return _ANY if limit is None else max(0, limit - charge)

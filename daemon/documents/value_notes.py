@@ -47,7 +47,8 @@ def _used(valued: Valued) -> list[str]:
     if used.basis == "additional loss":
         said.append(
             "The share used is all but what the tank lost more than one whose heat is made as it is drawn. It is a "
-            "lower bound where the displaced source would have stored its heat in the tank too, as night electricity does."
+            "lower bound where the displaced source would have stored its heat in the tank too, as night electricity "
+            "does."
         )
     if used.unmeasured:
         said.append(f"The stock measures no share for {', '.join(used.unmeasured)}: all heat is taken as used there.")
