@@ -105,11 +105,12 @@ def by_share(
     with ledger.still():
         made = _Rows(ledger, report.zone, shares, stated, as_of_s)
         rows = [made.row(row) for row in report.rows]
-    total = replace(summed(rows, report.total.start_s, report.total.end_s), used=_mean(made.counted, made.whole))
-    if total.used is None:
-        total = replace(total, used=_of_months(report.total, report.zone, shares))
+    share = _mean(made.counted, made.whole)
+    if share is None:
+        share = _of_months(report.total, report.zone, shares)
+    total = replace(summed(rows, report.total.start_s, report.total.end_s), used=share)
     unmeasured = tuple(month_text(month) for month in sorted(made.unmeasured))
-    return replace(report, rows=tuple(rows), total=total), Used(total.used or _ONE, basis, unmeasured)
+    return replace(report, rows=tuple(rows), total=total), Used(share, basis, unmeasured)
 
 
 class _Rows:

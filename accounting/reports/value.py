@@ -79,7 +79,9 @@ class ValueRow:
     def coverage_energy(self) -> float:
         """Share of the period's energy that was measured, not estimated over a gap, 0 to 1; without any energy, the
         share of its time."""
-        return 1 - self.estimated_wh / self.diverted_wh if self.diverted_wh else self.coverage
+        if not self.diverted_wh:
+            return self.coverage
+        return (self.diverted_wh - self.estimated_wh) / self.diverted_wh
 
 
 _SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start_s", "end_s", "used")]

@@ -1,8 +1,8 @@
 """An invented house with a battery, a tank and a diverter, lived through from March to September with and without the
 diverter: what the bills then differ by is the truth that the books are held against.
 
-Steps of a quarter of an hour, energies in Wh. The tank is fully mixed; a timer heats it at night to a level. With the diverter
-its heater takes the surplus before the battery does (ahead) or after it. Nothing here is the program's own code.
+Steps of a quarter of an hour, energies in Wh. The tank is fully mixed; a timer heats it at night to a level. With the
+diverter its heater takes the surplus before the battery does (ahead) or after it. Nothing here is the program's own.
 """
 
 import csv
