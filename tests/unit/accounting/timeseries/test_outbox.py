@@ -1,6 +1,7 @@
 """When the outbox is sent, and how failures change that."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -109,11 +110,23 @@ def test_a_point_carries_every_figure_and_leaves_out_what_is_not_known() -> None
         "given_up_kg": 0.1785,
         "net_kg": -0.0511,
         "coverage": 0.5,
+        "bought": 0,
+        "bought_kg": 0,
+        "battery_forgone": 0,
+        "unpriced_wh": 0,
         "export_price": 0.055,
         "heat_value": 0.2,
     }
     bare = load([OutboxItem(KEY, Entry(START_S, 1800, "main"))], "Quay").points[0]
     assert known.fields.keys() - bare.fields.keys() == {"export_price", "heat_value"}
+
+
+def test_net_comes_with_all_that_it_is_made_of() -> None:
+    """And with the share used that `avoided` was booked with, for the statement may go by a measured one."""
+    mixed = replace(entry(0, 700), bought_micro=30_000, grid_wh=100, used="4/5", forgone_micro=5_000, unpriced_wh=7)
+    told = load([OutboxItem(KEY, mixed)], "Quay").points[0].fields
+    assert told["net"] == pytest.approx(told["avoided"] - told["given_up"] - told["bought"], abs=1e-9)
+    assert (told["bought"], told["used"], told["battery_forgone"], told["unpriced_wh"]) == (0.03, 0.8, 0.005, 7)
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
