@@ -12,6 +12,7 @@ from accounting.pricing.tariffs import Tariff
 from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
 from accounting.reports.value import ValueReport, value_report
 from accounting.valuation.historical_shares import MonthShares
+from accounting.valuation.settings import TankBooks
 from daemon.config.build import tank_books
 from daemon.config.build_money import tariffs
 from daemon.config.model import Home
@@ -45,6 +46,11 @@ def usual_basis(home: Home) -> UsedBasis:
     """
     plain = home.books.used is not None or home.books.attribute is False or tank_books(home) is None
     return "stated" if plain else "measured"
+
+
+def measuring_stock(home: Home) -> TankBooks | None:
+    """The tank whose stock measures the share used, where that is the usual basis; None: the share is as booked."""
+    return tank_books(home) if usual_basis(home) == "measured" else None
 
 
 def home_value(
