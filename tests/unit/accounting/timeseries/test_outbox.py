@@ -9,6 +9,8 @@ from accounting.ledger import OutboxItem, OutboxKey
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed
 from accounting.timeseries.outbox import Delivered, Failed, Pace, Shipper, carry, load
+from accounting.timeseries.points import LATER, point
+from accounting.timeseries.reconcile import _differs
 from tests.support.ledgers import START_S, entry
 
 PACE = Pace(batch=10, between_s=1, first_s=5, longest_s=60, lasting_s=600, doubt_s=30)
@@ -133,3 +135,11 @@ def test_net_comes_with_all_that_it_is_made_of() -> None:
 def test_a_figure_that_is_none_is_refused(value: float) -> None:
     with pytest.raises(ValueError, match="field net: expected a finite number"):
         Point("diverted", {}, {"net": value}, START_S)
+
+
+def test_a_point_of_the_first_version_differs_only_where_it_lacks_something() -> None:
+    plain = replace(entry(0, 700), used="1", unpriced_wh=0)
+    held = {name: value for name, value in point(plain, "Quay").fields.items() if name not in LATER}
+    assert not _differs(plain, held, "Quay")
+    assert _differs(replace(plain, bought_micro=30_000, grid_wh=100), held, "Quay")
+    assert _differs(plain, {**held, "used": 0.5}, "Quay")
