@@ -2,7 +2,8 @@
 
 Without the heater, the sun that it took would first have charged the battery: as much as the battery's charging power
 left room for, unless it was full, or let power leave the house though it was not. Where nothing states the charging
-power, it is the most that the battery was seen to take while more left the house; before that nothing bounds it.
+power, it is the most that the battery was ever seen to take, once more has left the house beside it; before that
+nothing bounds it.
 """
 
 from bisect import bisect_right
@@ -43,7 +44,8 @@ class HouseBattery:
             for _ in range(2)
         )
         self._levels: list[tuple[int, float]] = []
-        self._limit: int | None = None
+        self._most = 0
+        self._limited = False
         self.notes: list[tuple[str, Any]] = [(told.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))]
         self._held_ms = LEAST_HELD_MS
         if told.level is not None:
@@ -54,7 +56,9 @@ class HouseBattery:
     def limit(self) -> int | None:
         """The most that it charges with in a minute, as stated or seen; None: nothing tells."""
         stated = self.told.maximum_charge_w
-        return self._limit if stated is None else energy_of_w(stated)
+        if stated is not None:
+            return energy_of_w(stated)
+        return self._most if self._limited else None
 
     def level_pct(self, at_ms: int) -> float | None:
         """Its level at an instant; None: not heard."""
@@ -70,8 +74,9 @@ class HouseBattery:
 
     def learn(self, level: float | None, charge: int, export: int) -> None:
         """Takes a settled minute as evidence of the most that it charges with."""
+        self._most = max(self._most, charge)
         if charge >= LEAVES and export >= LEAVES and level is not None and level < _NEAR_FULL_PCT:
-            self._limit = max(self._limit or 0, charge)
+            self._limited = True
 
     def set_back(self, by_ms: int) -> None:
         """The clock that dates the readings was set back."""
@@ -92,7 +97,7 @@ class HouseBattery:
             "charge": self.charge.state(),
             "discharge": self.discharge.state(),
             "levels": [list(told) for told in self._levels],
-            "limit": self._limit,
+            "most": [self._most, self._limited],
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -100,7 +105,7 @@ class HouseBattery:
         self.charge.restore(state["charge"])
         self.discharge.restore(state["discharge"])
         self._levels = [(at_ms, level) for at_ms, level in state["levels"]]
-        self._limit = state["limit"]
+        self._most, self._limited = state["most"]
 
     def _note_level(self, at_s: float, value: float) -> None:
         at_ms = round(at_s * 1000)
