@@ -5,10 +5,11 @@ from fractions import Fraction
 from typing import Any
 
 from accounting.books.attribution import KEPT_MS, Attribution
+from accounting.books.battery_debt import BATTERY_FULL
 from accounting.heat.tank_book import WAIT_MS, TankBook
 from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
 from accounting.metering.power_meter import PowerMeter
-from accounting.model.entry import Entry, Quarantined, TankEntry
+from accounting.model.entry import UNKNOWN, Entry, Quarantined, TankEntry
 from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import Past, by_past
 from accounting.valuation.settings import BooksSettings, HeaterBooks
@@ -23,6 +24,8 @@ Note = Callable[[float, float], None]
 NEVER_S = float("inf")
 ALL = 2**62
 """No bound on what is done in one step."""
+OPEN = "open"
+"""The reason of an entry that is not settled yet."""
 _ATTRIBUTION, _HEARD, _TANK = "#attribution", "#heard prices", "#tank"
 """Their places in the state: names no heater can have."""
 
@@ -120,6 +123,7 @@ class Books:
             if now_utc_s >= book.due_s:
                 entries += self._settle(book, now_ms, most)
         if self._attribution is not None:
+            entries = self._less_forgone(entries, now_ms)
             floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
             self._attribution.drop(max(floor_ms, now_ms - KEPT_MS))
         entries.sort(key=lambda entry: entry.start_s)
@@ -132,6 +136,19 @@ class Books:
             self._tank_waits = self._tank.settle(settled_ms, now_ms, most)
             self._tank.forget(min([now_ms, *(meter.floor_ms for meter in heard)]))
         return entries
+
+    def _less_forgone(self, entries: list[Entry], now_ms: int) -> list[Entry]:
+        """The entries, with new versions of those that forgo less for the battery than was booked of them."""
+        assert self._attribution is not None
+        covered = [book.meter.covered_ms(now_ms) for book in self._books]
+        awaited = [ms for ms in covered if ms > now_ms - KEPT_MS // 2]
+        less = self._attribution.sweep(min([now_ms - self._late_ms, *awaited]), now_ms)
+        if not less:
+            return entries
+        revised = {(energy.start_s, energy.heater): energy for energy in less}
+        kept = [entry for entry in entries if (entry.start_s, entry.heater) not in revised]
+        reasons = {(entry.start_s, entry.heater): entry.reason.partition(UNKNOWN)[0] for entry in entries}
+        return kept + [self._valuer.entry(energy, reasons.get(key, BATTERY_FULL)) for key, energy in revised.items()]
 
     def tank_entries(self) -> list[TankEntry]:
         """The tank's intervals that `settle` has completed or revised since last asked; the caller keeps them."""
@@ -156,7 +173,7 @@ class Books:
         entries = []
         for book in self._books:
             shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _told(one)]
-            entries += [self._entry(book, share, "open", now_ms) for share in shares[-most:]]
+            entries += [self._entry(book, share, OPEN, now_ms) for share in shares[-most:]]
         entries.sort(key=lambda entry: entry.start_s)
         return entries
 
@@ -216,14 +233,16 @@ class Books:
         """
         old = self._settings
         metering = (set(settings.heaters), settings.interval_s, settings.late_s)
-        sources = (settings.grid_power, settings.battery_power, settings.export_limit_w)
+        sources = _sources(settings)
         if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
-        if sources != (old.grid_power, old.battery_power, old.export_limit_w):
+        if sources != _sources(old):
             raise ValueError("expected the same signals to tell who gave the energy")
         kept = {series.signal: series.state() for series in old.heard}
         self._settings = settings = by_past(settings, self.past)
         self._valuer = Valuer(settings)
+        if self._attribution is not None:
+            self._attribution.reprice(settings)
         for series in settings.heard:
             series.restore(kept.get(series.signal, []))
         self._listen_to_prices()
@@ -344,13 +363,11 @@ class Books:
     def _entry(self, book: _HeaterBook, share: Share, reason: str, now_ms: int) -> Entry:
         wh, estimated_wh, measured_s = _figures(share)
         name = book.heater.name
-        taken: tuple[tuple[str, int], ...] = ()
-        curtailed_wh = 0
+        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s)
         if self._attribution is not None:
-            taken = self._attribution.taken(name, share, self._interval_ms, self._settings.imports, now_ms)
-            taken_wh = sum(part for _, part in taken)
-            curtailed_wh = self._attribution.curtailed_wh(name, share, self._interval_ms, taken_wh, now_ms)
-        energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s, taken, curtailed_wh)
+            energy = self._attribution.split(energy, now_ms)
+            if reason != OPEN:
+                energy = self._attribution.settled(energy)
         return self._valuer.entry(energy, reason)
 
     def _restore(self, state: dict[str, Any]) -> None:
@@ -375,6 +392,13 @@ class Books:
             for share in former.shares(FAR_MS):
                 if share.start_ms not in booked:
                     book.meter.bring(share)
+
+
+def _sources(settings: BooksSettings) -> tuple[object, ...]:
+    """What tells who gave the energy: other signals take new books."""
+    battery = settings.battery
+    told = None if battery is None else (battery.power, battery.level)
+    return settings.grid_power, told, settings.export_limit_w
 
 
 def _both(one: Note, other: Note) -> Note:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger, LedgerWriter
 from accounting.model.entry import UNKNOWN, Entry, TankEntry
+from accounting.model.journal import in_tank
 from accounting.model.periods import bounds
 from accounting.pricing.bands import DAY_S
 from accounting.valuation.valuer import Valuer
@@ -70,6 +71,8 @@ def same(one: Entry, other: Entry) -> bool:
     """Whether two versions of an interval say the same but for the reason; the first ledgers kept less."""
     if one.used is None:
         other = replace(other, used=None, postings=one.postings)
+    if one.unpriced_wh is None:
+        other = replace(other, unpriced_wh=None, displaced=None)
     return replace(other, reason=one.reason) == one
 
 
@@ -79,7 +82,7 @@ def revise_tank(tank: TankEntry, pairs: Sequence[tuple[Entry, Entry]], why: str)
     mg: dict[str, int] = {}
     for before, after in pairs:
         for lines, sign in ((before.postings, -1), (after.postings, 1)):
-            for line in lines:
+            for line in map(in_tank, lines):
                 micro[line.account] = micro.get(line.account, 0) + sign * line.micro
                 mg[line.account] = mg.get(line.account, 0) + sign * line.mg
     lines = tuple(

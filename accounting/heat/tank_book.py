@@ -20,7 +20,7 @@ from accounting.heat.tank_level import TankLevel
 from accounting.metering.counter_meter import NOTHING_YET_MS, CounterMeter
 from accounting.metering.standing import COARSEST_WH
 from accounting.model.entry import Entry, Posting, Quarantined, TankEntry
-from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED
+from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED, in_tank
 from accounting.valuation.settings import CounterSignal, TankBooks
 from accounting.valuation.valuer import Valuer
 from rules.tank.charge import TEMPERATURES
@@ -110,7 +110,7 @@ class TankBook:
         for entry in entries:
             start_ms = entry.start_s * 1000
             told = self._heaters.setdefault(start_ms, {})
-            told[entry.heater] = tuple(line for line in entry.postings if line.account != TANK)
+            told[entry.heater] = tuple(in_tank(line) for line in entry.postings if line.account != TANK)
             if start_ms in self._kept:
                 self._ready.append(self._entry(self._kept[start_ms], "late reading"))
 

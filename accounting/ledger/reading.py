@@ -2,16 +2,15 @@
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from accounting.ledger.errors import LedgerError, StateMangled, speaking
-from accounting.ledger.opening import Connect, atomic, connect, open_reading
+from accounting.ledger.opening import Connect, connect, open_reading
 from accounting.ledger.proving import Check, Proof, proof
-from accounting.ledger.recorded import Recorded
+from accounting.ledger.recorded import LATEST_S
 from accounting.ledger.records import (
     Facts,
     OutboxItem,
@@ -20,7 +19,7 @@ from accounting.ledger.records import (
 )
 from accounting.ledger.sealed_writing import sealed
 from accounting.ledger.sealing import SEAL, Columns
-from accounting.ledger.sound_rows import not_as_written
+from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES
 from accounting.model.entry import Entry, Posting, TankEntry
@@ -29,60 +28,12 @@ from accounting.model.journal import is_source
 KNOWN_UNTIL = "known_until_s"
 """The state key under which each batch leaves the instant up to which the house is known."""
 
-LATEST_S = 1e10
-"""In the year 2286: what is later is no instant."""
-
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
-_COUNTED = (
-    "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
-    "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
-)
-"""Of an entry's version: whether it was there at :t, UTC seconds. A restatement's are from when it is done."""
-_REPLACED_THEN = (
-    "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
-    f"AND {_COUNTED.format('l')})"
-)
 LINE = tuple(field.name for field in fields(Posting))
 TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
-
-
-class Sums(NamedTuple):
-    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side;
-    marginal_wh: of diverted_wh, what marginal factors are told for."""
-
-    diverted_wh: int = 0
-    estimated_wh: int = 0
-    measured_s: int = 0
-    given_up_micro: int = 0
-    avoided_micro: int = 0
-    given_up_mg: int = 0
-    avoided_mg: int = 0
-    unpriced_wh: int = 0
-    grid_wh: int = 0
-    battery_wh: int = 0
-    bought_micro: int = 0
-    bought_mg: int = 0
-    marginal_wh: int = 0
-    given_up_marginal_mg: int = 0
-    avoided_marginal_mg: int = 0
-    bought_marginal_mg: int = 0
-
-
-_SUM_SQL = {
-    "unpriced_wh": "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, {0}diverted_wh, 0))",
-    "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
-}
-"""How a sum is made that is not just its column's."""
-_BOUGHT = Sums._fields[8:12]
-_MARGINAL = Sums._fields[12:]
-_HOLD_SOMETHING = (
-    (_BOUGHT, "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1"),
-    (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
-)
-"""Columns that most ledgers leave empty, and how to find out at once."""
 
 
 class Verified(NamedTuple):
@@ -92,16 +43,7 @@ class Verified(NamedTuple):
     proof: Proof | None
 
 
-class HeaterSpan(NamedTuple):
-    """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
-
-    name: str
-    in_use: bool
-    first_s: int
-    end_s: int
-
-
-class Ledger(Recorded):
+class Ledger(Totals):
     """A ledger opened for reading; used by the thread that opened it. Close it, or use it in a `with`."""
 
     @classmethod
@@ -125,15 +67,6 @@ class Ledger(Recorded):
     @property
     def path(self) -> Path:
         return self._path
-
-    @contextmanager
-    def still(self) -> Iterator[None]:
-        """Hold the ledger as it is: every question asked in the block sees one and the same state."""
-        if self._db.in_transaction:
-            yield
-            return
-        with speaking("read the ledger", self._path), atomic(self._db, "BEGIN"):
-            yield
 
     def facts(self) -> Facts:
         """What the ledger is about."""
@@ -207,16 +140,18 @@ class Ledger(Recorded):
             found.append(Entry(**{name: told[name] for name in VALUES}, postings=postings))
         return found
 
-    def tank_entries(self, from_s: float, to_s: float) -> Iterator[TankEntry]:
+    def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
-        asked for. Hold the ledger `still` meanwhile if it may be written."""
+        asked for. Hold the ledger `still` meanwhile if it may be written. as_of_s: those booked by then, UTC seconds.
+        """
         of_row, of_line = self._sound("tank_entry"), self._columns("tank_posting")
         places = self._places(of_line)
+        then = "" if as_of_s is None else "AND booked_at_s <= ? "
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
                 f"SELECT start_s, max(version), {of_row.listed} FROM tank_entry "  # max: the row is that version's
-                "WHERE start_s >= ? AND start_s < ? GROUP BY start_s ORDER BY start_s",
-                (from_s, to_s),
+                f"WHERE start_s >= ? AND start_s < ? {then}GROUP BY start_s ORDER BY start_s",
+                (from_s, to_s) if as_of_s is None else (from_s, to_s, as_of_s),
             )
             lines = self._db.execute(
                 f"SELECT start_s, version, {of_line.listed} FROM tank_posting WHERE start_s >= ? AND start_s < ? "
@@ -271,77 +206,9 @@ class Ledger(Recorded):
             )
         return [Entry(*row) for row in rows]
 
-    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
-        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint.
-
-        as_of_s: of the versions that counted at that instant, UTC seconds. A restatement counts once it is done.
-        """
-        if not spans:
-            return []
-        if as_of_s is None and self.unfinished_restatement() is not None:
-            as_of_s = float("inf")
-        # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
-        with speaking("read the ledger", self._path):
-            ask = self._db.execute
-            names: tuple[str, ...] = Sums._fields[:8]
-            for more, held in _HOLD_SOMETHING:
-                if ask(held).fetchone():
-                    names += more
-            everything = f"SELECT {_sums_sql(names, 'e.')} FROM entry e WHERE e.start_s >= :from AND e.start_s < :to"
-            replaced = (
-                f"SELECT {_sums_sql(names, 'e.')} FROM superseded s CROSS JOIN entry e "
-                "USING (start_s, heater, version) WHERE s.start_s >= :from AND s.start_s < :to"
-            )
-            if as_of_s is not None:
-                everything += f" AND {_COUNTED.format('e')}"
-                replaced += f" AND {_COUNTED.format('e')} AND {_REPLACED_THEN}"
-
-            def total(sql: str, span: tuple[int, int]) -> Sums:
-                row = ask(sql, {"from": span[0], "to": span[1], "t": as_of_s}).fetchone()
-                return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
-
-            totals = [total(everything, span) for span in spans]
-            within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
-            if ask(within, (spans[0][0], spans[-1][1])).fetchone():
-                for place, span in enumerate(spans):
-                    less = total(replaced, span)
-                    totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
-        return totals
-
-    def avoided_by_used(self, from_s: float, to_s: float) -> list[tuple[str | None, int, int, int]]:
-        """Of the current entries that start in [from_s, to_s), what is avoided, in money, carbon and carbon by marginal
-        factors, by the share counted as used."""
-        rows = self.ask(
-            "SELECT used, sum(avoided_micro), sum(avoided_mg), ifnull(sum(avoided_marginal_mg), 0) FROM entry e "
-            f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} GROUP BY used",
-            from_s,
-            to_s,
-        )
-        return [(used, micro, mg, marginal_mg) for used, micro, mg, marginal_mg in rows]
-
-    def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
-        """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
-        with self.still(), speaking("read the ledger", self._path):
-            self._unchanged("heater")
-        if as_of_s is None:
-            rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
-        else:
-            rows = self.ask(
-                "SELECT name, in_use, min(start_s), max(start_s + interval_s) FROM entry e "
-                f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
-                t=as_of_s,
-            )
-        return [HeaterSpan(name, bool(in_use), *self._dated(first_s, end_s)) for name, in_use, first_s, end_s in rows]
-
     def _places(self, columns: Columns) -> tuple[int, ...]:
         with speaking("read the ledger", self._path):
             return columns.places(LINE)
-
-    def _dated(self, first_s: int, end_s: int) -> tuple[int, int]:
-        """A span of the books. Raises LedgerError where it lies in no time that they can be of."""
-        if not (isinstance(first_s, int) and isinstance(end_s, int) and 0 <= first_s <= end_s <= LATEST_S):
-            raise not_as_written(self._path, "the time of an entry")
-        return first_s, end_s
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""
@@ -413,7 +280,3 @@ class Ledger(Recorded):
     def integrity(self) -> list[str]:
         """What is wrong with the file or in the books, one sentence each; empty if all is well. Reads everything."""
         return [problem for check in self.verify().checks for problem in check.problems]
-
-
-def _sums_sql(names: tuple[str, ...], of: str) -> str:
-    return ", ".join(_SUM_SQL.get(name, f"sum({{0}}{name})").format(of) for name in names)

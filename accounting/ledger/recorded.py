@@ -12,6 +12,9 @@ from accounting.ledger.sound_rows import SoundRows, not_as_written
 from accounting.ledger.versions import Versions
 from rules.model.orders import Finding, Order, Verdict
 
+LATEST_S = 1e10
+"""In the year 2286: what is later is no instant."""
+
 
 class Recorded(Versions):
     """The part of `Ledger` that answers from them. Raises LedgerError of a row that is not as it was written."""
@@ -65,6 +68,12 @@ class Recorded(Versions):
         content = None if held is None else held.content.get(table)
         if content is not None and content != self._sealing.content(table):
             raise not_as_written(self._path, f"the table {table}")
+
+    def _dated(self, first_s: int, end_s: int) -> tuple[int, int]:
+        """A span of the books. Raises LedgerError where it lies in no time that they can be of."""
+        if not (isinstance(first_s, int) and isinstance(end_s, int) and 0 <= first_s <= end_s <= LATEST_S):
+            raise not_as_written(self._path, "the time of an entry")
+        return first_s, end_s
 
 
 def _decision(row: Mapping[str, Any]) -> DecisionRow:

@@ -159,6 +159,27 @@ _RESTATEMENT = (
     "CREATE INDEX entry_restated ON entry (restatement) WHERE restatement IS NOT NULL",
 )
 
+# What the house battery forgoes, what lacks a price, and what the heat was taken to displace.
+_BOTH_SIDES: tuple[Step, ...] = (
+    *(
+        f"ALTER TABLE {table} ADD COLUMN {column}"
+        for table in ("entry", "open_interval")
+        for column in (
+            "forgone_wh INTEGER NOT NULL DEFAULT 0",
+            "forgone_micro INTEGER NOT NULL DEFAULT 0",
+            "forgone_mg INTEGER NOT NULL DEFAULT 0",
+            "unheard_wh INTEGER NOT NULL DEFAULT 0",
+            "battery_hours TEXT",
+            "unpriced_wh INTEGER",
+            "displaced TEXT",
+        )
+    ),
+    "CREATE INDEX entry_forgone ON entry (start_s) WHERE forgone_wh > 0 OR unheard_wh > 0",
+    # Entries of former versions that hold money on one side alone; none that is written now does.
+    "CREATE INDEX entry_one_sided ON entry (start_s) WHERE unpriced_wh IS NULL "
+    "AND (export_price_micro IS NULL OR heat_value_micro IS NULL) AND diverted_wh > 0",
+)
+
 _DIGESTS: tuple[Step, ...] = (
     *(
         f"ALTER TABLE {table.name} ADD COLUMN {column}"
@@ -171,5 +192,5 @@ _DIGESTS: tuple[Step, ...] = (
     seal_all,
 )
 
-MIGRATIONS: tuple[tuple[Step, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK, _RESTATEMENT, _DIGESTS)
+MIGRATIONS: tuple[tuple[Step, ...], ...] = (_FIRST, _SET_ASIDE, _HEAT_STOCK, _RESTATEMENT, _BOTH_SIDES, _DIGESTS)
 """MIGRATIONS[n] takes a file from user_version n to n + 1, in one transaction."""

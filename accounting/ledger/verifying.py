@@ -15,6 +15,10 @@ CURRENT = (
     "AND s.version = e.version)"
 )
 """Of entry e: no later version has taken its place."""
+ONE_SIDED = (
+    "({0}unpriced_wh IS NULL AND ({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL) AND {0}diverted_wh > 0)"
+)
+"""Of an entry: whether it was booked with money on one side alone; see `Entry.one_sided`."""
 Ask = Callable[..., list[Any]]
 
 
@@ -135,7 +139,7 @@ def _postings(ask: Ask) -> Check:
 def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[int, ...]]]:
     """Versions whose columns and postings differ on who gave the energy: the Wh told, the Wh given."""
     given = (
-        "SELECT start_s, heater, version, sum(iif(account = 'sun', -wh, 0)) AS sun, "
+        "SELECT start_s, heater, version, sum(iif(account IN ('sun', 'battery_forgone'), -wh, 0)) AS sun, "
         "sum(iif(account = 'grid' OR account GLOB 'grid:*', -wh, 0)) AS grid, "
         "sum(iif(account = 'battery', -wh, 0)) AS battery FROM posting GROUP BY start_s, heater, version"
     )
@@ -159,8 +163,8 @@ def _totals(ledger: Verifiable, ask: Ask) -> Check:
             f"AND ifnull(l.restatement, 0) <> {running.number})"
         )
     ((wh, given_up, avoided),) = ask(
-        f"SELECT ifnull(sum(diverted_wh), 0), ifnull(sum(given_up_micro), 0), ifnull(sum(avoided_micro), 0) "
-        f"FROM entry e WHERE {counts}"
+        f"SELECT ifnull(sum(diverted_wh), 0), ifnull(sum(iif({ONE_SIDED.format('')}, 0, given_up_micro)), 0), "
+        f"ifnull(sum(iif({ONE_SIDED.format('')}, 0, avoided_micro)), 0) FROM entry e WHERE {counts}"
     )
     problems = [
         f"total of {name}: {one:,} one way, {other:,} the other"

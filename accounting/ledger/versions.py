@@ -2,11 +2,13 @@
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import fields, replace
 from heapq import merge
 from pathlib import Path
 from typing import Any
 
+from accounting.ledger.connecting import atomic
 from accounting.ledger.errors import speaking
 from accounting.ledger.records import JournalLine, Restatement, Version
 from accounting.ledger.sealing import Sealing
@@ -118,6 +120,15 @@ class Versions:
             f"WHERE diverted_wh > 0 AND instr(reason, '{UNKNOWN}') AND {CURRENT}"
         )[0]
         return None if first_s is None else (first_s, last_s)
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """Hold the ledger as it is: every question asked in the block sees one and the same state."""
+        if self._db.in_transaction:
+            yield
+            return
+        with speaking("read the ledger", self._path), atomic(self._db, "BEGIN"):
+            yield
 
     def ask(self, sql: str, *values: object, **named: object) -> list[Any]:
         """The rows of one statement. Raises LedgerError."""

@@ -283,10 +283,13 @@ class LedgerWriter(Ledger):
     def _says_the_same(self, entry: Entry, newest: Entry, key: OutboxKey) -> bool:
         """Whether only the reason differs, which tells why a version was written and is not part of what it says.
 
-        What the first schemas did not keep (the share counted as used, the cost in the postings) is not news either.
+        What the first schemas did not keep (the share counted as used, the cost in the postings, what lacks a price and
+        what was displaced) is not news either.
         """
         kept_less = newest.used is None
         said = replace(entry, reason=newest.reason, postings=(), used=None if kept_less else entry.used)
+        if newest.unpriced_wh is None:
+            said = replace(said, unpriced_wh=None, displaced=None)
         if said != newest:
             return False
         lines = self._db.execute(_POSTINGS, key).fetchall()

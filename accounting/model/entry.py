@@ -12,9 +12,10 @@ UNKNOWN = "; unknown: "
 class Posting:
     """An amount of energy on an account, Wh, with what it cost: negative out of it. An entry's postings sum to zero.
 
-    account: `sun`, `grid:BAND` (`grid` where no band is named), `battery`, `boiler`, `tank`, `drawn`, `lost` or
-    `unexplained`; micro: millionths of the currency unit; mg: mg CO2e. Cost moves with the energy into the tank; what
-    leaves it takes its share of the stock's cost when the stock is worked out, and has none here.
+    account: `sun`, `battery_forgone` (sun that would have charged the house battery), `grid:BAND` (`grid` where no band
+    is named), `battery`, `boiler`, `tank`, `drawn`, `lost` or `unexplained`; micro: millionths of the currency unit;
+    mg: mg CO2e. Cost moves with the energy into the tank; what leaves it takes its share of the stock's cost when the
+    stock is worked out, and has none here.
     """
 
     account: str
@@ -33,8 +34,15 @@ class Entry:
     CO2e; export_price_micro, heat_value_micro: the prices per kWh behind them, for reference (None: nothing tells).
     grid_wh, battery_wh: of diverted_wh, what the sun did not give; bought_micro, bought_mg: what that cost;
     curtailed_wh: of diverted_wh, sun that an export limit would have kept from being sold. *_marginal_mg: the same
-    carbon by marginal factors where both kinds are told (None: they are not). used: the share of the heat that counted
-    as displacing something, as an exact fraction's text (None: booked before it was kept).
+    carbon by marginal factors where both kinds are told (None: they are not).
+    forgone_wh: of diverted_wh, sun that would have charged the house battery; forgone_micro, forgone_mg: of given_up_*,
+    what the battery would have displaced with it; unheard_wh: of the sun's part, what was taken while the battery was
+    not heard; battery_hours: the local hours by whose import prices the battery's energy is priced, with their weights
+    in percent, as in "18:60 19:40" (None: the evening's, or there is none of it).
+    unpriced_wh: of diverted_wh, what lacks a price on one side: it is in no amount of money (None: booked before that
+    was kept, see `one_sided`). used: the share of the heat that counted as displacing something, as an exact fraction's
+    text (None: booked before it was kept). displaced: the shares of what it displaced, as "2/5 gas boiler, 3/5 night
+    electricity" (None: no energy, or booked before it was kept).
     reason: why this version was written ("settled", "late reading", …).
     """
 
@@ -59,6 +67,13 @@ class Entry:
     given_up_marginal_mg: int | None = None
     avoided_marginal_mg: int | None = None
     bought_marginal_mg: int | None = None
+    forgone_wh: int = 0
+    forgone_micro: int = 0
+    forgone_mg: int = 0
+    unheard_wh: int = 0
+    battery_hours: str | None = None
+    unpriced_wh: int | None = None
+    displaced: str | None = None
     used: str | None = None
     reason: str = "settled"
     postings: tuple[Posting, ...] = ()
@@ -78,6 +93,11 @@ class Entry:
     @property
     def net_mg(self) -> int:
         return self.avoided_mg - self.given_up_mg - self.bought_mg
+
+    @property
+    def one_sided(self) -> bool:
+        """Whether it was booked with money on one side alone, as the first ledgers did: a report counts none of it."""
+        return self.unpriced_wh is None and (self.export_price_micro is None or self.heat_value_micro is None)
 
 
 @record

@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from accounting.model.entry import Entry, Posting, TankEntry
 
 SUN, GRID, BATTERY, BOILER = "sun", "grid", "battery", "boiler"
+BATTERY_FORGONE = "battery_forgone"
+"""Sun that a heater took and the house battery would have been charged with."""
 TANK, DRAWN, LOST, UNEXPLAINED = "tank", "drawn", "lost", "unexplained"
 
 
@@ -21,7 +23,8 @@ def is_grid(account: str) -> bool:
 def postings(diverted_wh: int, micro: int = 0, mg: int = 0, taken: Sequence[Posting] = ()) -> tuple[Posting, ...]:
     """The postings of a heater's energy into the tank. None for no energy.
 
-    diverted_wh: all of it; micro, mg: what the sun's part gave up; taken: what others gave, as positive amounts.
+    diverted_wh: all of it; micro, mg: what the sun's part gave up of export; taken: what others gave, and what the
+    battery forgoes, as positive amounts.
     """
     if not diverted_wh:
         return ()
@@ -45,11 +48,13 @@ def faults(entry: Entry) -> list[str]:
     told = f"entry {entry.start_s} of {entry.heater}"
     lines = entry.postings
     found = _unbalanced(told, lines)
-    found += _differs(told, "account sun", entry.sun_wh, _given(lines, SUN))
+    found += _differs(told, "account sun", entry.sun_wh - entry.forgone_wh, _given(lines, SUN))
+    found += _differs(told, "account battery_forgone", entry.forgone_wh, _given(lines, BATTERY_FORGONE))
     found += _differs(told, "account grid", entry.grid_wh, _given(lines, GRID))
     found += _differs(told, "account battery", entry.battery_wh, _given(lines, BATTERY))
     parts = {"sun": entry.sun_wh, "grid_wh": entry.grid_wh, "battery_wh": entry.battery_wh}
-    parts |= {"curtailed_wh": entry.curtailed_wh, "what could be sold": entry.sun_wh - entry.curtailed_wh}
+    parts |= {"curtailed_wh": entry.curtailed_wh, "forgone_wh": entry.forgone_wh}
+    parts |= {"what could be sold": entry.sun_wh - entry.forgone_wh - entry.curtailed_wh}
     found += [f"{told}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in parts.items() if wh < 0]
     return found
 
@@ -70,6 +75,11 @@ def tank_faults(entry: TankEntry) -> list[str]:
 def is_source(account: str) -> bool:
     """Whether heat comes into the tank from this account."""
     return account in (SUN, BATTERY, BOILER) or is_grid(account)
+
+
+def in_tank(line: Posting) -> Posting:
+    """A heater's posting as a source of the tank: sun is sun there, whatever else it could have done."""
+    return Posting(SUN, line.wh, line.micro, line.mg) if line.account == BATTERY_FORGONE else line
 
 
 def _given(lines: Iterable[Posting], account: str) -> int:

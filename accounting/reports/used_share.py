@@ -1,18 +1,31 @@
-"""The share of the diverted heat that displaces something: as the home file states it, or as the stock tells it."""
+"""The share of the diverted heat that displaces something: as the home file states it, or as the stock tells it.
 
-from collections.abc import Iterable
+What the stock tells is told by the calendar month, and counts for all that was diverted in it: in an hour at noon
+nothing is drawn of what comes in, and at night nothing comes in of what is drawn. So any rows of any length add up to
+the same total, to the last unit, and a row is what it is when it is asked for alone.
+"""
+
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
+from zoneinfo import ZoneInfo
 
+from accounting.heat.inventory import Lots
 from accounting.ledger.reading import Ledger
-from accounting.reports.heat_stock import stock_report
+from accounting.model.periods import month_start_s
+from accounting.reports.heat_stock import StockRow, walk
 from accounting.reports.value import ValueReport, ValueRow, summed
 from accounting.valuation.formula import half_even
+from accounting.valuation.historical_shares import Month, month_of, month_text
 from accounting.valuation.settings import TankBooks
 from rules.model.errors import BrimfulError
 
 UsedBasis = Literal["stated", "measured", "additional loss"]
+_HALF_YEAR = 6
+_BEFORE = 2
+"""Months walked through before a half year: what was in a tank before has long left it, where it is used."""
+_ONE = Fraction(1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,50 +33,195 @@ class Used:
     """A share, 0 to 1, and where it is from.
 
     stated: the home file's, at the time of each entry; measured: of the diverted heat that left the tank, what was
-    drawn and not lost; additional loss: all but what the hotter tank lost more than without that heat.
+    drawn and not lost; additional loss: all but what the hotter tank lost more than without that heat. unmeasured: the
+    months of diverting in which the stock tells none, and all heat counts as used; None: of a share that is stated.
     """
 
     share: Fraction
     basis: UsedBasis = "stated"
+    unmeasured: tuple[str, ...] = ()
 
 
-def told_by_stock(ledger: Ledger, tank: TankBooks, basis: UsedBasis, from_s: int, to_s: int) -> Used:
-    """The share that the heat stock tells for a span, UTC seconds. Raises BrimfulError where it tells none."""
-    total = stock_report(ledger, tank, None, from_s, to_s).total
-    share = total.used if basis == "measured" else total.used_by_loss
-    if share is None:
-        cause = f"expected diverted heat in the tank's books to measure by ({basis}), got none in this span"
-        raise BrimfulError("read the heat stock", "--used", cause, "without --used the share is the home file's")
-    return Used(share, basis)
+class _Avoided(NamedTuple):
+    """What would be avoided if all heat were used: millionths, mg, mg by marginal factors; exact."""
+
+    micro: Fraction = Fraction(0)
+    mg: Fraction = Fraction(0)
+    marginal_mg: Fraction = Fraction(0)
+
+    def plus(self, other: "_Avoided") -> "_Avoided":
+        return _Avoided(self.micro + other.micro, self.mg + other.mg, self.marginal_mg + other.marginal_mg)
+
+    def rounded(self, share: Fraction) -> tuple[int, int, int]:
+        micro, mg, marginal_mg = ((amount * share) for amount in self)
+        return (
+            half_even(micro.numerator, micro.denominator),
+            half_even(mg.numerator, mg.denominator),
+            half_even(marginal_mg.numerator, marginal_mg.denominator),
+        )
 
 
-def by_share(ledger: Ledger, report: ValueReport, share: Fraction, stated: Fraction) -> ValueReport:
-    """The report with what is avoided at another share used. stated: of entries that do not keep theirs.
+def told_by_stock(
+    ledger: Ledger, tank: TankBooks, basis: UsedBasis, from_s: int, to_s: int, zone: ZoneInfo, as_of_s: float | None
+) -> dict[Month, Fraction]:
+    """The share that the heat stock tells for each month that [from_s, to_s) UTC seconds touches; a month of which it
+    tells none is left out. as_of_s: by the entries booked by then."""
+    span = ledger.tank_span()
+    if span is None or to_s <= from_s:
+        return {}
+    wanted = set(range(month_of(from_s, zone), month_of(to_s - 1, zone) + 1))
+    found: dict[Month, Fraction] = {}
+    for half in sorted({month // _HALF_YEAR for month in wanted}):
+        first = half * _HALF_YEAR
+        months = [month for month in range(first, first + _HALF_YEAR) if month in wanted]
+        cuts = [month_start_s(month, zone) for month in range(first - _BEFORE, months[-1] + 2)]
+        if cuts[-1] <= span[0]:
+            continue
+        rows = walk(ledger.tank_entries(cuts[0], cuts[-1], as_of_s), cuts, tank)
+        for month in months:
+            share = _share(rows[month - first + _BEFORE], basis)
+            if share is not None:
+                found[month] = share
+    return found
 
-    Each entry's avoided amounts are divided by the share they were valued with; a row's are rounded once, half to even.
-    Raises BrimfulError where an entry was valued with a share of 0, and LedgerError.
+
+class MonthSoFar:
+    """The measured share of the month in progress, for whoever asks often: what came before it is walked through once,
+    so that only its own entries are read again."""
+
+    def __init__(self, tank: TankBooks) -> None:
+        self._tank = tank
+        self._month: Month | None = None
+        self._opening: Lots | None = None
+
+    def share(self, ledger: Ledger, month: Month, zone: ZoneInfo) -> Fraction | None:
+        """As `told_by_stock` has it of this month."""
+        start_s, end_s = month_start_s(month, zone), month_start_s(month + 1, zone)
+        if month != self._month:
+            first = month - month % _HALF_YEAR
+            cuts = [month_start_s(before, zone) for before in range(first - _BEFORE, month + 1)]
+            entries = list(ledger.tank_entries(cuts[0], cuts[-1]))
+            self._opening = walk(entries, cuts, self._tank)[-1].closing if entries else None
+            self._month = month
+        (row,) = walk(ledger.tank_entries(start_s, end_s), [start_s, end_s], self._tank, self._opening)
+        return row.used
+
+
+def _share(row: StockRow, basis: UsedBasis) -> Fraction | None:
+    return row.used if basis == "measured" else row.used_by_loss
+
+
+def by_share(
+    ledger: Ledger,
+    report: ValueReport,
+    shares: Mapping[Month, Fraction],
+    basis: UsedBasis,
+    stated: Fraction,
+    as_of_s: float | None = None,
+) -> tuple[ValueReport, Used]:
+    """The report with what is avoided at the shares of the months, and the share that comes of it over the whole.
+
+    stated: of entries that do not keep theirs. Each entry's avoided amounts are divided by the share they were valued
+    with. A month's sum is rounded half to even wherever a row ends, so that rows add up. Raises BrimfulError where an
+    entry was valued with a share of 0, and LedgerError.
     """
-    rows = tuple(_row(ledger, row, share, stated) for row in report.rows)
-    total = report.total
-    return replace(report, rows=rows, total=summed(rows, total.start_s, total.end_s))
+    with ledger.still():
+        made = _Rows(ledger, report.zone, shares, stated, as_of_s)
+        rows = [made.row(row) for row in report.rows]
+    share = _mean(made.counted, made.whole)
+    if share is None:
+        share = _of_months(report.total, report.zone, shares)
+    total = replace(summed(rows, report.total.start_s, report.total.end_s), used=share)
+    unmeasured = tuple(month_text(month) for month in sorted(made.unmeasured))
+    return replace(report, rows=tuple(rows), total=total), Used(share, basis, unmeasured)
 
 
-def _row(ledger: Ledger, row: ValueRow, share: Fraction, stated: Fraction) -> ValueRow:
-    booked = ledger.avoided_by_used(row.start_s, row.end_s)
-    booked += [
-        (entry.used, entry.avoided_micro, entry.avoided_mg, entry.avoided_marginal_mg or 0)
-        for entry in ledger.open_entries(row.start_s, row.end_s)
-    ]
-    whole = [Fraction(0)] * 3
-    for used, *amounts in booked:
-        valued = Fraction(used) if used is not None else stated
-        if not valued:
-            cause = "expected entries valued with a used share above 0, got some with 0"
-            raise BrimfulError("value by another share", "--used", cause, "restate them with books.used above 0")
-        whole = [sum_ + amount / valued for sum_, amount in zip(whole, amounts, strict=True)]
-    micro, mg, marginal_mg = _rounded(amount * share for amount in whole)
-    return replace(row, avoided_micro=micro, avoided_mg=mg, avoided_marginal_mg=marginal_mg)
+class _Rows:
+    """Makes rows in ascending order. counted, whole: what is avoided by the shares, and if all heat were used."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        zone: ZoneInfo,
+        shares: Mapping[Month, Fraction],
+        stated: Fraction,
+        as_of_s: float | None,
+    ) -> None:
+        self.counted = self.whole = Fraction(0)
+        self.unmeasured: set[Month] = set()
+        self._ledger, self._zone, self._shares, self._stated = ledger, zone, shares, stated
+        self._as_of_s = as_of_s
+        self._month: Month | None = None
+        self._so_far = _Avoided()
+        self._reached_s = 0
+
+    def row(self, row: ValueRow) -> ValueRow:
+        """The row at the shares of its months."""
+        figures = [0, 0, 0]
+        counted = whole = Fraction(0)
+        for start_s, end_s, month in _by_month(row, self._zone):
+            before = self._up_to(month, start_s)
+            after = self._up_to(month, end_s)
+            share = self._shares.get(month, _ONE)
+            figures = [
+                figure + last - first
+                for figure, first, last in zip(figures, before.rounded(share), after.rounded(share), strict=True)
+            ]
+            more = after.micro - before.micro
+            counted, whole = counted + share * more, whole + more
+            if more and month not in self._shares:
+                self.unmeasured.add(month)
+        self.counted, self.whole = self.counted + counted, self.whole + whole
+        used = _mean(counted, whole) if whole else _of_months(row, self._zone, self._shares)
+        micro, mg, marginal_mg = figures
+        return replace(row, avoided_micro=micro, avoided_mg=mg, avoided_marginal_mg=marginal_mg, used=used)
+
+    def _up_to(self, month: Month, end_s: int) -> _Avoided:
+        """What the month would have avoided from its start until end_s."""
+        if month != self._month:
+            self._month, self._so_far, self._reached_s = month, _Avoided(), month_start_s(month, self._zone)
+        if end_s > self._reached_s:
+            self._so_far = self._so_far.plus(self._avoided(self._reached_s, end_s))
+            self._reached_s = end_s
+        return self._so_far
+
+    def _avoided(self, from_s: int, to_s: int) -> _Avoided:
+        booked = [
+            (some.used, some.avoided_micro, some.avoided_mg, some.avoided_marginal_mg)
+            for some in self._ledger.assumed(from_s, to_s, self._as_of_s)
+        ]
+        if self._as_of_s is None:
+            booked += [
+                (one.used, 0 if one.one_sided else one.avoided_micro, one.avoided_mg, one.avoided_marginal_mg or 0)
+                for one in self._ledger.open_entries(from_s, to_s)
+                if one.diverted_wh
+            ]
+        found = _Avoided()
+        for used, *amounts in booked:
+            valued = Fraction(used) if used is not None else self._stated
+            if not valued:
+                cause = "expected entries valued with a used share above 0, got some with 0"
+                raise BrimfulError("value by another share", "--used", cause, "restate them with books.used above 0")
+            found = found.plus(_Avoided(*(amount / valued for amount in amounts)))
+        return found
 
 
-def _rounded(amounts: Iterable[Fraction]) -> list[int]:
-    return [half_even(amount.numerator, amount.denominator) for amount in amounts]
+def _by_month(row: ValueRow, zone: ZoneInfo) -> list[tuple[int, int, Month]]:
+    pieces = []
+    start_s = row.start_s
+    while start_s < row.end_s:
+        month = month_of(start_s, zone)
+        end_s = min(row.end_s, month_start_s(month + 1, zone))
+        pieces.append((start_s, end_s, month))
+        start_s = end_s
+    return pieces
+
+
+def _mean(counted: Fraction, whole: Fraction) -> Fraction | None:
+    return counted / whole if whole else None
+
+
+def _of_months(row: ValueRow, zone: ZoneInfo, shares: Mapping[Month, Fraction]) -> Fraction:
+    """Of a time in which nothing is avoided, the mean of its months' shares."""
+    found: Sequence[Fraction] = [shares.get(month, _ONE) for _, _, month in _by_month(row, zone)] or [_ONE]
+    return sum(found, Fraction(0)) / len(found)

@@ -3,10 +3,12 @@
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from fractions import Fraction
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from accounting.ledger.reading import HeaterSpan, Ledger, Sums
+from accounting.ledger.reading import Ledger
+from accounting.ledger.totals import HeaterSpan, Sums
 from accounting.model.periods import By, bounds
 from accounting.reports.set_aside import SetAside, by_heater, set_aside
 
@@ -17,11 +19,14 @@ class ValueRow:
 
     start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. Energy in Wh, money in millionths
     of the currency unit, carbon in mg CO2e. estimated_wh: of diverted_wh, what fell into gaps; open_wh: of diverted_wh,
-    what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and counts as
-    nothing there. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
+    what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and is in no
+    amount of money. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
     grid_wh, battery_wh: of diverted_wh, what the sun did not give, and bought_micro, bought_mg: what it cost.
     *_marginal_mg: carbon by marginal factors, of marginal_wh of the energy; never part of the other carbon.
     set_aside_wh: what the counters showed besides diverted_wh, and no heater can have taken.
+    forgone_wh: of diverted_wh, sun that would have charged the house battery, and forgone_micro, forgone_mg: of what
+    was given up, what the battery would have displaced with it; unheard_wh: of the sun's part, what was taken while the
+    battery was not heard. used: the share of the heat that counts, where the report goes by one (None: the entries').
     """
 
     start_s: int
@@ -45,6 +50,11 @@ class ValueRow:
     avoided_marginal_mg: int = 0
     bought_marginal_mg: int = 0
     set_aside_wh: int = 0
+    forgone_wh: int = 0
+    unheard_wh: int = 0
+    forgone_micro: int = 0
+    forgone_mg: int = 0
+    used: Fraction | None = None
 
     @property
     def net_micro(self) -> int:
@@ -68,8 +78,16 @@ class ValueRow:
         # A device whose clock runs ahead can have measured what is not due yet.
         return min(1.0, self.measured_s / self.due_s) if self.due_s else 0.0
 
+    @property
+    def coverage_energy(self) -> float:
+        """Share of the period's energy that was measured, not estimated over a gap, 0 to 1; without any energy, the
+        share of its time."""
+        if not self.diverted_wh:
+            return self.coverage
+        return (self.diverted_wh - self.estimated_wh) / self.diverted_wh
 
-_SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start_s", "end_s")]
+
+_SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start_s", "end_s", "used")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,27 +176,32 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
     for entry in ledger.open_entries(cuts[0], cuts[-1]):
         place = bisect_right(cuts, entry.start_s) - 1
         row = rows[place]
-        priced = entry.export_price_micro is not None and entry.heat_value_micro is not None
+        one_sided = entry.one_sided  # of a ledger that a former version wrote, until the daemon goes on with it
+        unpriced_wh = entry.diverted_wh if one_sided else entry.unpriced_wh or 0
         marginal = entry.given_up_marginal_mg is not None
         rows[place] = replace(
             row,
             diverted_wh=row.diverted_wh + entry.diverted_wh,
             estimated_wh=row.estimated_wh + entry.estimated_wh,
             open_wh=row.open_wh + entry.diverted_wh,
-            given_up_micro=row.given_up_micro + entry.given_up_micro,
-            avoided_micro=row.avoided_micro + entry.avoided_micro,
+            given_up_micro=row.given_up_micro + (0 if one_sided else entry.given_up_micro),
+            avoided_micro=row.avoided_micro + (0 if one_sided else entry.avoided_micro),
             given_up_mg=row.given_up_mg + entry.given_up_mg,
             avoided_mg=row.avoided_mg + entry.avoided_mg,
             measured_s=row.measured_s + entry.measured_s,
-            unpriced_wh=row.unpriced_wh + (0 if priced else entry.diverted_wh),
+            unpriced_wh=row.unpriced_wh + unpriced_wh,
             grid_wh=row.grid_wh + entry.grid_wh,
             battery_wh=row.battery_wh + entry.battery_wh,
-            bought_micro=row.bought_micro + entry.bought_micro,
+            bought_micro=row.bought_micro + (0 if one_sided else entry.bought_micro),
             bought_mg=row.bought_mg + entry.bought_mg,
             marginal_wh=row.marginal_wh + (entry.diverted_wh if marginal else 0),
             given_up_marginal_mg=row.given_up_marginal_mg + (entry.given_up_marginal_mg or 0),
             avoided_marginal_mg=row.avoided_marginal_mg + (entry.avoided_marginal_mg or 0),
             bought_marginal_mg=row.bought_marginal_mg + (entry.bought_marginal_mg or 0),
+            forgone_wh=row.forgone_wh + entry.forgone_wh,
+            unheard_wh=row.unheard_wh + entry.unheard_wh,
+            forgone_micro=row.forgone_micro + entry.forgone_micro,
+            forgone_mg=row.forgone_mg + entry.forgone_mg,
         )
 
 

@@ -24,7 +24,19 @@ _FIGURES = (
     ("given_up_kg", "given_up_mg", 6),
     ("net_kg", "net_mg", 6),
 )
-_MARKS = (("estimated_kwh", "estimated_wh", 3), ("open_kwh", "open_wh", 3), ("set_aside_kwh", "set_aside_wh", 3))
+_COVERAGE = ("coverage", "coverage_energy")
+_MARKS = (
+    ("estimated_kwh", "estimated_wh", 3),
+    ("open_kwh", "open_wh", 3),
+    ("unpriced_kwh", "unpriced_wh", 3),
+    ("set_aside_kwh", "set_aside_wh", 3),
+)
+_FORGONE = (
+    ("battery_forgone_kwh", "forgone_wh", 3),
+    ("battery_forgone", "forgone_micro", 6),
+    ("battery_forgone_kg", "forgone_mg", 6),
+    ("battery_unheard_kwh", "unheard_wh", 3),
+)
 _BOUGHT = (
     ("grid_kwh", "grid_wh", 3),
     ("battery_kwh", "battery_wh", 3),
@@ -54,9 +66,10 @@ def as_json(
     Energy in kWh, money in the currency unit, carbon in kg CO2e; times in ISO 8601 with the local offset.
     used: the share of the diverted heat that displaces something, and where it is from; displaces: what it displaces,
     as told; carbon_basis: of the factors behind the *_kg figures (None: there are none). Rows have figures of what was
-    bought, and of carbon by marginal factors, only where the report holds any. unpriced_kwh is of the whole: what
-    counts as nothing on a side where no price is known. set_aside_kwh is in no other figure: a counter's difference is
-    diverted_kwh and set_aside_kwh; set_aside_by_heater says whose.
+    bought, of what the house battery forgoes, and of carbon by marginal factors, only where the report holds any; and a
+    share used of their own where it is measured. unpriced_kwh, which lacks a price on one side, is in no amount of
+    money. set_aside_kwh is in no other figure: a counter's difference is diverted_kwh and set_aside_kwh;
+    set_aside_by_heater says whose.
     """
     return {
         "schema": SCHEMA,
@@ -80,15 +93,19 @@ def as_csv(report: ValueReport) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     after = (*_MARKS, *_also(report))
-    writer.writerow(("start", "end", *(name for name, _, _ in _FIGURES), "coverage", *(name for name, _, _ in after)))
+    used = ("used",) if report.total.used is not None else ()
+    writer.writerow(
+        ("start", "end", *(name for name, _, _ in _FIGURES), *_COVERAGE, *(name for name, _, _ in after), *used)
+    )
     for row in report.rows:
         writer.writerow(
             (
                 local_iso(row.start_s, report.zone),
                 local_iso(row.end_s, report.zone),
                 *(_decimal(row, source, places) for _, source, places in _FIGURES),
-                f"{row.coverage:.6f}",
+                *(f"{getattr(row, name):.6f}" for name in _COVERAGE),
                 *(_decimal(row, source, places) for _, source, places in after),
+                *(f"{float(row.used or 0):.6f}" for _ in used),
             )
         )
     return text.getvalue()
@@ -103,7 +120,12 @@ def _also(report: ValueReport) -> tuple[tuple[str, str, int], ...]:
     """Figures that most reports have none of."""
     total = report.total
     bought = total.grid_wh or total.battery_wh
-    return (*(_BOUGHT if bought else ()), *(_MARGINAL if total.marginal_wh else ()))
+    forgone = total.forgone_wh or total.unheard_wh
+    return (
+        *(_BOUGHT if bought else ()),
+        *(_FORGONE if forgone else ()),
+        *(_MARGINAL if total.marginal_wh else ()),
+    )
 
 
 def _row(row: ValueRow, report: ValueReport) -> dict[str, Any]:
@@ -112,8 +134,9 @@ def _row(row: ValueRow, report: ValueReport) -> dict[str, Any]:
         "start": local_iso(row.start_s, report.zone),
         "end": local_iso(row.end_s, report.zone),
         **{name: getattr(row, source) / 10**places for name, source, places in _FIGURES},
-        "coverage": round(row.coverage, 6),
+        **{name: round(getattr(row, name), 6) for name in _COVERAGE},
         **{name: getattr(row, source) / 10**places for name, source, places in (*_MARKS, *_also(report))},
+        **({"used": float(row.used)} if row.used is not None else {}),
     }
 
 

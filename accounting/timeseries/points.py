@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 
 from accounting.model.entry import Entry
 
@@ -17,10 +18,17 @@ FIELDS = (
     "given_up_kg",
     "net_kg",
     "coverage",
+    "bought",
+    "bought_kg",
+    "battery_forgone",
+    "unpriced_wh",
+    "used",
     "export_price",
     "heat_value",
 )
 """All fields that a point can have."""
+LATER = frozenset({"bought", "bought_kg", "battery_forgone", "unpriced_wh", "used"})
+"""Fields that points of the first version do not have."""
 _MICRO_PER_UNIT = 1_000_000
 _MG_PER_KG = 1_000_000
 
@@ -49,8 +57,9 @@ class Point:
 def point(entry: Entry, home: str) -> Point:
     """The entry as a point dated by the interval's start.
 
-    Fields: energy in Wh (integers); money in the currency unit, prices per kWh, carbon in kg CO2e and coverage (share
-    of the interval that was measured, 0 to 1) as floats. A price that nothing tells is left out.
+    Fields: energy in Wh (integers); money in the currency unit, prices per kWh, carbon in kg CO2e, coverage (share
+    of the interval that was measured, 0 to 1) and used (the share of the heat by which `avoided` was booked) as floats.
+    net = avoided − given_up − bought; battery_forgone is part of given_up. A price that nothing tells is left out.
     """
     fields: dict[str, int | float] = {
         "diverted_wh": entry.diverted_wh,
@@ -62,7 +71,13 @@ def point(entry: Entry, home: str) -> Point:
         "given_up_kg": entry.given_up_mg / _MG_PER_KG,
         "net_kg": entry.net_mg / _MG_PER_KG,
         "coverage": entry.measured_s / entry.interval_s,
+        "bought": entry.bought_micro / _MICRO_PER_UNIT,
+        "bought_kg": entry.bought_mg / _MG_PER_KG,
+        "battery_forgone": entry.forgone_micro / _MICRO_PER_UNIT,
+        "unpriced_wh": entry.diverted_wh if entry.one_sided else entry.unpriced_wh or 0,
     }
+    if entry.used is not None:
+        fields["used"] = float(Fraction(entry.used))
     prices = (("export_price", entry.export_price_micro), ("heat_value", entry.heat_value_micro))
     fields.update({name: micro / _MICRO_PER_UNIT for name, micro in prices if micro is not None})
     return Point(MEASUREMENT, {"home": home, "heater": entry.heater}, fields, entry.start_s)

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from accounting.ledger import Ledger, OutboxKey
 from accounting.model.entry import Entry
 from accounting.model.periods import bounds
-from accounting.timeseries.points import point
+from accounting.timeseries.points import LATER, point
 from accounting.timeseries.readers import Reader
 
 _MILLIONTH = 1_000_000
@@ -185,10 +185,16 @@ def _differs(entry: Entry, held: dict[str, float], home: str) -> bool:
     """Whether a field of ours is not there or another, to the millionth.
 
     A field we do not send, such as a price no longer known, may stay from an older version: no sending takes it away.
+    Points of the first version lack some fields; that is a difference only where they would have said something.
     """
     return any(
-        name not in held or _micro(value) != _micro(held[name]) for name, value in point(entry, home).fields.items()
+        _micro(value) != _micro(held[name]) if name in held else not _may_lack(name, value)
+        for name, value in point(entry, home).fields.items()
     )
+
+
+def _may_lack(name: str, value: float) -> bool:
+    return name in LATER and (value == 0 or name == "used")
 
 
 def _micro(value: float) -> int:

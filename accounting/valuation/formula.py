@@ -25,7 +25,8 @@ class Rates:
 
 @record
 class Worth:
-    """Millionths of the currency unit, and mg CO2e; by marginal factors None where they do not tell both sides."""
+    """Millionths of the currency unit, and mg CO2e; by marginal factors None where they do not tell both sides.
+    unpriced_wh: of the energy, what is in no amount of money, for it has a price on one side at most."""
 
     given_up_micro: int
     avoided_micro: int
@@ -33,6 +34,7 @@ class Worth:
     avoided_mg: int
     given_up_marginal_mg: int | None = None
     avoided_marginal_mg: int | None = None
+    unpriced_wh: int = 0
 
 
 class Cost(NamedTuple):
@@ -47,16 +49,26 @@ _ONE = Fraction(1)
 
 
 def value(
-    wh: int, rates: Rates, used: Fraction = _ONE, exportable: Fraction = _ONE, sellable_wh: int | None = None
+    wh: int,
+    rates: Rates,
+    used: Fraction = _ONE,
+    exportable: Fraction = _ONE,
+    sellable_wh: int | None = None,
+    unpriced_wh: int = 0,
 ) -> Worth:
     """Values diverted energy, Wh, by the design's formula; each product is rounded once, half to even.
 
     used: share (0–1) that displaces something; exportable: share (0–1) that could have been exported.
-    sellable_wh: of wh, what came from the sun and no limit would have curtailed; all of it unless told.
-    A price that nothing tells counts as 0 on its side. Carbon counts only where both sides are told: export displaces
-    carbon too, and one side alone would flatter.
+    sellable_wh: of wh, what came from the sun and would have been sold; all of it unless told. unpriced_wh: of the
+    rest, what has no price of its own. Money counts only where both sides have a price, and so does carbon: export
+    displaces carbon too, and one side alone would flatter.
     """
     sold_wh = wh if sellable_wh is None else sellable_wh
+    if rates.heat_price is None:
+        unpriced_wh = wh
+    elif rates.export_price is None:
+        unpriced_wh += sold_wh
+    both = rates.export_price is not None and rates.heat_price is not None
     given_up_mg = avoided_mg = 0
     if rates.export_kg is not None and rates.heat_kg is not None:
         given_up_mg = _thousandths(sold_wh, exportable, rates.export_kg)
@@ -66,21 +78,27 @@ def value(
         given_up_marginal_mg = _thousandths(sold_wh, exportable, rates.export_marginal_kg)
         avoided_marginal_mg = _thousandths(wh, used, rates.heat_marginal_kg)
     return Worth(
-        amount(sold_wh, rates.export_price, exportable),
-        amount(wh, rates.heat_price, used),
+        amount(sold_wh, rates.export_price, exportable) if both else 0,
+        amount(wh - unpriced_wh, rates.heat_price, used),
         given_up_mg,
         avoided_mg,
         given_up_marginal_mg,
         avoided_marginal_mg,
+        unpriced_wh,
     )
 
 
-def cost(wh: int, price: Fraction | None, rates: Rates) -> Cost:
-    """What energy taken from the grid or the battery cost, each product rounded once. Carbon: a kWh of the grid's,
-    where both sides are told."""
+def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) -> Cost:
+    """What energy taken from the grid or the battery cost, each product rounded once; share: of it, what counts. Money
+    and carbon (a kWh of the grid's) only where both sides are told."""
+    price = price if rates.heat_price is not None else None
     kg = rates.export_kg if rates.heat_kg is not None else None
     marginal_kg = rates.export_marginal_kg if rates.heat_marginal_kg is not None else None
-    return Cost(amount(wh, price), amount(wh, kg), amount(wh, marginal_kg) if marginal_kg is not None else None)
+    return Cost(
+        amount(wh, price, share),
+        amount(wh, kg, share),
+        amount(wh, marginal_kg, share) if marginal_kg is not None else None,
+    )
 
 
 def amount(wh: int, rate: Fraction | None, share: Fraction = _ONE) -> int:

@@ -11,6 +11,8 @@ from rules.model.errors import BrimfulError
 from rules.tank.cylinder import WH_PER_L_K
 
 INTERVALS_S = (900, 1800, 3600)
+EFFICIENCY = Fraction(9, 10)
+"""Of what goes into a house battery, the share that comes out again, unless stated (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,23 @@ class PowerSignal:
 
     signal: str
     stale_after_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BatteryBooks:
+    """The house battery, as far as the books need it: sun that it could have taken is not given-up export.
+
+    power: + charging, − discharging; level: its charge, % (None: not told, so that nothing tells whether it could have
+    taken anything). full_pct: level from which it takes no more; efficiency: of what goes in, the share that comes out;
+    maximum_charge_w, capacity_wh: as stated (None: learnt from what it does).
+    """
+
+    power: PowerSignal
+    level: PowerSignal | None = None
+    full_pct: float = 98.0
+    efficiency: Fraction = EFFICIENCY
+    maximum_charge_w: float | None = None
+    capacity_wh: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +110,10 @@ class BooksSettings:
     (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid, grid_marginal:
     the carbon that an exported kWh displaces, on the home's basis and, beside it, the marginal; used: share of diverted
     heat that displaces something; exportable: share of it that could have been exported.
-    grid_power (+ import), battery_power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
-    of both: it is all taken to be the sun's); battery_price: of what the battery gave, per kWh (None: the export price
-    of the moment, as it was charged from the sun); heard: of the prices and factors, those that are heard as signals;
+    grid_power (+ import), battery.power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
+    of both: it is all taken to be the sun's); battery_price: of a kWh that the battery gave, or would have given (None:
+    the import price of the hours in which it gives, by the home's own past, and until that is known of the evening);
+    timezone: IANA, of those hours; heard: of the prices and factors, those that are heard as signals;
     tank: None for books without a heat stock. past_timezone: where the displaced sources' shares go by the home's past,
     the zone of its months (None: they are as stated).
     Raises BrimfulError for what cannot be kept books by.
@@ -111,7 +131,8 @@ class BooksSettings:
     battery_price: Fraction | None = None
     grid_marginal: Factor | None = None
     grid_power: PowerSignal | None = None
-    battery_power: PowerSignal | None = None
+    battery: BatteryBooks | None = None
+    timezone: str = "UTC"
     heard: tuple[HeardSeries, ...] = ()
     export_limit_w: float | None = None
     tank: TankBooks | None = None
@@ -120,7 +141,7 @@ class BooksSettings:
     @property
     def attributes(self) -> bool:
         """Whether anything tells who gave the heaters' energy."""
-        return self.grid_power is not None or self.battery_power is not None
+        return self.grid_power is not None or self.battery is not None
 
     def __post_init__(self) -> None:
         if self.interval_s not in INTERVALS_S:

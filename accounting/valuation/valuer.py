@@ -2,14 +2,16 @@
 
 from collections.abc import Sequence
 from fractions import Fraction
+from zoneinfo import ZoneInfo
 
 from accounting.model.apportion import spread
 from accounting.model.entry import UNKNOWN, Entry, Posting
-from accounting.model.journal import BATTERY, BOILER, grid_account, is_grid, postings
+from accounting.model.journal import BATTERY, BATTERY_FORGONE, BOILER, grid_account, is_grid, postings
 from accounting.pricing.displaced import total
 from accounting.pricing.tariffs import mean_of
+from accounting.valuation.battery_hours import EVENING, price_by_hours
 from accounting.valuation.formula import Rates, amount, cost, half_even, micro, value
-from accounting.valuation.settings import BooksSettings
+from accounting.valuation.settings import EFFICIENCY, BooksSettings
 from rules.model.record import record
 
 
@@ -18,7 +20,10 @@ class Energy:
     """What is known of one interval of one heater before any price.
 
     wh: by its meter; estimated_wh: of it, what fell into a gap; measured_s: see `Entry`. taken: of wh, what the sun did
-    not give, as (account, Wh); curtailed_wh: of the sun's part, what an export limit would have kept from being sold.
+    not give, as (account, Wh); curtailed_wh: of the sun's part, what an export limit would have kept from being sold;
+    forgone_wh: of it, what would have charged the house battery; unheard_wh: of it, what was taken while the battery
+    was not heard. hours: when the battery gives or would have given, as `Entry.battery_hours` has it (None: the
+    evening's).
     """
 
     start_s: int
@@ -28,6 +33,9 @@ class Energy:
     measured_s: int
     taken: tuple[tuple[str, int], ...] = ()
     curtailed_wh: int = 0
+    forgone_wh: int = 0
+    unheard_wh: int = 0
+    hours: str | None = None
 
 
 class Valuer:
@@ -36,27 +44,39 @@ class Valuer:
     def __init__(self, settings: BooksSettings) -> None:
         self.settings = settings
         self._used = str(settings.used)
+        self._zone = ZoneInfo(settings.timezone)
+        self._efficiency = settings.battery.efficiency if settings.battery is not None else EFFICIENCY
+        self._shares = _shares_text(settings, (0, 1))
 
     def entry(self, energy: Energy, reason: str) -> Entry:
         """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
         settings = self.settings
         interval = (energy.start_s, energy.start_s + settings.interval_s)
         rates = self.rates(interval, interval)
+        taken = [*energy.taken, *([(BATTERY_FORGONE, energy.forgone_wh)] if energy.forgone_wh else [])]
+        prices = {account: self._price_of(account, interval, energy.hours) for account, _ in taken}
         taken_wh = sum(wh for _, wh in energy.taken)
-        sellable_wh = energy.wh - taken_wh - energy.curtailed_wh
-        worth = value(energy.wh, rates, settings.used, settings.exportable, sellable_wh)
+        sellable_wh = energy.wh - taken_wh - energy.curtailed_wh - energy.forgone_wh
+        unpriced_wh = sum(wh for account, wh in taken if prices[account] is None)
+        worth = value(energy.wh, rates, settings.used, settings.exportable, sellable_wh, unpriced_wh)
         unknown = self._unknown(rates)
+        unknown += [f"price of {account}" for account, _ in taken if prices[account] is None]
+        forgone = Posting(BATTERY_FORGONE, 0)
+        forgone_marginal_mg = 0
         bought: list[Posting] = []
         bought_marginal_mg = None if worth.given_up_marginal_mg is None else 0
-        for account, wh in energy.taken:
-            price = self._price_of(account, interval, rates)
-            if price is None:
-                unknown.append(f"price of {account}")
-            spent = cost(wh, price, rates)
+        for account, wh in taken:
+            if account == BATTERY_FORGONE:
+                spent = cost(wh, prices[account], rates, self._efficiency)
+                forgone = Posting(account, wh, spent.micro, spent.mg)
+                forgone_marginal_mg = spent.marginal_mg or 0
+                continue
+            spent = cost(wh, prices[account], rates)
             bought.append(Posting(account, wh, spent.micro, spent.mg))
             if bought_marginal_mg is not None:
                 bought_marginal_mg += spent.marginal_mg or 0
         battery_wh = sum(part.wh for part in bought if part.account == BATTERY)
+        given_up_marginal_mg = worth.given_up_marginal_mg
         return Entry(
             energy.start_s,
             settings.interval_s,
@@ -64,9 +84,9 @@ class Valuer:
             energy.wh,
             energy.estimated_wh,
             energy.measured_s,
-            worth.given_up_micro,
+            worth.given_up_micro + forgone.micro,
             worth.avoided_micro,
-            worth.given_up_mg,
+            worth.given_up_mg + forgone.mg,
             worth.avoided_mg,
             micro(rates.export_price),
             micro(rates.import_price),
@@ -76,12 +96,19 @@ class Valuer:
             energy.curtailed_wh,
             sum(part.micro for part in bought),
             sum(part.mg for part in bought),
-            worth.given_up_marginal_mg,
+            None if given_up_marginal_mg is None else given_up_marginal_mg + forgone_marginal_mg,
             worth.avoided_marginal_mg,
             bought_marginal_mg,
+            forgone.wh,
+            forgone.micro,
+            forgone.mg,
+            energy.unheard_wh,
+            energy.hours if energy.forgone_wh or battery_wh else None,
+            worth.unpriced_wh,
+            self._displaced(interval) if energy.wh else None,
             self._used,
             f"{reason}{UNKNOWN}{', '.join(unknown)}" if unknown else reason,
-            postings(energy.wh, worth.given_up_micro, worth.given_up_mg, bought),
+            postings(energy.wh, worth.given_up_micro, worth.given_up_mg, [forgone, *bought]),
         )
 
     def revalue(self, entry: Entry, reason: str) -> Entry:
@@ -152,12 +179,20 @@ class Valuer:
         pieces = imports.pieces(start_s, end_s)
         return mean_of([piece for piece in pieces if piece.name == band] if band else pieces)
 
-    def _price_of(self, account: str, interval: tuple[int, int], rates: Rates) -> Fraction | None:
-        """What a kWh from the account cost. The battery's, if no price is stated, was charged from the sun."""
+    def _price_of(self, account: str, interval: tuple[int, int], hours: str | None) -> Fraction | None:
+        """What a kWh from the account cost; the battery's, if no price is stated, what it would have saved later."""
         if is_grid(account):
             return self.grid_price(account, *interval)
-        stated = self.settings.battery_price
-        return stated if stated is not None else rates.export_price
+        if self.settings.battery_price is not None:
+            return self.settings.battery_price
+        imports = self.settings.imports
+        return None if imports is None else price_by_hours(imports, hours or EVENING, interval[1], self._zone)
+
+    def _displaced(self, interval: tuple[int, int]) -> str:
+        """The displaced sources' shares of the interval, as an entry keeps them."""
+        if all(source.shares is None for source in self.settings.displaces):
+            return self._shares
+        return _shares_text(self.settings, interval)
 
     def _unknown(self, rates: Rates) -> list[str]:
         """What was set up to be told and was not, for this interval."""
@@ -178,6 +213,11 @@ class Valuer:
         return missing
 
 
+def _shares_text(settings: BooksSettings, interval: tuple[int, int]) -> str:
+    shares = [(source.share_over(*interval), source.source) for source in settings.displaces]
+    return ", ".join(f"{share} {source}" for share, source in shares if share)
+
+
 def energy_of(entry: Entry) -> Energy:
     """What an entry says of energy alone. An entry without its postings tells no accounts but the sun's: give all."""
     lines: Sequence[Posting] = entry.postings
@@ -190,4 +230,7 @@ def energy_of(entry: Entry) -> Energy:
         entry.measured_s,
         taken,
         entry.curtailed_wh,
+        entry.forgone_wh,
+        entry.unheard_wh,
+        entry.battery_hours,
     )

@@ -11,17 +11,15 @@ import click
 
 from accounting.ledger import LedgerWriter
 from accounting.model.periods import BY, By
-from accounting.reports.value import ValueReport, value_report
-from accounting.valuation.historical_shares import MonthShares
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, json_option
 from daemon.cli.value import show_value
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.documents.displaced_months import months_told
 from daemon.documents.times import iso
 from daemon.documents.value_document import value_answer
+from daemon.documents.valuing import Valued, home_value
 from daemon.inputs.readings_file import open_readings
 from daemon.inputs.row_order import Disorder
 from daemon.simulation.replay import Replay
@@ -52,17 +50,16 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
             _notes(run, readings, file.disorder)
             with _progress(readings) as progress:
                 run.run(progress)
-            report = value_report(books, by, timezone=loaded.home.timezone)
-            months = months_told(loaded, books, report)
+            valued = home_value(books, loaded, by)
         refused = file.refusals
         if ledger is not None:
             draft.rename(ledger)
     for signal, count in refused.count.items():
         click.echo(f"{signal}: {count} cells refused, the first: {refused.first[signal]}", err=True)
     if as_json:
-        echo_json(_answer(run, report, months, loaded, dict(refused.count), file.disorder, ledger))
+        echo_json(_answer(run, valued, loaded, dict(refused.count), file.disorder, ledger))
     else:
-        _show(run, report, months, loaded)
+        _show(run, valued, loaded)
 
 
 @contextmanager
@@ -104,8 +101,7 @@ def _progress(readings: Path) -> Iterator[Callable[[float], None]]:
 
 def _answer(
     run: Replay,
-    report: ValueReport,
-    months: list[MonthShares],
+    valued: Valued,
     home: Home,
     refused: dict[str, int],
     disorder: Disorder | None,
@@ -124,7 +120,7 @@ def _answer(
             "seconds_by_order": dict(sorted(tally.by_order.items())),
             "seconds_by_guard": dict(sorted(tally.by_guard.items())),
         },
-        "value": value_answer(report, home, months=months),
+        "value": value_answer(valued, home),
         "quarantined_kwh": run.quarantined_wh / 1000,
         "refused": refused,
         "ignored": run.ignored,
@@ -133,9 +129,9 @@ def _answer(
     }
 
 
-def _show(run: Replay, report: ValueReport, months: list[MonthShares], home: Home) -> None:
+def _show(run: Replay, valued: Valued, home: Home) -> None:
     tally = run.engine.tally
-    show_value(report, home, months=months)
+    show_value(valued, home)
     click.echo()
     click.echo(f"{run.rows} rows, {iso(run.from_s)} to {iso(run.to_s)}; the order changed {tally.changes} times.")
     for order, seconds in sorted(tally.by_order.items()):

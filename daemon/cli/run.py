@@ -17,7 +17,6 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from accounting.reports.value import value_report
 from daemon.assembly.endpoints import broker_address
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, echo_line, json_option
@@ -28,6 +27,7 @@ from daemon.config.model import Home
 from daemon.config.secrets import kept_secret
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.documents.value_document import value_answer
+from daemon.documents.valuing import home_value
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.embedded_broker import EmbeddedBroker
 from daemon.runtime.service import Service
@@ -94,12 +94,12 @@ def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json
             click.echo(f"In another terminal: brimful why --home {home_file}\n", err=True)
         _tell(story, steps, zone, None if headless else minutes * 60 / steps)
         with Ledger.open_reader(loaded.path_of(loaded.ledger.path)) as books:
-            report = value_report(books, "day", timezone=loaded.home.timezone)
+            valued = home_value(books, loaded, "day")
         answer = _demo_answer(story, loaded, days)
         if as_json:
-            echo_json({**answer, "value": value_answer(report, loaded)})
+            echo_json({**answer, "value": value_answer(valued, loaded)})
             return
-        show_value(report, loaded)
+        show_value(valued, loaded)
         seconds = answer["decisions"]["seconds_by_order"]
         click.echo(
             f"Took surplus for {duration(seconds.get('surplus', 0))}, withheld for "
@@ -107,7 +107,7 @@ def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json
         )
         click.echo(
             f"The diverter's own counter shows {answer['house']['diverted_kwh']:.3f} kWh, the ledger "
-            f"{report.total.diverted_wh / 1000:.3f} kWh."
+            f"{valued.report.total.diverted_wh / 1000:.3f} kWh."
         )
 
 

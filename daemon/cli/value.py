@@ -1,9 +1,5 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
-import math
-from collections.abc import Sequence
-from decimal import Decimal
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,19 +8,17 @@ import click
 
 from accounting.ledger import Ledger
 from accounting.model.periods import BY, By
-from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
-from accounting.reports.value import ValueReport, ValueRow, value_report
+from accounting.reports.used_share import UsedBasis
+from accounting.reports.value import ValueReport, ValueRow
 from accounting.reports.value_statement import as_csv
-from accounting.valuation.historical_shares import MonthShares
 from daemon.cli.options import echo_json, home_option, json_option
-from daemon.config.cautions import estimates
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.decision_document import finding_answer
-from daemon.documents.displaced_months import as_notes, months_told
-from daemon.documents.stock_document import heat_stock
 from daemon.documents.times import instant, iso, period
 from daemon.documents.value_document import lacking_carbon, value_answer
+from daemon.documents.value_notes import displaced_text, notes, used_text
+from daemon.documents.valuing import Valued, home_value
 from daemon.web.api.client import have_written
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
@@ -38,7 +32,7 @@ _USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "addi
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
 @click.option("--as-of", metavar="TIME", help="As it was settled and valued then. Default: now.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
-@click.option("--used", type=click.Choice(_USED), default="stated", show_default=True, help="Whose share of used heat.")
+@click.option("--used", type=click.Choice(_USED), help="Whose share of used heat. Default: see above.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
 @json_option
@@ -48,7 +42,7 @@ def value(
     to: str | None,
     as_of: str | None,
     ledger: Path | None,
-    used: str,
+    used: str | None,
     as_table: bool,
     home: Path,
     as_json: bool,
@@ -56,46 +50,37 @@ def value(
     """What the diverted energy was worth.
 
     Given up is the export income it cost, avoided the purchase it saved, net the difference. The interval in progress
-    is included and marked open. The share of the heat that counts as used is the home file's, or the heat stock's: what
-    was drawn of it (measured), or all but what the hotter tank lost more (additional-loss). With
-    --as-of the interval in progress is left out: its figures are kept only once it is settled.
+    is included and marked open. The share of the heat that counts as used is the home file's (stated) or, where it
+    states none and a heat stock is kept, the stock's, month by month: what was drawn of it (measured). On request it is
+    all but what the hotter tank lost more (additional-loss), a lower bound where the displaced source would have stored
+    its heat in the tank too. With --as-of the interval in progress is left out: its figures are kept only once it is
+    settled.
     """
     loaded = load(home)
-    counted = Used(Fraction(loaded.books.used))
     zone = ZoneInfo(loaded.home.timezone)
     from_s, to_s, as_of_s = (None if text is None else instant(text, zone) for text in (from_, to, as_of))
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
-    if as_of_s is not None and used != "stated":
-        raise click.UsageError("the heat stock is told as it is now: take --as-of or --used, not both")
     if ledger is None and as_of_s is None:
         have_written(home)
+    basis = None if used is None else _USED[used]
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
-        report = value_report(books, by, from_s, to_s, loaded.home.timezone, as_of_s)
-        if used != "stated":
-            told = told_by_stock(books, heat_stock(loaded), _USED[used], report.total.start_s, report.total.end_s)
-            report = by_share(books, report, told.share, counted.share)
-            counted = told
-        months = months_told(loaded, books, report)
+        valued = home_value(books, loaded, by, from_s, to_s, as_of_s, basis)
     if as_json:
         told_as_of = {} if as_of_s is None else {"as_of": iso(as_of_s)}
-        echo_json({**value_answer(report, loaded, counted, months), **told_as_of})
+        echo_json({**value_answer(valued, loaded), **told_as_of})
     elif as_table:
-        click.echo(as_csv(report), nl=False)
+        click.echo(as_csv(valued.report), nl=False)
     else:
-        show_value(report, loaded, counted, months)
+        show_value(valued, loaded)
 
 
-def show_value(report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()) -> None:
-    """The report as a table that fits 80 columns, with a sentence on what it rests on. used, months: as in
-    `value_answer`."""
+def show_value(valued: Valued, home: Home) -> None:
+    """The report as a table that fits 80 columns, with sentences on what it rests on."""
     from rich.console import Console
     from rich.table import Table
 
-    if months:
-        rest = f"{' and '.join(source.source for source in home.displaces)}, month by month"
-    else:
-        rest = ", ".join(f"{_percent(source.share)} {source.source}" for source in home.displaces) or "nothing"
+    report = valued.report
     carbonless = lacking_carbon(home)
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold", show_footer=True)
     places = 4 if report.by == "interval" else 2
@@ -112,23 +97,24 @@ def show_value(report: ValueReport, home: Home, used: Used | None = None, months
         console.print("Nothing is booked yet.")
         return
     console.print(table)
-    console.print(f"Displaces {rest}; {_used(used or Used(Fraction(home.books.used)))}.")
+    console.print(f"Displaces {displaced_text(valued, home)}; {used_text(valued)}.")
     if carbonless:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")
-    for note in (*estimates(home), *as_notes(months)):
-        console.print(note)
     marks = [
         f"{wh / 1000:.3f} kWh {what}"
         for wh, what in (
             (report.total.open_wh, "not settled yet"),
             (report.total.estimated_wh, "estimated over gaps"),
-            (report.total.unpriced_wh, "without a known price, counted as nothing there"),
         )
         if wh
     ]
     if marks:
         console.print(f"Of it {', '.join(marks)}.")
-    for sentence in (*set_aside_sentence(report), *_also(report.total, home.home.currency)):
+    for sentence in (
+        *set_aside_sentence(report),
+        *notes(valued, home),
+        *_also(report.total, home.home.currency),
+    ):
         console.print(sentence)
 
 
@@ -163,20 +149,8 @@ def _also(total: ValueRow, currency: str) -> list[str]:
     return said
 
 
-def _used(used: Used) -> str:
-    share = f"{math.floor(used.share * 1000) / 10:g}% of the heat"
-    if used.basis == "stated":
-        return f"{share} counted as used"
-    how = "measured in the heat stock" if used.basis == "measured" else "what the tank's additional loss left"
-    return f"{share} counted as used: {how}"
-
-
 def _heads(currency: str) -> tuple[str, ...]:
     return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
-
-
-def _percent(share: Decimal) -> str:
-    return f"{float(share * 100):g}%"
 
 
 def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:

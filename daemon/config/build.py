@@ -6,8 +6,26 @@ from zoneinfo import ZoneInfo
 
 from accounting.pricing.carbon import Factor
 from accounting.pricing.tariffs import Priced
-from accounting.valuation.settings import Boiler, BooksSettings, CounterSignal, HeaterBooks, PowerSignal, TankBooks
-from daemon.config.build_money import GRID, displaced, factors, heard, marginal_factors, of_direction, tariffs
+from accounting.valuation.settings import (
+    BatteryBooks,
+    Boiler,
+    BooksSettings,
+    CounterSignal,
+    HeaterBooks,
+    PowerSignal,
+    TankBooks,
+)
+from daemon.config.build_money import (
+    GRID,
+    battery_price,
+    displaced,
+    factors,
+    heard,
+    marginal_factors,
+    of_direction,
+    tariffs,
+    tax_of,
+)
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.devices import Tank as TankTable
@@ -82,10 +100,11 @@ def books_settings(home: Home) -> BooksSettings:
         grid=carbon.get(GRID),
         grid_marginal=marginal.get(GRID),
         heard=heard(priced, carbon),
-        used=Fraction(home.books.used),
-        battery_price=Fraction(home.books.battery_price) if home.books.battery_price is not None else None,
+        used=Fraction(home.books.used_share),
+        battery_price=battery_price(home),
         grid_power=_attributed(home, "grid_w"),
-        battery_power=_attributed(home, "battery_w"),
+        battery=_battery(home),
+        timezone=home.home.timezone,
         export_limit_w=home.books.export_limit_w,
         tank=tank_books(home, _boiler(home, priced, carbon)),
         past_timezone=home.home.timezone if home.books.displaces_from == "past" else None,
@@ -93,9 +112,24 @@ def books_settings(home: Home) -> BooksSettings:
 
 
 def _attributed(home: Home, signal: str) -> PowerSignal | None:
-    if not home.books.attribute or signal not in home.signals:
+    if not home.attributes or signal not in home.signals:
         return None
     return PowerSignal(signal, home.stale_after_s(signal))
+
+
+def _battery(home: Home) -> BatteryBooks | None:
+    power, level = _attributed(home, "battery_w"), _attributed(home, "battery_level_pct")
+    if power is None:
+        return None
+    table = home.books.battery
+    return BatteryBooks(
+        power,
+        level,
+        table.full_pct,
+        Fraction(table.efficiency),
+        table.maximum_charge_w,
+        None if table.capacity_kwh is None else table.capacity_kwh * 1000,
+    )
 
 
 def _heater(home: Home, name: str) -> Heater:
@@ -186,7 +220,7 @@ def _boiler(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) ->
         heat,
         fuel,
         priced[table.tariff] if table.tariff is not None else None,
-        Fraction(table.price) if table.price is not None else None,
+        Fraction(table.price) * tax_of(table) if table.price is not None else None,
         carbon[table.carbon] if table.carbon is not None else None,
     )
 

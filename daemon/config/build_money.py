@@ -12,9 +12,10 @@ from accounting.pricing.series import Series, read_rows, read_series
 from accounting.pricing.signal_series import HeardSeries
 from accounting.pricing.tariffs import Priced, Tariff
 from daemon.config.calendars import holidays, read_calendar
+from daemon.config.devices import Boiler
 from daemon.config.model import Home
 from daemon.config.money import Band as BandTable
-from daemon.config.money import Carbon, Marginal, Only
+from daemon.config.money import Carbon, HouseBattery, Marginal, Only
 from daemon.config.money import Displaces as DisplacesTable
 from daemon.config.money import Period as PeriodTable
 from daemon.config.money import Tariff as TariffTable
@@ -58,7 +59,7 @@ def displaced(
             share=Fraction(table.share),
             efficiency=Fraction(table.efficiency),
             tariff=priced[table.tariff] if table.tariff is not None else None,
-            price=Fraction(0) if table.is_nothing else Fraction(table.price) if table.price is not None else None,
+            price=Fraction(0) if table.is_nothing else _with_tax(table),
             carbon=_NO_CARBON if table.is_nothing else carbon[table.carbon] if table.carbon is not None else None,
             band=table.band,
             carbon_marginal=_NO_CARBON if table.is_nothing else marginal.get(table.carbon or ""),
@@ -68,6 +69,23 @@ def displaced(
         )
         for table in home.displaces
     )
+
+
+def battery_price(home: Home) -> Fraction | None:
+    """What a kWh from the house battery saves, tax added; None where nothing states it."""
+    price = home.books.price_of_battery
+    if price is None:
+        return None
+    return Fraction(price) * (tax_of(home.books.battery) if home.books.battery_price is None else 1)
+
+
+def tax_of(table: DisplacesTable | Boiler | HouseBattery) -> Fraction:
+    """The factor by which a price of its own rises; 1 where tax is in it."""
+    return Fraction(1) if table.tax_included else 1 + Fraction(table.tax_pct or 0) / 100
+
+
+def _with_tax(table: DisplacesTable) -> Fraction | None:
+    return Fraction(table.price) * tax_of(table) if table.price is not None else None
 
 
 def share_band(table: DisplacesTable) -> Band:

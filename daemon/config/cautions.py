@@ -177,7 +177,39 @@ def _money(home: Home) -> list[str]:
                     f"carbon.{name} has no marginal factor beside that of carbon.grid: marginal carbon is not counted. "
                     'For a fuel, whose factor is the same either way, write basis = "both".'
                 )
+    unheard = battery_unheard(home)
+    if unheard:
+        said.append(unheard)
+    saves = home.books.price_of_battery
+    if saves is not None:
+        bands = [
+            band.price
+            for tariff in home.tariffs.values()
+            if tariff.direction == "import"
+            for period in tariff.periods
+            for band in period.bands
+        ]
+        if bands and saves < min(bands):
+            said.append(
+                f"A kWh from the battery counts {plain(saves)} {home.home.currency}, less than any import price (up to "
+                f"{plain(max(bands))}): a battery saves the import that it replaces."
+            )
     return said + estimates(home)
+
+
+def battery_unheard(home: Home) -> str:
+    """What cannot be known of the house battery, and why; "" where it is heard, or where there is none."""
+    if not home.battery_named:
+        return ""
+    wanted = [name for name in ("battery_w", "battery_level_pct") if name not in home.signals]
+    if wanted:
+        return (
+            f"{' and '.join(wanted)} {'is' if len(wanted) == 1 else 'are'} not heard: whether the battery would have "
+            "taken what a heater took cannot be known, and it counts as export given up."
+        )
+    if not home.attributes:
+        return "books.attribute is false: sun that the battery would have taken counts as export given up."
+    return ""
 
 
 def estimates(home: Home) -> list[str]:

@@ -6,9 +6,10 @@ from ipaddress import ip_address
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from daemon.config.devices import GateHeater, ModulatedHeater
+from daemon.config.devices import Boiler, GateHeater, ModulatedHeater
 from daemon.config.model import Home, VictoriaMetrics
-from daemon.config.money_checks import check_money
+from daemon.config.money import HouseBattery
+from daemon.config.money_checks import check_money, check_tax
 from daemon.config.places import item_label, joined
 from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
@@ -63,12 +64,21 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _topics(home, report)
     _tank(home, names, report)
     _rules(home, names, report)
-    if home.books.export_limit_w is not None and not (home.books.attribute and "grid_w" in home.signals):
-        got = "attribute = false" if "grid_w" in home.signals else "no signal grid_w"
+    if home.books.export_limit_w is not None and not (home.attributes and "grid_w" in home.signals):
+        got = "no signal grid_w"
+        if "grid_w" in home.signals:
+            got = "attribute = false" if home.books.attribute is not None else "used = 1 without it"
         report.add("books.export_limit_w", "attribute = true and a signal grid_w beside it", got)
     if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
         hint = "without them nothing tells who gave the energy"
         report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)
+    if home.books.battery_price is not None and home.books.battery.price is not None:
+        report.add("books.battery.price", "either battery_price or battery.price", "both")
+    priced: list[tuple[str, HouseBattery | Boiler]] = [("books.battery", home.books.battery)]
+    if home.tank is not None and home.tank.boiler is not None:
+        priced.append(("tank.boiler", home.tank.boiler))
+    for key, table in priced:
+        check_tax(key, table, report.add)
     check_money(home, names.tariffs, names.carbon, report.add)
     _verdict(home, report)
     return report.found

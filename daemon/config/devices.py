@@ -136,7 +136,11 @@ class Boiler(Table):
     tariff: Name | None = None
     """The tariff that prices its fuel; or give price."""
     price: Price | None = None
-    """Price of its fuel, money per kWh; or give tariff."""
+    """Price of its fuel, money per kWh; with tax, unless tax_included says otherwise. Or give tariff."""
+    tax_included: bool = True
+    """Whether the price has the tax in it."""
+    tax_pct: Annotated[Decimal, Within(0, 100)] | None = None
+    """Tax on the price, %; added exactly where it is without it."""
     carbon: Name | None = None
     """The carbon factor of its fuel."""
 

@@ -228,6 +228,23 @@ class Home(Table):
         return _TANK_STALE_S if signal.startswith("tank_") else _STALE_S
 
     @property
+    def attributes(self) -> bool:
+        """Whether the books work out who gave the heaters' energy: as stated, else wherever a signal tells it.
+
+        used = 1 alone asks for the plain figures; with a battery they would have the wrong sign.
+        """
+        heard = {"grid_w", "battery_w"} & set(self.signals)
+        if self.books.attribute is not None or not heard:
+            return bool(self.books.attribute and heard)
+        return self.books.used != 1 or "battery_w" in heard
+
+    @property
+    def battery_named(self) -> bool:
+        """Whether the file says that there is a house battery."""
+        told = {"battery_w", "battery_level_pct"} & set(self.signals)
+        return bool(told) or bool(self.books.battery.model_fields_set) or self.books.battery_price is not None
+
+    @property
     def heater_names(self) -> tuple[str, ...]:
         """The heaters in the order of preference."""
         preferred = dict.fromkeys(name for name in self.rules.heaters.prefer if name in self.heaters)

@@ -194,7 +194,11 @@ class Displaces(Table):
     tariff: Name | None = None
     """The tariff that prices it; or give price."""
     price: Price | None = None
-    """Its price, money per kWh; or give tariff."""
+    """Its price, money per kWh; with tax, unless tax_included says otherwise. Or give tariff."""
+    tax_included: bool = True
+    """Whether the price has the tax in it."""
+    tax_pct: TaxPct | None = None
+    """Tax on the price, %; added exactly where it is without it."""
     efficiency: Annotated[Decimal, Within(0, 10, above=True)] = Decimal(1)
     """Heat out for energy in; above 1 for a heat pump."""
     carbon: Name | None = None
@@ -233,20 +237,55 @@ class Displaces(Table):
         return self.when.removeprefix("next ") if self.when else None
 
 
+class HouseBattery(Table):
+    """The house battery, for the books: sun that a heater takes before it is not given-up export."""
+
+    price: Price | None = None
+    """What a kWh from the battery saves, money per kWh; with tax, unless tax_included says otherwise. Unless given: the
+    import price of the hours in which the battery gives, or is missed, by the home's own past."""
+    tax_included: bool = True
+    """Whether the price has the tax in it."""
+    tax_pct: TaxPct | None = None
+    """Tax on the price, %; added exactly where it is without it."""
+    efficiency: Annotated[Decimal, Within(0, 1, above=True)] = Decimal("0.9")
+    """Of what goes in, the share that comes out again."""
+    full_pct: Annotated[float, Within(50, 100)] = 98.0
+    """Level from which it takes no more, %."""
+    maximum_charge_w: Annotated[float, Within(0, 1000000, above=True)] | None = None
+    """The most that it charges with, W; unless given, the most it is seen to take while more leaves the house."""
+    capacity_kwh: Annotated[float, Within(0, 100000, above=True)] | None = None
+    """What it gives from full to empty, kWh; unless given, read off its level as it charges."""
+
+
 class BookKeeping(Table):
     """How the books are kept."""
 
-    used: Annotated[Decimal, Within(0, 1)] = Decimal(1)
-    """Share of the diverted heat that displaces something."""
+    used: Annotated[Decimal, Within(0, 1)] | None = None
+    """Share of the diverted heat that displaces something. Unless given it is measured where a heat stock is kept, and
+    without one all heat counts as used. used = 1 alone keeps the plain figures of version 0.1."""
     displaces_from: Literal["stated", "past"] = "stated"
     """Whether the displaced sources have the shares they state, or those of the heat that the home recorded of them in
     the same month of a former year or, without it, in a month near it; the stated ones count where there is neither."""
-    attribute: bool = False
-    """Whether what the grid or the battery gave while diverting is priced as such, minute by minute from grid_w and
-    battery_w. Unless asked for, all of a heater's energy counts as the sun's."""
+    attribute: bool | None = None
+    """Whether what the grid or the battery gave while diverting is priced as such, and sun that the battery would have
+    taken as its own, minute by minute from grid_w, battery_w and battery_level_pct. Unless given: wherever grid_w or
+    battery_w is heard. false keeps the plain figures of version 0.1: all of a heater's energy counts as sun that would
+    have been sold, and all of its heat as used unless `used` says otherwise."""
     battery_price: Price | None = None
-    """What a kWh from the battery counts for, with attribute; the export price unless given: the sun charged it."""
+    """What a kWh from the battery saves, with tax; or give battery.price."""
+    battery: HouseBattery = Field(default_factory=HouseBattery)
+    """The house battery."""
     export_limit_w: Annotated[float, Within(0, 1000000)] | None = None
     """The most that may flow to the grid, W. What it would have held back gives up no income; it needs grid_w."""
     late_s: Annotated[int, Within(0, 86400)] = 120
     """How late a reading may come and still be put in its place, s."""
+
+    @property
+    def used_share(self) -> Decimal:
+        """The share with which entries are valued."""
+        return Decimal(1) if self.used is None else self.used
+
+    @property
+    def price_of_battery(self) -> Decimal | None:
+        """What a kWh from the battery saves, without the tax that is still to be added; None: nothing states it."""
+        return self.battery_price if self.battery_price is not None else self.battery.price

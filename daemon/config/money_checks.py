@@ -9,8 +9,9 @@ from accounting.pricing.bands import HOLIDAY, Day, days_that_differ, rests, stre
 from accounting.pricing.displaced import uneven
 from accounting.valuation.historical_shares import stands_for
 from daemon.config.build_money import band, share_band
+from daemon.config.devices import Boiler
 from daemon.config.model import Home
-from daemon.config.money import NOTHING, Band, Carbon, Displaces, Marginal, Period, Tariff
+from daemon.config.money import NOTHING, Band, Carbon, Displaces, HouseBattery, Marginal, Period, Tariff
 from daemon.config.places import item_label
 from daemon.config.values import Table
 from daemon.config.wording import close, plain, shown
@@ -45,6 +46,15 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
     _shares(home, add)
     if home.books.displaces_from == "past":
         _past(home, add)
+
+
+def check_tax(key: str, table: Displaces | Boiler | HouseBattery, add: Add) -> None:
+    """A price of its own without tax needs to be told the tax; a tariff has tax settings of its own."""
+    if table.price is None:
+        if not table.tax_included or table.tax_pct is not None:
+            add(f"{key}.tax_pct", "a price beside it", "none", "a tariff has tax settings of its own")
+    elif not table.tax_included and table.tax_pct is None:
+        add(f"{key}.tax_pct", "the tax that is still to be added, %", "nothing")
 
 
 def _carbon(key: str, factor: Carbon | Marginal, home: Home, add: Add) -> None:
@@ -120,7 +130,7 @@ def _told(key: str, recorded: str, home: Home, add: Add) -> None:
         if "boiler_wh" not in home.signals or home.tank is None or home.tank.boiler is None:
             add(key, "a [tank.boiler] table and a signal boiler_wh that tell it", "none")
         return
-    if "topup_wh" not in home.signals and not home.books.attribute:
+    if "topup_wh" not in home.signals and not home.attributes:
         add(key, "a signal topup_wh, or books.attribute, that tells what the grid gave", "neither")
     _, _, band = recorded.partition(":")
     tariffs = [tariff for tariff in home.tariffs.values() if tariff.direction == "import"]
@@ -257,6 +267,7 @@ def _displaced(
                 add(f"{key}.{name}", f'no {name} beside source = "{NOTHING}"', "one", hint)
     elif (source.tariff is None) == (source.price is None):
         add(key, "either tariff or price", "neither" if source.tariff is None else "both")
+    check_tax(key, source, add)
     if source.gives_up_standing and source.tariff is None:
         add(f"{key}.gives_up_standing", "a tariff beside it, whose standing charge would end", "none")
     if source.carbon is not None and source.carbon not in carbon:

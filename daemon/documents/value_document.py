@@ -1,29 +1,25 @@
 """What the diverted energy was worth, as JSON (`brimful.value/1`), with what it rests on."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
-from accounting.reports.used_share import Used
-from accounting.reports.value import ValueReport
 from accounting.reports.value_statement import as_json
-from accounting.valuation.historical_shares import MonthShares
 from daemon.config.build_money import GRID
-from daemon.config.cautions import estimates
 from daemon.config.model import Home
-from daemon.documents.displaced_months import as_notes, as_rows
+from daemon.documents.displaced_months import as_rows
+from daemon.documents.value_notes import notes
+from daemon.documents.valuing import Valued
 
 
-def value_answer(
-    report: ValueReport, home: Home, used: Used | None = None, months: Sequence[MonthShares] = ()
-) -> dict[str, Any]:
-    """The report as JSON, with what it rests on. used: None for the share that the home file states; months: what was
-    displaced in each, where that goes by the home's past."""
+def value_answer(valued: Valued, home: Home) -> dict[str, Any]:
+    """What was worked out as JSON, with what it rests on."""
+    report, used = valued.report, valued.used
     answer = as_json(
         report,
         home=home.home.name,
         currency=home.home.currency,
-        used=used or Used(Fraction(home.books.used)),
+        used=used,
         displaces=displaced(home),
         carbon_basis=None if lacking_carbon(home) else home.carbon[GRID].basis,
     )
@@ -31,9 +27,28 @@ def value_answer(
     return {
         **answer,
         "displaces_from": home.books.displaces_from,
-        "displaces_by_month": as_rows(home, months) if by_past else None,
-        "notes": [*estimates(home), *as_notes(months)],
+        "displaces_by_month": as_rows(home, valued.months) if by_past else None,
+        "assumed": [
+            {
+                "used": None if one.used is None else float(Fraction(one.used)),
+                "displaced": _shares(one.displaced),
+                "diverted_kwh": one.wh / 1000,
+            }
+            for one in valued.assumed
+        ],
+        "unmeasured_months": list(used.unmeasured),
+        "heat_order_kwh": None if valued.heat_order_wh is None else valued.heat_order_wh / 1000,
+        "standing": [{"source": source, "amount": float(amount)} for source, amount in valued.standing],
+        "notes": notes(valued, home),
     }
+
+
+def _shares(booked: str | None) -> dict[str, float] | None:
+    """An entry's displaced shares by source; None where it does not keep them."""
+    if booked is None:
+        return None
+    parts = (part.partition(" ") for part in booked.split(", ") if part)
+    return {source: round(float(Fraction(share)), 6) for share, _, source in parts}
 
 
 def displaced(home: Home) -> list[Mapping[str, Any]]:

@@ -50,7 +50,7 @@ def gather(home: Home | None, ledger: Path | None, history: Path | None, install
         rates=rates,
         assumed=_assumed(home, prices, span),
         latitude=latitude,
-        used=float(home.books.used) if home is not None else 1.0,
+        used=float(home.books.used_share) if home is not None else 1.0,
         efficiency=_facts(home, latitude).efficiency,
         carbon_known=home is not None and not lacking_carbon(home),
     )

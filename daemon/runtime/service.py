@@ -19,6 +19,7 @@ from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
 from daemon.documents.rules_document import change_answer, change_said, rules_answer
+from daemon.documents.valuing import measuring_stock
 from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.heater_link import HeaterLine
@@ -84,6 +85,7 @@ class Service:
         ledger = open_ledger(plan.home, facts(plan.home), making)
         try:
             self.keeper = Keeper(ledger)
+            self.keeper.measure_used(measuring_stock(plan.home))
             books, memory, forgotten = resumed(plan, ledger, now)
             for sentence in forgotten:
                 log.error("state=%s", sentence)
@@ -421,6 +423,10 @@ class Service:
         if home.live != self.home.live:
             waits.append("the live tables of tariffs and factors")
         kept = home.model_copy(update=fixed)
+        if kept.attributes != self.home.attributes:  # books.used decides it where books.attribute is not given
+            waits.append("who gave the energy (books.attribute)")
+            fixed["books"] = fixed["books"].model_copy(update={"attribute": self.home.attributes})
+            kept = home.model_copy(update=fixed)
         made = plan(kept)
         books = self._engine.books
         former = books.settings
@@ -428,6 +434,7 @@ class Service:
         books.go_by(loop.keeper.past(books))
         self._restater.repriced(self.home, kept, former, books.settings, changed, now.utc_s)
         self.home, self._plan = kept, made
+        self.keeper.measure_used(measuring_stock(kept))
         loop.engine.adopt(made.rules, made.wiring)
         loop.redecide(now)
         loop.keeper.events([event])

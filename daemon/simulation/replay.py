@@ -11,6 +11,7 @@ from accounting.ledger import Batch
 from accounting.model.entry import Entry
 from accounting.model.periods import month_start_s
 from accounting.valuation.historical_shares import Record, month_of, read_past
+from accounting.valuation.settings import PowerSignal
 from daemon.assembly.prepared_home import Plan
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
@@ -56,16 +57,15 @@ class Replay:
             replace(heater, stale_after_s=self.raised.get(heater.power or "", heater.stale_after_s))
             for heater in plan.books.heaters
         )
-        told = {
-            name: replace(power, stale_after_s=self.raised.get(power.signal, power.stale_after_s))
-            for name in ("grid_power", "battery_power")
-            if (power := getattr(plan.books, name)) is not None
-        }
+        grid, battery = self._held(plan.books.grid_power), plan.books.battery
+        if battery is not None:
+            power = self._held(battery.power) or battery.power
+            battery = replace(battery, power=power, level=self._held(battery.level))
         tank = plan.books.tank
         if tank is not None:
             level = "tank_level_pct" if tank.level else tank.temperatures[0]
             tank = replace(tank, stale_after_s=self.raised.get(level, tank.stale_after_s))
-        books = Books(replace(plan.books, heaters=heaters, tank=tank, **told))
+        books = Books(replace(plan.books, heaters=heaters, tank=tank, grid_power=grid, battery=battery))
         matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
@@ -73,6 +73,12 @@ class Replay:
         self.rows = 0
         self.from_s = self.to_s = 0.0
         self.quarantined_wh = 0
+
+    def _held(self, told: PowerSignal | None) -> PowerSignal | None:
+        """A signal of the books, held for as long as this recording needs."""
+        if told is None:
+            return None
+        return replace(told, stale_after_s=self.raised.get(told.signal, told.stale_after_s))
 
     def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
         """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""

@@ -146,7 +146,10 @@ def main() -> None:
         kind = file_system(Path(name))
         if kind in IN_MEMORY:
             raise SystemExit(f"{name} is on {kind}, which writes to no disk; name a real one in BRIMFUL_BENCH_FOLDER")
-        for title, more in (("a normal day", ""), ("the same with books.attribute", "[books]\nattribute = true\n")):
+        for title, more in (
+            ("a normal day", ""),
+            ("the same with books.attribute = false", "[books]\nattribute = false\n"),
+        ):
             folder = Path(name, title.replace(" ", "-"))
             folder.mkdir()
             show(f"{title}, on {kind}", day(folder, more))

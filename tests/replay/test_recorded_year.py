@@ -5,6 +5,10 @@ tests/support/recorded_year.py generates (tests/recorded pins its hash). After a
 
     tests/run --update tests/replay
 
+The home file asks for the plain figures: all energy the sun's, all heat used, as the first version reckoned. What comes
+without those two lines stands in golden/recorded_year_usual.json: import while diverting is attributed minute by
+minute, and the share used is measured in the heat stock.
+
 and look at the difference before it is committed: each figure that moved needs a reason.
 """
 
@@ -27,6 +31,8 @@ HERE = Path(__file__).parent
 REPO = HERE.parents[1]
 HOME = HERE / "recorded_home.toml"
 GOLDEN = HERE / "golden" / "recorded_year.json"
+USUAL = HERE / "golden" / "recorded_year_usual.json"
+PLAIN = "used = 1\nattribute = false\n"
 
 
 def _brimful(*arguments: str) -> dict[str, Any]:
@@ -66,6 +72,25 @@ def test_the_golden_totals(said: dict[str, Any], request: pytest.FixtureRequest)
     if request.config.getoption("--update"):
         GOLDEN.write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n")
     assert said == json.loads(GOLDEN.read_text())
+
+
+def test_the_golden_totals_of_the_usual_settings(
+    said: dict[str, Any], tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """The same energy; less of it used, and some of it bought."""
+    home = tmp_path / "home.toml"
+    assert PLAIN in HOME.read_text()
+    home.write_text(HOME.read_text().replace(PLAIN, ""))
+    value = _brimful("replay", str(home), str(recorded_year.build()), "--by", "month")["value"]
+    if request.config.getoption("--update"):
+        USUAL.write_text(json.dumps(value, indent=1, ensure_ascii=False) + "\n")
+    assert value == json.loads(USUAL.read_text())
+    usual, plain = value["total"], said["value"]["total"]
+    assert usual["diverted_kwh"] == plain["diverted_kwh"]
+    assert (value["used_basis"], said["value"]["used_basis"]) == ("measured", "stated")
+    assert usual["avoided"] < plain["avoided"]
+    assert usual["given_up"] <= plain["given_up"]
+    assert sum(round(row["net"] * 1e6) for row in value["rows"]) == round(usual["net"] * 1e6)
 
 
 def test_no_watt_hour_is_lost(said: dict[str, Any], counter: tuple[list[float], list[int]]) -> None:

@@ -77,7 +77,7 @@ ASKED: dict[str, Callable[[Ledger], Any]] = {
     "facts": lambda ledger: ledger.facts(),
     "value": lambda ledger: value_report(ledger, "interval"),
     "value then": lambda ledger: value_report(ledger, "year", as_of_s=START_S + 5e6),
-    "value by used": lambda ledger: ledger.avoided_by_used(0, EVER),
+    "assumed": lambda ledger: ledger.assumed(0, EVER),
     "spans": lambda ledger: ledger.heater_spans(),
     "entries": lambda ledger: ledger.entries(0, EVER),
     "open": lambda ledger: ledger.open_entries(),

@@ -9,12 +9,11 @@ from starlette.requests import Request
 from accounting.ledger import Ledger
 from accounting.model.periods import BY, By
 from accounting.reports.heat_stock import stock_report
-from accounting.reports.value import value_report
 from daemon.config.model import Home
-from daemon.documents.displaced_months import months_told
 from daemon.documents.stock_document import heat_stock, stock_answer
 from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
+from daemon.documents.valuing import home_value
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
@@ -63,8 +62,7 @@ async def _told(house: House, request: Request, name: str, make: Make, usually: 
 
 
 def _value(home: Home, ledger: Ledger, by: By | None, from_s: int | None, to_s: int | None) -> Answer:
-    report = value_report(ledger, by or "day", from_s, to_s, home.home.timezone)
-    return value_answer(report, home, months=months_told(home, ledger, report))
+    return value_answer(home_value(ledger, home, by or "day", from_s, to_s), home)
 
 
 def _stock(home: Home, ledger: Ledger, by: By | None, from_s: int | None, to_s: int | None) -> Answer:

@@ -319,14 +319,21 @@ class ValueRow(Shape):
     avoided_kg: float
     given_up_kg: float
     net_kg: float
-    coverage: float = Field(ge=0, le=1)
+    coverage: float = Field(ge=0, le=1, description="share of the time that was measured")
+    coverage_energy: float = Field(ge=0, le=1, description="share of the energy that was measured")
     estimated_kwh: float
     open_kwh: float
     set_aside_kwh: float = Field(description="shown by a counter, and more than the heater can have taken")
+    unpriced_kwh: float = Field(description="of diverted_kwh, what lacks a price on one side: in no amount of money")
+    used: float | None = Field(default=None, description="the share of the heat that counts, where it is measured")
     grid_kwh: float | None = None
     battery_kwh: float | None = None
     bought: float | None = None
     bought_kg: float | None = None
+    battery_forgone_kwh: float | None = Field(default=None, description="sun that would have charged the battery")
+    battery_forgone: float | None = Field(default=None, description="of given_up, what that would have saved")
+    battery_forgone_kg: float | None = None
+    battery_unheard_kwh: float | None = Field(default=None, description="sun taken while the battery was not heard")
     marginal_kwh: float | None = None
     avoided_marginal_kg: float | None = None
     given_up_marginal_kg: float | None = None
@@ -345,6 +352,21 @@ class MonthDisplaced(Shape):
     shares: dict[str, float]
 
 
+class Assumed(Shape):
+    """What entries hold of their heat: the share used, the shares displaced by source (null: not kept)."""
+
+    used: float | None
+    displaced: dict[str, float] | None
+    diverted_kwh: float
+
+
+class Standing(Shape):
+    """A standing charge that would end if a displaced source was never needed again; not in net."""
+
+    source: str
+    amount: float
+
+
 class Value(Shape):
     """What the diverted energy was worth, with what it rests on."""
 
@@ -361,6 +383,12 @@ class Value(Shape):
     displaces_by_month: list[MonthDisplaced] | None = Field(description="null where shares are as stated")
     unpriced_kwh: float
     set_aside_by_heater: dict[str, float]
+    assumed: list[Assumed]
+    unmeasured_months: list[str]
+    heat_order_kwh: float | None = Field(
+        description="where nothing works out who gave the energy, what of it was taken while ordered to heat"
+    )
+    standing: list[Standing]
     rows: list[ValueRow]
     total: ValueRow
     notes: list[str]

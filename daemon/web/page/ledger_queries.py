@@ -12,12 +12,10 @@ from accounting.ledger.records import OWNERS
 from accounting.ledger.tape import Row, unpack
 from accounting.model.periods import By
 from accounting.reports.heat_stock import StockReport, walk
-from accounting.reports.value import ValueReport, value_report
-from accounting.valuation.historical_shares import MonthShares
 from daemon.config.build import heater_signal, tank_books
 from daemon.config.model import Home
-from daemon.documents.displaced_months import months_told
 from daemon.documents.stock_document import stock_answer
+from daemon.documents.valuing import Valued, home_value
 from daemon.web.page.views.deciding import Decided, decided
 from daemon.web.page.views.stops import WITHIN_S, Stop, full_stops, verified
 
@@ -96,11 +94,10 @@ def stock_since(home: Home, at_s: int, known: Midnight | None) -> dict[str, Any]
     return stock_answer(StockReport(None, ZoneInfo(home.home.timezone), (), row), tank, home)
 
 
-def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> tuple[ValueReport, list[MonthShares]]:
-    """What the diverted energy was worth, and what it displaced in each month where that goes by the home's past."""
-    with books(home) as ledger, ledger.still():
-        report = value_report(ledger, by, from_s, to_s, home.home.timezone)
-        return report, months_told(home, ledger, report)
+def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> Valued:
+    """What the diverted energy was worth, with what it rests on."""
+    with books(home) as ledger:
+        return home_value(ledger, home, by, from_s, to_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from accounting.model.periods import By
-from accounting.reports.value import ValueReport
 from accounting.reports.value_statement import as_csv
-from accounting.valuation.historical_shares import MonthShares
 from daemon.config.model import Home
 from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
+from daemon.documents.valuing import Valued
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant as time_of
@@ -56,11 +55,11 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     home = picture.home
     today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
-    report, months = await _report(house, home, asked)
+    valued = await _report(house, home, asked)
     return {
         "title": TITLE,
         "room": PATH,
-        "value": value_room(value_answer(report, home, months=months), picture.why["prices"]),
+        "value": value_room(value_answer(valued, home), picture.why["prices"]),
         "periods": PERIODS,
         "span": _span(asked),
         "told_from": asked.from_,
@@ -75,13 +74,12 @@ async def table(house: House, request: Request) -> Response:
     home = picture.home
     today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
-    report, _ = await _report(house, home, asked)
-    content = as_csv(report)
+    content = as_csv((await _report(house, home, asked)).report)
     headers = {"Content-Disposition": f'attachment; filename="value-by-{asked.by}.csv"'}
     return Response(content, media_type="text/csv; charset=utf-8", headers=headers)
 
 
-async def _report(house: House, home: Home, asked: Asked) -> tuple[ValueReport, list[MonthShares]]:
+async def _report(house: House, home: Home, asked: Asked) -> Valued:
     await house.written()
     key = ("value", asked.by, asked.from_s, asked.to_s)
     return await house.shelf.ask(key, KEPT_S, lambda: gather.value(home, asked.by, asked.from_s, asked.to_s))

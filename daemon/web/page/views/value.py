@@ -121,7 +121,7 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
     rest = ", ".join(f"{share(source['share'])} {source['source']}" for source in answer["displaces"]) or "nothing"
     if answer.get("displaces_by_month"):
         rest = f"{' and '.join(source['source'] for source in answer['displaces'])}, month by month"
-    used = "by the heat stock" if answer.get("used_basis") == "measured" else "as the home file states"
+    used = "by the heat stock" if answer.get("used_basis") == "measured" else "as it was booked"
     said = [
         f"Readings cover {share(total['coverage'])} of this time.",
         f"The heat displaces {rest}; {share(answer['used'])} of it counts as used, {used}.",
@@ -135,8 +135,6 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         ("estimated_kwh", "estimated over gaps"),
     )
     of_it = [f"{fixed(total[key], 3)} kWh {what}" for key, what in marks if total[key]]
-    if answer.get("unpriced_kwh"):
-        of_it.append(f"{fixed(answer['unpriced_kwh'], 3)} kWh without a known price, counted as nothing there")
     if of_it:
         said.append(f"Of it {', '.join(of_it)}.")
     if total.get("set_aside_kwh"):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from accounting.books.booking import Books, BooksSettings
 from accounting.model.entry import Entry
 from accounting.model.journal import balance
-from accounting.valuation.settings import PowerSignal
+from accounting.valuation.settings import BatteryBooks, PowerSignal
 from tests.support.prices import COUNTED, POWERED, settings, utc
 
 NOON = utc("2026-05-10T12:00+01:00")
@@ -23,7 +23,7 @@ def asked(*heaters: object, interval_s: int = 1800) -> BooksSettings:
     return replace(
         settings(*heaters, interval_s=interval_s),  # type: ignore[arg-type]
         grid_power=PowerSignal("grid_w", 60.0),
-        battery_power=PowerSignal("battery_w", 60.0),
+        battery=BatteryBooks(PowerSignal("battery_w", 60.0)),
     )
 
 

@@ -54,6 +54,8 @@ def test_a_complete_interval_is_settled_once_with_its_worth() -> None:
         export_price_micro=55_000,
         import_price_micro=317_000,
         heat_value_micro=114_760,
+        unpriced_wh=0,
+        displaced="3/5 night electricity, 2/5 gas boiler",
         used="1",
         postings=entry.postings,
     )

@@ -13,9 +13,11 @@ import pytest
 
 from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from accounting.model.entry import Entry, Posting
+from accounting.model.periods import BY, By
 from accounting.reports.used_share import Used, by_share
 from accounting.reports.value import ValueReport, ValueRow, value_report
 from accounting.reports.value_statement import as_csv, as_json
+from accounting.valuation.historical_shares import month_of
 from rules.model.errors import BrimfulError
 from tests.support.ledgers import HALF_HOUR_S, QUAY, START_S, entry, new_ledger
 
@@ -56,7 +58,12 @@ def test_energy_without_a_price_on_either_side_is_summed_apart(ledger: LedgerWri
     )
     open_entries = (replace(entry(4, 5000), heat_value_micro=None), entry(5, 60000))
     ledger.commit(Batch(entries[-1].end_s, entries, open_entries))
-    assert value_report(ledger, "day").total.unpriced_wh == 5423
+    total = value_report(ledger, "day").total
+    assert total.unpriced_wh == 5423
+    # Money on one side alone, as the first ledgers hold it, is in no amount: what is left is of 100 and of 60,000 Wh.
+    assert (total.given_up_micro, total.avoided_micro) == (60_100 * 55, 60_100 * 200)
+    with ledger.still():
+        assert not ledger.integrity()
     ledger.commit(Batch(entries[-1].end_s, (replace(entry(3, 400), reason="priced since"),), open_entries))
     assert value_report(ledger, "day").total.unpriced_wh == 5023
 
@@ -258,7 +265,8 @@ def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWrite
     assert "e-06" in text or "0.000004" in text
     report = json.loads(text)
     figures = {"diverted_kwh", "given_up", "avoided", "net", "avoided_kg", "given_up_kg", "net_kg"}
-    row_keys = {"start", "end", "coverage", "estimated_kwh", "open_kwh", "set_aside_kwh"} | figures
+    row_keys = {"start", "end", "coverage", "coverage_energy", "estimated_kwh", "open_kwh"} | figures
+    row_keys |= {"unpriced_kwh", "set_aside_kwh"}
     told_keys = {"schema", "home", "currency", "by", "timezone", "used", "displaces", "unpriced_kwh", "rows", "total"}
     told_keys |= {"used_basis", "carbon_basis", "set_aside_by_heater"}
     assert report.keys() == told_keys
@@ -334,12 +342,63 @@ def test_another_share_used_changes_what_is_avoided_and_nothing_else(ledger: Led
     report = value_report(ledger, "day")
     # At 200 millionths a Wh: (100 + 110) × 2, 200, 300 / 0.8 as the home states now, and 50 × 3 that are open.
     whole = (210 * 2 + 200 + Fraction(300) / Fraction(4, 5) + 150) * 200
+    june = month_of(START_S, report.zone)
     for share in (Fraction(1), Fraction(2, 3), Fraction(0)):
-        total = by_share(ledger, report, share, Fraction(4, 5)).total
+        made, used = by_share(ledger, report, {june: share}, "measured", Fraction(4, 5))
+        total = made.total
+        assert (used.share, total.used) == (share, share)
         assert total.avoided_micro == round(whole * share)
         assert total.avoided_marginal_mg == 600 * share
         assert total.given_up_micro == report.total.given_up_micro
-    assert by_share(ledger, report, Fraction(1, 2), Fraction(1, 2)).total.diverted_wh == report.total.diverted_wh
+        assert total.diverted_wh == report.total.diverted_wh
     ledger.commit(Batch(START_S + 4 * HALF_HOUR_S, (replace(entry(1, 110), used="0"),)))
     with pytest.raises(BrimfulError, match="got some with 0"):
-        by_share(ledger, report, Fraction(1), Fraction(1))
+        by_share(ledger, report, {june: Fraction(1)}, "measured", Fraction(1))
+
+
+def test_each_row_has_the_share_of_its_month_and_rows_of_any_length_add_up(ledger: LedgerWriter) -> None:
+    """A row is what it is when it is asked for alone, and whatever the rows, their sum is the same to the millionth."""
+    entries = tuple(replace(entry(place, 7 + place % 11), used="1") for place in range(0, 62 * 48, 5))
+    ledger.commit(Batch(entries[-1].end_s, entries, (replace(entry(62 * 48, 13), used="1"),)))
+    june = month_of(START_S, value_report(ledger, "day").zone)
+    shares = {june: Fraction(7, 9), june + 1: Fraction(5, 13)}
+
+    def asked(by: By, from_s: int | None = None, to_s: int | None = None) -> ValueReport:
+        return by_share(ledger, value_report(ledger, by, from_s, to_s), shares, "measured", Fraction(1))[0]
+
+    months = asked("month")
+    assert [row.used for row in months.rows[:2]] == [Fraction(7, 9), Fraction(5, 13)]
+    assert months.rows[2].used == 1, "no share is known of August"
+    for by in BY:
+        report = asked(by)
+        assert sum(row.avoided_micro for row in report.rows) == report.total.avoided_micro
+        assert report.total.avoided_micro == months.total.avoided_micro
+        for row in report.rows[:: max(1, len(report.rows) // 7)]:
+            alone = asked("year", row.start_s, row.end_s)
+            assert (alone.total.avoided_micro, alone.total.used) == (row.avoided_micro, row.used)
+
+
+def test_coverage_is_told_by_time_and_by_energy(ledger: LedgerWriter) -> None:
+    """A gap that is bridged by the counter: half of the time is known, and a tenth of the energy."""
+    ledger.commit(Batch(START_S + 3600, (entry(0, 100), entry(1, 900, estimated_wh=900, measured_s=0))))
+    total = value_report(ledger, "day").total
+    assert (total.coverage, total.coverage_energy) == (0.5, 0.1)
+    assert ValueRow(0, 1800, measured_s=900, due_s=1800).coverage_energy == 0.5, "of no energy, as of the time"
+
+
+def test_what_the_battery_forgoes_has_columns_where_there_is_any(ledger: LedgerWriter) -> None:
+    forgone = replace(
+        entry(0),
+        forgone_wh=200,
+        forgone_micro=50_000,
+        unheard_wh=30,
+        postings=(Posting("sun", -500), Posting("battery_forgone", -200), Posting("tank", 700)),
+    )
+    ledger.commit(Batch(START_S + 1800, (forgone,)))
+    report = value_report(ledger, "day")
+    total = told(report)["total"]
+    assert isinstance(total, dict)
+    assert (total["battery_forgone_kwh"], total["battery_forgone"], total["battery_unheard_kwh"]) == (0.2, 0.05, 0.03)
+    (row,) = csv.DictReader(io.StringIO(as_csv(report)))
+    assert (row["battery_forgone"], row["unpriced_kwh"], row["coverage_energy"]) == ("0.050000", "0.000", "1.000000")
+    assert not ledger.integrity()

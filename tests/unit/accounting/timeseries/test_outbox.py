@@ -1,6 +1,7 @@
 """When the outbox is sent, and how failures change that."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -8,6 +9,8 @@ from accounting.ledger import OutboxItem, OutboxKey
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed
 from accounting.timeseries.outbox import Delivered, Failed, Pace, Shipper, carry, load
+from accounting.timeseries.points import LATER, point
+from accounting.timeseries.reconcile import _differs
 from tests.support.ledgers import START_S, entry
 
 PACE = Pace(batch=10, between_s=1, first_s=5, longest_s=60, lasting_s=600, doubt_s=30)
@@ -109,6 +112,10 @@ def test_a_point_carries_every_figure_and_leaves_out_what_is_not_known() -> None
         "given_up_kg": 0.1785,
         "net_kg": -0.0511,
         "coverage": 0.5,
+        "bought": 0,
+        "bought_kg": 0,
+        "battery_forgone": 0,
+        "unpriced_wh": 0,
         "export_price": 0.055,
         "heat_value": 0.2,
     }
@@ -116,7 +123,23 @@ def test_a_point_carries_every_figure_and_leaves_out_what_is_not_known() -> None
     assert known.fields.keys() - bare.fields.keys() == {"export_price", "heat_value"}
 
 
+def test_net_comes_with_all_that_it_is_made_of() -> None:
+    """And with the share used that `avoided` was booked with, for the statement may go by a measured one."""
+    mixed = replace(entry(0, 700), bought_micro=30_000, grid_wh=100, used="4/5", forgone_micro=5_000, unpriced_wh=7)
+    told = load([OutboxItem(KEY, mixed)], "Quay").points[0].fields
+    assert told["net"] == pytest.approx(told["avoided"] - told["given_up"] - told["bought"], abs=1e-9)
+    assert (told["bought"], told["used"], told["battery_forgone"], told["unpriced_wh"]) == (0.03, 0.8, 0.005, 7)
+
+
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_a_figure_that_is_none_is_refused(value: float) -> None:
     with pytest.raises(ValueError, match="field net: expected a finite number"):
         Point("diverted", {}, {"net": value}, START_S)
+
+
+def test_a_point_of_the_first_version_differs_only_where_it_lacks_something() -> None:
+    plain = replace(entry(0, 700), used="1", unpriced_wh=0)
+    held = {name: value for name, value in point(plain, "Quay").fields.items() if name not in LATER}
+    assert not _differs(plain, held, "Quay")
+    assert _differs(replace(plain, bought_micro=30_000, grid_wh=100), held, "Quay")
+    assert _differs(plain, {**held, "used": 0.5}, "Quay")

@@ -50,8 +50,8 @@ def test_half_even_leaves_all_but_halves_to_the_nearest() -> None:
 
 def test_money_is_rounded_once_half_to_even() -> None:
     # 1 Wh at 0.0005 per kWh is half a millionth; at 0.0015 one and a half.
-    assert value(1, Rates(export_price=Fraction("0.0005"))).given_up_micro == 0
-    assert value(1, Rates(export_price=Fraction("0.0015"))).given_up_micro == 2
+    assert value(1, Rates(Fraction("0.0005"), Fraction(0))).given_up_micro == 0
+    assert value(1, Rates(Fraction("0.0015"), Fraction(0))).given_up_micro == 2
 
 
 def test_used_takes_from_what_is_avoided_and_exportable_from_what_is_given_up() -> None:
@@ -62,7 +62,17 @@ def test_used_takes_from_what_is_avoided_and_exportable_from_what_is_given_up() 
 
 
 def test_a_negative_export_price_is_income_from_diverting() -> None:
-    assert value(1000, Rates(export_price=Fraction("-0.03"))).given_up_micro == -30_000
+    assert value(1000, Rates(Fraction("-0.03"), Fraction(0))).given_up_micro == -30_000
+
+
+def test_money_counts_on_both_sides_or_on_neither() -> None:
+    """An export period that has ended leaves the heat's price alone: the energy is unpriced, and in no net."""
+    for rates in (Rates(export_price=Fraction("0.05")), Rates(heat_price=Fraction("0.10"))):
+        worth = value(1000, rates)
+        assert (worth.given_up_micro, worth.avoided_micro, worth.unpriced_wh) == (0, 0, 1000)
+    partly = value(1000, Rates(heat_price=Fraction("0.10")), sellable_wh=300)
+    assert (partly.given_up_micro, partly.avoided_micro, partly.unpriced_wh) == (0, 70_000, 300)
+    assert value(1000, Rates(Fraction("0.05"), Fraction("0.10"))).unpriced_wh == 0
 
 
 def test_carbon_counts_only_where_both_sides_are_told() -> None:

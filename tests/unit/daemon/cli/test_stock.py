@@ -138,8 +138,9 @@ def value(home: Path, *arguments: str) -> Result:
 
 
 def test_value_goes_by_the_stated_share_or_by_the_stocks_and_says_which(home: Path) -> None:
-    stated = json.loads(value(home, "--json").stdout)
+    stated = json.loads(value(home, "--json", "--used", "stated").stdout)
     assert (stated["used"], stated["used_basis"]) == (1.0, "stated")
+    assert "All heat is taken as used: what the tank loses of it is not taken off." in stated["notes"]
     stock_total = json.loads(stock(home, "--json").stdout)["total"]
     for name, basis, key in (
         ("measured", "measured", "used"),
@@ -149,8 +150,16 @@ def test_value_goes_by_the_stated_share_or_by_the_stocks_and_says_which(home: Pa
         assert (round(answer["used"], 6), answer["used_basis"]) == (stock_total[key], basis)
         assert answer["total"]["avoided"] == pytest.approx(1.8 * answer["used"], abs=1e-6)
         assert answer["total"]["given_up"] == stated["total"]["given_up"] == 0.9
+        assert ("lower bound" in " ".join(answer["notes"])) == (name == "additional-loss")
     assert 0.8 < stock_total["used"] < 1
-    told = " ".join(value(home, "--used", "measured").stdout.split())
+    usual = json.loads(value(home, "--json").stdout)
+    assert usual == json.loads(value(home, "--json", "--used", "measured").stdout), "where a heat stock is kept"
+    for plain in ("[books]\nused = 1\n", "[books]\nattribute = false\n"):
+        other = home.with_name("plain.toml")
+        other.write_text(home.read_text() + plain)
+        same = json.loads(value(other, "--json").stdout)
+        assert (same["used_basis"], same["total"]) == ("stated", stated["total"])
+    told = " ".join(value(home).stdout.split())
     assert "of the heat counted as used: measured in the heat stock." in told
     result = value(home, "--used", "measured", "--from", "2026-05-01", "--to", "2026-05-02")
     assert "got none in this span" in str(result.exception)

@@ -2,19 +2,25 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from accounting.ledger.totals import Assumed
+from accounting.reports.used_share import Used
 from accounting.reports.value import ValueReport, ValueRow
 from daemon.cli.value import show_value
 from daemon.config.load import load
 from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
+from daemon.documents.value_notes import shares_text
+from daemon.documents.valuing import Valued
 from rules.model.errors import BrimfulError
 
 EXAMPLE = Path(__file__).parents[4] / "deploy" / "home.example.toml"
+BOOKED = Assumed("9/10", "7/10 night electricity, 3/10 gas boiler", 1000, 0, 0, 0)
 START_S = int(datetime(2026, 6, 1, tzinfo=UTC).timestamp())
 
 
@@ -24,8 +30,12 @@ def shown(tmp_path: Path, capsys: pytest.CaptureFixture[str], row: ValueRow, wit
     text = EXAMPLE.read_text()
     assert without in text
     file.write_text(text.replace(without, ""))
-    show_value(ValueReport("month", ZoneInfo("UTC"), (row,), row), load(file))
+    show_value(valued(row), load(file))
     return capsys.readouterr().out
+
+
+def valued(row: ValueRow, *assumed: Assumed) -> Valued:
+    return Valued(ValueReport("month", ZoneInfo("UTC"), (row,), row), Used(Fraction(9, 10)), assumed=assumed)
 
 
 def month(measured_s: int) -> ValueRow:
@@ -55,6 +65,47 @@ def test_shares_are_told_as_the_home_file_has_them(tmp_path: Path, capsys: pytes
     assert "70% night electricity, 30% gas boiler; 90% of the heat" in shown(tmp_path, capsys, month(1_000_000))
 
 
+def said(tmp_path: Path, capsys: pytest.CaptureFixture[str], *assumed: Assumed) -> str:
+    show_value(valued(month(1_000_000), *assumed), load(EXAMPLE))
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_the_heading_says_what_the_entries_hold_and_several_where_they_differ(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever the home file says by now: it may have been changed since."""
+    assert "Displaces 40% gas boiler, 60% night electricity; 80% of the heat counted as used." in said(
+        tmp_path, capsys, Assumed("4/5", "2/5 gas boiler, 3/5 night electricity", 700, 0, 0, 0)
+    )
+    both = said(
+        tmp_path,
+        capsys,
+        Assumed("4/5", "1 gas boiler", 700, 0, 0, 0),
+        Assumed("1", "1 gas boiler", 200, 0, 0, 0),
+        Assumed("1", "1 night electricity", 100, 0, 0, 0),
+    )
+    assert "Displaces 100% gas boiler (0.900 kWh); 100% night electricity (0.100 kWh);" in both
+    assert "of the heat counted as used, as booked: 80% (0.700 kWh); 100% (0.300 kWh)." in both
+    old = said(tmp_path, capsys, Assumed("9/10", None, 1000, 0, 0, 0))
+    assert "(by today's home file: it was not kept when this was booked)" in old
+
+
+def test_seasonal_shares_are_told_with_their_seasons(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    start = EXAMPLE.read_text().index("[[displaces]]")
+    end = EXAMPLE.read_text().index("[books]")
+    shares = [("gas boiler", "0.55", [10, 11, 12, 1, 2, 3]), ("night electricity", "0.45", [10, 11, 12, 1, 2, 3])]
+    shares += [("gas boiler", "0.45", [4, 5, 6, 7, 8, 9]), ("night electricity", "0.55", [4, 5, 6, 7, 8, 9])]
+    tables = "".join(
+        f'[[displaces]]\nsource = "{source}"\nshare = {share}\nprice = 0.1\nonly = {{ months = {months} }}\n'
+        for source, share, months in shares
+    )
+    file.write_text(EXAMPLE.read_text()[:start] + tables + EXAMPLE.read_text()[end:])
+    assert shares_text(load(file).displaces) == (
+        "Oct to Mar: 55% gas boiler, 45% night electricity; Apr to Sep: 45% gas boiler, 55% night electricity"
+    )
+
+
 def test_an_income_that_no_meter_tells_is_said_beside_the_totals(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -63,13 +114,12 @@ def test_an_income_that_no_meter_tells_is_said_beside_the_totals(
     assert was in EXAMPLE.read_text()
     file.write_text(EXAMPLE.read_text().replace(was, f"{was}\ndeemed_share = 0.5"))
     row = month(1_000_000)
-    report = ValueReport("month", ZoneInfo("UTC"), (row,), row)
-    show_value(report, load(file))
+    show_value(valued(row), load(file))
     out = capsys.readouterr().out
-    (note,) = value_answer(report, load(file))["notes"]
+    (note,) = [note for note in value_answer(valued(row, BOOKED), load(file))["notes"] if "estimate" in note]
     assert note.startswith("tariffs.sell is paid by an estimate (50 % of the generation deemed exported)")
     assert note in " ".join(out.split())
-    assert value_answer(report, load(EXAMPLE))["notes"] == []
+    assert value_answer(valued(row, BOOKED), load(EXAMPLE))["notes"] == []
 
 
 @pytest.mark.parametrize("text", ["0001-01-01", "9999-12-31", "1970-12-31T23:59+14:00"])

@@ -109,7 +109,7 @@ def test_the_homes_the_tests_start_from_are_right() -> None:
             "carbon.grid: expected one of kg_per_kwh, series, signal, live, got none of them (home.toml)",
         ),
         (
-            "[books]\nexport_limit_w = 3600",
+            "[books]\nattribute = false\nexport_limit_w = 3600",
             "books.export_limit_w: expected attribute = true and a signal grid_w beside it, got attribute = false "
             "(home.toml)",
         ),

@@ -36,7 +36,7 @@ share = 0.5
 price = 0.10
 recorded = "boiler"
 """
-PAST = '[books]\ndisplaces_from = "past"\n'
+PAST = '[books]\nattribute = false\ndisplaces_from = "past"\n'
 WHOLE = SMALL + SIGNALS + TANK + BUY + SOURCES + PAST
 
 

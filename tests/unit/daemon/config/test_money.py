@@ -386,3 +386,19 @@ def test_a_fuel_given_up_for_good_is_marked(tmp_path: Path) -> None:
     made = books_settings(home(f"{SMALL}{gas}{source}gives_up_standing = true\n")).displaces[0]
     assert made.gives_up_standing
     assert not books_settings(home(SMALL + gas + source)).displaces[0].gives_up_standing
+
+
+def test_tax_is_added_exactly_to_prices_that_stand_alone() -> None:
+    """To that of a displaced source, of the boiler and of the house battery, as to a tariff's."""
+    text = SMALL + (
+        '[signals.battery_w]\ntopic = "hut/battery"\n[signals.boiler_wh]\ntopic = "hut/boiler"\n'
+        '[[displaces]]\nsource = "oil"\nshare = 1\nprice = 0.1\ntax_included = false\ntax_pct = 7.7\n'
+        '[tank]\nvolume_l = 200\nboiler = { counts = "fuel", efficiency = 0.9, price = 0.2, tax_included = false, '
+        "tax_pct = 20 }\n[books.battery]\nprice = 0.3\ntax_included = false\ntax_pct = 5\n"
+    )
+    made = books_settings(home(text))
+    assert made.displaces[0].price == Fraction("0.1077")
+    assert made.battery_price == Fraction("0.315")
+    assert made.tank is not None
+    assert made.tank.boiler is not None
+    assert made.tank.boiler.price == Fraction("0.24")

@@ -150,7 +150,7 @@ def test_as_of_tells_the_former_statement(house: House) -> None:
     house.says("restate")
     then = json.loads(house.says("value", "--as-of", "2026-05-30", "--json"))
     assert (then["total"]["given_up"], then["as_of"]) == (4.8, "2026-05-29T23:00:00Z")
-    assert "take --as-of or --used" in house.says("value", "--as-of", "2026-05-30", "--used", "measured", code=2)
+    assert "expected a [tank] table" in house.says("value", "--as-of", "2026-05-30", "--used", "measured", code=2)
 
 
 def test_a_part_of_the_time_alone(house: House) -> None:

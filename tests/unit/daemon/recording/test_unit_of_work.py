@@ -399,9 +399,9 @@ def test_today_is_the_ledger_with_what_is_not_settled(house: House) -> None:
     assert after == {
         "since": "2026-06-01",
         "diverted_kwh": 0.64,
-        "given_up": 0.064,
+        "given_up": 0.0,  # nothing says what the heat displaces: money counts on both sides or on neither
         "avoided": 0.0,
-        "net": -0.064,
+        "net": 0.0,
         "currency": "EUR",
     }
     house.hear(2000.0, diverted_wh=1645.0)

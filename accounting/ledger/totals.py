@@ -1,0 +1,169 @@
+"""Totals of the ledger's integers over spans of time, and what its entries assume."""
+
+from typing import NamedTuple
+
+from accounting.ledger.errors import speaking
+from accounting.ledger.recorded import Recorded
+from accounting.ledger.verifying import CURRENT, ONE_SIDED
+
+_COUNTED = (
+    "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
+    "OR {0}.restatement IN (SELECT id FROM restated WHERE at_s <= :t))"
+)
+"""Of an entry's version: whether it was there at :t, UTC seconds. A restatement's are from when it is done."""
+_REPLACED_THEN = (
+    "EXISTS (SELECT 1 FROM entry l WHERE l.start_s = e.start_s AND l.heater = e.heater AND l.version > e.version "
+    f"AND {_COUNTED.format('l')})"
+)
+
+
+class Sums(NamedTuple):
+    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side, and
+    is in no amount of money; marginal_wh: of diverted_wh, what marginal factors are told for."""
+
+    diverted_wh: int = 0
+    estimated_wh: int = 0
+    measured_s: int = 0
+    given_up_micro: int = 0
+    avoided_micro: int = 0
+    given_up_mg: int = 0
+    avoided_mg: int = 0
+    unpriced_wh: int = 0
+    grid_wh: int = 0
+    battery_wh: int = 0
+    bought_micro: int = 0
+    bought_mg: int = 0
+    marginal_wh: int = 0
+    given_up_marginal_mg: int = 0
+    avoided_marginal_mg: int = 0
+    bought_marginal_mg: int = 0
+    forgone_wh: int = 0
+    unheard_wh: int = 0
+    forgone_micro: int = 0
+    forgone_mg: int = 0
+
+
+_SUM_SQL = {
+    "unpriced_wh": (f"sum(iif({ONE_SIDED}, {{0}}diverted_wh, ifnull({{0}}unpriced_wh, 0)))"),
+    "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
+}
+"""How a sum is made that is not just its column's."""
+_ONE_SIDED_SQL = {
+    name: f"sum(iif({ONE_SIDED}, 0, {{0}}{name}))" for name in ("given_up_micro", "avoided_micro", "bought_micro")
+}
+"""How money is summed where some of the ledger's entries hold it on one side alone."""
+_BOUGHT = Sums._fields[8:12]
+_MARGINAL = Sums._fields[12:16]
+_FORGONE = Sums._fields[16:]
+_HOLD_SOMETHING = (
+    (_BOUGHT, "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1"),
+    (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
+    (_FORGONE, "SELECT 1 FROM entry WHERE forgone_wh > 0 OR unheard_wh > 0 LIMIT 1"),
+)
+"""Columns that most ledgers leave empty, and how to find out at once."""
+
+
+class Assumed(NamedTuple):
+    """What entries assume of their heat: the share used, the shares displaced (see `Entry`); of how much diverted
+    energy, and what is avoided by it, millionths of the currency unit and mg CO2e."""
+
+    used: str | None
+    displaced: str | None
+    wh: int
+    avoided_micro: int
+    avoided_mg: int
+    avoided_marginal_mg: int
+
+
+class HeaterSpan(NamedTuple):
+    """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
+
+    name: str
+    in_use: bool
+    first_s: int
+    end_s: int
+
+
+class Totals(Recorded):
+    """The part of `Ledger` that adds up."""
+
+    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
+        """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint.
+
+        as_of_s: of the versions that counted at that instant, UTC seconds. A restatement counts once it is done.
+        """
+        if not spans:
+            return []
+        if as_of_s is None and self.unfinished_restatement() is not None:
+            as_of_s = float("inf")
+        # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
+        with speaking("read the ledger", self._path):
+            ask = self._db.execute
+            names: tuple[str, ...] = Sums._fields[:8]
+            for more, held in _HOLD_SOMETHING:
+                if ask(held).fetchone():
+                    names += more
+            one_sided = ask(f"SELECT 1 FROM entry WHERE {ONE_SIDED.format('')} LIMIT 1").fetchone() is not None
+            everything = (
+                f"SELECT {_sums_sql(names, 'e.', one_sided)} FROM entry e WHERE e.start_s >= :from AND e.start_s < :to"
+            )
+            replaced = (
+                f"SELECT {_sums_sql(names, 'e.', one_sided)} FROM superseded s CROSS JOIN entry e "
+                "USING (start_s, heater, version) WHERE s.start_s >= :from AND s.start_s < :to"
+            )
+            if as_of_s is not None:
+                everything += f" AND {_COUNTED.format('e')}"
+                replaced += f" AND {_COUNTED.format('e')} AND {_REPLACED_THEN}"
+
+            def total(sql: str, span: tuple[int, int]) -> Sums:
+                row = ask(sql, {"from": span[0], "to": span[1], "t": as_of_s}).fetchone()
+                return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
+
+            totals = [total(everything, span) for span in spans]
+            within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
+            if ask(within, (spans[0][0], spans[-1][1])).fetchone():
+                for place, span in enumerate(spans):
+                    less = total(replaced, span)
+                    totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
+        return totals
+
+    def assumed(self, from_s: float, to_s: float, as_of_s: float | None = None) -> list[Assumed]:
+        """What the entries that start in [from_s, to_s) assume of the heat, and what they avoid by it: one of each
+        share used and set of displaced shares, most energy first. as_of_s: as in `sums`."""
+        counted = CURRENT
+        if as_of_s is None and self.unfinished_restatement() is not None:
+            as_of_s = float("inf")
+        if as_of_s is not None:
+            counted = f"{_COUNTED.format('e')} AND NOT {_REPLACED_THEN}"
+        money = f"sum(iif({ONE_SIDED.format('')}, 0, avoided_micro))"
+        rows = self.ask(
+            f"SELECT used, displaced, sum(diverted_wh) wh, {money}, sum(avoided_mg), "
+            "ifnull(sum(avoided_marginal_mg), 0) FROM entry e WHERE start_s >= :from AND start_s < :to "
+            f"AND diverted_wh > 0 AND {counted} GROUP BY used, displaced ORDER BY wh DESC, used, displaced",
+            **{"from": from_s, "to": to_s, "t": as_of_s},
+        )
+        return [Assumed(*row) for row in rows]
+
+    def taken_wh(self, heater: str, from_s: float, to_s: float) -> int:
+        """Energy of a heater's current entries that start in [from_s, to_s), Wh."""
+        sql = f"SELECT sum(diverted_wh) FROM entry e WHERE start_s >= ? AND start_s < ? AND heater = ? AND {CURRENT}"
+        return self.ask(sql, from_s, to_s, heater)[0][0] or 0
+
+    def heater_spans(self, as_of_s: float | None = None) -> list[HeaterSpan]:
+        """Each heater that has settled entries, by name; as_of_s: that had them at that instant, UTC seconds."""
+        with self.still(), speaking("read the ledger", self._path):
+            self._unchanged("heater")
+        if as_of_s is None:
+            rows = self.ask("SELECT name, in_use, first_s, end_s FROM heater WHERE first_s IS NOT NULL ORDER BY name")
+        else:
+            rows = self.ask(
+                "SELECT name, in_use, min(start_s), max(start_s + interval_s) FROM entry e "
+                f"JOIN heater ON name = heater WHERE {_COUNTED.format('e')} GROUP BY name ORDER BY name",
+                t=as_of_s,
+            )
+        return [HeaterSpan(name, bool(in_use), *self._dated(first_s, end_s)) for name, in_use, first_s, end_s in rows]
+
+
+def _sums_sql(names: tuple[str, ...], of: str, one_sided: bool) -> str:
+    made = {**_SUM_SQL, **(_ONE_SIDED_SQL if one_sided else {})}
+    return ", ".join(made.get(name, f"sum({{0}}{name})").format(of) for name in names)

@@ -1,0 +1,194 @@
+"""What the figures of `value` rest on and leave out, in sentences for people: the same on every surface."""
+
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+
+from accounting.ledger.totals import Assumed
+from daemon.config.cautions import battery_unheard, estimates
+from daemon.config.model import Home
+from daemon.config.money import Displaces, Only
+from daemon.documents.displaced_months import as_notes
+from daemon.documents.valuing import Valued
+from rules.model import formatting as words
+
+_MOST_NAMED = 3
+_DAYS = {"mon": "Monday", "tue": "Tuesday", "wed": "Wednesday", "thu": "Thursday", "fri": "Friday"}
+_DAYS |= {"sat": "Saturday", "sun": "Sunday", "holiday": "public holiday"}
+
+
+def notes(valued: Valued, home: Home) -> list[str]:
+    """All of them, without full stops at the end where they are the home file's own cautions."""
+    total, currency = valued.report.total, home.home.currency
+    said = [*estimates(home), *as_notes(valued.months)]
+    if not valued.report.rows:
+        return said
+    if total.unpriced_wh:
+        said.append(
+            f"{_kwh(total.unpriced_wh)} had a known price on one side at most: no money is counted for it, neither "
+            "given up nor avoided."
+        )
+    said += _used(valued)
+    said += _battery(valued, home)
+    if valued.heat_order_wh is not None:
+        said += _unsplit(valued.heat_order_wh, total.diverted_wh, home)
+    for source, amount in valued.standing:
+        said.append(
+            f"If {source} was never needed again, its standing charge, {float(amount):.2f} {currency} for this time, "
+            "would end too; it is not in net."
+        )
+    return said
+
+
+def _used(valued: Valued) -> list[str]:
+    used, report = valued.used, valued.report
+    said = []
+    if used.basis == "measured":
+        said.append("The share used is measured in the heat stock, month by month.")
+    if used.basis == "additional loss":
+        said.append(
+            "The share used is all but what the tank lost more than one whose heat is made as it is drawn. It is a "
+            "lower bound where the displaced source would have stored its heat in the tank too, as night electricity "
+            "does."
+        )
+    if used.unmeasured:
+        said.append(f"The stock measures no share for {', '.join(used.unmeasured)}: all heat is taken as used there.")
+    if used.basis == "stated" and report.total.diverted_wh and all(_all(one) for one in valued.assumed):
+        said.append("All heat is taken as used: what the tank loses of it is not taken off.")
+    return said
+
+
+def _all(assumed: Assumed) -> bool:
+    return assumed.used is None or Fraction(assumed.used) == 1
+
+
+def _battery(valued: Valued, home: Home) -> list[str]:
+    total, currency = valued.report.total, home.home.currency
+    said = []
+    if total.forgone_wh:
+        said.append(
+            f"Of the sun {_kwh(total.forgone_wh)} would have charged the house battery: what that would have saved, "
+            f"{total.forgone_micro / 1e6:.2f} {currency}, is part of what was given up."
+        )
+    unheard = battery_unheard(home)
+    if unheard:
+        said.append(unheard)
+    elif total.unheard_wh:
+        said.append(
+            f"While {_kwh(total.unheard_wh)} of sun was diverted, battery_w or battery_level_pct was not heard: "
+            "whether the battery would have taken it is not known, and it counts as export given up."
+        )
+    return said
+
+
+def _unsplit(heat_order_wh: int, diverted_wh: int, home: Home) -> list[str]:
+    why = "books.attribute is false"
+    if home.books.attribute is None:
+        heard = {"grid_w", "battery_w"} & set(home.signals)
+        why = "books.used = 1 is stated without books.attribute" if heard else "neither grid_w nor battery_w is heard"
+    if not heat_order_wh:
+        return []
+    return [
+        f"Up to {_kwh(heat_order_wh)} of {_kwh(diverted_wh)} was taken while a heater was ordered to heat, from the "
+        f"grid too, and counts as sun here, for {why}."
+    ]
+
+
+def displaced_text(valued: Valued, home: Home) -> str:
+    """What the heat displaces, as the entries hold it; as the home file says where they hold nothing."""
+    if valued.months:
+        return f"{' and '.join(source.source for source in home.displaces)}, month by month"
+    held: dict[str, int] = {}
+    for one in valued.assumed:
+        if one.displaced is not None:
+            held[one.displaced] = held.get(one.displaced, 0) + one.wh
+    if not held:
+        by_file = shares_text(home.displaces)
+        return f"{by_file} (by today's home file: it was not kept when this was booked)" if valued.assumed else by_file
+    if len(held) == 1:
+        return _booked(next(iter(held)))
+    return _several([(_booked(text), wh) for text, wh in held.items()])
+
+
+def used_text(valued: Valued) -> str:
+    """Which share of the heat counts as used: as the entries hold it, or as it is measured."""
+    if valued.used.basis != "stated":
+        how = "measured in the heat stock" if valued.used.basis == "measured" else "what additional loss left"
+        return f"{percent(valued.used.share)} of the heat counted as used: {how}"
+    held: dict[str, int] = {}
+    for one in valued.assumed:
+        share = one.used if one.used is not None else str(valued.used.share)
+        held[share] = held.get(share, 0) + one.wh
+    if len(held) > 1:
+        several = _several([(percent(Fraction(share)), wh) for share, wh in held.items()])
+        return f"of the heat counted as used, as booked: {several}"
+    only = Fraction(next(iter(held), str(valued.used.share)))
+    return f"{percent(only)} of the heat counted as used"
+
+
+def shares_text(displaces: Sequence[Displaces]) -> str:
+    """The home file's shares: "60% night electricity, 40% gas boiler"; those of a season, day or hour after it."""
+    plain = [f"{percent(Fraction(source.share))} {source.source}" for source in displaces if source.only is None]
+    seasons: dict[str, list[str]] = {}
+    for source in displaces:
+        if source.only is not None:
+            seasons.setdefault(only_text(source.only), []).append(f"{percent(Fraction(source.share))} {source.source}")
+    parts = [", ".join(plain)] if plain else []
+    parts += [f"{when}: {', '.join(shares)}" for when, shares in seasons.items()]
+    return "; ".join(parts) or "nothing"
+
+
+def only_text(only: Only) -> str:
+    """When a source has its share, in words: "October to April", "Saturday and Sunday, 08:00 to 20:00"."""
+    parts = []
+    if only.months:
+        parts.append(_months(only.months))
+    if only.days:
+        parts.append(" and ".join(_DAYS[day] for day in only.days))
+    if only.from_ is not None and only.to is not None:
+        parts.append(f"{only.from_} to {only.to}")
+    return ", ".join(parts) or "always"
+
+
+def percent(share: Fraction) -> str:
+    """A share, rounded down to a tenth of a percent: 100% says that nothing is missing."""
+    return f"{share * 1000 // 1 / 10:g}%"
+
+
+def _months(months: Iterable[int]) -> str:
+    """Months in words, runs of three and more by their ends; a run may go over the new year."""
+    there = set(months)
+    if len(there) == 12:
+        return "all year"
+    runs = []
+    for first in sorted(there):
+        if (first - 2) % 12 + 1 in there:
+            continue
+        last = first
+        while last % 12 + 1 in there:
+            last = last % 12 + 1
+        names = words.MONTHS[first - 1], words.MONTHS[last - 1]
+        if first == last:
+            runs.append(names[0])
+        else:
+            runs.append(f"{names[0]} {'and' if first % 12 + 1 == last else 'to'} {names[1]}")
+    return ", ".join(runs)
+
+
+def _booked(text: str) -> str:
+    """An entry's displaced shares for people."""
+    if not text:
+        return "nothing"
+    parts = (part.partition(" ") for part in text.split(", "))
+    return ", ".join(f"{percent(Fraction(share))} {source}" for share, _, source in parts)
+
+
+def _several(parts: Sequence[tuple[str, int]]) -> str:
+    """Parts by their energy, the largest first."""
+    ordered = sorted(parts, key=lambda part: -part[1])
+    said = [f"{text} ({_kwh(wh)})" for text, wh in ordered[:_MOST_NAMED]]
+    rest = sum(wh for _, wh in ordered[_MOST_NAMED:])
+    return "; ".join([*said, *([f"others ({_kwh(rest)})"] if rest else [])])
+
+
+def _kwh(wh: int) -> str:
+    return f"{wh / 1000:.3f} kWh"
