@@ -44,13 +44,12 @@ class Sums(NamedTuple):
 
 
 _SUM_SQL = {
-    "unpriced_wh": (f"sum(iif({ONE_SIDED}, {{0}}diverted_wh, ifnull({{0}}unpriced_wh, 0)))"),
     "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
 }
 """How a sum is made that is not just its column's."""
 _ONE_SIDED_SQL = {
     name: f"sum(iif({ONE_SIDED}, 0, {{0}}{name}))" for name in ("given_up_micro", "avoided_micro", "bought_micro")
-}
+} | {"unpriced_wh": f"sum(iif({ONE_SIDED}, {{0}}diverted_wh, {{0}}unpriced_wh))"}
 """How money is summed where some of the ledger's entries hold it on one side alone."""
 _BOUGHT = Sums._fields[8:12]
 _MARGINAL = Sums._fields[12:16]
