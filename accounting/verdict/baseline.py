@@ -7,7 +7,6 @@ import numpy as np
 
 from accounting.verdict.climate import mains_swing_k, season_over, sun_over
 from accounting.verdict.history import Period
-from accounting.verdict.mixture import Array
 from accounting.verdict.priors import (
     ESTIMATED,
     UNKNOWN_AWAY,
@@ -17,6 +16,7 @@ from accounting.verdict.priors import (
     WH_PER_L_K,
     Facts,
 )
+from accounting.verdict.ranges import Array, Flags
 from accounting.verdict.selection import Selection
 
 _ENOUGH_KNOWN = 0.5
@@ -170,11 +170,11 @@ def _known_on_both_sides(selection: Selection, column: str) -> bool:
     )
 
 
-def _missing(periods: Sequence[Period], column: str) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
+def _missing(periods: Sequence[Period], column: str) -> Flags:
     return np.array([getattr(period, column) is None for period in periods])
 
 
-def _periods(missing: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> str:
+def _periods(missing: Flags) -> str:
     return "one period" if missing.sum() == 1 else f"{missing.sum()} periods"
 
 
@@ -186,11 +186,11 @@ def _filled(periods: Sequence[Period], column: str, weight: Array) -> Array:
     return np.where(known, values, mean * weight)
 
 
-def _water(periods: Sequence[Period], home: Array) -> "tuple[Array, np.ndarray[tuple[int], np.dtype[np.bool_]]]":
+def _water(periods: Sequence[Period], home: Array) -> tuple[Array, Flags]:
     return _filled(periods, "water_l", home), _missing(periods, "water_l")
 
 
-def _inlet(periods: Sequence[Period], modelled: Array) -> "tuple[Array, np.ndarray[tuple[int], np.dtype[np.bool_]]]":
+def _inlet(periods: Sequence[Period], modelled: Array) -> tuple[Array, Flags]:
     """Mains water's temperature in each period, and whether it was measured. The modelled swing is moved to fit."""
     measured = np.array([np.nan if period.inlet_c is None else period.inlet_c for period in periods])
     known = ~np.isnan(measured)

@@ -6,8 +6,9 @@ from datetime import date
 
 from accounting.verdict.history import History, Period
 from accounting.verdict.priors import Facts
+from accounting.verdict.ranges import CONFIDENCE, Range
 from accounting.verdict.regression import MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT, Regression, option_c
-from accounting.verdict.savings import CONFIDENCE, Range, Savings, savings
+from accounting.verdict.savings import Savings, savings
 from accounting.verdict.selection import Exclude, Selection, select
 
 _LIKELY, _LIKELY_STEP = 0.5, 0.4

@@ -3,18 +3,20 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from accounting.verdict.advice import Advice, advise
 from accounting.verdict.against_export import AgainstExport
-from accounting.verdict.before_after import BeforeAfter
 from accounting.verdict.climate import sunshine_mj
 from accounting.verdict.life import DRAWS, SEED, Assumptions, Life, life
-from accounting.verdict.savings import Range
+from accounting.verdict.ranges import Range
 from accounting.verdict.sensitivity import Moved, sensitivity
 from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
+
+if TYPE_CHECKING:  # it brings scipy with it, which books alone do not need
+    from accounting.verdict.before_after import BeforeAfter
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,7 @@ class Verdict:
     """The parts; None, with a sentence in why_not under the same name, where there is no answer yet."""
 
     against_export: AgainstExport | None = None
-    before_after: BeforeAfter | None = None
+    before_after: "BeforeAfter | None" = None
     year: YearAnswer | None = None
     life: Life | None = None
     sensitivity: tuple[Moved, ...] | None = None
@@ -78,7 +80,7 @@ class Evidence:
     books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
 
     against_export: AgainstExport | str
-    before_after: BeforeAfter | str
+    before_after: "BeforeAfter | str"
     samples: Sequence[Sample]
     rates: Rates
     assumed: Assumptions | str
@@ -138,7 +140,7 @@ def _part_or_note(part: _Part | str, name: str, why_not: dict[str, str]) -> _Par
 
 
 def _year(
-    evidence: Evidence, books: AgainstExport | None, compared: BeforeAfter | None, notes: list[str]
+    evidence: Evidence, books: AgainstExport | None, compared: "BeforeAfter | None", notes: list[str]
 ) -> YearAnswer | str:
     if books is not None:
         year = usual_year(evidence.samples, evidence.latitude)
@@ -162,7 +164,7 @@ def _year(
     return YearAnswer(year, Range(total.net, low, high), total.net_kg if kg_known else None, source)
 
 
-def _of_history(evidence: Evidence, compared: BeforeAfter, notes: list[str]) -> list[Sample] | str:
+def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -> list[Sample] | str:
     """The saving of the periods after, by month: divided as a clear sky's sun is."""
     if compared.money is None:
         return "no price is known of what was saved; [tariffs] in the home file would give it in money"

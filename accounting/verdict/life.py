@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from accounting.verdict.finance import airr, npv, payback_years, sir
-from accounting.verdict.mixture import Array
+from accounting.verdict.finance import airr, npv
+from accounting.verdict.ranges import Array
 from accounting.verdict.year import Year, draw_years
 
 DRAWS = 1000
@@ -116,10 +116,10 @@ def life(year: Year, assumed: Assumptions, draws: int = DRAWS, seed: int = SEED)
     flows = yearly_flows(year, assumed, draws, seed)
     spent = assumed.spent
     whole = np.column_stack([np.full(draws, -spent), flows])
-    simple = [payback_years(row) for row in whole]
-    discounted = [payback_years(row, assumed.discount) for row in whole]
-    values = [npv(assumed.discount, row) for row in whole]
-    ratios = [sir(assumed.discount, spent, row) for row in flows]
+    simple, discounted = (paybacks(whole, rate) for rate in (0.0, assumed.discount))
+    worth = (1 + assumed.discount) ** -np.arange(assumed.years + 1)
+    values = list(whole @ worth)
+    ratios = list(flows @ worth[1:] / spent) if spent > 0 else [None] * draws
     kept = (draw_years(year, draws, 1, seed).net - assumed.standby_per_year)[:, 0]
     cumulative = np.cumsum(whole, axis=1)
     return Life(
@@ -166,6 +166,20 @@ def expected_npv(year: Year, assumed: Assumptions) -> float:
 def with_years(assumed: Assumptions, years: int) -> Assumptions:
     """The same over another number of years."""
     return replace(assumed, years=max(1, years))
+
+
+def paybacks(whole: Array, rate: float) -> list[float | None]:
+    """`finance.payback_years` of each row, all at once."""
+    discounted = whole * (1 + rate) ** -np.arange(whole.shape[1])
+    total = np.cumsum(discounted, axis=1)
+    below = total < 0
+    last = np.where(below.any(axis=1), whole.shape[1] - 1 - below[:, ::-1].argmax(axis=1), -1)
+    following = np.minimum(last + 1, whole.shape[1] - 1)
+    rows = np.arange(len(whole))
+    years = np.where(
+        last >= 0, last - total[rows, last] / np.where(below[rows, last], discounted[rows, following], 1.0), 0.0
+    )
+    return [None if place == whole.shape[1] - 1 else float(year) for place, year in zip(last, years, strict=True)]
 
 
 def _rates(whole: Array) -> list[float | None]:

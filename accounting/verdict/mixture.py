@@ -9,10 +9,9 @@ on Bayesian regression, such as Gelman et al., Bayesian Data Analysis, 3rd editi
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-Array = NDArray[np.float64]
+from accounting.verdict.ranges import Array, Flags
 
 _NEGLIGIBLE = 1e-9
 _MOST_STRUCTURES = 24
@@ -71,7 +70,7 @@ class Problem:
     level: Array
     days: Array
     fixed_variance: Array
-    after: NDArray[np.bool_]
+    after: Flags
     asked: Array
     scatter_median: float
     scatter_spread: float

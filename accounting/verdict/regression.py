@@ -7,8 +7,8 @@ import numpy as np
 from scipy.special import stdtrit
 
 from accounting.verdict.baseline import days_of
-from accounting.verdict.mixture import Array
 from accounting.verdict.priors import WH_PER_L_K, Facts
+from accounting.verdict.ranges import Array
 from accounting.verdict.selection import Selection, bought
 
 MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT = 0.15, 0.05

@@ -7,26 +7,15 @@ import numpy as np
 
 from accounting.verdict.baseline import Baseline, days_of, heat_of, house_baseline, sun_of, water_baseline
 from accounting.verdict.history import Period
-from accounting.verdict.mixture import Array, Mixture, Posterior, Problem, solve
+from accounting.verdict.mixture import Mixture, Posterior, Problem, solve
 from accounting.verdict.priors import NOISE, OUTLIER_SD, OUTLIER_SHARE, STEP_SD, STEP_SHARE, Facts
+from accounting.verdict.ranges import CONFIDENCE, Array, Range
 from accounting.verdict.selection import Selection, bought
 from accounting.verdict.shares import Shares, carrier_shares
-
-CONFIDENCE = 0.9
-"""The chance with which the ranges hold what they are of."""
 
 _SAVING_SD, _SEASONAL_SAVING_SD = 1.5, 0.4  # of what would have been taken: all but no prior
 _PER_DIVERTED_SD = 1.5  # heat not bought for a kWh diverted: all but no prior, either
 _LEAST_LEVEL = 0.08  # of the usual day: a period of which little is expected still scatters by this
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """A figure and the range that holds it with `CONFIDENCE`."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from accounting.verdict.climate import month_shares
-from accounting.verdict.mixture import Array
+from accounting.verdict.ranges import Array
 
 ENOUGH_OF_MONTH = 0.9
 """The share of a month's days that must be known for it to count as measured."""

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
@@ -10,7 +11,6 @@ from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
 from accounting.reports.value import value_report
 from accounting.verdict.against_export import AgainstExport, against_export, samples
-from accounting.verdict.before_after import BeforeAfter, before_after
 from accounting.verdict.climate import latitude_of
 from accounting.verdict.history import History, read_history
 from accounting.verdict.judgement import Evidence, Rates
@@ -24,6 +24,9 @@ from daemon.config.model import Home
 from daemon.documents.value_document import lacking_carbon
 from rules.model.errors import BrimfulError
 from rules.tank.standing_loss import TEST_K
+
+if TYPE_CHECKING:
+    from accounting.verdict.before_after import BeforeAfter
 
 _MOST_DAYS_PRICED = 120
 _SUN_HOURS = (9, 15)  # local: when what is diverted would have been sold
@@ -65,12 +68,14 @@ def _installed(home: Home | None) -> date | None:
 
 def _before_after(
     home: Home | None, read: History | None, installed: date | None, prices: "Prices | None", latitude: float | None
-) -> BeforeAfter | str:
+) -> "BeforeAfter | str":
     if read is None:
         return (
             "there is no history; a CSV file of what hot water took in three periods before and three after would "
             "answer it: name it with --history, or in [verdict]"
         )
+    from accounting.verdict.before_after import before_after  # it brings scipy with it, which books alone do not need
+
     if installed is None:
         cause = "expected the first day with the hardware, got none"
         raise BrimfulError(
@@ -117,7 +122,7 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> t
     return answer, [] if isinstance(answer, str) else samples(report, prices.gas_share)
 
 
-def _span(compared: BeforeAfter | str, books: AgainstExport | str) -> tuple[date, date] | None:
+def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[date, date] | None:
     """The time whose prices count: the books' last year, else the periods after."""
     if not isinstance(books, str):
         return max(books.first, books.until - timedelta(days=365)), books.until + timedelta(days=1)

@@ -42,14 +42,14 @@ def headline(document: Document) -> str:
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
         spent = _money(life["spent"], money)
-        return f"No: in {life['never_pays']:.0%} of what may come, the {spent} spent never come back."
+        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent never come back."
     if life is not None and life["payback_years"]["p90"] is not None:
         years = life["payback_years"]
         reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
         return f"Yes: it most likely pays for itself within {years['p50']:.0f} years ({reach})."
     if life is not None:
         paid = 1 - life["never_pays"]
-        return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of what may come."
+        return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of cases."
     if year is not None and (year["low"] > 0 or year["high"] < 0):
         side = "brings" if year["net"] > 0 else "costs"
         return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
@@ -112,8 +112,8 @@ def _before_after(part: Document, money: str) -> list[str]:
     if option_c["saved_kwh"] is not None and option_c["fsu"] is not None:
         limits = "within" if option_c["within_limits"] else "outside"
         said.append(
-            f"{bare}; IPMVP option C says {option_c['saved_kwh']:,.0f} ± {option_c['fsu']:.0%} (CV(RMSE) "
-            f"{option_c['cv_rmse']:.0%}, {limits} Guideline 14's limits)."
+            f"{bare}; IPMVP option C says {option_c['saved_kwh']:,.0f} kWh ({option_c['low_kwh']:,.0f} to "
+            f"{option_c['high_kwh']:,.0f}; CV(RMSE) {option_c['cv_rmse']:.0%}, {limits} Guideline 14's limits)."
         )
     else:
         said.append(f"{bare}.")

@@ -9,9 +9,9 @@ import pytest
 from accounting.verdict.advice import advise
 from accounting.verdict.against_export import AgainstExport, Month, losing_months
 from accounting.verdict.climate import month_shares
-from accounting.verdict.finance import irr, npv, spv, upv
+from accounting.verdict.finance import irr, npv, payback_years, spv, upv
 from accounting.verdict.judgement import Evidence, Rates, judge
-from accounting.verdict.life import Assumptions, Hardware, expected_npv, life
+from accounting.verdict.life import Assumptions, Hardware, expected_npv, life, paybacks
 from accounting.verdict.sensitivity import sensitivity
 from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
 
@@ -104,6 +104,20 @@ def test_what_loses_never_pays_and_is_not_worth_keeping() -> None:
     assert (found.payback_years.p10, found.irr.p50, found.airr.p50) == (None, None, None)
     assert found.keep_per_year.p90 is not None
     assert found.keep_per_year.p90 < 0
+
+
+@pytest.mark.parametrize("rate", [0.0, 0.05])
+def test_pay_backs_at_once_are_those_one_by_one(rate: float) -> None:
+    rng = np.random.default_rng(7)
+    whole = np.column_stack([-rng.uniform(0, 500, 200), rng.normal(60, 90, (200, 9))])
+    whole[0, 0] = 0.0
+    found = paybacks(whole, rate)
+    expected = [payback_years(row, rate) for row in whole]
+    assert None in expected
+    assert [each is None for each in found] == [each is None for each in expected]
+    assert [each for each in found if each is not None] == pytest.approx(
+        [each for each in expected if each is not None]
+    )
 
 
 def test_sunk_cost_is_apart() -> None:

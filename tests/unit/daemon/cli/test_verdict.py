@@ -1,9 +1,9 @@
 """brimful verdict: by the history alone, by the books alone, by both; what it cannot tell it says."""
 
 import json
+import resource
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -202,13 +202,15 @@ def test_nothing_heavy_is_imported_before_it_must(module: str) -> None:
 
 @pytest.mark.long
 def test_ten_years_of_books_in_two_seconds(tmp_path: Path) -> None:
+    """Seconds of one core: what else the machine does counts for nothing."""
     home = home_file(tmp_path)
     ledger_file(tmp_path, 3652, 1_451_606_400)
     command = [sys.executable, "-c", f"from daemon.cli.main import main; main(['verdict', '--home', {str(home)!r}])"]
     taken = []
     for _ in range(5):
-        began = time.perf_counter()
-        subprocess.run(command, capture_output=True, timeout=60, check=True)
-        taken.append(time.perf_counter() - began)
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(command, capture_output=True, timeout=120, check=True)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     print(f"\n{min(taken):.2f} s")
     assert min(taken) < 2.0

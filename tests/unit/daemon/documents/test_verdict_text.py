@@ -31,9 +31,9 @@ def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict
 @pytest.mark.parametrize(
     ("parts", "says"),
     [
-        ({"life": life(0.95, None, None)}, "No: in 95% of what may come, the 550.00 GBP spent never come back."),
+        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent never come back."),
         ({"life": life(0.0)}, "Yes: it most likely pays for itself within 5 years (4 to 8)."),
-        ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of what may come."),
+        ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of cases."),
         ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
         ({"year": {"net": -30.0, "low": -50.0, "high": -10.0}}, "Using it costs about 30.00 GBP a year"),
         ({"year": {"net": 30.0, "low": -10.0, "high": 50.0}}, "Can't tell yet"),
