@@ -2,7 +2,6 @@
 
 import shutil
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -105,7 +104,7 @@ def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> tuple[Val
 
 @dataclass(frozen=True, slots=True)
 class Hours:
-    """The tape's last hours, and how much room is left beside the ledger, bytes (None: cannot be told)."""
+    """The tape's last hours, and how much room is left beside the ledger, bytes (None: cannot be read)."""
 
     rows: list[Row]
     free_bytes: int | None
@@ -113,10 +112,9 @@ class Hours:
 
 def hours(home: Home, now_s: float, many: float) -> Hours:
     """The last so many hours of the tape."""
-    path = home.path_of(home.ledger.path)
     with books(home) as ledger:
         rows = unpack(ledger.tape(now_s - many * 3600, now_s + 1), now_s - many * 3600, now_s + 1)
-    return Hours(rows, _free_bytes(path))
+    return Hours(rows, free_bytes(home))
 
 
 def events(home: Home, now_s: float) -> list[EventRow]:
@@ -127,8 +125,9 @@ def events(home: Home, now_s: float) -> list[EventRow]:
     return [*own, *[event for event in recent if not event.name.startswith(OWNERS)][-MOST_EVENTS:]]
 
 
-def _free_bytes(path: Path) -> int | None:
+def free_bytes(home: Home) -> int | None:
+    """Free bytes on the disk of the ledger; None: cannot be read."""
     try:
-        return shutil.disk_usage(path.resolve().parent).free
+        return shutil.disk_usage(home.path_of(home.ledger.path).resolve().parent).free
     except OSError:
         return None

@@ -1,4 +1,4 @@
-"""Value: what the diverted energy was worth, as a chart, a table and CSV."""
+"""Value: what the diverted energy was worth, as a picture, a table and CSV."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -22,12 +22,13 @@ from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant as time_of
 from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.page.views.value_chart import HEIGHT, SUM_HEIGHT, price_changes
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
 PATH, TITLE = "/value", "Value"
 KEPT_S = 10.0
-_SPAN_DAYS: Mapping[str, int] = {"day": 31, "week": 26 * 7, "month": 396}
+_SPAN_DAYS: Mapping[str, int] = {"day": 30, "week": 26 * 7, "month": 396}
 """How far back the room begins unless it is asked, days."""
 
 
@@ -60,9 +61,12 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "value": value_room(value_answer(report, home, months=months), picture.why["prices"]),
+        "value": value_room(value_answer(report, home, months=months), picture.why["prices"], price_changes(home)),
         "periods": PERIODS,
+        "spans": spans(asked, today),
         "span": _span(asked),
+        "height": HEIGHT,
+        "sum_height": SUM_HEIGHT,
         "told_from": asked.from_,
         "told_to": asked.to,
         "query": _query(asked),
@@ -100,6 +104,27 @@ def _asked(request: Request, home: Home, today: date) -> Asked:
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise BrimfulError("show the value", "to", f"expected a day after {from_}, got {to}")
     return Asked(by, from_, to, from_s, to_s)  # type: ignore[arg-type]
+
+
+def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
+    """Spans that are one tap away: words, the address's query, whether it is the one that is shown."""
+    month, year = today.replace(day=1), today.replace(month=1, day=1)
+    last = (month - timedelta(days=1)).replace(day=1)
+    offered = (
+        ("7 days", "day", today - timedelta(days=6), None),
+        ("31 days", "day", today - timedelta(days=30), None),
+        ("this month", "day", month, None),
+        ("last month", "day", last, month),
+        ("this year", "month", year, None),
+        ("12 months", "month", (month - timedelta(days=330)).replace(day=1), None),
+        ("all", "month", None, None),
+    )
+    found = []
+    for words, by, start, end in offered:
+        from_, to = (day.isoformat() if day is not None else "" for day in (start, end))
+        shown = (asked.by, asked.from_, asked.to) == (by, from_, to)
+        found.append((words, urlencode({"by": by, "from": from_, "to": to}), shown))
+    return found
 
 
 def _span(asked: Asked) -> str:

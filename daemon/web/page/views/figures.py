@@ -81,6 +81,11 @@ def full_date(at: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[local.weekday()]} {local.day} {local:%B} {local.year}, {local:%H:%M}"
 
 
+def long_date(day: date) -> str:
+    """ "Wednesday 10 June 2026"."""
+    return f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}"
+
+
 def period(start: str, by: str, year: int) -> str:
     """A period by its first instant, local ISO 8601: "Wed 10 Jun", "week 24", "June 2026", "2026".
 
