@@ -77,7 +77,8 @@ def _levels(rows: list[Row], told: bool, cold_c: float, hot_c: float) -> list[tu
         fresh = {name: Reading(name, values[name], end_s, end_s) for name in TEMPERATURES if name in values}
         last |= fresh
         if fresh:
-            level = level_reading(*(last.get(name) for name in TEMPERATURES), cold_c, hot_c)
+            top, mid, bottom = (last.get(name) for name in TEMPERATURES)
+            level = level_reading(top, mid, bottom, cold_c, hot_c)
             if level is not None:
                 found.append((float(end_s), level.value))
     return found

@@ -25,7 +25,10 @@ class Live:
         self._rendered: tuple[Picture, str] | None = None
 
     def stream(self) -> Response:
-        """One reader's stream: events `now` whose data is what `render` gave. Raises Refusal where there are too many."""
+        """One reader's stream: events `now` whose data is what `render` gave.
+
+        Raises Refusal where there are too many.
+        """
         if self._latest.readers >= MOST_READERS:
             cause = f"expected at most {MOST_READERS} open pages"
             raise Refusal(503, "live", cause, "close one", {"Retry-After": "60"})

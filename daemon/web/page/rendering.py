@@ -47,9 +47,9 @@ class Renderer:
     ) -> Response:
         """A whole page. Templates know, besides `context`:
 
-        house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that we are in ("" in none) and
-        the path; logged_in, form_token: the login and the token that
-        stands in each of its forms ("" without); has_password, read_only: why there may be no form at all.
+        house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that
+        we are in ("" in none) and the path; logged_in, form_token: the login and the token that stands in each of its
+        forms ("" without); has_password, read_only: why there may be no form at all.
         """
         session = self._access.session(request)
         known = {

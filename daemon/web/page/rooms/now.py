@@ -9,13 +9,14 @@ from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from accounting.model.periods import midnight_s
 from daemon.config.model import Home
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.day_queries import day_record
 from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.rooms.day import up_to_now
 from daemon.web.page.state import disk_bytes
 from daemon.web.page.views.day_picture import day_picture
 from daemon.web.page.views.figures import instant
@@ -33,13 +34,14 @@ BUTTONS = {"withhold": "Heater off", "surplus": "Take surplus", "heat": "Heat fr
 """What the override's buttons say."""
 HEAT_CAUTIONS = (
     "This buys electricity where the sun does not suffice.",
-    "Where no sensor measures the tank's temperature, only its thermostat and its manual-reset cut-out watch the limit.",
+    "Where no sensor measures the tank's temperature, its thermostat and its manual-reset cut-out alone watch the"
+    " limit.",
 )
 PATIENCE_S = 0.7
 """How long the first look waits for the ledger."""
 
 
-def routes(page: Endpoints) -> list[Route]:
+def routes(page: Endpoints) -> list[BaseRoute]:
     """Its paths."""
 
     async def override(request: Request, form: dict[str, str]) -> Response:
@@ -74,13 +76,13 @@ def view(house: House, picture: Picture) -> Mapping[str, Any]:
         stock = shelf.last(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known[0]))
     today = datetime.fromtimestamp(at_s, ZoneInfo(facts.timezone)).date()
     record = shelf.last(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
-    tank = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
+    lacking = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
     return {
         "now": now_room(picture.why, picture.health, picture.today, stop, facts, disk_bytes(house)),
-        "day": None if record is None else day_picture(record, facts.timezone, facts.heaters),
+        "day": None if record is None else day_picture(up_to_now(record, picture), facts.timezone, facts.heaters),
         "stock": None if stock is None else statement(stock),
         "diverted": diverted_today(picture.today),
-        "why_no_stock": f"The heat stock is not set out here: {tank if known is not None else 'it is being worked out'}.",
+        "why_no_stock": f"No heat stock is shown: {lacking if known is not None else 'it is being worked out'}.",
     }
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from daemon.assembly.prepared_home import plan
 from daemon.config.cautions import cautions
@@ -35,7 +35,7 @@ PATH, TITLE = "/rules", "Rules"
 KEPT_S = 30.0
 
 
-def routes(page: Endpoints) -> list[Route]:
+def routes(page: Endpoints) -> list[BaseRoute]:
     """Its paths."""
     trials = Trials()
 
@@ -68,8 +68,8 @@ def routes(page: Endpoints) -> list[Route]:
     async def show_trial(house: House, request: Request) -> Response:
         name = request.path_params["rule"]
         tried = trials.find(request.path_params["trial"])
-        if tried is None or tried.change.rule != name:
-            raise Refusal(404, "trial", "expected one of the last few trials", "try the change again")
+        if tried is None or tried.change.rule != name:  # the daemon was restarted, or others were tried since
+            return RedirectResponse(f"{PATH}/{name}", 303)
         template = "trial_part.html" if "part" in request.query_params else "trial.html"
         answer = page.renderer.page(request, template, _trial(tried, house.home().home.timezone))
         answer.headers["X-Ended"] = "yes" if tried.trial.ended else "no"
@@ -87,9 +87,9 @@ def routes(page: Endpoints) -> list[Route]:
     return [
         Route(PATH, page.room("rules.html", show), methods=["GET"]),
         Route(f"{PATH}/{{rule}}", page.room("rule.html", show_rule), methods=["GET"]),
-        Route(f"{PATH}/{{rule}}/try", page.form(try_it), methods=["POST"]),
+        *page.posting(f"{PATH}/{{rule}}/try", page.form(try_it), f"{PATH}/{{rule}}"),
         Route(f"{PATH}/{{rule}}/trial/{{trial}}", page.reading(show_trial), methods=["GET"]),
-        Route(f"{PATH}/{{rule}}/save", page.form(save_rule), methods=["POST"]),
+        *page.posting(f"{PATH}/{{rule}}/save", page.form(save_rule), f"{PATH}/{{rule}}"),
     ]
 
 
@@ -102,11 +102,11 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "rules": rules_room(known, week),
+        "rules": rules_room(known, week, home.home.currency),
         "week": week_shown(week),
         "known": minutes(week.known_s) if week is not None else "",
         "heater": home.heater_names[0],
-        "done": f"The rule {changed} is changed, and holds from now on." if changed in known["rules"] else "",
+        "done": f"The rule {changed} is changed and applies from now on." if changed in known["rules"] else "",
     }
 
 
@@ -122,7 +122,7 @@ async def _rule(house: House, name: str) -> RuleShown:
     keys = rules_answer(home)["rules"].get(name)
     if keys is None:
         raise Refusal(404, "rule", "expected one of the home file's rules", f"see {PATH}")
-    return rule_shown(name, keys, await _week(house, home))
+    return rule_shown(name, keys, await _week(house, home), home.home.currency)
 
 
 async def _week(house: House, home: Home) -> Decided | None:

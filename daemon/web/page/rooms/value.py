@@ -64,7 +64,6 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "value": value_room(value_answer(report, home, months=months), picture.why["prices"], price_changes(home)),
         "periods": PERIODS,
         "spans": spans(asked, today),
-        "span": _span(asked),
         "height": HEIGHT,
         "sum_height": SUM_HEIGHT,
         "told_from": asked.from_,
@@ -125,11 +124,6 @@ def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
         shown = (asked.by, asked.from_, asked.to) == (by, from_, to)
         found.append((words, urlencode({"by": by, "from": from_, "to": to}), shown))
     return found
-
-
-def _span(asked: Asked) -> str:
-    begin = f"From {asked.from_}" if asked.from_ else "From the first record"
-    return f"{begin} {f'until {asked.to}' if asked.to else 'until now'}"
 
 
 def _query(asked: Asked) -> Callable[..., str]:

@@ -1,7 +1,7 @@
 """One day of the tank: what was recorded of it, and the reasons that decided each stretch of it."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from accounting.ledger.records import DecisionRow
@@ -46,7 +46,7 @@ class DayRecord:
     seen_s: Sequence[float]
     levels: Sequence[tuple[float, float]]
     surplus: Sequence[tuple[float, float]]
-    decisions: dict[str, Sequence[DecisionRow]]
+    decisions: Mapping[str, Sequence[DecisionRow]]
     stops: Sequence[Stop]
     stop_pct: float
     resume_pct: float
@@ -76,6 +76,15 @@ def unknown_times(record: DayRecord) -> list[tuple[float, float]]:
     """The times in the known part of the day in which nothing was recorded at all."""
     marks = [float(record.from_s), *(at_s for at_s in record.seen_s if at_s <= record.until_s), record.until_s]
     return [(before_s, after_s) for before_s, after_s in pairwise(marks) if after_s - before_s > GAP_S]
+
+
+def brought_up_to(record: DayRecord, now_s: float, level_pct: float | None) -> DayRecord:
+    """The record up to now, which is some minutes more than what is written down. level_pct: None: not known."""
+    until_s = min(max(now_s, record.until_s), float(record.to_s))
+    if level_pct is None or not record.from_s <= now_s < record.to_s:
+        return replace(record, until_s=until_s)
+    levels, seen_s = [*record.levels, (now_s, level_pct)], [*record.seen_s, now_s]
+    return replace(record, until_s=until_s, levels=levels, seen_s=seen_s)
 
 
 def stretches(record: DayRecord, heater: str) -> list[Stretch]:

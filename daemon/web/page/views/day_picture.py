@@ -226,6 +226,8 @@ def _fitting(reason: str, room: float) -> str:
 
 def _row(stretch: Stretch, heater: str, record: DayRecord, clock: _Clock) -> Row:
     begin, end = value_at(record.levels, stretch.from_s), value_at(record.levels, stretch.to_s)
+    if begin is None:
+        begin = next((value for at_s, value in record.levels if at_s < stretch.to_s), None)
     surplus_w = mean(record.surplus, stretch.from_s, stretch.to_s)
     tank = "–" if begin is None or end is None else f"{percent(begin)} to {percent(end)}"
     return Row(

@@ -16,7 +16,8 @@ class HomeFacts:
     """A home file as the rooms use it.
 
     heaters: their names; topics: where each signal is expected; needed: the signals without which no heater is let on,
-    or on which a rule that is set depends; booked: those that the books use; powers: by heater, the signal of its power (no entry: nothing measures it).
+    or on which a rule that is set depends; booked: those that the books use; powers: by heater, the signal of its power
+    (no entry: nothing measures it).
     """
 
     timezone: str

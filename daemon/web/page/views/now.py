@@ -154,10 +154,10 @@ def deciding(why: Mapping[str, Any]) -> Mapping[str, Any]:
 
     Where the temperatures are silent, so is what the limit goes by, and it comes first; but the silence is the news.
     """
-    by_name = {found["guard"]: found for found in why["findings"]}
+    by_name: dict[str, Mapping[str, Any]] = {found["guard"]: found for found in why["findings"]}
     fallback = {"guard": why["guard"], "sentence": str(why["sentence"]).partition(": ")[2], "change": why["change"]}
     found: Mapping[str, Any] = by_name.get(why["guard"], fallback)
-    fresh = by_name.get("fresh")
+    fresh: Mapping[str, Any] | None = by_name.get("fresh")
     if why["guard"] == "limit" and fresh is not None and fresh["verdict"] == "forbid":
         temperatures = [one for one in why["inputs"] if one["signal"] in TEMPERATURES]
         if temperatures and all(_is_stale(one) for one in temperatures):

@@ -78,9 +78,9 @@ def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
         if not link["up"]:
             who = "the readings" if name == READINGS_LINK else f"heater {name}"
             by_reason.setdefault(link["reason"] or "", []).append(who)
-    for reason, who in by_reason.items():
+    for reason, cut_off in by_reason.items():
         why = f": {reason}" if reason else ""
-        yield Trouble("heater", sentence(f"no connection to the broker for {_listed(who)}{why}"))
+        yield Trouble("heater", sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
 
 
 def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:

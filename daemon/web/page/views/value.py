@@ -102,8 +102,8 @@ def carbon_sentence(net_kg: float, basis: str) -> str:
     if net_kg > 0:
         return f"In carbon, by {basis} factors, diverting saved {figure} kg CO2e against exporting."
     return (
-        f"In carbon, by {basis} factors, diverting caused {figure} kg CO2e more than exporting would have: exported solar"
-        " displaces the grid’s carbon too."
+        f"In carbon, by {basis} factors, diverting caused {figure} kg CO2e more than exporting would have: exported"
+        " solar displaces the grid’s carbon too."
     )
 
 
@@ -179,8 +179,8 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         said.append(f"Of it {', '.join(of_it)}.")
     if total.get("set_aside_kwh"):
         said.append(
-            f"{fixed(total['set_aside_kwh'], 3)} kWh beside it were set aside: the counter showed them, but no heater can"
-            " have taken them in that time."
+            f"{fixed(total['set_aside_kwh'], 3)} kWh beside it were set aside: the counter showed them, but no heater"
+            " can have taken them in that time."
         )
     if total.get("grid_kwh") or total.get("battery_kwh"):
         said.append(

@@ -42,10 +42,12 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class AxisLabel:
-    """A period named under the axis. screens: the classes of the screens it is for."""
+    """A period named under the axis. year: where it is another than before, else ""; screens: the class of the screens
+    it is for."""
 
     x: str
     words: str
+    year: str
     anchor: str
     screens: str
 
@@ -133,7 +135,7 @@ def value_chart(
         ),
         marks=tuple(marks),
         marks_h=16 * len(marks),
-        figures=" ".join(filter(None, (_figures(len(rows)),))),
+        figures=_figures(len(rows)),
         sum_path=path,
         sum_zero=zero,
         sum_lines=tuple(sum_lines),
@@ -185,11 +187,11 @@ def _labels(rows: Sequence[Mapping[str, Any]], by: str) -> Iterable[AxisLabel]:
         for screen, chosen in (("wide", wide), ("narrow", narrow)):
             if place not in chosen:
                 continue
-            year = by == "year" or years[screen] != start.year
+            year = "" if by == "year" or years[screen] == start.year else f"{start.year}"
             years[screen] = start.year
             anchor = "start" if place == 0 and many > 3 else "end" if place == many - 1 and many > 3 else "middle"
             at = {"start": place, "middle": place + 0.5, "end": place + 1}[anchor]
-            yield AxisLabel(f"{100 * at / many:.3f}%", _name(start.date(), by, year), anchor, screen)
+            yield AxisLabel(f"{100 * at / many:.3f}%", _name(start.date(), by), year, anchor, screen)
 
 
 def _chosen(many: int, most: int) -> set[int]:
@@ -198,13 +200,13 @@ def _chosen(many: int, most: int) -> set[int]:
     return {place for place in range(0, many, step) if place == 0 or many - place >= step / 2}
 
 
-def _name(start: date, by: str, year: bool) -> str:
+def _name(start: date, by: str) -> str:
     match by:
         case "year":
             return f"{start.year}"
         case "month":
-            return f"{MONTHS[start.month - 1]}{f' {start.year}' if year else ''}"
-    return f"{start.day} {MONTHS[start.month - 1]}{f' {start.year}' if year else ''}"
+            return MONTHS[start.month - 1]
+    return f"{start.day} {MONTHS[start.month - 1]}"
 
 
 def _marks(rows: Sequence[Mapping[str, Any]], changes: Sequence[tuple[float, str]]) -> list[PriceMark]:
@@ -240,5 +242,6 @@ def _said(rows: Sequence[Mapping[str, Any]], names: Sequence[str], currency: str
     best = max(range(len(rows)), key=lambda n: rows[n]["net"])
     worst = min(range(len(rows)), key=lambda n: rows[n]["net"])
     said = f"Net by period: {fixed(total, sign=True)} {currency} in all, highest {names[best]} "
-    said += f"with {fixed(rows[best]['net'], sign=True)}, lowest {names[worst]} with {fixed(rows[worst]['net'], sign=True)}."
+    said += f"with {fixed(rows[best]['net'], sign=True)}, "
+    said += f"lowest {names[worst]} with {fixed(rows[worst]['net'], sign=True)}."
     return f"{said} The table has every figure."
