@@ -79,14 +79,14 @@ def compare(
     before: Home,
     after: Home,
     rows: list[Row],
-    decided: Sequence[DecisionRow],
     progress: Callable[[float], None] = lambda _: None,
     past: Record | None = None,
+    decided: Sequence[DecisionRow] = (),
 ) -> Outcome:
     """Both homes' rules over the rows, and what the ledger has of that time.
 
-    decided: the ledger's decisions, those that stood before the first row first; progress: gets the share done, 0 to 1;
-    past: where the home's is recorded. Raises BrimfulError.
+    progress: gets the share done, 0 to 1; past: where the home's is recorded; decided: the ledger's decisions, those
+    that stood before the first row first. Raises BrimfulError.
     """
     if len(rows) < 2:
         raise BrimfulError("try a change", "tape", f"expected recorded minutes of the last {DAYS} days, got none")
@@ -244,7 +244,7 @@ def main(into: TextIO, out: TextIO) -> None:
             rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
             first_s = rows[0][0] if rows else from_s
             decided = [*ledger.decision_at(first_s), *ledger.decisions(first_s, to_s)]
-            teller.tell({"outcome": asdict(compare(before, after, rows, decided, teller, ledger))})
+            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger, decided))})
     except BrimfulError as refused:
         teller.tell({"fault": str(refused)})
 

@@ -95,7 +95,7 @@ def stretches(record: DayRecord, heater: str) -> list[Stretch]:
     if not rows or begins[0] > record.from_s:
         end_s = begins[0] if rows else record.until_s
         found.append(Stretch(record.from_s, end_s, UNKNOWN, False, None))
-    for row, from_s, to_s in zip(rows, begins, [*begins[1:], record.until_s], strict=True):
+    for row, from_s, to_s in zip(rows, begins, [*begins[1:], record.until_s], strict=False):
         found.append(Stretch(from_s, to_s, reason_of(row), row.order is not Order.WITHHOLD, row))
     for gap in unknown_times(record):
         found = [piece for stretch in found for piece in _without(stretch, gap)]

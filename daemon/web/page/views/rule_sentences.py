@@ -53,7 +53,8 @@ def _full(values: Values, _: str) -> Iterable[Phrase]:
     yield Phrase(
         f"A heater that may run but takes less than {_number(values['idle_w'])} W for"
         f" {duration(values['idle_after_s'])} has been switched off by its own thermostat: try again once"
-        f" the level has fallen by {_number(values['idle_fall_pct'])} %, at the latest after {duration(values['retry_after_s'])}.",
+        f" the level has fallen by {_number(values['idle_fall_pct'])} %, at the latest after"
+        f" {duration(values['retry_after_s'])}.",
         ("idle_w", "idle_after_s", "idle_fall_pct", "retry_after_s"),
         advanced=True,
     )
