@@ -107,7 +107,7 @@ def test_each_login_has_a_secret_of_its_own_and_ends_the_one_before(page: Served
 def test_a_wrong_password_is_refused_in_words(page: Served) -> None:
     answer = log_in(page, "five words are not it")
     assert answer.status == 401
-    assert "password: expected the password of this house, got another" in answer.text
+    assert "That is not the house password." in answer.text
     assert answer.headers["Set-Cookie"] is None
     assert "five words" not in answer.text
 
@@ -296,7 +296,7 @@ def test_no_secret_stands_in_a_page(page: Served) -> None:
 
 
 def test_names_from_outside_are_text_in_the_page(page: Served) -> None:
-    page.sentence = 'Withheld: <script>alert("1")</script>'
+    page.sentence = 'Heater off: <script>alert("1")</script>'
     assert "<script>alert" not in look(page)
     assert "&lt;script&gt;alert" in look(page)
 

@@ -98,7 +98,7 @@ class Served:
         self.error: BrimfulError | None = None
         self.pictures = 0
         self.broken = False
-        self.sentence = "Withheld: tank 96 %"
+        self.sentence = "Heater off: tank 96 %"
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
