@@ -88,6 +88,7 @@ def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
         return  # the connection is the cause
     ages = {one["signal"]: one["age_s"] for one in health["inputs"]}
     for topic, names in silent_topics(health, facts).items():
+        names.sort(key=lambda name: (facts.needed.index(name) if name in facts.needed else len(facts.needed), name))
         words = _listed([signal_words(name, facts.heaters) for name in names])
         known = [ages[name] for name in names if ages.get(name) is not None]
         since = f"for {duration(min(known))}" if known else "since the daemon started"
