@@ -29,7 +29,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         level = house.level_pct
         page.fill("#stop_at_pct", f"{int(level)}")
         page.fill("#resume_below_pct", f"{int(level) - 10}")
-        page.click("text=Try it")
+        page.get_by_role("button", name="Try it").click()
         # Old and new, and what the recorded minutes say, before anything is changed.
         expect(page.locator(".changes")).to_contain_text("stop_at_pct")
         expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("95")
@@ -40,7 +40,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         page.screenshot(path=shots / "trial-phone-light.png", full_page=True)
         assert "stop_at_pct = 95" in house.file.read_text()
         assert not [m for m in heater.inbox.items if getattr(m, "payload", b"") == b"no"]
-        page.click("text=Change it")
+        page.get_by_role("button", name="Change it").click()
         heater.hears(ORDER_TOPIC, b"no")
         expect(page.locator("[role=status]")).to_contain_text("The rule full is changed")
     text = house.file.read_text()
@@ -58,7 +58,7 @@ def test_a_value_that_does_not_fit_is_refused_as_the_home_file_refuses_it(house:
     look.refusals = (400,)
     page = look.log_in("/rules/full")
     page.fill("#stop_at_pct", "950")
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator(".alarm")).to_contain_text("rules.full.stop_at_pct: expected 1–100 %, got 950 (home.toml)")
     assert page.input_value("#stop_at_pct") == "950"
     assert "stop_at_pct = 95\n" in house.file.read_text()
@@ -68,7 +68,7 @@ def test_a_raised_limit_is_cautioned_before_it_is_saved(house: PageHouse, look: 
     page = look.log_in("/rules/limit")
     expect(page.locator(".caution").first).to_contain_text("burns in about three seconds")
     page.fill("#maximum_c", "80")
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator(".caution")).to_contain_text("rules.limit.maximum_c is 80 °C, above the usual 70 °C")
 
 
@@ -123,7 +123,7 @@ def test_an_expired_login_keeps_what_was_entered_until_it_is_sent(house: PageHou
     page = look.log_in("/rules/full")
     page.fill("#stop_at_pct", "91")
     page.context.clear_cookies()
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator("h1")).to_have_text("Log in")
     expect(page.locator("[role=alert]")).to_contain_text("What you entered is kept")
     assert str(house.file.parent) not in page.content(), "no path of the server"
@@ -134,7 +134,7 @@ def test_an_expired_login_keeps_what_was_entered_until_it_is_sent(house: PageHou
     page.click("main button")
     expect(page.locator("h1")).to_have_text("Send it now?")
     expect(page.locator("main table")).to_contain_text("91")
-    page.click("text=Send it")
+    page.get_by_role("button", name="Send it").click()
     expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("91")
     assert "stop_at_pct = 95\n" in house.file.read_text()
 
@@ -142,7 +142,7 @@ def test_an_expired_login_keeps_what_was_entered_until_it_is_sent(house: PageHou
 def test_every_path_of_a_form_can_be_loaded_and_a_trial_reloaded(house: PageHouse, look: Looked) -> None:
     page = look.log_in("/rules/full")
     page.fill("#stop_at_pct", "91")
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator("#trial")).to_contain_text("recorded minutes")
     page.reload()
     expect(page.locator("#trial")).to_contain_text("recorded minutes")
