@@ -20,6 +20,19 @@ def cautions(home: Home) -> list[str]:
     return [*_heat(home), *_idle_rules(home), *_money(home), *_link(home)]
 
 
+def of_override(home: Home, order: str) -> list[str]:
+    """What an owner should know before an override is applied. order: withhold, surplus or heat."""
+    if order != "heat":
+        return []
+    said = ["The override `heat` buys: the heater takes what it needs from the grid, at the price of the moment."]
+    if not set(TEMPERATURES) & set(home.signals):
+        said.append(
+            "No signal reads a temperature in the tank: while it heats, the thermostat and the manual-reset cut-out "
+            "alone hold the limit."
+        )
+    return said
+
+
 def _heat(home: Home) -> list[str]:
     said = []
     limit, full = home.rules.limit, home.rules.full

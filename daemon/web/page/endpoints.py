@@ -68,7 +68,9 @@ class Endpoints:
             if self.house.access.is_of_former_login(request, token):
                 return self.unsent(request, request.url.path, form, 403)
             self.house.access.must_change(request, token)
-            return await take(request, form)
+            answer = await take(request, form)
+            self.house.latest.outdated()
+            return answer
 
         return answer
 

@@ -12,6 +12,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from accounting.model.periods import midnight_s
+from daemon.config.cautions import of_override
 from daemon.config.model import Home
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.day_queries import day_record
@@ -32,11 +33,6 @@ PATH, TITLE = "/", "Now"
 STOP_KEPT_S, STOCK_KEPT_S, DAY_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 60.0, 3 * 3600.0
 BUTTONS = {"withhold": "Heater off", "surplus": "Take surplus", "heat": "Heat from the grid too"}
 """What the override's buttons say."""
-HEAT_CAUTIONS = (
-    "This buys electricity where the sun does not suffice.",
-    "Where no sensor measures the tank's temperature, its thermostat and its manual-reset cut-out alone watch the"
-    " limit.",
-)
 PATIENCE_S = 0.7
 """How long the first look waits for the ledger."""
 
@@ -46,13 +42,14 @@ def routes(page: Endpoints) -> list[BaseRoute]:
 
     async def override(request: Request, form: dict[str, str]) -> Response:
         wish = wish_of(form)
-        if wish.get("order") == "heat" and "confirmed" not in form:
+        warned = of_override(page.house.home(), str(wish.get("order", "")))
+        if warned and "confirmed" not in form:
             context = {
                 "title": "Before it heats",
                 "room": PATH,
                 "fields": form,
                 "minutes": duration(wish["for_s"]),
-                "cautions": HEAT_CAUTIONS,
+                "cautions": warned,
             }
             return page.renderer.page(request, "override_caution.html", context)
         await page.house.asking.ask("override", wish)

@@ -119,7 +119,7 @@ def _refused(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[str]:
 def _faults(health: Mapping[str, Any]) -> Iterable[str]:
     books = health["books"]
     faults = [books["fault"], health["clock"]["fault"]]
-    faults += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup")]
+    faults += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup", "home_file")]
     if books["refused"]["count"]:
         faults.append(
             f"the time-series database refused {books['refused']['count']} intervals: {books['refused']['why']}"

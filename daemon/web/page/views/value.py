@@ -177,11 +177,6 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         of_it.append(f"{fixed(answer['unpriced_kwh'], 3)} kWh without a known price, counted as nothing there")
     if of_it:
         said.append(f"Of it {', '.join(of_it)}.")
-    if total.get("set_aside_kwh"):
-        said.append(
-            f"{fixed(total['set_aside_kwh'], 3)} kWh beside it were set aside: the counter showed them, but no heater"
-            " can have taken them in that time."
-        )
     if total.get("grid_kwh") or total.get("battery_kwh"):
         said.append(
             f"While diverting, {fixed(total['grid_kwh'], 3)} kWh came from the grid and "
