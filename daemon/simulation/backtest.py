@@ -201,8 +201,8 @@ class Trial:
                 log.warning("trial=failed %s", self.fault)
             self._ended.set()
 
-    def _listen(self, told: Iterator[str]) -> None:
-        for line in told:
+    def _listen(self, lines: Iterator[str]) -> None:
+        for line in lines:
             match json.loads(line):
                 case {"done": done}:
                     self.done = float(done)

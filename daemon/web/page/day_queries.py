@@ -68,8 +68,8 @@ def _stops(home: Home, ledger: Ledger, decisions: list[DecisionRow]) -> list[Sto
     return found[::-1]
 
 
-def _levels(rows: list[Row], told: bool, cold_c: float, hot_c: float) -> list[tuple[float, float]]:
-    if told:
+def _levels(rows: list[Row], measured: bool, cold_c: float, hot_c: float) -> list[tuple[float, float]]:
+    if measured:
         return [(float(end_s), values["tank_level_pct"]) for end_s, values in rows if "tank_level_pct" in values]
     found: list[tuple[float, float]] = []
     last: dict[str, Reading] = {}

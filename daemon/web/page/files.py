@@ -36,9 +36,9 @@ def file_routes() -> list[BaseRoute]:
     """The files' path."""
 
     async def serve(request: Request) -> Response:
-        name, told = request.path_params["name"], request.path_params["hash"]
+        name, wanted = request.path_params["name"], request.path_params["hash"]
         content, known = _files().get(name, (b"", ""))
-        if not known or told != known:
+        if not known or wanted != known:
             raise Refusal(404, request.url.path[:80], "expected one of the page's files")
         headers = {"Cache-Control": KEEP, "Content-Type": f"{_TYPES[Path(name).suffix]}; charset=utf-8"}
         return Response(content, headers=headers)

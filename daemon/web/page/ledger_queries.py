@@ -81,7 +81,7 @@ def midnight(home: Home, at_s: int) -> Midnight | None:
 
 def stock_since(home: Home, at_s: int, known: Midnight | None) -> dict[str, Any] | None:
     """The heat stock since local midnight at_s, in the shape of `brimful stock --json` (its additional loss is not
-    told); None where nothing is settled since then. known: the stock at that midnight, None: the books begin later.
+    in it); None where nothing is settled since then. known: the stock at that midnight, None: the books begin later.
     """
     tank = tank_books(home)
     if tank is None:

@@ -42,27 +42,27 @@ def routes(page: Endpoints) -> list[BaseRoute]:
     async def show_rule(house: House, request: Request) -> Mapping[str, Any]:
         name = request.path_params["rule"]
         rule = await _rule(house, name)
-        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "told": _texts(rule)}
+        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "entered": _texts(rule)}
 
     async def try_it(request: Request, form: dict[str, str]) -> Response:
         house, name = page.house, request.path_params["rule"]
         home = house.home()
         rule = await _rule(house, name)
         known = _texts(rule)
-        told = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
+        entered = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
         try:
-            if not told:
+            if not entered:
                 raise BrimfulError("change a rule", f"rules.{name}", "expected a setting that differs, got none")
-            change = await asyncio.to_thread(_preview, home, name, told)
+            change = await asyncio.to_thread(_preview, home, name, entered)
             if not change.keys:
                 cause = "nothing that holds would change"
                 raise BrimfulError("change a rule", f"rules.{name}", cause, "the values are those of now")
         except BrimfulError as refused:
             context = {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": str(refused).splitlines()}
-            return page.renderer.page(request, "rule.html", {**context, "told": {**known, **form}}, 400)
+            return page.renderer.page(request, "rule.html", {**context, "entered": {**known, **form}}, 400)
         warned = new_cautions(cautions(home), cautions(change.home))
         picture = await house.picture()
-        begun = trials.begin(home, change, told, warned, instant(picture.why["at"]).timestamp())
+        begun = trials.begin(home, change, entered, warned, instant(picture.why["at"]).timestamp())
         return RedirectResponse(f"{PATH}/{name}/trial/{begun}", 303)
 
     async def show_trial(house: House, request: Request) -> Response:
@@ -110,9 +110,9 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     }
 
 
-def _preview(home: Home, name: str, told: Mapping[str, str]) -> Change:
+def _preview(home: Home, name: str, entered: Mapping[str, str]) -> Change:
     """The change, refused as the daemon would refuse it."""
-    change = preview_rule(home.file, name, told)
+    change = preview_rule(home.file, name, entered)
     plan(change.home)
     return change
 
@@ -146,7 +146,7 @@ def _trial(tried: Tried, timezone: str) -> Mapping[str, Any]:
         "rule": tried.change.rule,
         "changes": changed_shown(change_answer(tried.change, applied=False)),
         "cautions": tried.warned,
-        "told": tried.told,
+        "entered": tried.entered,
         "trial": trial_shown(trial.ended, trial.done, trial.fault, trial.outcome, timezone),
         "said": change_said(tried.change),
     }

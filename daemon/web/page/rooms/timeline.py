@@ -67,7 +67,7 @@ async def withdraw(house: House, form: dict[str, str]) -> str:
     return PATH
 
 
-async def _shown(house: House, kind: str, told: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
+async def _shown(house: House, kind: str, entered: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
     picture = await house.picture()
     home, now = picture.home, instant(picture.why["at"])
     events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now.timestamp()))
@@ -83,5 +83,9 @@ async def _shown(house: House, kind: str, told: Mapping[str, str], problems: lis
         "days": gather.EVENT_DAYS,
         "today": today,
         "problems": problems,
-        "told": {"day": told.get("day") or today, "kind": told.get("kind", ""), "text": told.get("text", "")},
+        "entered": {
+            "day": entered.get("day") or today,
+            "kind": entered.get("kind", ""),
+            "text": entered.get("text", ""),
+        },
     }

@@ -66,8 +66,8 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "spans": spans(asked, today),
         "height": HEIGHT,
         "sum_height": SUM_HEIGHT,
-        "told_from": asked.from_,
-        "told_to": asked.to,
+        "typed_from": asked.from_,
+        "typed_to": asked.to,
         "query": _query(asked),
     }
 
@@ -90,12 +90,12 @@ async def _report(house: House, home: Home, asked: Asked) -> tuple[ValueReport, 
 
 
 def _asked(request: Request, home: Home, today: date) -> Asked:
-    told = request.query_params
-    by = told.get("by", "day")
+    wanted = request.query_params
+    by = wanted.get("by", "day")
     if by not in PERIODS:
         raise BrimfulError("show the value", "by", f"expected one of {', '.join(PERIODS)}, got {by[:40]!r}")
-    from_, to = told.get("from", "").strip(), told.get("to", "").strip()
-    if not from_ and "from" not in told and by in _SPAN_DAYS:
+    from_, to = wanted.get("from", "").strip(), wanted.get("to", "").strip()
+    if not from_ and "from" not in wanted and by in _SPAN_DAYS:
         start = today - timedelta(days=_SPAN_DAYS[by])
         from_ = (start.replace(day=1) if by == "month" else start).isoformat()
     zone = ZoneInfo(home.home.timezone)
@@ -128,9 +128,9 @@ def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
 
 def _query(asked: Asked) -> Callable[..., str]:
     def query(by: str = asked.by) -> str:
-        told = {"by": by}
+        wanted = {"by": by}
         if by == asked.by:
-            told |= {"from": asked.from_, "to": asked.to}
-        return urlencode(told)
+            wanted |= {"from": asked.from_, "to": asked.to}
+        return urlencode(wanted)
 
     return query

@@ -135,23 +135,23 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
     """One rule with its settings."""
     table = _table(name)
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
-    told_of = descriptions(table)
+    about_of = descriptions(table)
     about = (table.__doc__ or "").strip()
     return RuleShown(
         name=name,
         title=TITLES.get(name, name),
         about=about,
-        phrases=phrases(name, {key: told["value"] for key, told in keys.items()}, currency),
+        phrases=phrases(name, {key: setting["value"] for key, setting in keys.items()}, currency),
         settings=tuple(
             Key(
                 name=key,
-                about=told_of[name_of[key]],
-                value=_shown(told["value"]),
-                text=_typed(told["value"]) if told["set"] else "",
-                is_set=told["set"],
+                about=about_of[name_of[key]],
+                value=_shown(setting["value"]),
+                text=_typed(setting["value"]) if setting["set"] else "",
+                is_set=setting["set"],
                 kind="choice" if table.model_fields[name_of[key]].annotation is bool else "text",
             )
-            for key, told in keys.items()
+            for key, setting in keys.items()
         ),
         decided=_decided(name, week),
         cautions=CAUTIONS.get(name, ()),

@@ -87,8 +87,8 @@ def _tariffs(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
         for period in tariff.periods:
             prices = ", ".join(f"{band.name} {fixed(float(band.price), 4)}" for band in period.bands)
             supplier = f" from {period.supplier}" if getattr(period, "supplier", None) else ""
-            told = f": {prices} {home.home.currency} per kWh" if prices else ""
-            yield _entry(_at(period.from_, zone), zone, today, "tariff", f"tariff {name}{supplier}{told}", day=True)
+            priced = f": {prices} {home.home.currency} per kWh" if prices else ""
+            yield _entry(_at(period.from_, zone), zone, today, "tariff", f"tariff {name}{supplier}{priced}", day=True)
 
 
 def _absences(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
