@@ -1,7 +1,9 @@
 """run and demo: the daemon on a real home, and on an invented one."""
 
 import contextlib
+import itertools
 import logging
+import secrets
 import signal
 import socket
 import tempfile
@@ -40,6 +42,9 @@ from rules.model.orders import Order
 SEED = 2
 FIRST_DAY = datetime(2026, 6, 10)
 BROKER_PORT = 1883
+STAY_PACE = 60.0
+"""Seconds of the story to a second, once its days are told and it stays."""
+_FOR_EVER = 10**9
 
 
 @click.command()
@@ -67,17 +72,22 @@ def run(home_file: Path, verbose: bool) -> None:
 @click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days of the story.")
 @click.option("--headless", is_flag=True, help="As fast as it goes, and without telling it.")
 @click.option("--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Its length, told.")
+@click.option("--stay", is_flag=True, help="Go on after the days, a minute of the story a second, until Ctrl-C.")
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Keep home file and ledger there.")
 @json_option
-def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json: bool) -> None:
+def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | None, as_json: bool) -> None:
     """Simulate a house over real MQTT, and end with its statement.
 
-    The house is invented; broker, daemon, rules and ledger are the real ones.
+    The house is invented; broker, daemon, rules and ledger are the real ones. With --stay the page stays up, so that a
+    change can be tried on it: the house password is shown at the start.
     """
+    if stay and headless:
+        raise BrimfulError("run the demo", "--stay", "expected a story that is told, got --headless", "leave one out")
     with contextlib.ExitStack() as stack:
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimful-demo-")))
-        home_file = _demo_home(folder)
+        password = None if headless else demo_password()
+        home_file = _demo_home(folder, password)
         loaded = load(home_file)
         _log(logging.WARNING)
         broker = stack.enter_context(EmbeddedBroker())
@@ -90,12 +100,18 @@ def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json
                 f"{loaded.home.name}, an invented house, from {FIRST_DAY:%d %B %Y}. Its home file: {home_file}",
                 err=True,
             )
-            click.echo(f"Its page, while the story lasts: http://127.0.0.1:{loaded.api.port}/", err=True)
+            lasts = "until Ctrl-C" if stay else "while the story lasts"
+            click.echo(f"Its page, {lasts}: http://127.0.0.1:{loaded.api.port}/", err=True)
+            click.echo(f"To try a change there, the house password: {password}", err=True)
             click.echo(f"In another terminal: brimful why --home {home_file}\n", err=True)
-        _tell(story, steps, zone, None if headless else minutes * 60 / steps)
+        if headless:
+            for _ in story.steps(steps):
+                pass
+        else:
+            _tell(story, zone, paces(steps, minutes, stay))
         with Ledger.open_reader(loaded.path_of(loaded.ledger.path)) as books:
             valued = home_value(books, loaded, "day")
-        answer = _demo_answer(story, loaded, days)
+        answer = _demo_answer(story, loaded, max(days, round((story.now_s - start_s) / 86_400)))
         if as_json:
             echo_json({**answer, "value": value_answer(valued, loaded)})
             return
@@ -111,22 +127,34 @@ def demo(days: int, headless: bool, minutes: float, folder: Path | None, as_json
         )
 
 
-def _tell(story: DemoRun, steps: int, zone: ZoneInfo, pause_s: float | None) -> None:
-    """Live the story, in words on stderr if it is to be told."""
+def paces(steps: int, minutes: float, stay: bool) -> list[tuple[int, float]]:
+    """How a story of so many steps is told in so many minutes: how many steps, and seconds to each; then, if it is to
+    stay, as many as there is time for."""
+    return [(steps, minutes * 60 / steps), *([(_FOR_EVER, STEP_S / STAY_PACE)] if stay else [])]
+
+
+def _tell(story: DemoRun, zone: ZoneInfo, pace: list[tuple[int, float]]) -> None:
+    """Live the story in words on stderr, at the pace of `paces`. SIGINT and SIGTERM end it as its last step would."""
+    enough = threading.Event()
+    former = {number: signal.signal(number, lambda *_: enough.set()) for number in (signal.SIGINT, signal.SIGTERM)}
     told = None
-    began_s = time.monotonic()
-    for count, now_s in enumerate(story.steps(steps), 1):
-        if pause_s is None:
-            continue
-        explanation = story.service.explain()
-        if (explanation.order, explanation.primary.guard) != told:
-            told = (explanation.order, explanation.primary.guard)
-            clock = datetime.fromtimestamp(now_s, zone)
-            mark = "●" if explanation.order is not Order.WITHHOLD else "○"
-            click.echo(f"{clock:%a %H:%M} {mark} {explanation.text}", err=True)
-        ahead_s = began_s + count * pause_s - time.monotonic()
-        if ahead_s > 0:
-            time.sleep(ahead_s)
+    lengths = itertools.chain.from_iterable(itertools.repeat(pause_s, count) for count, pause_s in pace)
+    next_s = time.monotonic()
+    try:
+        with contextlib.closing(story.steps(sum(count for count, _ in pace))) as lived:
+            for now_s, pause_s in zip(lived, lengths, strict=False):
+                explanation = story.service.explain()
+                if (explanation.order, explanation.primary.guard) != told:
+                    told = (explanation.order, explanation.primary.guard)
+                    clock = datetime.fromtimestamp(now_s, zone)
+                    mark = "●" if explanation.order is not Order.WITHHOLD else "○"
+                    click.echo(f"{clock:%a %H:%M} {mark} {explanation.text}", err=True)
+                next_s += pause_s
+                if enough.wait(max(0.0, next_s - time.monotonic())):
+                    return
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
 
 
 def _demo_answer(story: DemoRun, home: Home, days: int) -> dict[str, Any]:
@@ -145,14 +173,27 @@ def _demo_answer(story: DemoRun, home: Home, days: int) -> dict[str, Any]:
     }
 
 
-def _demo_home(folder: Path) -> Path:
-    """The demo's home file, in a folder of its own, with an API port that is free."""
+def demo_password() -> str:
+    """A password for the demo's page, made anew each time, easy to copy by hand."""
+    return f"larch-{secrets.randbelow(10_000):04}-{secrets.randbelow(10_000):04}"
+
+
+def _demo_home(folder: Path, password: str | None) -> Path:
+    """The demo's home file, in a folder of its own, with an API port that is free. password: for its page."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "home.toml"
     if path.exists():
         raise BrimfulError("run the demo", str(path), "expected a folder without a home file, got one", "name another")
     text = files("daemon.demo").joinpath("home.toml").read_text(encoding="utf-8")
-    path.write_text(f"{text}\n[api]\nport = {_port(8731)}\n", encoding="utf-8")
+    api = f"[api]\nport = {_port(8731)}\n"
+    if password is not None:
+        from daemon.web.server.password_hash import hashed  # no other command needs it
+
+        secret = folder / "page-password"
+        secret.touch(0o600)
+        secret.write_text(f"{hashed(password)}\n", encoding="utf-8")
+        api += f'password_file = "{secret.name}"\n'
+    path.write_text(f"{text}\n{api}", encoding="utf-8")
     return path
 
 

@@ -56,7 +56,7 @@ def _heat(home: Home) -> list[str]:
         total = sum(heater.rated_w for heater in home.heaters.values())
         said.append(
             f"rules.heaters.together lets {plain(total)} W flow at once: wiring and supply must be made for it, "
-            "by a licensed person."
+            "by a qualified electrician."
         )
     return said
 

@@ -5,7 +5,7 @@ seed tells the same story, however fast it is told.
 """
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Generator
 
 from daemon.assembly.prepared_home import Plan
 from daemon.demo.client import DemoClient
@@ -64,7 +64,7 @@ class DemoRun:
         self._links = {LINK, *(heater.name for heater in plan.rules.heaters)}
         self.service = Service(plan, broker, self._clock, stepped_from_s=start_utc_s, tap=self._arrivals.note)
 
-    def steps(self, count: int) -> Iterator[float]:
+    def steps(self, count: int) -> Generator[float, None, None]:
         """Live `count` steps; yields the UTC second after each. Raises BrimfulError if either side falls silent."""
         self._client.start()
         self.service.start()

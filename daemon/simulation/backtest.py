@@ -1,8 +1,11 @@
 """A changed home file tried on the tape: the rules as they are and as they would be, over the same recorded minutes.
 
-It runs in a process of its own, for it reckons for seconds: `Trial` starts it, `python -m daemon.simulation.backtest`
-is it. What it tells is time by order and by deciding rule. It tells no energy: the recorded level and surplus are
-those of the rules that held then, and no replay can know what another rule would have left in the tank.
+It runs in a process of its own, for it takes seconds: `Trial` starts it, `python -m daemon.simulation.backtest` is it.
+It gives time by order and by deciding rule. It gives no energy: the recorded level and surplus are those of the rules
+that applied then, and no replay can know what another rule would have left in the tank.
+
+What really happened is the ledger's to say: the tape keeps one reading a minute, so a replay of the rules as they are
+misses what lasted for seconds only. The two replays miss the same, so their difference is what a change does.
 """
 
 import json
@@ -11,12 +14,13 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, TextIO
 
 from accounting.ledger import Batch, Ledger
+from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row, as_csv, unpack
 from accounting.valuation.historical_shares import Record
 from daemon.assembly.prepared_home import plan
@@ -25,6 +29,7 @@ from daemon.config.model import Home
 from daemon.inputs.readings_file import ReadingsFile
 from daemon.simulation.replay import Replay
 from rules.model.errors import BrimfulError
+from rules.model.orders import Order
 
 log = logging.getLogger(__name__)
 DAYS = 30
@@ -44,11 +49,13 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a trial found. from_s, to_s: UTC seconds of the first and last recorded minute; minutes: how many."""
+    """What a trial found. from_s, to_s: UTC seconds of the first and last recorded minute; minutes: how many; was: what
+    really happened, by the ledger; before, after: the replays under the rules as they are and as they would be."""
 
     from_s: float
     to_s: float
     minutes: int
+    was: Times
     before: Times
     after: Times
 
@@ -74,10 +81,12 @@ def compare(
     rows: list[Row],
     progress: Callable[[float], None] = lambda _: None,
     past: Record | None = None,
+    decided: Sequence[DecisionRow] = (),
 ) -> Outcome:
-    """Both homes' rules over the rows. progress: told the share done, 0 to 1; past: where the home's is recorded.
+    """Both homes' rules over the rows, and what the ledger has of that time.
 
-    Raises BrimfulError.
+    progress: gets the share done, 0 to 1; past: where the home's is recorded; decided: the ledger's decisions, those
+    that stood before the first row first. Raises BrimfulError.
     """
     if len(rows) < 2:
         raise BrimfulError("try a change", "tape", f"expected recorded minutes of the last {DAYS} days, got none")
@@ -90,7 +99,38 @@ def compare(
         tally = run.engine.tally
         return Times(tally.changes, dict(tally.by_order), dict(tally.by_guard))
 
-    return Outcome(first_s, last_s, len(rows), times(before, 0.0), times(after, 0.5))
+    heaters = [heater.name for heater in plan(before).rules.heaters]
+    was = happened(decided, first_s, last_s, heaters)
+    return Outcome(first_s, last_s, len(rows), was, times(before, 0.0), times(after, 0.5))
+
+
+def happened(decided: Sequence[DecisionRow], from_s: float, to_s: float, heaters: Sequence[str]) -> Times:
+    """How long each order stood and each rule decided in [from_s, to_s), UTC seconds, by the ledger's decisions.
+
+    decided: ascending; heaters: their names in the order of preference. As in a replay's tally it is the leading heater
+    that counts: the first that is on, else the preferred one. Before the first decision nothing is counted.
+    """
+    found = Times(0, {}, {})
+    standing: dict[str, DecisionRow] = {}
+    changes, since_s, last = 0, from_s, None
+    for row in [*(one for one in decided if one.at_s < to_s), None]:
+        at_s = to_s if row is None else max(row.at_s, from_s)
+        lead = _lead(standing, heaters)
+        if lead is not None and at_s > since_s:
+            changes += last is not None and last is not lead.order
+            last = lead.order
+            found.by_order_s[lead.order.value] = found.by_order_s.get(lead.order.value, 0.0) + at_s - since_s
+            found.by_rule_s[lead.guard] = found.by_rule_s.get(lead.guard, 0.0) + at_s - since_s
+        since_s = at_s
+        if row is not None:
+            standing[row.heater] = row
+    return replace(found, changes=changes)
+
+
+def _lead(standing: Mapping[str, DecisionRow], heaters: Sequence[str]) -> DecisionRow | None:
+    """The decision of the heater that a person would ask about."""
+    known = [standing[name] for name in heaters if name in standing]
+    return next((row for row in known if row.order is not Order.WITHHOLD), known[0] if known else None)
 
 
 class Trial:
@@ -161,16 +201,16 @@ class Trial:
                 log.warning("trial=failed %s", self.fault)
             self._ended.set()
 
-    def _listen(self, told: Iterator[str]) -> None:
-        for line in told:
+    def _listen(self, lines: Iterator[str]) -> None:
+        for line in lines:
             match json.loads(line):
                 case {"done": done}:
                     self.done = float(done)
                 case {"fault": fault}:
                     self.fault = str(fault)
                 case {"outcome": found}:
-                    before, after = (Times(**found.pop(name)) for name in ("before", "after"))
-                    self.outcome = Outcome(**found, before=before, after=after)
+                    was, before, after = (Times(**found.pop(name)) for name in ("was", "before", "after"))
+                    self.outcome = Outcome(**found, was=was, before=before, after=after)
                     self.done = 1.0
 
 
@@ -202,7 +242,9 @@ def main(into: TextIO, out: TextIO) -> None:
         before, after = load(file), parse(order["content"].encode("utf-8"), file)
         with Ledger.open_reader(Path(order["ledger"])) as ledger:
             rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
-            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger))})
+            first_s = rows[0][0] if rows else from_s
+            decided = [*ledger.decision_at(first_s), *ledger.decisions(first_s, to_s)]
+            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger, decided))})
     except BrimfulError as refused:
         teller.tell({"fault": str(refused)})
 

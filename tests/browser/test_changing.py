@@ -29,7 +29,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         level = house.level_pct
         page.fill("#stop_at_pct", f"{int(level)}")
         page.fill("#resume_below_pct", f"{int(level) - 10}")
-        page.click("text=Try it")
+        page.get_by_role("button", name="Try it").click()
         # Old and new, and what the recorded minutes say, before anything is changed.
         expect(page.locator(".changes")).to_contain_text("stop_at_pct")
         expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("95")
@@ -40,7 +40,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         page.screenshot(path=shots / "trial-phone-light.png", full_page=True)
         assert "stop_at_pct = 95" in house.file.read_text()
         assert not [m for m in heater.inbox.items if getattr(m, "payload", b"") == b"no"]
-        page.click("text=Change it")
+        page.get_by_role("button", name="Change it").click()
         heater.hears(ORDER_TOPIC, b"no")
         expect(page.locator("[role=status]")).to_contain_text("The rule full is changed")
     text = house.file.read_text()
@@ -58,7 +58,7 @@ def test_a_value_that_does_not_fit_is_refused_as_the_home_file_refuses_it(house:
     look.refusals = (400,)
     page = look.log_in("/rules/full")
     page.fill("#stop_at_pct", "950")
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator(".alarm")).to_contain_text("rules.full.stop_at_pct: expected 1–100 %, got 950 (home.toml)")
     assert page.input_value("#stop_at_pct") == "950"
     assert "stop_at_pct = 95\n" in house.file.read_text()
@@ -68,7 +68,7 @@ def test_a_raised_limit_is_cautioned_before_it_is_saved(house: PageHouse, look: 
     page = look.log_in("/rules/limit")
     expect(page.locator(".caution").first).to_contain_text("burns in about three seconds")
     page.fill("#maximum_c", "80")
-    page.click("text=Try it")
+    page.get_by_role("button", name="Try it").click()
     expect(page.locator(".caution")).to_contain_text("rules.limit.maximum_c is 80 °C, above the usual 70 °C")
 
 
@@ -77,11 +77,11 @@ def test_an_override_is_set_counted_down_and_ends(house: PageHouse, look: Looked
         house.live_until("surplus")
         page = look.log_in()
         expect(page.locator("h1")).to_contain_text("Taking surplus")
-        page.select_option("#order", "withhold")
+        expect(page.get_by_role("button", name="End the override")).to_be_hidden()
         page.select_option("#minutes", "30")
-        page.get_by_role("button", name="Set", exact=True).click()
+        page.get_by_role("button", name="Heater off", exact=True).click()
         heater.hears(ORDER_TOPIC, b"no")
-        expect(page.locator("#live-override")).to_contain_text("Your word stands: stay withheld")
+        expect(page.locator("#live-override")).to_contain_text("Override: heater off")
         left = page.locator("[data-left]")
         assert 1700 < float(left.get_attribute("data-left") or 0) <= 1800
         said = len(heater.inbox.items)
@@ -89,13 +89,12 @@ def test_an_override_is_set_counted_down_and_ends(house: PageHouse, look: Looked
         house.live_until("surplus")
         heater.hears(ORDER_TOPIC, b"yes", skip=said)
         # The page learns of it without being loaded again.
-        expect(page.locator("#live-override")).not_to_contain_text("Your word stands")
+        expect(page.locator("#live-override")).not_to_contain_text("Override:")
         expect(page.locator("h1")).to_contain_text("Taking surplus")
-        page.select_option("#order", "withhold")
-        page.get_by_role("button", name="Set", exact=True).click()
-        expect(page.locator("#live-override")).to_contain_text("Your word stands")
-        page.click("text=Take it back")
-        expect(page.locator("#live-override")).not_to_contain_text("Your word stands")
+        page.get_by_role("button", name="Heater off", exact=True).click()
+        expect(page.locator("#live-override")).to_contain_text("Override:")
+        page.click("text=End the override")
+        expect(page.locator("#live-override")).not_to_contain_text("Override:")
 
 
 def test_a_note_is_added_and_withdrawn_and_both_stay_on_record(house: PageHouse, look: Looked) -> None:
@@ -103,24 +102,68 @@ def test_a_note_is_added_and_withdrawn_and_both_stay_on_record(house: PageHouse,
     page.click("summary")
     page.fill("#text", "New <b>diverter</b> fitted")
     page.fill("#day", "2026-06-02")
+    assert page.input_value("#kind") == "", "no kind is taken for granted"
     page.select_option("#kind", "hardware")
     page.click("main button:has-text('Add')")
     note = page.locator(".note", has_text="diverter")
     expect(note).to_contain_text("hardware · New <b>diverter</b> fitted.")
     expect(note).to_contain_text("2 Jun")
-    with page.expect_navigation():
-        note.locator("button").click()
-    expect(page.locator("h1")).to_be_visible()
+    note.get_by_role("link", name="Withdraw").click()
+    expect(page.locator("h1")).to_have_text("Withdraw the note?")
+    expect(page.locator("main")).to_contain_text("New <b>diverter</b> fitted")
+    page.get_by_role("button", name="Withdraw it").click()
+    expect(page.locator("h1")).to_have_text("What happened")
     expect(page.locator(".note", has_text="diverter")).to_have_count(0)
     kept = [event.sentence for event in house.events() if event.name.startswith("owner.")]
     assert kept == ["New <b>diverter</b> fitted", "withdrawn: New <b>diverter</b> fitted"]
+
+
+def test_an_expired_login_keeps_what_was_entered_until_it_is_sent(house: PageHouse, look: Looked) -> None:
+    look.refusals = (401,)
+    page = look.log_in("/rules/full")
+    page.fill("#stop_at_pct", "91")
+    page.context.clear_cookies()
+    page.get_by_role("button", name="Try it").click()
+    expect(page.locator("h1")).to_have_text("Log in")
+    expect(page.locator("[role=alert]")).to_contain_text("What you entered is kept")
+    assert str(house.file.parent) not in page.content(), "no path of the server"
+    page.fill("#password", "not the password")
+    page.click("main button")
+    expect(page.locator("[role=alert]")).to_contain_text("not the house password")
+    page.fill("#password", PASSWORD)
+    page.click("main button")
+    expect(page.locator("h1")).to_have_text("Send it now?")
+    expect(page.locator("main table")).to_contain_text("91")
+    page.get_by_role("button", name="Send it").click()
+    expect(page.locator(".changes tr", has_text="stop_at_pct")).to_contain_text("91")
+    assert "stop_at_pct = 95\n" in house.file.read_text()
+
+
+def test_every_path_of_a_form_can_be_loaded_and_a_trial_reloaded(house: PageHouse, look: Looked) -> None:
+    page = look.log_in("/rules/full")
+    page.fill("#stop_at_pct", "91")
+    page.get_by_role("button", name="Try it").click()
+    expect(page.locator("#trial")).to_contain_text("recorded minutes")
+    page.reload()
+    expect(page.locator("#trial")).to_contain_text("recorded minutes")
+    for path, room in (
+        ("/rules/full/try", "/rules/full"),
+        ("/rules/full/save", "/rules/full"),
+        ("/rules/full/trial/0123456789abcdef", "/rules/full"),
+        ("/override", "/"),
+        ("/timeline/note", "/timeline"),
+        ("/logout", "/"),
+        ("/unsent", "/"),
+    ):
+        look.go(path)
+        assert page.url == f"{house.page}{room}", path
 
 
 def test_who_has_not_logged_in_changes_nothing(house: PageHouse, look: Looked) -> None:
     look.refusals = (401, 403)
     page = look.go("/")
     assert page.locator("main form").count() == 0
-    page.click("main >> text=log in")
+    page.click("main >> text=enter the house password")
     page.fill("#password", "not the password")
     page.click("main button")
     expect(page.locator("[role=alert]")).to_be_visible()

@@ -105,7 +105,7 @@ def test_each_login_has_a_secret_of_its_own_and_ends_the_one_before(page: Served
 def test_a_wrong_password_is_refused_in_words(page: Served) -> None:
     answer = log_in(page, "five words are not it")
     assert answer.status == 401
-    assert "password: expected the password of this house, got another" in answer.text
+    assert "That is not the house password." in answer.text
     assert answer.headers["Set-Cookie"] is None
     assert "five words" not in answer.text
 
@@ -273,6 +273,32 @@ def test_no_secret_stands_in_a_page(page: Served) -> None:
     cookie = log_in(page).cookie
     for text in (look(page, cookie), page.http("GET", "/api/why").text, page.http("GET", "/nothing").text):
         assert not {secret for secret in (cookie, HASH, TOKEN, PASSWORD) if secret in text}
+
+
+def test_an_override_that_buys_is_cautioned_before_it_is_applied(page: Served) -> None:
+    cookie = log_in(page).cookie
+    fields = {"order": "heat", "minutes": "60", "form_token": form_token(page, cookie)}
+    answer = page.form("/override", fields, cookie)
+    assert answer.status == 200
+    assert "The override `heat` buys" in answer.text
+    assert "cut-out alone hold the limit" in answer.text
+    assert not [name for name, _ in page.asked if name == "override"]
+    assert page.form("/override", {**fields, "confirmed": "1"}, cookie).status == 303
+    assert [asked for asked in page.asked if asked[0] == "override"] == [
+        ("override", {"order": "heat", "for_s": 3600.0, "heater": None})
+    ]
+    # What buys nothing asks nothing.
+    assert page.form("/override", {**fields, "order": "surplus"}, cookie).status == 303
+
+
+def test_a_form_of_a_former_login_is_shown_again_and_not_lost(page: Served) -> None:
+    cookie = log_in(page).cookie
+    answer = page.form("/override", {"order": "surplus", "minutes": "90", "form_token": "of another login"}, cookie)
+    assert answer.status == 403
+    assert "has not been sent yet" in answer.text
+    assert 'name="minutes" value="90"' in answer.text
+    assert "of another login" not in answer.text
+    assert page.asked == []
 
 
 def test_names_from_outside_are_text_in_the_page(page: Served) -> None:

@@ -4,14 +4,17 @@ A room is a module of `daemon.web.page.rooms` with
 
     PATH, TITLE     where it is, and what the way through the page calls it
     routes(page)    its routes, made with `page.room`, `page.reading`, `page.wish` and `page.form`
+A form's path answers a GET too, so that a reloaded page or a login never ends at "method not allowed": see `posting`.
 """
 
+import json
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute, Route
 
 from daemon.web.page.rendering import Renderer
 from daemon.web.server.access import FORM_TOKEN
@@ -52,23 +55,57 @@ class Endpoints:
         return answer
 
     def form(self, take: Take) -> Endpoint:
-        """An endpoint for a form of ours, for whoever may change something. take: told its fields, gives the answer."""
+        """An endpoint for a form of ours, for whoever may change something. take: gets its fields, gives the answer.
+
+        Who is not logged in (any more) is asked for the password, and what was entered is kept to be sent after it.
+        """
 
         async def answer(request: Request) -> Response:
             form = await form_of(request)
-            self.house.access.must_change(request, form.pop(FORM_TOKEN, ""))
-            return await take(request, form)
+            token = form.pop(FORM_TOKEN, "")
+            if self.house.access.wants_login(request):
+                return self.login_first(request, form)
+            if self.house.access.is_of_former_login(request, token):
+                return self.unsent(request, request.url.path, form, 403)
+            self.house.access.must_change(request, token)
+            answer = await take(request, form)
+            self.house.latest.outdated()
+            return answer
 
         return answer
 
     def wish(self, do: Do) -> Endpoint:
-        """An endpoint for a form of ours. do: told its fields, does what is wished for whoever may, or raises
+        """An endpoint for a form of ours. do: gets its fields, does what is wished for whoever may, or raises
         BrimfulError; gives the path to go on to."""
 
         async def take(request: Request, form: dict[str, str]) -> Response:
             return RedirectResponse(await do(self.house, form), 303)
 
         return self.form(take)
+
+    def posting(self, path: str, endpoint: Endpoint, back: str) -> list[BaseRoute]:
+        """A form's path: POST takes it, GET leads to the room it stands in. back: may use the path's parameters."""
+
+        async def lead_back(request: Request) -> Response:
+            return RedirectResponse(back.format_map(request.path_params), 303)
+
+        return [Route(path, endpoint, methods=["POST"]), Route(path, lead_back, methods=["GET"])]
+
+    def login_first(self, request: Request, form: dict[str, str]) -> Response:
+        """Ask for the password; what was entered goes along."""
+        context = {
+            "title": "Log in",
+            "then": request.url.path,
+            "resume": request.url.path,
+            "entered": json.dumps(form),
+            "refused": "Your login has ended. What you entered is kept and can be sent after you log in again.",
+        }
+        return self.renderer.page(request, "login.html", context, 401)
+
+    def unsent(self, request: Request, path: str, form: dict[str, str], status: int = 200) -> Response:
+        """Show what was entered before the login, with a button that sends it."""
+        context = {"title": "Send it now?", "path": path, "fields": form}
+        return self.renderer.page(request, "unsent.html", context, status)
 
 
 async def form_of(request: Request) -> dict[str, str]:

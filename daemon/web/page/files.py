@@ -1,10 +1,9 @@
-"""Style, scripts and the chart library: files beside the page, named with their hash so that they can be kept."""
+"""Style, script and icon: files beside the page, named with their hash so that they can be kept."""
 
 import hashlib
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
-from importlib.util import find_spec
 from pathlib import Path
 
 from starlette.requests import Request
@@ -14,7 +13,6 @@ from starlette.routing import BaseRoute, Route
 from daemon.web.server.refusals import Refusal
 
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".png": "image/png"}
-_CHARTS = ("uPlot.iife.js", "uPlot.min.css")
 KEEP = "public, max-age=31536000, immutable"
 
 
@@ -26,11 +24,6 @@ def _files() -> Mapping[str, tuple[bytes, str]]:
         for path in files("daemon.web.page").joinpath("static").iterdir()
         if Path(path.name).suffix in _TYPES
     }
-    # Found as files: importing the package would want numpy and more, for the sake of a script.
-    spec = find_spec("uplot")
-    if spec is not None and spec.origin is not None:
-        static = Path(spec.origin).parent / "static"
-        found |= {name: (static / name).read_bytes() for name in _CHARTS if (static / name).is_file()}
     return {name: (content, hashlib.sha256(content).hexdigest()[:12]) for name, content in found.items()}
 
 
@@ -43,9 +36,9 @@ def file_routes() -> list[BaseRoute]:
     """The files' path."""
 
     async def serve(request: Request) -> Response:
-        name, told = request.path_params["name"], request.path_params["hash"]
+        name, wanted = request.path_params["name"], request.path_params["hash"]
         content, known = _files().get(name, (b"", ""))
-        if not known or told != known:
+        if not known or wanted != known:
             raise Refusal(404, request.url.path[:80], "expected one of the page's files")
         headers = {"Cache-Control": KEEP, "Content-Type": f"{_TYPES[Path(name).suffix]}; charset=utf-8"}
         return Response(content, headers=headers)

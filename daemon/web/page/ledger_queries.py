@@ -2,7 +2,6 @@
 
 import shutil
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -80,7 +79,7 @@ def midnight(home: Home, at_s: int) -> Midnight | None:
 
 def stock_since(home: Home, at_s: int, known: Midnight | None) -> dict[str, Any] | None:
     """The heat stock since local midnight at_s, in the shape of `brimful stock --json` (its additional loss is not
-    told); None where nothing is settled since then. known: the stock at that midnight, None: the books begin later.
+    in it); None where nothing is settled since then. known: the stock at that midnight, None: the books begin later.
     """
     tank = tank_books(home)
     if tank is None:
@@ -102,7 +101,7 @@ def value(home: Home, by: By, from_s: int | None, to_s: int | None) -> Valued:
 
 @dataclass(frozen=True, slots=True)
 class Hours:
-    """The tape's last hours, and how much room is left beside the ledger, bytes (None: cannot be told)."""
+    """The tape's last hours, and how much room is left beside the ledger, bytes (None: cannot be read)."""
 
     rows: list[Row]
     free_bytes: int | None
@@ -110,10 +109,9 @@ class Hours:
 
 def hours(home: Home, now_s: float, many: float) -> Hours:
     """The last so many hours of the tape."""
-    path = home.path_of(home.ledger.path)
     with books(home) as ledger:
         rows = unpack(ledger.tape(now_s - many * 3600, now_s + 1), now_s - many * 3600, now_s + 1)
-    return Hours(rows, _free_bytes(path))
+    return Hours(rows, free_bytes(home))
 
 
 def events(home: Home, now_s: float) -> list[EventRow]:
@@ -124,8 +122,9 @@ def events(home: Home, now_s: float) -> list[EventRow]:
     return [*own, *[event for event in recent if not event.name.startswith(OWNERS)][-MOST_EVENTS:]]
 
 
-def _free_bytes(path: Path) -> int | None:
+def free_bytes(home: Home) -> int | None:
+    """Free bytes on the disk of the ledger; None: cannot be read."""
     try:
-        return shutil.disk_usage(path.resolve().parent).free
+        return shutil.disk_usage(home.path_of(home.ledger.path).resolve().parent).free
     except OSError:
         return None

@@ -2,7 +2,8 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
+from typing import Any
 
 from starlette.responses import Response, StreamingResponse
 
@@ -16,15 +17,18 @@ AGAIN_MS = 3000
 
 
 class Live:
-    """render: a picture as the text of the page's live part."""
+    """render: a picture as what the page's script takes: texts by name."""
 
-    def __init__(self, latest: Latest, render: Callable[[Picture], str]) -> None:
+    def __init__(self, latest: Latest, render: Callable[[Picture], Mapping[str, Any]]) -> None:
         self._latest = latest
         self._render = render
         self._rendered: tuple[Picture, str] | None = None
 
     def stream(self) -> Response:
-        """One reader's stream: events `now` whose data is {"html": …}. Raises Refusal where there are too many."""
+        """One reader's stream: events `now` whose data is what `render` gave.
+
+        Raises Refusal where there are too many.
+        """
         if self._latest.readers >= MOST_READERS:
             cause = f"expected at most {MOST_READERS} open pages"
             raise Refusal(503, "live", cause, "close one", {"Retry-After": "60"})
@@ -45,6 +49,6 @@ class Live:
 
     def _event(self, picture: Picture) -> str:
         if self._rendered is None or self._rendered[0] is not picture:
-            html = self._render(picture)
-            self._rendered = (picture, f"event: now\ndata: {json.dumps({'html': html}, ensure_ascii=False)}\n\n")
+            data = json.dumps(self._render(picture), ensure_ascii=False)
+            self._rendered = (picture, f"event: now\ndata: {data}\n\n")
         return self._rendered[1]

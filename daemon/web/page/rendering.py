@@ -8,13 +8,22 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from daemon.web.page.files import file_url
+from daemon.web.page.state import State
 from daemon.web.server.access import Access
 
 
 class Renderer:
-    """rooms: path and title of each, in the order of the way through the page; house: the home's name."""
+    """rooms: path and title of each, in the order of the way through the page; house: the home's name; state: how it
+    is as a whole."""
 
-    def __init__(self, access: Access, rooms: Sequence[tuple[str, str]], house: Callable[[], str]) -> None:
+    def __init__(
+        self,
+        access: Access,
+        rooms: Sequence[tuple[str, str]],
+        house: Callable[[], str],
+        state: Callable[[], State | None],
+    ) -> None:
+        self._state = state
         self._house = house
         self._access = access
         self._rooms = rooms
@@ -38,13 +47,14 @@ class Renderer:
     ) -> Response:
         """A whole page. Templates know, besides `context`:
 
-        house: the home's name; rooms, room, here: the way through the page, the room that we are in ("" in none) and
-        the path; logged_in, form_token: the login and the token that
-        stands in each of its forms ("" without); has_password, read_only: why there may be no form at all.
+        house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that
+        we are in ("" in none) and the path; logged_in, form_token: the login and the token that stands in each of its
+        forms ("" without); has_password, read_only: why there may be no form at all.
         """
         session = self._access.session(request)
         known = {
             "house": self._house(),
+            "state": self._state(),
             "rooms": self._rooms,
             "room": "",
             "here": request.url.path,

@@ -13,10 +13,10 @@ KEPT = 4
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """A change that is tried. told: the form's fields, by which it is made; warned: cautions that are new with it."""
+    """A change that is tried. entered: the form's fields, by which it is made; warned: cautions that come with it."""
 
     change: Change
-    told: dict[str, str]
+    entered: dict[str, str]
     warned: tuple[str, ...]
     trial: Trial
 
@@ -27,14 +27,14 @@ class Trials:
     def __init__(self) -> None:
         self._kept: OrderedDict[str, Tried] = OrderedDict()
 
-    def begin(self, home: Home, change: Change, told: dict[str, str], warned: tuple[str, ...], now_s: float) -> str:
+    def begin(self, home: Home, change: Change, entered: dict[str, str], warned: tuple[str, ...], now_s: float) -> str:
         """Try a change on the tape up to a UTC second; returns its name. One still under way is ended for it."""
         for tried in self._kept.values():
             tried.trial.stop()
         while len(self._kept) >= KEPT:
             self._kept.popitem(last=False)
         name = secrets.token_hex(8)
-        self._kept[name] = Tried(change, told, warned, Trial(home, change.content, now_s))
+        self._kept[name] = Tried(change, entered, warned, Trial(home, change.content, now_s))
         return name
 
     def find(self, name: str) -> Tried | None:

@@ -37,6 +37,19 @@ class Access:
         """Whether a request may see the house."""
         return self.open_to_read or self.is_machine(request) or self.session(request) is not None
 
+    def wants_login(self, request: Request) -> bool:
+        """Whether a form of our own comes from somebody whom a login would let change something."""
+        if self.is_machine(request) or self.read_only or not self.accounts.has_password:
+            return False
+        return "origin" in request.headers and self.session(request) is None
+
+    def is_of_former_login(self, request: Request, form_token: str) -> bool:
+        """Whether a form of our own was made for another login than the one it comes with."""
+        session = self.session(request)
+        if "origin" not in request.headers or session is None or self.read_only or self.is_machine(request):
+            return False
+        return not secrets.compare_digest(form_token.encode(), session.form_token.encode())
+
     def must_read(self, request: Request) -> None:
         """Raises Refusal where a login is needed."""
         if not self.may_read(request):

@@ -31,11 +31,13 @@ LOOPBACK = "loopback"
 
 @dataclass(slots=True)
 class Session:
-    """One login. form_token: stands in every form of its pages, so that no other page can send one."""
+    """One login. form_token: stands in every form of its pages, so that no other page can send one; unsent: a form
+    that was filled in before the login, to be sent by hand: its path and fields."""
 
     form_token: str
     began_s: float
     used_s: float
+    unsent: tuple[str, dict[str, str]] | None = None
 
 
 class Accounts:

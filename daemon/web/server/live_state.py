@@ -56,6 +56,14 @@ class Latest:
         """How many look."""
         return len(self._readers)
 
+    def recent(self, within_s: float) -> Picture | None:
+        """The newest picture, if it is not older."""
+        return self.current if time.monotonic() - self._put_s <= within_s else None
+
+    def outdated(self) -> None:
+        """Say, in the server's thread, that the newest picture is of before a change: who looks next gets a new one."""
+        self._put_s = self._asked_s = -float("inf")
+
     def changed(self) -> None:
         """Say that something has changed. Whether a picture is made of it is seen to later: orders do not wait."""
         if self._readers and self._server is not None:

@@ -1,4 +1,7 @@
-"""Answers of the ledger kept for a few seconds, so that many who look cost what one does. Reading runs in threads."""
+"""Answers of the ledger kept for a few seconds, so that many who look cost what one does. Reading runs in threads.
+
+How old an answer is goes by the house's own forward clock: a story that is told faster ages faster.
+"""
 
 import asyncio
 import contextlib
@@ -27,9 +30,10 @@ class _Kept:
 
 
 class Shelf:
-    """Belongs to the server's event loop."""
+    """Belongs to the server's event loop. clock: the house's forward clock, seconds."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
         self._threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page")
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
         self._last: dict[Hashable, object] = {}
@@ -39,7 +43,7 @@ class Shelf:
         """The answer that `make` gives in a thread, or gave to the same key less than keep_s ago. Raises what it
         raises, and Refusal."""
         kept = self._kept.get(key)
-        if kept is None or (kept.answer.done() and time.monotonic() >= kept.until_s):
+        if kept is None or (kept.answer.done() and self._clock() >= kept.until_s):
             kept = self._begin(key, keep_s, make)
         answer: T = await asyncio.shield(kept.answer)
         return answer
@@ -47,7 +51,7 @@ class Shelf:
     def last(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> T | None:
         """The last answer to the key, however old, without waiting; where it is older than keep_s a newer is made."""
         kept = self._kept.get(key)
-        if kept is None or (kept.answer.done() and time.monotonic() >= kept.until_s):
+        if kept is None or (kept.answer.done() and self._clock() >= kept.until_s):
             with contextlib.suppress(Refusal):
                 self._begin(key, keep_s, make)
         return self._last.get(key)  # type: ignore[return-value]
@@ -65,7 +69,7 @@ class Shelf:
             raise Refusal(503, "ledger", f"expected at most {MOST_WAITING} questions at a time", "ask again in a while")
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[Any] = loop.run_in_executor(self._threads, make)
-        kept = _Kept(time.monotonic() + keep_s, answer)
+        kept = _Kept(self._clock() + keep_s, answer)
         self._kept[key] = kept
         self._kept.move_to_end(key)
         while len(self._kept) > MOST_KEPT:
@@ -79,7 +83,7 @@ class Shelf:
                 if self._kept.get(key) is kept:
                     del self._kept[key]
             else:
-                kept.until_s = time.monotonic() + keep_s
+                kept.until_s = self._clock() + keep_s
                 self._last[key] = made.result()
 
         answer.add_done_callback(done)

@@ -16,6 +16,7 @@ from daemon.web.server.context import House
 from daemon.web.server.live_state import Latest
 from daemon.web.server.loop_client import Asking
 from daemon.web.server.password_hash import is_hash
+from daemon.web.server.query_cache import Shelf
 from daemon.web.server.security import Hosts, is_loopback
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
@@ -23,8 +24,11 @@ from rules.model.errors import BrimfulError
 log = logging.getLogger(__name__)
 
 
-def open_server(home: Callable[[], Home], latest: Latest, put: Callable[[Ask], None]) -> Serving:
-    """The server of a home, at its address but not started. home: its home file as it holds now; put: to the loop.
+def open_server(
+    home: Callable[[], Home], latest: Latest, put: Callable[[Ask], None], forward_s: Callable[[], float]
+) -> Serving:
+    """The server of a home, at its address but not started. home: its home file as it holds now; put: to the loop;
+    forward_s: the house's forward clock.
 
     Raises BrimfulError: the address is taken, or the password's hash cannot be read.
     """
@@ -41,7 +45,7 @@ def open_server(home: Callable[[], Home], latest: Latest, put: Callable[[Ask], N
         open_to_read=is_loopback(settings.bind) and not settings.names,
         read_only=settings.read_only,
     )
-    house = House(Asking(put), latest, access, home)
+    house = House(Asking(put), latest, access, home, Shelf(forward_s))
     return Serving(settings.bind, settings.port, application(house, Hosts(settings.bind, settings.names)), latest)
 
 

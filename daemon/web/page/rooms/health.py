@@ -1,4 +1,4 @@
-"""Health: signals with their last hours, links, books, disk, backup, alarms."""
+"""Health: what needs the owner, and how everything is that heater and books depend on."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -10,6 +10,7 @@ from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant
 from daemon.web.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
+from daemon.web.page.views.house import home_facts
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
@@ -37,7 +38,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "health": health_room(health, hours.rows, hours.free_bytes, home.home.timezone, tuple(home.heaters)),
+        "health": health_room(health, hours.rows, hours.free_bytes, home_facts(home)),
         "hours": SPARK_HOURS,
         "width": WIDTH,
         "height": HEIGHT,

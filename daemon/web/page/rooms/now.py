@@ -8,48 +8,78 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
-from starlette.routing import Route
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute, Route
 
 from accounting.model.periods import midnight_s
+from daemon.config.cautions import of_override
 from daemon.config.model import Home
 from daemon.web.page import ledger_queries as gather
+from daemon.web.page.day_queries import day_record
 from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.rooms.day import up_to_now
+from daemon.web.page.state import disk_bytes
+from daemon.web.page.views.day_picture import day_picture
 from daemon.web.page.views.figures import instant
-from daemon.web.page.views.now import ORDERS, now_room
+from daemon.web.page.views.house import home_facts
+from daemon.web.page.views.now import now_room
 from daemon.web.page.views.stock import diverted_today, statement
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
 
 PATH, TITLE = "/", "Now"
-STOP_KEPT_S, STOCK_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 3 * 3600.0
+STOP_KEPT_S, STOCK_KEPT_S, DAY_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 60.0, 3 * 3600.0
+BUTTONS = {"withhold": "Heater off", "surplus": "Take surplus", "heat": "Heat from the grid too"}
+"""What the override's buttons say."""
 PATIENCE_S = 0.7
 """How long the first look waits for the ledger."""
 
 
-def routes(page: Endpoints) -> list[Route]:
+def routes(page: Endpoints) -> list[BaseRoute]:
     """Its paths."""
+
+    async def override(request: Request, form: dict[str, str]) -> Response:
+        wish = wish_of(form)
+        warned = of_override(page.house.home(), str(wish.get("order", "")))
+        if warned and "confirmed" not in form:
+            context = {
+                "title": "Before it heats",
+                "room": PATH,
+                "fields": form,
+                "minutes": duration(wish["for_s"]),
+                "cautions": warned,
+            }
+            return page.renderer.page(request, "override_caution.html", context)
+        await page.house.asking.ask("override", wish)
+        return RedirectResponse(PATH, 303)
+
     return [
         Route(PATH, page.room("now.html", show), methods=["GET"]),
-        Route("/override", page.wish(override), methods=["POST"]),
+        *page.posting("/override", page.form(override), PATH),
     ]
 
 
 def view(house: House, picture: Picture) -> Mapping[str, Any]:
     """A picture as the live part of the room shows it, with what was read from the ledger last."""
     home, now_s, shelf = picture.home, _now_s(picture), house.shelf
+    facts = home_facts(home)
     stop = shelf.last("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
     at_s = _midnight_s(home, now_s)
     known = shelf.last(("midnight", at_s), MIDNIGHT_KEPT_S, lambda: (gather.midnight(home, at_s),))
     stock = None
     if known is not None:
         stock = shelf.last(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known[0]))
-    tank = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
+    today = datetime.fromtimestamp(at_s, ZoneInfo(facts.timezone)).date()
+    record = shelf.last(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
+    lacking = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
     return {
-        "now": now_room(picture.why, picture.health, picture.today, stop, home.home.timezone, tuple(home.heaters)),
+        "now": now_room(picture.why, picture.health, picture.today, stop, facts, disk_bytes(house)),
+        "day": None if record is None else day_picture(up_to_now(record, picture), facts.timezone, facts.heaters),
         "stock": None if stock is None else statement(stock),
         "diverted": diverted_today(picture.today),
-        "why_no_stock": f"The heat stock is not set out here: {tank if known is not None else 'it is being reckoned'}.",
+        "why_no_stock": f"No heat stock is shown: {lacking if known is not None else 'it is being worked out'}.",
     }
 
 
@@ -63,7 +93,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "orders": tuple((order, words) for order, words in ORDERS.items() if order != "heat" or heats),
+        "orders": tuple((order, words) for order, words in BUTTONS.items() if order != "heat" or heats),
         "heaters": tuple(home.heaters),
         **view(house, picture),
     }
@@ -75,6 +105,8 @@ async def _ready(house: House, home: Home, now_s: float) -> None:
     await shelf.ask("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
     (known,) = await shelf.ask(("midnight", at_s), MIDNIGHT_KEPT_S, lambda: (gather.midnight(home, at_s),))
     await shelf.ask(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known))
+    today = datetime.fromtimestamp(at_s, ZoneInfo(home.home.timezone)).date()
+    await shelf.ask(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
 
 
 def _now_s(picture: Picture) -> float:
@@ -86,16 +118,13 @@ def _midnight_s(home: Home, now_s: float) -> int:
     return midnight_s(datetime.fromtimestamp(now_s, zone).date(), zone)
 
 
-async def override(house: House, form: dict[str, str]) -> str:
-    """Set the override (order, minutes, heater) or clear it (clear)."""
+def wish_of(form: Mapping[str, str]) -> dict[str, Any]:
+    """What the override's form asks for: an order for some minutes, or that it ends. Raises BrimfulError."""
     if "clear" in form:
-        await house.asking.ask("override", {"clear": True})
-        return PATH
+        return {"clear": True}
     try:
         minutes = float(form.get("minutes", ""))
     except ValueError:
         cause = f"expected a number of minutes, got {form.get('minutes', '')[:40]!r}"
         raise BrimfulError("set an override", "minutes", cause, "an override always ends") from None
-    wish = {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}
-    await house.asking.ask("override", wish)
-    return PATH
+    return {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}

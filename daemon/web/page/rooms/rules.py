@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from daemon.assembly.prepared_home import plan
 from daemon.config.cautions import cautions
@@ -35,41 +35,41 @@ PATH, TITLE = "/rules", "Rules"
 KEPT_S = 30.0
 
 
-def routes(page: Endpoints) -> list[Route]:
+def routes(page: Endpoints) -> list[BaseRoute]:
     """Its paths."""
     trials = Trials()
 
     async def show_rule(house: House, request: Request) -> Mapping[str, Any]:
         name = request.path_params["rule"]
         rule = await _rule(house, name)
-        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "told": _texts(rule)}
+        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "entered": _texts(rule)}
 
     async def try_it(request: Request, form: dict[str, str]) -> Response:
         house, name = page.house, request.path_params["rule"]
         home = house.home()
         rule = await _rule(house, name)
         known = _texts(rule)
-        told = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
+        entered = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
         try:
-            if not told:
+            if not entered:
                 raise BrimfulError("change a rule", f"rules.{name}", "expected a setting that differs, got none")
-            change = await asyncio.to_thread(_preview, home, name, told)
+            change = await asyncio.to_thread(_preview, home, name, entered)
             if not change.keys:
                 cause = "nothing that holds would change"
                 raise BrimfulError("change a rule", f"rules.{name}", cause, "the values are those of now")
         except BrimfulError as refused:
             context = {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": str(refused).splitlines()}
-            return page.renderer.page(request, "rule.html", {**context, "told": {**known, **form}}, 400)
+            return page.renderer.page(request, "rule.html", {**context, "entered": {**known, **form}}, 400)
         warned = new_cautions(cautions(home), cautions(change.home))
         picture = await house.picture()
-        begun = trials.begin(home, change, told, warned, instant(picture.why["at"]).timestamp())
+        begun = trials.begin(home, change, entered, warned, instant(picture.why["at"]).timestamp())
         return RedirectResponse(f"{PATH}/{name}/trial/{begun}", 303)
 
     async def show_trial(house: House, request: Request) -> Response:
         name = request.path_params["rule"]
         tried = trials.find(request.path_params["trial"])
-        if tried is None or tried.change.rule != name:
-            raise Refusal(404, "trial", "expected one of the last few trials", "try the change again")
+        if tried is None or tried.change.rule != name:  # the daemon was restarted, or others were tried since
+            return RedirectResponse(f"{PATH}/{name}", 303)
         template = "trial_part.html" if "part" in request.query_params else "trial.html"
         answer = page.renderer.page(request, template, _trial(tried, house.home().home.timezone))
         answer.headers["X-Ended"] = "yes" if tried.trial.ended else "no"
@@ -87,9 +87,9 @@ def routes(page: Endpoints) -> list[Route]:
     return [
         Route(PATH, page.room("rules.html", show), methods=["GET"]),
         Route(f"{PATH}/{{rule}}", page.room("rule.html", show_rule), methods=["GET"]),
-        Route(f"{PATH}/{{rule}}/try", page.form(try_it), methods=["POST"]),
+        *page.posting(f"{PATH}/{{rule}}/try", page.form(try_it), f"{PATH}/{{rule}}"),
         Route(f"{PATH}/{{rule}}/trial/{{trial}}", page.reading(show_trial), methods=["GET"]),
-        Route(f"{PATH}/{{rule}}/save", page.form(save_rule), methods=["POST"]),
+        *page.posting(f"{PATH}/{{rule}}/save", page.form(save_rule), f"{PATH}/{{rule}}"),
     ]
 
 
@@ -102,17 +102,17 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "rules": rules_room(known, week),
+        "rules": rules_room(known, week, home.home.currency),
         "week": week_shown(week),
         "known": minutes(week.known_s) if week is not None else "",
         "heater": home.heater_names[0],
-        "done": f"The rule {changed} is changed, and holds from now on." if changed in known["rules"] else "",
+        "done": f"The rule {changed} is changed and applies from now on." if changed in known["rules"] else "",
     }
 
 
-def _preview(home: Home, name: str, told: Mapping[str, str]) -> Change:
+def _preview(home: Home, name: str, entered: Mapping[str, str]) -> Change:
     """The change, refused as the daemon would refuse it."""
-    change = preview_rule(home.file, name, told)
+    change = preview_rule(home.file, name, entered)
     plan(change.home)
     return change
 
@@ -122,7 +122,7 @@ async def _rule(house: House, name: str) -> RuleShown:
     keys = rules_answer(home)["rules"].get(name)
     if keys is None:
         raise Refusal(404, "rule", "expected one of the home file's rules", f"see {PATH}")
-    return rule_shown(name, keys, await _week(house, home))
+    return rule_shown(name, keys, await _week(house, home), home.home.currency)
 
 
 async def _week(house: House, home: Home) -> Decided | None:
@@ -146,7 +146,7 @@ def _trial(tried: Tried, timezone: str) -> Mapping[str, Any]:
         "rule": tried.change.rule,
         "changes": changed_shown(change_answer(tried.change, applied=False)),
         "cautions": tried.warned,
-        "told": tried.told,
+        "entered": tried.entered,
         "trial": trial_shown(trial.ended, trial.done, trial.fault, trial.outcome, timezone),
         "said": change_said(tried.change),
     }

@@ -6,22 +6,23 @@ from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from daemon.recording.owner_notes import KINDS as NOTE_KINDS
-from daemon.recording.owner_notes import LONGEST
+from daemon.recording.owner_notes import LONGEST, notes_of
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
-from daemon.web.page.views.figures import instant
+from daemon.web.page.views.figures import instant, long_date
 from daemon.web.page.views.timeline import KINDS, timeline
 from daemon.web.server.context import House
+from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
 
 PATH, TITLE = "/timeline", "Timeline"
 KEPT_S = 10.0
 
 
-def routes(page: Endpoints) -> list[Route]:
+def routes(page: Endpoints) -> list[BaseRoute]:
     """Its paths."""
 
     async def add(request: Request, form: dict[str, str]) -> Response:
@@ -35,8 +36,9 @@ def routes(page: Endpoints) -> list[Route]:
 
     return [
         Route(PATH, page.room("timeline.html", show), methods=["GET"]),
-        Route(f"{PATH}/note", page.form(add), methods=["POST"]),
+        *page.posting(f"{PATH}/note", page.form(add), PATH),
         Route(f"{PATH}/withdraw", page.wish(withdraw), methods=["POST"]),
+        Route(f"{PATH}/withdraw", page.room("withdraw.html", ask_first), methods=["GET"]),
     ]
 
 
@@ -46,6 +48,18 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return await _shown(house, kind if kind in KINDS else "", {}, [])
 
 
+async def ask_first(house: House, request: Request) -> Mapping[str, Any]:
+    """The note that is to be withdrawn, to be looked at once more."""
+    wanted = request.query_params.get("note", "")
+    picture = await house.picture()
+    home, now_s = picture.home, instant(picture.why["at"]).timestamp()
+    events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now_s))
+    note = next((note for note in notes_of(events) if note.id == wanted), None)
+    if note is None:
+        raise Refusal(404, "note", "expected a note that stands", f"see {PATH}")
+    return {"title": "Withdraw the note?", "room": PATH, "note": note, "day": long_date(note.day)}
+
+
 async def withdraw(house: House, form: dict[str, str]) -> str:
     """Take a note back."""
     await house.asking.ask("withdraw", {"note": form.get("note", "")})
@@ -53,7 +67,7 @@ async def withdraw(house: House, form: dict[str, str]) -> str:
     return PATH
 
 
-async def _shown(house: House, kind: str, told: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
+async def _shown(house: House, kind: str, entered: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
     picture = await house.picture()
     home, now = picture.home, instant(picture.why["at"])
     events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now.timestamp()))
@@ -67,6 +81,11 @@ async def _shown(house: House, kind: str, told: Mapping[str, str], problems: lis
         "note_kinds": NOTE_KINDS,
         "longest": LONGEST,
         "days": gather.EVENT_DAYS,
+        "today": today,
         "problems": problems,
-        "told": {"day": told.get("day") or today, "kind": told.get("kind", ""), "text": told.get("text", "")},
+        "entered": {
+            "day": entered.get("day") or today,
+            "kind": entered.get("kind", ""),
+            "text": entered.get("text", ""),
+        },
     }

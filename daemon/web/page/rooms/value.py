@@ -1,4 +1,4 @@
-"""Value: what the diverted energy was worth, as a chart, a table and CSV."""
+"""Value: what the diverted energy was worth, as a picture, a table and CSV."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -21,12 +21,13 @@ from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import instant as time_of
 from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.page.views.value_chart import HEIGHT, SUM_HEIGHT, price_changes
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
 PATH, TITLE = "/value", "Value"
 KEPT_S = 10.0
-_SPAN_DAYS: Mapping[str, int] = {"day": 31, "week": 26 * 7, "month": 396}
+_SPAN_DAYS: Mapping[str, int] = {"day": 30, "week": 26 * 7, "month": 396}
 """How far back the room begins unless it is asked, days."""
 
 
@@ -59,11 +60,13 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     return {
         "title": TITLE,
         "room": PATH,
-        "value": value_room(value_answer(valued, home), picture.why["prices"]),
+        "value": value_room(value_answer(valued, home), picture.why["prices"], price_changes(home)),
         "periods": PERIODS,
-        "span": _span(asked),
-        "told_from": asked.from_,
-        "told_to": asked.to,
+        "spans": spans(asked, today),
+        "height": HEIGHT,
+        "sum_height": SUM_HEIGHT,
+        "typed_from": asked.from_,
+        "typed_to": asked.to,
         "query": _query(asked),
     }
 
@@ -86,12 +89,12 @@ async def _report(house: House, home: Home, asked: Asked) -> Valued:
 
 
 def _asked(request: Request, home: Home, today: date) -> Asked:
-    told = request.query_params
-    by = told.get("by", "day")
+    wanted = request.query_params
+    by = wanted.get("by", "day")
     if by not in PERIODS:
         raise BrimfulError("show the value", "by", f"expected one of {', '.join(PERIODS)}, got {by[:40]!r}")
-    from_, to = told.get("from", "").strip(), told.get("to", "").strip()
-    if not from_ and "from" not in told and by in _SPAN_DAYS:
+    from_, to = wanted.get("from", "").strip(), wanted.get("to", "").strip()
+    if not from_ and "from" not in wanted and by in _SPAN_DAYS:
         start = today - timedelta(days=_SPAN_DAYS[by])
         from_ = (start.replace(day=1) if by == "month" else start).isoformat()
     zone = ZoneInfo(home.home.timezone)
@@ -101,16 +104,32 @@ def _asked(request: Request, home: Home, today: date) -> Asked:
     return Asked(by, from_, to, from_s, to_s)  # type: ignore[arg-type]
 
 
-def _span(asked: Asked) -> str:
-    begin = f"From {asked.from_}" if asked.from_ else "From the first record"
-    return f"{begin} {f'until {asked.to}' if asked.to else 'until now'}"
+def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
+    """Spans that are one tap away: words, the address's query, whether it is the one that is shown."""
+    month, year = today.replace(day=1), today.replace(month=1, day=1)
+    last = (month - timedelta(days=1)).replace(day=1)
+    offered = (
+        ("7 days", "day", today - timedelta(days=6), None),
+        ("31 days", "day", today - timedelta(days=30), None),
+        ("this month", "day", month, None),
+        ("last month", "day", last, month),
+        ("this year", "month", year, None),
+        ("12 months", "month", (month - timedelta(days=330)).replace(day=1), None),
+        ("all", "month", None, None),
+    )
+    found = []
+    for words, by, start, end in offered:
+        from_, to = (day.isoformat() if day is not None else "" for day in (start, end))
+        shown = (asked.by, asked.from_, asked.to) == (by, from_, to)
+        found.append((words, urlencode({"by": by, "from": from_, "to": to}), shown))
+    return found
 
 
 def _query(asked: Asked) -> Callable[..., str]:
     def query(by: str = asked.by) -> str:
-        told = {"by": by}
+        wanted = {"by": by}
         if by == asked.by:
-            told |= {"from": asked.from_, "to": asked.to}
-        return urlencode(told)
+            wanted |= {"from": asked.from_, "to": asked.to}
+        return urlencode(wanted)
 
     return query

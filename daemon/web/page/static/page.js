@@ -25,6 +25,7 @@ function swap(root, html) {
   for (const part of root.querySelectorAll(":scope [id|=live], :scope [id|=again]")) {
     const next = fresh.getElementById(part.id);
     if (!next || parts.get(part.id) === next.innerHTML) continue;
+    if (part.contains(document.activeElement)) continue; /* who is in the middle of it keeps their place */
     parts.set(part.id, next.innerHTML);
     if (part.innerHTML !== next.innerHTML) part.replaceChildren(...next.childNodes);
   }
@@ -53,8 +54,7 @@ const offline = document.getElementById("offline");
 function heard() { if (offline) offline.hidden = true; }
 function unheard() {
   if (!offline || !offline.hidden) return;
-  const at = new Date(Date.now() - (performance.now() - since));
-  const clock = at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  const clock = document.querySelector("[data-clock]").dataset.clock; /* the home's own */
   offline.textContent = `Not live: nothing has come from the daemon since ${clock}. What follows is of then.`;
   offline.hidden = false;
 }
@@ -62,7 +62,13 @@ function unheard() {
 const live = document.getElementById("live");
 if (live && live.dataset.stream) {
   const stream = new EventSource(live.dataset.stream);
-  stream.addEventListener("now", (event) => { swap(live, JSON.parse(event.data).html); heard(); });
+  stream.addEventListener("now", (event) => {
+    const news = JSON.parse(event.data);
+    swap(live, news.html);
+    const state = document.getElementById("state");
+    if (state) { state.textContent = news.state; state.classList.toggle("troubled", news.troubled); }
+    heard();
+  });
   stream.addEventListener("error", unheard);
   window.addEventListener("pagehide", () => stream.close());
 }
@@ -74,7 +80,11 @@ if (again) {
     try {
       const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
       if (!answer.ok) throw new Error(String(answer.status));
-      swap(again, await answer.text());
+      const html = await answer.text();
+      swap(again, html);
+      const state = document.getElementById("state");
+      const next = new DOMParser().parseFromString(html, "text/html").getElementById("state");
+      if (state && next) state.replaceWith(next);
       heard();
     } catch { unheard(); }
   }, Number(again.dataset.againS) * 1000);

@@ -53,9 +53,9 @@ def signal_words(name: str, heaters: Iterable[str] = ()) -> str:
     return f"{words}, {heater}" if heater is not None else words
 
 
-def instant(told: str) -> datetime:
+def instant(text: str) -> datetime:
     """An ISO 8601 time as answers carry it."""
-    return datetime.fromisoformat(told)
+    return datetime.fromisoformat(text)
 
 
 def when(at: datetime, zone: ZoneInfo, now: datetime) -> str:
@@ -81,10 +81,15 @@ def full_date(at: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[local.weekday()]} {local.day} {local:%B} {local.year}, {local:%H:%M}"
 
 
+def long_date(day: date) -> str:
+    """ "Wednesday 10 June 2026"."""
+    return f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}"
+
+
 def period(start: str, by: str, year: int) -> str:
     """A period by its first instant, local ISO 8601: "Wed 10 Jun", "week 24", "June 2026", "2026".
 
-    year: the reader's; another one is told with the day or week.
+    year: the reader's; another one is named with the day or week.
     """
     local = datetime.fromisoformat(start)
     match by:

@@ -1,20 +1,21 @@
-"""The room "Health": signals with their last hours, links, books, database, disk, backup, alarms."""
+"""The room "Health": what needs the owner, then what the heater depends on, what the books depend on, and the rest."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.ledger.tape import Row
-from daemon.web.page.views.figures import full_date, instant, sentence, signal_value, utc, when
+from daemon.web.page.views.figures import full_date, instant, signal_value, signal_words, utc, when
+from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.now import InputShown, input_shown
+from daemon.web.page.views.troubles import LOW_DISK_BYTES, READINGS_LINK, state_words, troubles
 from rules.model.formatting import duration
 from rules.model.signals import find
 
 SPARK_HOURS = 6
 WIDTH, HEIGHT = 240, 36
 _MOST_POINTS = 120
-_LOW_DISK_BYTES = 500_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +28,14 @@ class Spark:
 
 @dataclass(frozen=True, slots=True)
 class SignalShown:
-    """A signal: its last reading, its last hours, and payloads that were refused."""
+    """A signal: its last reading (None: not heard since the start), its last hours, payloads that were refused, and
+    the topic it is expected on."""
 
-    reading: InputShown
+    words: str
+    reading: InputShown | None
     spark: Spark | None
     refused: str
+    topic: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,75 +48,94 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class HealthRoom:
-    """All that the room shows. troubles: what needs the owner, a sentence each."""
+class Group:
+    """What one thing depends on: the heater, the books, nothing. about: what happens where it is missing."""
 
-    date: str
-    headline: str
-    troubles: tuple[str, ...]
+    name: str
+    about: str
     looks: tuple[Look, ...]
     signals: tuple[SignalShown, ...]
 
 
-def health_room(
-    health: Mapping[str, Any],
-    rows: Sequence[Row],
-    free_bytes: int | None,
-    timezone: str,
-    heaters: Sequence[str],
-) -> HealthRoom:
+@dataclass(frozen=True, slots=True)
+class HealthRoom:
+    """All that the room shows. troubles: what needs the owner, a sentence for each cause."""
+
+    date: str
+    clock: str
+    headline: str
+    troubles: tuple[str, ...]
+    groups: tuple[Group, ...]
+
+
+def health_room(health: Mapping[str, Any], rows: Sequence[Row], free_bytes: int | None, facts: HomeFacts) -> HealthRoom:
     """The room, of the answer to `health`.
 
-    rows: the tape's minutes of the last SPARK_HOURS; free_bytes: on the ledger's disk, None: cannot be told.
+    rows: the tape's minutes of the last SPARK_HOURS; free_bytes: on the ledger's disk, None: not known.
     """
-    zone, now = ZoneInfo(timezone), instant(health["at"])
-    refused = {told["signal"]: _refused(told) for told in health["payloads"]}
-    signals = tuple(
-        SignalShown(
-            input_shown(one, heaters),
-            spark(
-                [(end_s, values[one["signal"]]) for end_s, values in rows if one["signal"] in values],
-                one["signal"],
-                heaters,
-            ),
-            refused.get(one["signal"], ""),
-        )
-        for one in health["inputs"]
-    )
-    silent = tuple(name for name in refused if name not in {one["signal"] for one in health["inputs"]})
-    looks = (
-        *(
-            Look(f"link {name}", link["up"], "up" if link["up"] else f"down: {link['reason'] or 'no connection'}")
-            for name, link in health["links"].items()
+    zone, now = ZoneInfo(facts.timezone), instant(health["at"])
+    shown = {name: _signal(name, health, rows, facts) for name in _names(health, facts)}
+    needed = tuple(name for name in shown if name in facts.needed)
+    kept = tuple(name for name in shown if name not in needed and name in facts.booked)
+    rest = tuple(name for name in shown if name not in needed and name not in kept)
+    wrong = troubles(health, facts, free_bytes)
+    groups = (
+        Group(
+            "What the heater depends on",
+            "Where one of these is missing, the heater stays off or a rule holds it off.",
+            tuple(_links(health)),
+            tuple(shown[name] for name in needed),
         ),
-        _books(health["books"], zone, health["at"]),
-        *_outbox(health),
-        _disk(free_bytes),
-        *_backup(health.get("backup")),
-        *(Look("prices", False, fault) for fault in health["prices"]["faults"]),
-        *([Look("clock", False, health["clock"]["fault"])] if health["clock"]["fault"] else []),
-        *_queue(health["queue"]),
-        *(Look(name, False, "never heard since the start") for name in silent),
+        Group(
+            "What the books depend on",
+            "The heater goes on without these; what cannot be booked is said and not guessed.",
+            tuple(_book_looks(health, free_bytes, zone)),
+            tuple(shown[name] for name in kept),
+        ),
+        Group("Other readings", "Shown and recorded; nothing waits for them.", (), tuple(shown[name] for name in rest)),
     )
-    alarms = tuple(
-        sentence(f"{alarm['sentence']}, since {when(instant(alarm['since']), zone, now)}") for alarm in health["alarms"]
-    )
-    stale = [one.reading.words for one in signals if one.reading.stale and _matters(one.reading.name, heaters)]
-    troubles = [*alarms, *(sentence(f"{look.name}: {look.sentence}") for look in looks if not look.well)]
-    troubles += [sentence(f"silent: {', '.join(stale)}")] if stale else []
     return HealthRoom(
         date=full_date(now, zone),
-        headline=_headline(len(troubles)),
-        troubles=tuple(troubles),
-        looks=looks,
-        signals=signals,
+        clock=f"{now.astimezone(zone):%H:%M}",
+        headline=f"{state_words(len(wrong))}.",
+        troubles=tuple(one.sentence for one in wrong),
+        groups=tuple(group for group in groups if group.looks or group.signals),
     )
 
 
-def _headline(troubles: int) -> str:
-    if not troubles:
-        return "All is well."
-    return "One thing needs you." if troubles == 1 else f"{troubles} things need you."
+def _names(health: Mapping[str, Any], facts: HomeFacts) -> list[str]:
+    """Every signal of the home file, those the heater needs first, and any other that was heard."""
+    return list(dict.fromkeys((*facts.needed, *sorted(facts.topics), *(one["signal"] for one in health["inputs"]))))
+
+
+def _signal(name: str, health: Mapping[str, Any], rows: Sequence[Row], facts: HomeFacts) -> SignalShown:
+    heard = next((one for one in health["inputs"] if one["signal"] == name), None)
+    tally = next((one for one in health["payloads"] if one["signal"] == name), None)
+    points = [(end_s, values[name]) for end_s, values in rows if name in values]
+    return SignalShown(
+        words=signal_words(name, facts.heaters),
+        reading=None if heard is None else input_shown(heard, facts.heaters),
+        spark=spark(points, name, facts.heaters),
+        refused="" if tally is None else _refused(tally),
+        topic=facts.topics.get(name, ""),
+    )
+
+
+def _links(health: Mapping[str, Any]) -> Iterator[Look]:
+    for name, link in health["links"].items():
+        who = "broker, for the readings" if name == READINGS_LINK else f"broker, for heater {name}"
+        yield Look(who, link["up"], "connected" if link["up"] else f"not connected: {link['reason'] or 'no answer'}")
+
+
+def _book_looks(health: Mapping[str, Any], free_bytes: int | None, zone: ZoneInfo) -> Iterator[Look]:
+    yield _books(health["books"], zone, health["at"])
+    yield from _outbox(health)
+    yield _disk(free_bytes)
+    yield from _backup(health.get("backup"))
+    yield from (Look("prices", False, fault) for fault in health["prices"]["faults"])
+    if health["clock"]["fault"]:
+        yield Look("clock", False, health["clock"]["fault"])
+    yield from _queue(health["queue"])
 
 
 def spark(points: Sequence[tuple[float, float]], signal: str, heaters: Sequence[str]) -> Spark | None:
@@ -152,12 +175,6 @@ def _thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]
     return kept if kept[-1] == points[-1] else [*kept, points[-1]]
 
 
-def _matters(signal: str, heaters: Sequence[str]) -> bool:
-    """Whether silence of the signal is news: a price stands until it is told anew."""
-    known = find(signal, heaters)
-    return known is None or known[0].kind != "price"
-
-
 def _refused(tally: Mapping[str, Any]) -> str:
     many = sum(tally["refused"].values())
     return f"{many} of {tally['received']} payloads refused, the last: {tally['last_refused']}" if many else ""
@@ -175,7 +192,7 @@ def _books(books: Mapping[str, Any], zone: ZoneInfo, at: str) -> Look:
 def _outbox(health: Mapping[str, Any]) -> list[Look]:
     waiting, refused, series = health["books"]["outbox"], health["books"]["refused"], health["timeseries"]
     if series is None:
-        return [Look("time-series database", True, "none in the home file; the ledger alone serves")]
+        return [Look("time-series database", True, "none in the home file, and none is needed")]
     fault = series["fault"]
     said = f"{waiting} interval{'' if waiting == 1 else 's'} wait{'s' if waiting == 1 else ''} to be sent"
     looks = [Look("time-series database", not fault, f"{fault}; {said}" if fault else said)]
@@ -186,8 +203,8 @@ def _outbox(health: Mapping[str, Any]) -> list[Look]:
 
 def _disk(free_bytes: int | None) -> Look:
     if free_bytes is None:
-        return Look("disk", False, "free space cannot be told")
-    return Look("disk", free_bytes > _LOW_DISK_BYTES, f"{free_bytes / 1e9:,.1f} GB free where the ledger lies")
+        return Look("disk", False, "its free space cannot be read")
+    return Look("disk", free_bytes > LOW_DISK_BYTES, f"{free_bytes / 1e9:,.1f} GB free where the ledger is kept")
 
 
 def _backup(backup: Mapping[str, Any] | None) -> list[Look]:

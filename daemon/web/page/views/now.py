@@ -1,26 +1,41 @@
-"""The room "Now": what the heater does and why, what would change that, and what of it is certain."""
+"""The room "Now": what the heater does and why, what would change that, and what today brought."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.web.page.views.figures import age, full_date, instant, sentence, signal_value, signal_words, utc, when
+from daemon.web.page.views.figures import (
+    age,
+    fixed,
+    full_date,
+    instant,
+    sentence,
+    signal_value,
+    signal_words,
+    utc,
+    when,
+)
+from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.stops import Stop
+from daemon.web.page.views.troubles import state_words, troubles
 from rules.model.formatting import duration, percent, watts
+from rules.model.signals import find
+from rules.tank.charge import TEMPERATURES
 
-VERDICTS = {"allow": "lets it", "forbid": "withholds", "require": "asks"}
-"""A finding's verdict as the table tells it."""
-
-
-ORDERS = {"withhold": "stay withheld", "surplus": "take surplus", "heat": "heat, from the grid too"}
-"""What the owner's word asks of a heater."""
+VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
+"""A finding's verdict as the table shows it."""
+ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
+"""What an override asks of a heater."""
+_LEADS = {"withhold": "Heater off", "surplus": "Taking surplus", "heat": "Heating"}
+_HARD = ("limit", "fresh", "full")
+"""The rules that no override can defeat."""
 
 
 @dataclass(frozen=True, slots=True)
 class FindingShown:
-    """One rule's finding. decides: it is the one behind the order; against: it withholds, decisive or not."""
+    """One rule's finding. decides: it is the one behind the order; against: it holds off, decisive or not."""
 
     rule: str
     verdict: str
@@ -46,29 +61,45 @@ class InputShown:
 
 @dataclass(frozen=True, slots=True)
 class OverrideShown:
-    """The owner's word that stands. left, left_s: until it ends, in words and in seconds."""
+    """The override that stands. left, left_s: until it ends, in words and in seconds; waits: why it cannot act now,
+    "" where it does."""
 
     words: str
     heater: str | None
     until: str
     left: str
     left_s: float
+    waits: str
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A signal that has not been heard since the start. needed: whether the heater stays off without it."""
+
+    words: str
+    about: str
+    topic: str
+    needed: bool
 
 
 @dataclass(frozen=True, slots=True)
 class NowRoom:
-    """All that the room shows. order: the leading heater's, as the rules name it."""
+    """All that the room shows. order: the leading heater's, as the rules name it; facts: the line of figures under the
+    sentence, name and value; state: what is announced when it changes, and nothing else is."""
 
     date: str
+    clock: str
     order: str
     sentence: str
     change: str
+    state: str
+    facts: tuple[tuple[str, str], ...]
     heaters: tuple[str, ...]
     level: str
     findings: tuple[FindingShown, ...]
     inputs: tuple[InputShown, ...]
-    alarms: tuple[str, ...]
-    faults: tuple[str, ...]
+    expected: tuple[Expected, ...]
+    troubles: tuple[str, ...]
     override: OverrideShown | None
     stop: str
     today: str
@@ -79,41 +110,105 @@ def now_room(
     health: Mapping[str, Any] | None,
     today: Mapping[str, Any] | None,
     stop: Stop | None,
-    timezone: str,
-    heaters: Sequence[str],
+    facts: HomeFacts,
+    free_bytes: int | None = None,
 ) -> NowRoom:
     """The room, of the answers to `why` and `health` and of today's figures.
 
-    stop: the last verified stop, None where none is known; timezone: the home's; heaters: their names.
+    stop: the last verified stop, None where none is known; free_bytes: on the ledger's disk, None: not known.
     """
-    zone, now = ZoneInfo(timezone), instant(why["at"])
-    change = str(why["change"])
-    told = str(why["sentence"])
-    if change:
-        told = told.removesuffix(f"; {change}")
+    zone, now = ZoneInfo(facts.timezone), instant(why["at"])
+    found = deciding(why)
+    lead = _LEADS[why["order"]]
+    power = _power(why, facts)
+    if why["order"] != "withhold" and power:
+        lead = f"{lead}, {power}"
     others = [
         f"{heater['heater']}: {_order_words(heater['order'], heater['watts'])}, by the rule {heater['guard']}"
         for heater in why["heaters"]
         if heater["heater"] != why["heater"]
     ]
+    wrong = troubles(health, facts, free_bytes)
     return NowRoom(
         date=full_date(now, zone),
+        clock=f"{now.astimezone(zone):%H:%M}",
         order=str(why["order"]),
-        sentence=sentence(told),
-        change=sentence(change),
+        sentence=sentence(f"{lead}: {found['sentence']}"),
+        change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
+        state=f"{_LEADS[why['order']]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
         findings=tuple(_finding(found, why) for found in why["findings"]),
-        inputs=tuple(input_shown(one, heaters) for one in why["inputs"]),
-        alarms=tuple(
-            sentence(f"{alarm['sentence']}, since {when(instant(alarm['since']), zone, now)}")
-            for alarm in why["alarms"]
-        ),
-        faults=faults(health),
-        override=_override(why["override"], zone, now),
+        inputs=tuple(input_shown(one, facts.heaters) for one in why["inputs"]),
+        expected=expected(why, facts),
+        troubles=tuple(one.sentence for one in wrong),
+        override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
     )
+
+
+def deciding(why: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The finding that the headline is made of: the one that decided.
+
+    Where the temperatures are silent, so is what the limit goes by, and it comes first; but the silence is the news.
+    """
+    by_name: dict[str, Mapping[str, Any]] = {found["guard"]: found for found in why["findings"]}
+    fallback = {"guard": why["guard"], "sentence": str(why["sentence"]).partition(": ")[2], "change": why["change"]}
+    found: Mapping[str, Any] = by_name.get(why["guard"], fallback)
+    fresh: Mapping[str, Any] | None = by_name.get("fresh")
+    if why["guard"] == "limit" and fresh is not None and fresh["verdict"] == "forbid":
+        temperatures = [one for one in why["inputs"] if one["signal"] in TEMPERATURES]
+        if temperatures and all(_is_stale(one) for one in temperatures):
+            return fresh
+    return found
+
+
+def expected(why: Mapping[str, Any], facts: HomeFacts) -> tuple[Expected, ...]:
+    """The signals of the home file that have not been heard yet, those first that the heater waits for."""
+    heard = {one["signal"] for one in why["inputs"]}
+    missing = [name for name in facts.topics if name not in heard]
+    missing.sort(key=lambda name: name not in facts.needed)
+    return tuple(
+        Expected(
+            words=signal_words(name, facts.heaters),
+            about=known[0].about if (known := find(name, facts.heaters)) is not None else "",
+            topic=facts.topics[name],
+            needed=name in facts.needed,
+        )
+        for name in missing
+    )
+
+
+def _facts(why: Mapping[str, Any], power: str, today: Mapping[str, Any] | None) -> Iterator[tuple[str, str]]:
+    level = why.get("level")
+    yield "heater", f"on, {power}" if why["order"] != "withhold" and power else _ON[why["order"]]
+    fresh = level is not None and level["fresh"]
+    yield "tank", percent(level["value_pct"]) if level is not None and fresh else "not known"
+    if today is not None:
+        currency = today["currency"]
+        yield "in today", f"{fixed(today['diverted_kwh'], 2)} kWh"
+        yield "bought less", f"{fixed(today['avoided'])} {currency}"
+        yield "sold less", f"{fixed(today['given_up'])} {currency}"
+        yield "worth", f"{fixed(today['net'], sign=True)} {currency}"
+
+
+_ON = {"withhold": "off", "surplus": "on", "heat": "on"}
+
+
+def _power(why: Mapping[str, Any], facts: HomeFacts) -> str:
+    """What the leading heater takes by its own meter, or is sent; "" where neither is known."""
+    signal = facts.powers.get(why["heater"])
+    for one in why["inputs"]:
+        if one["signal"] == signal and not _is_stale(one):
+            return watts(one["value"])
+    return watts(why["watts"]) if why["watts"] is not None else ""
+
+
+def _is_stale(one: Mapping[str, Any]) -> bool:
+    age_s, limit_s = one["age_s"], one["stale_after_s"]
+    return age_s is None or (limit_s is not None and age_s > limit_s)
 
 
 def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
@@ -127,31 +222,12 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
         age_s=age_s,
         limit="" if limit_s is None else duration(limit_s),
         limit_s=limit_s,
-        stale=age_s is None or (limit_s is not None and age_s > limit_s),
+        stale=_is_stale(one),
     )
 
 
-def faults(health: Mapping[str, Any] | None) -> tuple[str, ...]:
-    """What does not work, a sentence each: links that are down, books that cannot be written, a backup that fails,
-    prices that are not told.
-
-    health: None while the ledger cannot be read.
-    """
-    if health is None:
-        return ("The ledger cannot be read now.",)
-    said = [
-        sentence(f"link {name} is down" + (f": {link['reason']}" if link["reason"] else ""))
-        for name, link in health["links"].items()
-        if not link["up"]
-    ]
-    told = [health["books"]["fault"], health["clock"]["fault"]]
-    told += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup")]
-    told += health["prices"]["faults"]
-    return tuple(said + [sentence(fault) for fault in told if fault])
-
-
 def _order_words(order: str, power_w: float | None) -> str:
-    words = {"withhold": "withheld", "surplus": "taking surplus", "heat": "heating"}[order]
+    words = _LEADS[order].lower()
     return f"{words} ({watts(power_w)})" if power_w is not None else words
 
 
@@ -171,18 +247,22 @@ def _level(level: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> st
         return "The tank’s level is not known."
     said = f"Tank {percent(level['value_pct'])}"
     if level["age_s"] is None:
-        return f"{said}, told before the daemon started."
+        return f"{said}, as a message retained from before the daemon started says."
     if not level["fresh"]:
         return f"{said} when last heard, {duration(level['age_s'])} ago."
     return f"{said}, since {when(instant(level['since']), zone, now)}." if level["since"] is not None else f"{said}."
 
 
-def _override(told: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> OverrideShown | None:
-    if told is None or told["ends_in_s"] <= 0:
+def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> OverrideShown | None:
+    standing = why["override"]
+    if standing is None or standing["ends_in_s"] <= 0:
         return None
-    until = when(utc(now.timestamp() + told["ends_in_s"]), zone, now)
-    left_s = float(told["ends_in_s"])
-    return OverrideShown(ORDERS[told["order"]], told["heater"], until, duration(left_s), left_s)
+    until = when(utc(now.timestamp() + standing["ends_in_s"]), zone, now)
+    left_s = float(standing["ends_in_s"])
+    waits = ""
+    if standing["order"] != "withhold" and why["guard"] in _HARD:
+        waits = sentence(f"it waits: {deciding(why)['sentence']}")
+    return OverrideShown(ORDERS[standing["order"]], standing["heater"], until, duration(left_s), left_s, waits)
 
 
 def _stop(stop: Stop | None, zone: ZoneInfo, now: datetime) -> str:

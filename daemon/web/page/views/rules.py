@@ -12,6 +12,7 @@ from daemon.config.schema import descriptions
 from daemon.simulation.backtest import Outcome
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
+from daemon.web.page.views.rule_sentences import TITLES, Phrase, phrases
 from rules.guards import GUARDS
 
 _GUARD_OF = {"heaters": "together"}
@@ -21,11 +22,13 @@ _NO_GUARD = {"tracking"}
 _UNSET = "not set"
 _SHORTEST_S = 30.0
 """Less is no minute."""
-_ORDERS = {"withhold": "withheld", "surplus": "taking surplus", "heat": "heating"}
+_ORDERS = {"withhold": "heater off", "surplus": "taking surplus", "heat": "heating"}
 
 CAUTIONS = {
     "limit": (
         "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this.",
+        "Below 60 °C this heater cannot heat the tank against Legionella: something else then must, at the intervals "
+        "of your local rules.",
         "Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither.",
     ),
     "full": (
@@ -34,7 +37,7 @@ CAUTIONS = {
         "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
     ),
     "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
-    "heaters": ("Two heaters at once need wiring and supply made for both, by a licensed person.",),
+    "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
 }
 """What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
 
@@ -53,13 +56,31 @@ class Key:
 
 @dataclass(frozen=True, slots=True)
 class RuleShown:
-    """One rule. decided: what it decided this week; cautions: what to know before changing it."""
+    """One rule. title: what people call it; phrases: what it does as it is set, none where it does nothing; decided:
+    what it decided this week; cautions: what to know before changing it."""
 
     name: str
+    title: str
     about: str
+    phrases: tuple[Phrase, ...]
     settings: tuple[Key, ...]
     decided: str
     cautions: tuple[str, ...]
+
+    @property
+    def plain(self) -> tuple[Phrase, ...]:
+        """The sentences that are shown at once."""
+        return tuple(phrase for phrase in self.phrases if not phrase.advanced)
+
+    @property
+    def advanced(self) -> tuple[Phrase, ...]:
+        """The sentences that are folded away."""
+        return tuple(phrase for phrase in self.phrases if phrase.advanced)
+
+    def keys_of(self, shown: Sequence[Phrase]) -> tuple[Key, ...]:
+        """The settings behind some sentences."""
+        names = {name for phrase in shown for name in phrase.keys}
+        return tuple(key for key in self.settings if key.name in names)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,33 +123,35 @@ class TrialShown:
     rules: tuple[Compared, ...]
 
 
-def rules_room(answer: Mapping[str, Any], week: Decided | None) -> tuple[RuleShown, ...]:
+def rules_room(answer: Mapping[str, Any], week: Decided | None, currency: str) -> tuple[RuleShown, ...]:
     """Every rule, of the answer to `rule` (brimful.rule/1). week: what decided in the last seven days, if known."""
     order = [guard.NAME for guard in GUARDS]
     place = {name: order.index(_GUARD_OF.get(name) or name) for name in answer["rules"] if name not in _NO_GUARD}
     names = sorted(answer["rules"], key=lambda name: place.get(name, len(order)))
-    return tuple(rule_shown(name, answer["rules"][name], week) for name in names)
+    return tuple(rule_shown(name, answer["rules"][name], week, currency) for name in names)
 
 
-def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None) -> RuleShown:
+def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None, currency: str) -> RuleShown:
     """One rule with its settings."""
     table = _table(name)
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
-    told_of = descriptions(table)
+    about_of = descriptions(table)
     about = (table.__doc__ or "").strip()
     return RuleShown(
         name=name,
+        title=TITLES.get(name, name),
         about=about,
+        phrases=phrases(name, {key: setting["value"] for key, setting in keys.items()}, currency),
         settings=tuple(
             Key(
                 name=key,
-                about=told_of[name_of[key]],
-                value=_shown(told["value"]),
-                text=_typed(told["value"]) if told["set"] else "",
-                is_set=told["set"],
+                about=about_of[name_of[key]],
+                value=_shown(setting["value"]),
+                text=_typed(setting["value"]) if setting["set"] else "",
+                is_set=setting["set"],
                 kind="choice" if table.model_fields[name_of[key]].annotation is bool else "text",
             )
-            for key, told in keys.items()
+            for key, setting in keys.items()
         ),
         decided=_decided(name, week),
         cautions=CAUTIONS.get(name, ()),
@@ -152,14 +175,17 @@ def trial_shown(ended: bool, done: float, fault: str, outcome: Outcome | None, t
     zone = ZoneInfo(timezone)
     end_at = utc(outcome.to_s)
     begin, end = when(utc(outcome.from_s), zone, end_at), full_date(end_at, zone)
-    before, after = outcome.before, outcome.after
+    was, before, after = outcome.was, outcome.before, outcome.after
     said = f"{outcome.minutes:,} recorded minutes, from {begin} to {end}. "
     if before.by_order_s == after.by_order_s and before.by_rule_s == after.by_rule_s:
         said += "The change would have made no difference in this time."
     else:
-        said += f"The order changes {before.changes} times as the rule is, {after.changes} times as it would be."
-    orders = compared(_named(before.by_order_s), _named(after.by_order_s))
-    return TrialShown(ended, done, fault, said, orders, compared(before.by_rule_s, after.by_rule_s))
+        by = after.changes - before.changes
+        more = f"{abs(by)} times {'more' if by > 0 else 'less'} often" if by else "just as often"
+        said += f"The order changed {was.changes} times; with the change it would have done so {more}."
+    orders = compared(_named(was.by_order_s), _named(before.by_order_s), _named(after.by_order_s))
+    rules = compared(was.by_rule_s, before.by_rule_s, after.by_rule_s)
+    return TrialShown(ended, done, fault, said, orders, rules)
 
 
 def _named(by_order_s: Mapping[str, float]) -> dict[str, float]:
@@ -176,16 +202,26 @@ def new_cautions(before: Sequence[str], after: Sequence[str]) -> tuple[str, ...]
     return tuple(caution for caution in after if caution not in before)
 
 
-def compared(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[Compared, ...]:
-    """Two counts of seconds side by side, the longest first."""
-    names = sorted({*before, *after}, key=lambda name: -max(before.get(name, 0.0), after.get(name, 0.0)))
-    return tuple(_compared(name, before.get(name, 0.0), after.get(name, 0.0)) for name in names)
+def compared(was: Mapping[str, float], before: Mapping[str, float], after: Mapping[str, float]) -> tuple[Compared, ...]:
+    """Counts of seconds side by side, the longest first.
+
+    was: what really happened; before, after: the same time replayed under the old and the new setting. The change is
+    the difference of the two replays, and what would have been is what was, changed by it.
+    """
+    moved = {name: after.get(name, 0.0) - before.get(name, 0.0) for name in {*before, *after}}
+    would = {name: max(0.0, was.get(name, 0.0) + moved.get(name, 0.0)) for name in {*was, *moved}}
+    names = sorted(would, key=lambda name: (-max(was.get(name, 0.0), would[name]), name))
+    rows = (_compared(name, was.get(name, 0.0), would[name], moved.get(name, 0.0)) for name in names)
+    return tuple(row for row in rows if row is not None)
 
 
-def _compared(name: str, before_s: float, after_s: float) -> Compared:
-    by_s = round((after_s - before_s) / 60) * 60
+def _compared(name: str, was_s: float, would_s: float, moved_s: float) -> Compared | None:
+    """One row; None where there is less than half a minute of it either way."""
+    if max(was_s, would_s) < _SHORTEST_S:
+        return None
+    by_s = round(moved_s / 60) * 60
     sign = "+" if by_s > 0 else "−" if by_s < 0 else ""
-    return Compared(name, minutes(before_s), minutes(after_s), f"{sign}{minutes(abs(by_s))}")
+    return Compared(name, minutes(was_s), minutes(would_s), f"{sign}{minutes(abs(by_s))}")
 
 
 def _decided(name: str, week: Decided | None) -> str:
@@ -199,7 +235,7 @@ def _decided(name: str, week: Decided | None) -> str:
         return "Decided nothing this week."
     said = f"decided {minutes(stood_s)} this week, {share(stood_s / week.known_s)} of the time on record"
     if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
-        said += f"; withheld in {minutes(withheld_s)} of it"
+        said += f"; the heater was off in {minutes(withheld_s)} of it"
     return sentence(said)
 
 

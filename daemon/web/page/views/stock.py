@@ -46,13 +46,13 @@ def statement(answer: Mapping[str, Any]) -> Statement | None:
         return None
     lines = [_line("opening stock", total["opening"])]
     for account in ("received", *_OUT):
-        told = total[account]
-        if account == "unexplained" and not told["kwh"]:
+        lot = total[account]
+        if account == "unexplained" and not lot["kwh"]:
             continue
         sign = -1 if account in _OUT else 1
-        lines.append(_line(account, told, sign))
-        if account == "received" and told["by_source"]:
-            by_size = sorted(told["by_source"].items(), key=lambda item: -item[1]["kwh"])
+        lines.append(_line(account, lot, sign))
+        if account == "received" and lot["by_source"]:
+            by_size = sorted(lot["by_source"].items(), key=lambda item: -item[1]["kwh"])
             lines += [_line(_source(name), lot, sign, "sub") for name, lot in by_size]
     lines.append(_line("closing stock", total["closing"], style="close"))
     start, end = (datetime.fromisoformat(total[name]) for name in ("start", "end"))

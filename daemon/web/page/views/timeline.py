@@ -23,9 +23,11 @@ KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line. at_s: UTC seconds it is sorted by; note: the id of an owner's note that can be withdrawn, else ""."""
+    """One line. at_s: UTC seconds it is sorted by; date: its local day, ISO 8601; note: the id of an owner's note that
+    can be withdrawn, else ""."""
 
     at_s: float
+    date: str
     day: str
     clock: str
     kind: str
@@ -75,7 +77,9 @@ def _entry(
 ) -> Entry:
     local = at.astimezone(zone)
     clock = "" if day else f"{local:%H:%M}"
-    return Entry(at.timestamp(), day_words(local.date(), today), clock, kind, sentence(text), note)
+    return Entry(
+        at.timestamp(), local.date().isoformat(), day_words(local.date(), today), clock, kind, sentence(text), note
+    )
 
 
 def _tariffs(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
@@ -83,8 +87,8 @@ def _tariffs(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
         for period in tariff.periods:
             prices = ", ".join(f"{band.name} {fixed(float(band.price), 4)}" for band in period.bands)
             supplier = f" from {period.supplier}" if getattr(period, "supplier", None) else ""
-            told = f": {prices} {home.home.currency} per kWh" if prices else ""
-            yield _entry(_at(period.from_, zone), zone, today, "tariff", f"tariff {name}{supplier}{told}", day=True)
+            priced = f": {prices} {home.home.currency} per kWh" if prices else ""
+            yield _entry(_at(period.from_, zone), zone, today, "tariff", f"tariff {name}{supplier}{priced}", day=True)
 
 
 def _absences(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:

@@ -1,19 +1,23 @@
 """A changed rule tried on the tape: what it tells, how it is bounded, and that it writes nothing."""
 
 import threading
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from accounting.ledger import Batch, LedgerWriter
+from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row, pack
 from daemon.assembly.endpoints import facts
 from daemon.config.edit import preview_rule
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.simulation.backtest import Trial, compare
+from daemon.simulation.backtest import Times, Trial, compare, happened
 from daemon.web.page.trials import KEPT, Trials
 from rules.model.errors import BrimfulError
+from rules.model.orders import Order
 from tests.support.homes import SMALL
 from tests.unit.daemon.config.test_displaces_from_past import WHOLE
 
@@ -40,9 +44,9 @@ def hut(tmp_path: Path) -> Home:
     return load(file)
 
 
-def record(home: Home, rows: list[Row]) -> None:
+def record(home: Home, rows: list[Row], decisions: Sequence[DecisionRow] = ()) -> None:
     with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
-        ledger.commit(Batch(END_S, tape=pack(rows)))
+        ledger.commit(Batch(END_S, tape=pack(rows), decisions=tuple(decisions)))
 
 
 def test_an_earlier_stop_moves_the_time_from_surplus_to_withheld(hut: Home) -> None:
@@ -58,6 +62,38 @@ def test_an_earlier_stop_moves_the_time_from_surplus_to_withheld(hut: Home) -> N
     assert found.minutes == 500
     assert told == sorted(told)
     assert 0 <= told[0] < 0.5 < told[-1] < 1
+
+
+def decision(at_s: float, order: Order, guard: str) -> DecisionRow:
+    return DecisionRow(at_s, "main", order, None, guard, "as it was")
+
+
+def test_what_was_is_what_the_ledger_has_and_not_what_a_replay_of_minutes_makes_of_it(hut: Home) -> None:
+    """A level of 90 % that lasted for seconds stopped the heater; the tape's minutes never show it."""
+    start_s = END_S - 30 * 60
+    rows = [(start_s + 60 * n, {"grid_w": -2500.0, "tank_level_pct": 60.0, "diverted_wh": 30.0 * n}) for n in range(30)]
+    ledger = [
+        decision(start_s - 500, Order.SURPLUS, "surplus"),
+        decision(start_s + 615, Order.WITHHOLD, "full"),
+        decision(start_s + 1215, Order.SURPLUS, "surplus"),
+    ]
+    record(hut, rows, ledger)
+    trial = Trial(hut, hut.file.read_bytes(), END_S)
+    assert trial.wait(WITHIN_S)
+    found = trial.outcome
+    assert found is not None
+    assert found.was == Times(2, {"surplus": 615.0 + 525.0, "withhold": 600.0}, {"surplus": 1140.0, "full": 600.0})
+    assert "full" not in found.before.by_rule_s
+
+
+def test_of_several_heaters_the_leading_one_counts() -> None:
+    rows = [
+        decision(0.0, Order.WITHHOLD, "full"),
+        replace(decision(0.0, Order.WITHHOLD, "surplus"), heater="upper"),
+        replace(decision(60.0, Order.SURPLUS, "surplus"), heater="upper"),
+    ]
+    assert happened(rows, 0.0, 100.0, ["main", "upper"]).by_rule_s == {"full": 60.0, "surplus": 40.0}
+    assert happened([], 0.0, 100.0, ["main"]) == Times(0, {}, {})
 
 
 def test_the_same_rule_makes_no_difference(hut: Home) -> None:

@@ -10,124 +10,13 @@ from daemon.recording import owner_notes as notes
 from daemon.simulation.backtest import Outcome, Times
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.health import WIDTH, health_room, spark
-from daemon.web.page.views.now import now_room, today_sentence
 from daemon.web.page.views.rules import compared, new_cautions, rules_room, trial_shown
 from daemon.web.page.views.stock import statement
 from daemon.web.page.views.timeline import timeline
-from daemon.web.page.views.value import break_even, value_room
+from daemon.web.page.views.value import break_even, carbon_sentence, value_room
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
-
-AT = "2026-06-10T12:00:00Z"
-AT_S = 1_781_092_800.0
-ZONE = "Europe/Dublin"
-
-
-def why(**told: Any) -> dict[str, Any]:
-    return {
-        "at": AT,
-        "heater": "main",
-        "order": "withhold",
-        "watts": None,
-        "guard": "full",
-        "sentence": "Heater off: tank 95 %, full since 12:40; resumes below 88 %",
-        "change": "resumes below 88 %",
-        "findings": [
-            {"guard": "limit", "verdict": "allow", "sentence": "hottest water 57 °C", "change": "stops at 70 °C"},
-            {"guard": "full", "verdict": "forbid", "sentence": "tank 95 %", "change": "resumes below 88 %"},
-        ],
-        "heaters": [{"heater": "main", "order": "withhold", "watts": None, "guard": "full"}],
-        "level": {"value_pct": 95.0, "since": "2026-06-10T11:40:00Z", "full_since": None, "age_s": 5.0, "fresh": True},
-        "prices": {"import_price": 0.3, "export_price": 0.065, "heat_value": 0.1127},
-        "links_down": {},
-        "inputs": [],
-        "alarms": [],
-        "override": None,
-        **told,
-    }
-
-
-def health(**told: Any) -> dict[str, Any]:
-    return {
-        "at": AT,
-        "links": {"readings": {"up": True, "reason": ""}},
-        "inputs": [],
-        "payloads": [],
-        "queue": {"waiting_readings": 0, "passed_over_readings": 0},
-        "books": {"written_at_s": AT_S, "fault": "", "outbox": 0, "refused": {"count": 0, "why": ""}},
-        "clock": {"fault": ""},
-        "timeseries": None,
-        "backup": None,
-        "prices": {"faults": []},
-        "alarms": [],
-        **told,
-    }
-
-
-def reading(signal: str, value: float, age_s: float | None, limit_s: float | None = 600) -> dict[str, Any]:
-    return {"signal": signal, "value": value, "age_s": age_s, "stale_after_s": limit_s}
-
-
-# Now
-
-
-def test_now_parts_what_is_from_what_would_change_it() -> None:
-    room = now_room(why(), health(), None, None, ZONE, ("main",))
-    assert room.sentence == "Heater off: tank 95 %, full since 12:40."
-    assert room.change == "Resumes below 88 %."
-    assert room.level == "Tank 95 %, since 12:40."
-    assert [(found.rule, found.verdict, found.decides) for found in room.findings] == [
-        ("limit", "lets it", False),
-        ("full", "withholds", True),
-    ]
-    assert room.date == "Wednesday 10 June 2026, 13:00"
-    assert room.faults == ()
-
-
-def test_a_level_that_is_not_fresh_is_told_as_of_when_it_was_heard() -> None:
-    level = {**why()["level"], "age_s": 900.0, "fresh": False}
-    room = now_room(why(level=level), health(), None, None, ZONE, ())
-    assert room.level == "Tank 95 % when last heard, 15 min ago."
-    room = now_room(why(level={**level, "age_s": None}), health(), None, None, ZONE, ())
-    assert room.level == "Tank 95 %, told before the daemon started."
-    assert now_room(why(level=None), health(), None, None, ZONE, ()).level == "The tank’s level is not known."
-
-
-def test_an_input_is_stale_from_its_limit_or_when_it_was_only_retained() -> None:
-    told = [reading("grid_w", -5, 600), reading("pv_w", 5, 600.1), reading("tank_level_pct", 5, None, None)]
-    room = now_room(why(inputs=told), health(), None, None, ZONE, ())
-    assert [one.stale for one in room.inputs] == [False, True, True]
-
-
-def test_another_heater_is_told_beside_the_leading_one() -> None:
-    heaters = [*why()["heaters"], {"heater": "upper", "order": "surplus", "watts": 1200, "guard": "surplus"}]
-    room = now_room(why(heaters=heaters), health(), None, None, ZONE, ())
-    assert room.heaters == ("upper: taking surplus (1,200 W), by the rule surplus",)
-
-
-def test_faults_are_told_and_a_ledger_that_cannot_be_read_is_one() -> None:
-    links = {"readings": {"up": False, "reason": "connection refused"}}
-    books = {**health()["books"], "fault": "disk full"}
-    room = now_room(why(), health(links=links, books=books), None, None, ZONE, ())
-    assert room.faults == ("Link readings is down: connection refused.", "Disk full.")
-    assert now_room(why(), None, None, None, ZONE, ()).faults == ("The ledger cannot be read now.",)
-
-
-def test_an_override_counts_down_and_one_that_has_ended_is_none() -> None:
-    told = {"order": "surplus", "heater": None, "ends_in_s": 5400.0}
-    room = now_room(why(override=told), health(), None, None, ZONE, ())
-    assert room.override is not None
-    assert (room.override.words, room.override.until, room.override.left) == ("take surplus", "14:30", "1 h 30 min")
-    assert now_room(why(override={**told, "ends_in_s": -1.0}), health(), None, None, ZONE, ()).override is None
-
-
-@pytest.mark.parametrize(
-    ("net", "said"),
-    [(0.24, "worth 0.24 EUR more than"), (-0.24, "worth 0.24 EUR less than"), (-0.001, "worth the same as")],
-)
-def test_today_is_told_against_just_exporting(net: float, said: str) -> None:
-    assert said in today_sentence({"diverted_kwh": 4.95, "net": net, "currency": "EUR"})
-
+from tests.support.page_answers import AT, AT_S, ZONE, facts, health, reading
 
 # Value
 
@@ -157,8 +46,11 @@ def test_the_value_room_leaves_out_what_lies_before_the_first_record_but_no_gap_
     told = value(row(days[0], 0, 0, 0), row(days[1], 0, 0, 0), row(days[2], 5, 0.2), row(days[3], 0, 0, 0))
     room = value_room(told, None)
     assert [line.period for line in room.lines] == ["Wed 3 Jun", "Thu 4 Jun"]
-    assert [len(column) for column in room.chart.values()] == [2, 2, 2, 2]
-    assert room.headline == "Diverting 5.000 kWh was worth 0.20 EUR more than exporting it."
+    assert room.chart is not None
+    assert len(room.chart.bars) == 2
+    assert room.headline == (
+        "From 3 June to 9 June 2026, diverting 5.00 kWh was worth 0.20 EUR more than exporting it."
+    )
 
 
 @pytest.mark.parametrize(
@@ -185,12 +77,20 @@ def test_the_break_even_is_told_against_the_price_in_force(export: float | None,
     assert "no known price" in break_even({"heat_value": None, "export_price": 0.1}, "EUR")
 
 
+@pytest.mark.parametrize(
+    ("net_kg", "said"),
+    [(-18.49, "caused 18.49 kg CO2e more than"), (18.49, "saved 18.49 kg CO2e against"), (0.001, "came to the same")],
+)
+def test_carbon_is_said_in_words_so_that_no_minus_reads_as_saved(net_kg: float, said: str) -> None:
+    assert said in carbon_sentence(net_kg, "average")
+
+
 # Rules
 
 
 def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_decided() -> None:
     week = Decided({"full": 3600.0, "surplus": 7200.0, "limit": 3.0}, {"full": 3600.0, "surplus": 1800.0}, 10_800.0)
-    shown = {rule.name: rule for rule in rules_room(rules_answer(home(SMALL)), week)}
+    shown = {rule.name: rule for rule in rules_room(rules_answer(home(SMALL)), week, "EUR")}
     assert list(shown) == [
         "limit",
         "full",
@@ -204,7 +104,7 @@ def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_deci
         "tracking",
     ]
     assert shown["full"].decided == "Decided 1 h 00 min this week, 33.3 % of the time on record."
-    assert shown["surplus"].decided.endswith("withheld in 30 min of it.")
+    assert shown["surplus"].decided.endswith("the heater was off in 30 min of it.")
     assert shown["limit"].decided == "Decided nothing this week."
     assert shown["tracking"].decided == ""
     assert any("burns" in caution for caution in shown["limit"].cautions)
@@ -212,7 +112,7 @@ def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_deci
 
 def test_a_setting_is_typed_as_the_command_takes_it_and_a_default_is_not_typed() -> None:
     text = SMALL + "[rules.full]\nstop_at_pct = 90\n[rules.away]\nperiods = [{from = 2026-08-01, to = 2026-08-15}]\n"
-    shown = {rule.name: rule for rule in rules_room(rules_answer(home(text)), None)}
+    shown = {rule.name: rule for rule in rules_room(rules_answer(home(text)), None, "EUR")}
     keys = {key.name: key for key in (*shown["full"].settings, *shown["away"].settings, *shown["worth"].settings)}
     assert (keys["stop_at_pct"].text, keys["stop_at_pct"].is_set) == ("90", True)
     assert (keys["resume_below_pct"].text, keys["resume_below_pct"].value) == ("", "83")
@@ -221,14 +121,15 @@ def test_a_setting_is_typed_as_the_command_takes_it_and_a_default_is_not_typed()
     assert all(key.about for rule in shown.values() for key in rule.settings)
 
 
-def test_times_are_set_side_by_side_with_their_difference() -> None:
-    rows = compared({"withhold": 7200.0, "surplus": 3600.0}, {"withhold": 10_800.0})
+def test_what_would_have_been_is_what_was_moved_by_the_difference_of_the_replays() -> None:
+    was = {"surplus": 3900.0, "full": 600.0}
+    rows = compared(was, {"surplus": 4200.0}, {"surplus": 1200.0, "full": 3000.0})
     assert [(row.name, row.before, row.after, row.difference) for row in rows] == [
-        ("withhold", "2 h 00 min", "3 h 00 min", "+1 h 00 min"),
-        ("surplus", "1 h 00 min", "0 min", "−1 h 00 min"),
+        ("surplus", "1 h 05 min", "15 min", "−50 min"),
+        ("full", "10 min", "1 h 00 min", "+50 min"),
     ]
     same = Times(3, {"surplus": 60.0}, {"surplus": 60.0})
-    shown = trial_shown(True, 1.0, "", Outcome(AT_S - 3600, AT_S, 60, same, same), ZONE)
+    shown = trial_shown(True, 1.0, "", Outcome(AT_S - 3600, AT_S, 60, same, same, same), ZONE)
     assert "no difference" in shown.said
     assert new_cautions(["a"], ["a", "b"]) == ("b",)
 
@@ -237,23 +138,36 @@ def test_times_are_set_side_by_side_with_their_difference() -> None:
 
 
 def test_all_is_well_until_something_is_not() -> None:
-    assert health_room(health(), [], 10**10, ZONE, ()).headline == "All is well."
+    assert health_room(health(), [], 10**10, facts()).headline == "All is well."
     for change, said in (
-        ({"links": {"readings": {"up": False, "reason": "refused"}}}, "link readings: down: refused"),
+        ({"links": {"readings": {"up": False, "reason": "refused"}}}, "broker for the readings: refused"),
         ({"backup": {"fault": "no backup: disk full", "last": None, "last_age_s": None}}, "no backup: disk full"),
         ({"prices": {"faults": ["prices of tariffs.buy: expected status 200, got 503"]}}, "got 503"),
-        ({"alarms": [{"name": "level", "sentence": "no level heard", "since": AT}]}, "No level heard, since 13:00"),
-        ({"inputs": [reading("tank_level_pct", 90, 700)]}, "ilent: tank level"),
-        ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "never heard"),
+        ({"alarms": [{"name": "level frozen", "sentence": "level stuck", "since": AT}]}, "Level stuck, since 13:00"),
+        ({"inputs": [reading("tank_level_pct", 90, 700)]}, "tank level"),
+        ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "since the daemon"),
     ):
-        room = health_room(health(**change), [], 10**10, ZONE, ())
-        assert room.headline == "One thing needs you."
+        room = health_room(health(**change), [], 10**10, facts())
+        assert room.headline == "1 trouble."
         assert [said.lower() in trouble.lower() for trouble in room.troubles] == [True]
-    assert health_room(health(), [], 10**8, ZONE, ()).troubles
-    # A price stands until it is told anew.
+    assert health_room(health(), [], 10**8, facts()).troubles
+    # A price stands until another one comes.
     assert (
-        health_room(health(inputs=[reading("import_price", 0.3, 9e9)]), [], 10**10, ZONE, ()).headline == "All is well."
+        health_room(health(inputs=[reading("import_price", 0.3, 9e9)]), [], 10**10, facts()).headline == "All is well."
     )
+
+
+def test_readings_are_grouped_by_what_depends_on_them_and_the_unheard_are_listed_too() -> None:
+    topics = {"tank_level_pct": "hut/tank", "diverted_wh": "hut/energy", "pv_w": "hut/roof"}
+    known = facts(topics=topics, booked=("diverted_wh",))
+    room = health_room(health(inputs=[reading("pv_w", 5, 1)]), [], 10**10, known)
+    assert [[one.words for one in group.signals] for group in room.groups] == [
+        ["tank level"],
+        ["diverted energy"],
+        ["pv"],
+    ]
+    assert room.groups[0].signals[0].reading is None
+    assert room.groups[0].signals[0].topic == "hut/tank"
 
 
 def test_a_sparkline_runs_from_edge_to_edge_keeps_peaks_and_breaks_at_gaps() -> None:

@@ -96,3 +96,22 @@ def test_no_more_wait_than_may_and_no_more_are_kept() -> None:
         assert made == [0]  # it was let go
 
     run(test)
+
+
+def test_an_answer_ages_by_the_houses_clock_however_fast_its_story_is_told() -> None:
+    made, make = counting()
+    story_s = [1000.0]
+
+    async def test() -> None:
+        shelf = Shelf(lambda: story_s[0])
+        try:
+            assert await shelf.ask("stock", 60, make) == 1
+            story_s[0] += 59
+            assert await shelf.ask("stock", 60, make) == 1
+            story_s[0] += 2
+            assert await shelf.ask("stock", 60, make) == 2
+        finally:
+            shelf.close()
+
+    asyncio.run(asyncio.wait_for(test(), WITHIN_S))
+    assert made == [0, 1]

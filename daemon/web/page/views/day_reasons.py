@@ -1,0 +1,61 @@
+"""Why a heater was on or off at one instant of the past, of the ledger's note of the decision that stood."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from accounting.ledger.records import DecisionRow
+from daemon.web.page.views.day import reason_of
+from daemon.web.page.views.figures import sentence, utc
+from daemon.web.page.views.now import VERDICTS, FindingShown
+from rules.model.orders import Order
+
+_LEADS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+
+
+@dataclass(frozen=True, slots=True)
+class ReasonsShown:
+    """One heater's decision. at: the instant asked for; since: when it was made."""
+
+    heater: str
+    at: str
+    since: str
+    sentence: str
+    change: str
+    reason: str
+    findings: tuple[FindingShown, ...]
+
+
+def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tuple[ReasonsShown, ...]:
+    """The decisions that stood at a UTC second, one for each heater."""
+    zone = ZoneInfo(timezone)
+    return tuple(
+        ReasonsShown(
+            heater=row.heater,
+            at=f"{utc(at_s).astimezone(zone):%H:%M}",
+            since=f"{utc(row.at_s).astimezone(zone):%H:%M}",
+            sentence=_sentence(row),
+            change=sentence(row.change),
+            reason=reason_of(row),
+            findings=tuple(
+                FindingShown(
+                    rule=found.guard,
+                    verdict=VERDICTS[found.verdict.name.lower()],
+                    sentence=found.sentence,
+                    change=found.change,
+                    decides=found.guard == row.guard,
+                    against=found.verdict.name == "FORBID",
+                )
+                for found in row.findings
+            ),
+        )
+        for row in rows
+    )
+
+
+def _sentence(row: DecisionRow) -> str:
+    found = next((one.sentence for one in row.findings if one.guard == row.guard), "")
+    if not found:
+        whole = row.sentence.removesuffix(f"; {row.change}") if row.change else row.sentence
+        found = whole.partition(": ")[2] or whole
+    return sentence(f"{_LEADS[row.order]}: {found}")
