@@ -149,7 +149,9 @@ def _estimate(recording: Recording, home: StudiedHome) -> float | None:
     told = months(recording)
     a_day_wh = sum(month.hot_water_kwh for month in told) * 1000 / max(len(recording.days), 1)
     tank = home.tank
-    if not home.diverter or recording.battery_mws or WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
+    if recording.metered or not home.diverter or recording.battery_mws:
+        return None
+    if WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
         return None
     return sum(diverted(month).diverted_kwh for month in told)
 
