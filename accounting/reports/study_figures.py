@@ -16,7 +16,8 @@ from accounting.valuation.formula import half_even
 MWS_PER_WH = 3_600_000
 CONFIDENCE = 0.9
 _DRAWS, _SEED = 2000, 814
-_FEWEST_BLOCKS = 8
+FEWEST_BLOCKS = 8
+"""Fewer blocks of days show no range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ def paired_range(
     if len(first) != len(other):
         raise ValueError(f"expected as many blocks in both, got {len(first)} and {len(other)}")
     count = len(first)
-    if count < _FEWEST_BLOCKS:
+    if count < FEWEST_BLOCKS:
         return None
     differences = [later - earlier for earlier, later in zip(first, other, strict=True)]
     if not any(differences):

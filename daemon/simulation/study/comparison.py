@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.model.periods import bounds
 from accounting.reports.monthly_estimate import diverted
-from accounting.reports.study_figures import Figures
+from accounting.reports.study_figures import FEWEST_BLOCKS, Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.simulation.study.closed_loop import simulate
@@ -119,6 +119,8 @@ def study(
         recording = read(file, wanted, lambda rows: progress("reading", 0.0))
     cuts, block = blocks(recording, first.zone)
     notes = list(dict.fromkeys([*recording.notes, *(note for home in homes for note in home.notes)]))
+    if len(cuts.starts_s) < FEWEST_BLOCKS:
+        notes.append(f"{len(cuts.starts_s)} days are too few for a range of the differences; it takes {FEWEST_BLOCKS}")
     figures: dict[int, Figures] = {}
     if workers <= 1 or len(homes) == 1:
         for number, home in enumerate(homes):
