@@ -33,8 +33,8 @@ class Recording:
     name: the file's; step_s: its usual step; at_s, length_s: each piece's start (UTC seconds) and length; gross_mw: sun
     less house less battery, what there is for the heaters; battery_mw: + charging; need_wh: heat wanted at the taps;
     days: by UTC day since 1970, the sun's and the house's energy, mW·s; house_mws, pv_mws, battery_mws: in all;
-    first_level_pct: the tank's first recorded level; left_out_s: gaps; metered: whether house and sun are what the meter
-    bought and sold; notes: what a person should know of the file.
+    first_level_pct: the tank's first recorded level; left_out_s: gaps; metered: whether house and sun are what the
+    meter bought and sold; notes: what a person should know of the file.
     """
 
     name: str
