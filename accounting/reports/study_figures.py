@@ -86,15 +86,15 @@ class Bill:
             return 0
         return half_even(mws * scale * rate.numerator, 1000 * MWS_PER_WH * rate.denominator)
 
-    @property
-    def has_cost(self) -> bool:
-        """Whether there is a tariff to make a bill of."""
-        return self.imports is not None
+    def cost(self, flowed: int) -> tuple[int, ...] | None:
+        """Money by block; None without an import tariff, or where more than a hundredth of what flowed has no price."""
+        lacking = sum(mws for what, mws in self.unpriced.items() if what.endswith("price"))
+        return None if self.imports is None or lacking * 100 > flowed else tuple(self.micro)
 
-    @property
-    def has_carbon(self) -> bool:
-        """Whether there is a factor to count carbon by."""
-        return self.grid is not None
+    def carbon(self, flowed: int) -> tuple[int, ...] | None:
+        """Carbon by block; None without the grid's factor, or where more than a hundredth of what flowed has none."""
+        lacking = sum(mws for what, mws in self.unpriced.items() if what.endswith("carbon"))
+        return None if self.grid is None or lacking * 100 > flowed else tuple(self.mg)
 
 
 @dataclass(frozen=True, slots=True)

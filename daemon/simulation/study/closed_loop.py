@@ -87,6 +87,7 @@ class _Loop:
         twin, bill, recording = self._twin, self._bill, self._recording
         stock_wh = twin.stored_wh() - self._start_wh
         boiler = self._heat.get(BOILER, 0)
+        flowed = self._imported + self._exported + boiler
         return Figures(
             house=recording.house_mws,
             pv=recording.pv_mws,
@@ -100,8 +101,8 @@ class _Loop:
             short=self._short,
             cold_s=self._cold_s,
             switchings=self._switchings,
-            micro=tuple(bill.micro) if bill.has_cost else None,
-            mg=tuple(bill.mg) if bill.has_carbon else None,
+            micro=bill.cost(flowed),
+            mg=bill.carbon(flowed),
             unpriced=dict(bill.unpriced),
         )
 

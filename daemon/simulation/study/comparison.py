@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.model.periods import bounds
 from accounting.reports.monthly_estimate import diverted
-from accounting.reports.study_figures import FEWEST_BLOCKS, Figures
+from accounting.reports.study_figures import FEWEST_BLOCKS, MWS_PER_WH, Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.simulation.study.closed_loop import simulate
@@ -138,12 +138,21 @@ def study(
                 hint = "too little memory? try --workers 1"
                 raise BrimfulError(OP, "--workers", "a worker process has died", hint) from None
     found = tuple(figures[number] for number in range(len(homes)))
-    notes += [
-        f"no {what} for {mws / 3.6e9:.1f} kWh: counted as 0"
-        for each in found[:1]
-        for what, mws in each.unpriced.items()
-    ]
+    notes += _unpriced(found)
     return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first))
+
+
+def _unpriced(found: Sequence[Figures]) -> list[str]:
+    """What had no price or no factor, in the variant that had most of it."""
+    most: dict[str, int] = {}
+    for each in found:
+        for what, mws in each.unpriced.items():
+            most[what] = max(most.get(what, 0), mws)
+    return [
+        f"no {what} for up to {mws / (1000 * MWS_PER_WH):.1f} kWh: counted as 0, or no figure where that is over 1 %"
+        for what, mws in most.items()
+        if mws >= 50 * MWS_PER_WH
+    ]
 
 
 def _estimate(recording: Recording, home: StudiedHome) -> float | None:
