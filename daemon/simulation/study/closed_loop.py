@@ -49,6 +49,7 @@ class _Loop:
         self._switchings = 0
         self._engine = home.engine(recording.step_s)
         self._sensors = [(name, min(int(_HEIGHTS[name] * 10), 9)) for name in rules.temperatures]
+        self._battery_matters = rules.battery.maximum_discharge_w is not None
         self._gross_mw = recording.gross_mw
         self._battery_mw = recording.battery_mw
         if not home.battery:
@@ -219,7 +220,8 @@ class _Loop:
             Reading(name, power_mw / 1000, at_s, at_s)
             for name, power_mw in zip(self._home.powers, taken_mw, strict=True)
         ]
-        readings.append(Reading("battery_w", self._battery_mw[i] / 1000, at_s, at_s))
+        if self._battery_matters:
+            readings.append(Reading("battery_w", self._battery_mw[i] / 1000, at_s, at_s))
         if self._home.made.wiring.level:
             readings.append(Reading(LEVEL, self._level_pct(), at_s, at_s))
         if self._sensors:
@@ -288,9 +290,9 @@ class _Loop:
             for source, mw in ((self._grid, grid_mw), (BATTERY, battery_mw), (SUN, power_mw - grid_mw - battery_mw)):
                 if mw:
                     heat[source] = heat.get(source, 0) + mw * seconds
-            served = twin.advance(seconds, [mw / 1000 for mw in (*taken_mw, topup_mw)], need_wh, TAP_C).served
+            served = twin.advance(seconds, [mw / 1000 for mw in (*taken_mw, topup_mw)], need_wh, TAP_C)
         elif need_wh:
-            served = twin.advance(seconds, (), need_wh, TAP_C).served
+            served = twin.advance(seconds, (), need_wh, TAP_C)
         else:
             twin.wait(seconds)
             served = None
