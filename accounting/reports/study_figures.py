@@ -16,7 +16,8 @@ from accounting.valuation.formula import half_even
 MWS_PER_WH = 3_600_000
 CONFIDENCE = 0.9
 _DRAWS, _SEED = 2000, 814
-_FEWEST_BLOCKS = 8
+FEWEST_BLOCKS = 8
+"""Fewer blocks of days show no range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,15 +86,15 @@ class Bill:
             return 0
         return half_even(mws * scale * rate.numerator, 1000 * MWS_PER_WH * rate.denominator)
 
-    @property
-    def has_cost(self) -> bool:
-        """Whether there is a tariff to make a bill of."""
-        return self.imports is not None
+    def cost(self, flowed: int) -> tuple[int, ...] | None:
+        """Money by block; None without an import tariff, or where more than a hundredth of what flowed has no price."""
+        lacking = sum(mws for what, mws in self.unpriced.items() if what.endswith("price"))
+        return None if self.imports is None or lacking * 100 > flowed else tuple(self.micro)
 
-    @property
-    def has_carbon(self) -> bool:
-        """Whether there is a factor to count carbon by."""
-        return self.grid is not None
+    def carbon(self, flowed: int) -> tuple[int, ...] | None:
+        """Carbon by block; None without the grid's factor, or where more than a hundredth of what flowed has none."""
+        lacking = sum(mws for what, mws in self.unpriced.items() if what.endswith("carbon"))
+        return None if self.grid is None or lacking * 100 > flowed else tuple(self.mg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ def paired_range(
     if len(first) != len(other):
         raise ValueError(f"expected as many blocks in both, got {len(first)} and {len(other)}")
     count = len(first)
-    if count < _FEWEST_BLOCKS:
+    if count < FEWEST_BLOCKS:
         return None
     differences = [later - earlier for earlier, later in zip(first, other, strict=True)]
     if not any(differences):

@@ -35,14 +35,6 @@ class Served(NamedTuple):
     short_wh: float
 
 
-class Passed(NamedTuple):
-    """What became of the heat in a step, Wh. taken_wh: by source; served: None without a draw."""
-
-    taken_wh: tuple[float, ...]
-    lost_wh: float
-    served: Served | None
-
-
 def layer_at(cylinder: Cylinder, height: float) -> int:
     """The layer at a height, 0 (bottom) to 1 (top)."""
     return min(int(height * cylinder.nodes), cylinder.nodes - 1)
@@ -124,18 +116,25 @@ class Twin:
         tap_c: float = 40.0,
         *,
         draw_l: float = 0.0,
-    ) -> Passed:
+    ) -> Served | None:
         """The next dt_s: first the draw, then loss and heating together.
 
         watts: each source's, as `limited_w` allows them; need_wh: heat wanted at the taps above cold, with water of
-        tap_c; or draw_l: litres out of the tank, where the taps' mixing is worked out elsewhere.
+        tap_c; or draw_l: litres out of the tank, where the taps' mixing is worked out elsewhere. Returns what the taps
+        got of need_wh.
         """
         if self._idle_s:
             self._cool()
         served = self.tapped(need_wh, tap_c) if need_wh > 0 else None
         heat_w: list[tuple[int, float]] = []
+        given_w = 0.0
         for source, power_w in zip(self.sources, watts, strict=False):
-            if power_w:
+            if not power_w:
+                continue
+            given_w += power_w
+            if source.low == source.high:
+                heat_w.append((source.low, power_w))
+            else:
                 layers = range(source.low, source.high + 1)
                 heat_w += [(layer, power_w / len(layers)) for layer in layers]
         after = step(
@@ -148,11 +147,10 @@ class Twin:
             ambient_c=self.ambient_c,
         )
         self._temps_c = after.temps_c
-        taken_wh = tuple([power_w * dt_s / 3600.0 for power_w in watts])
-        self.taken_wh += sum(taken_wh)
+        self.taken_wh += given_w * dt_s / 3600.0
         self.drawn_wh += after.drawn_wh
         self.lost_wh += after.lost_wh
-        return Passed(taken_wh, after.lost_wh, served)
+        return served
 
     def tapped(self, need_wh: float, tap_c: float) -> Served:
         """What the tank gives of a draw of need_wh at tap_c; nothing is drawn yet.

@@ -35,7 +35,7 @@ def _do(twin: Twin, told: dict[str, Any], at_once: bool) -> float:
     if told["mixed_l"]:
         twin.mix(told["mixed_l"])
     watts = [twin.limited_w(i, told[name], told["dt_s"]) for i, name in enumerate(("sun_w", "coil_w"))]
-    served = twin.advance(told["dt_s"], watts, told["need_wh"], told["tap_c"]).served
+    served = twin.advance(told["dt_s"], watts, told["need_wh"], told["tap_c"])
     if served is None:
         return 0.0
     assert served.tank_wh + served.short_wh <= told["need_wh"] * (1 + 1e-9) + 1e-9

@@ -61,3 +61,15 @@ def test_half_hours_show_four_percent_less_of_it(year: Year) -> None:
     assert fine.cost_micro is not None
     assert coarse.cost_micro is not None
     assert 1 - coarse.cost_micro / fine.cost_micro == pytest.approx(0.013, abs=0.005)
+
+
+@pytest.mark.long
+def test_a_half_hourly_meter_s_export_is_enough_for_one_percent(year: Year, tmp_path: Path) -> None:
+    file = recorded_study.write_meter(tmp_path / "meter.csv", year.recording)
+    with open_readings(file, ["main"]) as opened:
+        recording = read(opened, Wanted(2.0, year.home.zone, 50.0))
+    found = simulate(year.home, recording, year.cuts)
+    assert found.heat["sun"] == pytest.approx(year.found.heat["sun"], rel=0.01)
+    assert found.cost_micro is not None
+    assert year.found.cost_micro is not None
+    assert found.cost_micro == pytest.approx(year.found.cost_micro, rel=0.002)

@@ -41,7 +41,7 @@ def test_a_draw_lies_between_mixed_tank_and_plug_flow(nodes: int) -> None:
     while tank_l < 190.0:
         before_c = twin.temps_c[-1]
         assert 10 + 50 * exp(-tank_l / 200.0) - 1e-9 <= before_c <= 60.0 + 1e-9
-        served = twin.advance(0.0, need_wh=50.0).served
+        served = twin.advance(0.0, need_wh=50.0)
         assert served is not None
         tank_l += served.tank_l
 
@@ -53,7 +53,7 @@ def test_v40_of_a_tank_of_many_layers_nears_that_of_plug_flow() -> None:
     for nodes in (5, 10, 20, 40, 80):
         twin, v40_l = Twin(Cylinder(200.0, nodes, 0.0), (60.0,) * nodes), 0.0
         while twin.temps_c[-1] >= 40.0:
-            served = twin.advance(0.0, need_wh=1.163 * 5 * 30).served
+            served = twin.advance(0.0, need_wh=1.163 * 5 * 30)
             assert served is not None
             v40_l += served.tank_wh / (1.163 * 30)
         found.append(v40_l)
@@ -91,7 +91,7 @@ def _a_day(nodes: int) -> tuple[float, float]:
                 twin.wait(60.0)
                 continue
             power_w = twin.limited_w(0, sun_w, 60.0)
-            served = twin.advance(60.0, [power_w], need_wh).served
+            served = twin.advance(60.0, [power_w], need_wh)
             short_wh += served.short_wh if served is not None else 0.0
     return twin.taken_wh, short_wh
 

@@ -7,9 +7,11 @@ import csv
 import gzip
 from array import array
 from dataclasses import replace
+from datetime import UTC, datetime
 from math import isnan
 from pathlib import Path
 
+from accounting.reports.study_figures import MWS_PER_WH
 from daemon.simulation.study.recording import Recording
 from tests.support import recorded_year
 from tests.support.recorded_sources import household
@@ -63,3 +65,22 @@ def coarser(recording: Recording, minutes: int) -> Recording:
         gross_mw.extend([mean + 1] * rest + [mean] * (last - first - rest))
         first = last
     return replace(recording, gross_mw=gross_mw)
+
+
+def write_meter(path: Path, recording: Recording) -> Path:
+    """The readings of the half-hourly meter that the recording's house would have had without a diverter."""
+    bought = sold = drawn_wh = 0.0
+    slot = 0
+    with path.open("w") as out:
+        out.write("time,import_wh,export_wh,drawn_wh\n")
+        for at_s, length_s, gross_mw, need_wh in zip(
+            recording.at_s, recording.length_s, recording.gross_mw, recording.need_wh, strict=True
+        ):
+            if at_s // 1800 != slot:
+                slot = at_s // 1800
+                at = datetime.fromtimestamp(slot * 1800, UTC).isoformat()
+                out.write(f"{at},{bought:.1f},{sold:.1f},{drawn_wh:.1f}\n")
+            sold += max(gross_mw, 0) * length_s / MWS_PER_WH
+            bought -= min(gross_mw, 0) * length_s / MWS_PER_WH
+            drawn_wh += need_wh
+    return path

@@ -49,6 +49,7 @@ class _Loop:
         self._switchings = 0
         self._engine = home.engine(recording.step_s)
         self._sensors = [(name, min(int(_HEIGHTS[name] * 10), 9)) for name in rules.temperatures]
+        self._battery_matters = rules.battery.maximum_discharge_w is not None
         self._gross_mw = recording.gross_mw
         self._battery_mw = recording.battery_mw
         if not home.battery:
@@ -87,6 +88,7 @@ class _Loop:
         twin, bill, recording = self._twin, self._bill, self._recording
         stock_wh = twin.stored_wh() - self._start_wh
         boiler = self._heat.get(BOILER, 0)
+        flowed = self._imported + self._exported + boiler
         return Figures(
             house=recording.house_mws,
             pv=recording.pv_mws,
@@ -100,8 +102,8 @@ class _Loop:
             short=self._short,
             cold_s=self._cold_s,
             switchings=self._switchings,
-            micro=tuple(bill.micro) if bill.has_cost else None,
-            mg=tuple(bill.mg) if bill.has_carbon else None,
+            micro=bill.cost(flowed),
+            mg=bill.carbon(flowed),
             unpriced=dict(bill.unpriced),
         )
 
@@ -218,7 +220,8 @@ class _Loop:
             Reading(name, power_mw / 1000, at_s, at_s)
             for name, power_mw in zip(self._home.powers, taken_mw, strict=True)
         ]
-        readings.append(Reading("battery_w", self._battery_mw[i] / 1000, at_s, at_s))
+        if self._battery_matters:
+            readings.append(Reading("battery_w", self._battery_mw[i] / 1000, at_s, at_s))
         if self._home.made.wiring.level:
             readings.append(Reading(LEVEL, self._level_pct(), at_s, at_s))
         if self._sensors:
@@ -287,9 +290,9 @@ class _Loop:
             for source, mw in ((self._grid, grid_mw), (BATTERY, battery_mw), (SUN, power_mw - grid_mw - battery_mw)):
                 if mw:
                     heat[source] = heat.get(source, 0) + mw * seconds
-            served = twin.advance(seconds, [mw / 1000 for mw in (*taken_mw, topup_mw)], need_wh, TAP_C).served
+            served = twin.advance(seconds, [mw / 1000 for mw in (*taken_mw, topup_mw)], need_wh, TAP_C)
         elif need_wh:
-            served = twin.advance(seconds, (), need_wh, TAP_C).served
+            served = twin.advance(seconds, (), need_wh, TAP_C)
         else:
             twin.wait(seconds)
             served = None

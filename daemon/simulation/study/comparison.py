@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.model.periods import bounds
 from accounting.reports.monthly_estimate import diverted
-from accounting.reports.study_figures import Figures
+from accounting.reports.study_figures import FEWEST_BLOCKS, MWS_PER_WH, Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.simulation.study.closed_loop import simulate
@@ -119,6 +119,8 @@ def study(
         recording = read(file, wanted, lambda rows: progress("reading", 0.0))
     cuts, block = blocks(recording, first.zone)
     notes = list(dict.fromkeys([*recording.notes, *(note for home in homes for note in home.notes)]))
+    if len(cuts.starts_s) < FEWEST_BLOCKS:
+        notes.append(f"{len(cuts.starts_s)} days are too few for a range of the differences; it takes {FEWEST_BLOCKS}")
     figures: dict[int, Figures] = {}
     if workers <= 1 or len(homes) == 1:
         for number, home in enumerate(homes):
@@ -136,12 +138,21 @@ def study(
                 hint = "too little memory? try --workers 1"
                 raise BrimfulError(OP, "--workers", "a worker process has died", hint) from None
     found = tuple(figures[number] for number in range(len(homes)))
-    notes += [
-        f"no {what} for {mws / 3.6e9:.1f} kWh: counted as 0"
-        for each in found[:1]
-        for what, mws in each.unpriced.items()
-    ]
+    notes += _unpriced(found)
     return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first))
+
+
+def _unpriced(found: Sequence[Figures]) -> list[str]:
+    """What had no price or no factor, in the variant that had most of it."""
+    most: dict[str, int] = {}
+    for each in found:
+        for what, mws in each.unpriced.items():
+            most[what] = max(most.get(what, 0), mws)
+    return [
+        f"no {what} for up to {mws / (1000 * MWS_PER_WH):.1f} kWh: counted as 0, or no figure where that is over 1 %"
+        for what, mws in most.items()
+        if mws >= 50 * MWS_PER_WH
+    ]
 
 
 def _estimate(recording: Recording, home: StudiedHome) -> float | None:
@@ -149,7 +160,9 @@ def _estimate(recording: Recording, home: StudiedHome) -> float | None:
     told = months(recording)
     a_day_wh = sum(month.hot_water_kwh for month in told) * 1000 / max(len(recording.days), 1)
     tank = home.tank
-    if not home.diverter or recording.battery_mws or WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
+    if recording.metered or not home.diverter or recording.battery_mws:
+        return None
+    if WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
         return None
     return sum(diverted(month).diverted_kwh for month in told)
 

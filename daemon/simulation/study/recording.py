@@ -6,7 +6,7 @@ are cut into minutes. Powers are whole milliwatts, so that energies in mW·s add
 """
 
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
@@ -31,10 +31,10 @@ class Recording:
     """The recorded time, cut into pieces of at most a minute.
 
     name: the file's; step_s: its usual step; at_s, length_s: each piece's start (UTC seconds) and length; gross_mw: sun
-    less house less battery, what there is for the heaters; battery_mw: + charging; need_wh: heat wanted
-    at the taps; days: by UTC day since 1970, the sun's and the house's energy, mW·s; house_mws, pv_mws, battery_mws: in
-    all (battery: + charging); first_level_pct: the tank's first recorded level; left_out_s: gaps; notes: what a person
-    should know of the file.
+    less house less battery, what there is for the heaters; battery_mw: + charging; need_wh: heat wanted at the taps;
+    days: by UTC day since 1970, the sun's and the house's energy, mW·s; house_mws, pv_mws, battery_mws: in all;
+    first_level_pct: the tank's first recorded level; left_out_s: gaps; metered: whether house and sun are what the
+    meter bought and sold; notes: what a person should know of the file.
     """
 
     name: str
@@ -50,6 +50,7 @@ class Recording:
     battery_mws: int = 0
     first_level_pct: float | None = None
     left_out_s: int = 0
+    metered: bool = False
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -76,17 +77,18 @@ def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = l
             OP, file.name, f"expected at least two rows, got {len(at_s)}", "a study needs days, or a year"
         )
     step_s = _usual_step(at_s)
-    found = Recording(file.name, step_s, notes=rows.notes())
+    found = Recording(file.name, step_s, metered=rows.metered, notes=rows.notes())
     house_w = rows.mend(step_s, found.notes)
     ends_s = _ends(at_s, step_s)
     needs_wh = counted(at_s, ends_s, columns, wanted, found.notes)
-    _cut(found, at_s, ends_s, house_w, columns, needs_wh)
+    _cut(found, at_s, ends_s, house_w, columns, needs_wh, rows.metered)
     if not found.at_s:
         raise BrimfulError(OP, file.name, "expected rows with house and sun, got none")
     if not {"drawn_wh", "water_l"} & set(columns):
         found.notes.append(wanted.note)
         found.need_wh = array("d", wanted.by_profile(found.at_s))
-    _note_coarseness(found)
+    if not rows.metered:
+        _note_coarseness(found)
     if found.left_out_s:
         found.notes.append(f"left out, for want of readings: {found.left_out_s / 3600:.1f} h")
     return found
@@ -141,6 +143,7 @@ def _cut(
     house_w: list[float],
     columns: dict[str, list[float]],
     needs_wh: list[float],
+    apart: bool,
 ) -> None:
     """Cuts the rows into pieces, and leaves out those without house or sun."""
     pv_w, stored = columns["pv_w"], columns.get("battery_w")
@@ -161,17 +164,33 @@ def _cut(
         house_mw, sun_mw, battery_mw = round(house * 1000), round(sun * 1000), round(battery * 1000)
         whole_s = end_s - start_s
         day = found.days.setdefault(start_s // 86_400, [0, 0])
-        day[0] += sun_mw * whole_s
-        day[1] += house_mw * whole_s
         found.battery_mws += battery_mw * whole_s
-        while start_s < end_s:
-            length_s = min(LONGEST_S, end_s - start_s)
+        for length_s, piece_sun, piece_house in _pieces(whole_s, sun_mw, house_mw, apart):
+            day[0] += piece_sun * length_s
+            day[1] += piece_house * length_s
             found.at_s.append(start_s)
             found.length_s.append(length_s)
-            found.gross_mw.append(sun_mw - house_mw - battery_mw)
+            found.gross_mw.append(piece_sun - piece_house - battery_mw)
             found.battery_mw.append(battery_mw)
             found.need_wh.append(needs_wh[place] * length_s / whole_s)
             start_s += length_s
     found.pv_mws, found.house_mws = (sum(day[kind] for day in found.days.values()) for kind in (0, 1))
     if silent:
         found.notes.append(f"battery_w: {silent} rows without it, taken as 0 W")
+
+
+def _pieces(whole_s: int, sun_mw: int, house_mw: int, apart: bool) -> Iterator[tuple[int, int, int]]:
+    """(length, sun, house) of a row's pieces. apart: what was sold stands at the row's end, in as many pieces as its
+    share of the row's energy, and what was bought before it: neither cancels the other."""
+    count = -(-whole_s // LONGEST_S)
+    lengths = [LONGEST_S] * (count - 1) + [whole_s - LONGEST_S * (count - 1)]
+    if not apart or count == 1 or not sun_mw or not house_mw:
+        yield from ((length_s, sun_mw, house_mw) for length_s in lengths)
+        return
+    sold = min(max(round(count * sun_mw / (sun_mw + house_mw)), 1), count - 1)
+    sold_s = sum(lengths[count - sold :])
+    for number, length_s in enumerate(lengths):
+        if number < count - sold:
+            yield length_s, 0, round(house_mw * whole_s / (whole_s - sold_s))
+        else:
+            yield length_s, round(sun_mw * whole_s / sold_s), 0

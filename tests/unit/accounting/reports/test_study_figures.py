@@ -1,5 +1,6 @@
 """The studied bill and the paired range."""
 
+from datetime import date
 from fractions import Fraction
 from random import Random
 
@@ -15,8 +16,6 @@ KWH = 1000 * MWS_PER_WH
 
 
 def _flat(direction: str, price: str) -> Tariff:
-    from datetime import date
-
     return Tariff(direction, (Period(date.min, None, (Band("all", Fraction(price)),)),), "UTC")  # type: ignore[arg-type]
 
 
@@ -35,6 +34,16 @@ def test_what_has_no_price_is_counted_as_unpriced() -> None:
     bill = Bill(_flat("import", "0.30"), None, None, None)
     bill.add(0, 0, 1800, None, Stretch(2 * KWH, 0, 0))
     assert (bill.micro, bill.unpriced) == ([0], {"import price": 2 * KWH})
+
+
+def test_without_a_price_for_more_than_a_hundredth_there_is_no_figure() -> None:
+    bill = Bill(_flat("import", "0.30"), None, None, None)
+    bill.add(0, 0, 1800, Fraction("0.30"), Stretch(100 * KWH, 0, 0))
+    bill.add(0, 1800, 3600, None, Stretch(KWH, 0, 0))
+    assert bill.cost(101 * KWH) == (30_000_000,)
+    assert bill.cost(99 * KWH) is None
+    assert bill.carbon(101 * KWH) is None
+    assert Bill(None, None, None, None).cost(KWH) is None
 
 
 def test_each_product_is_rounded_once_half_to_even() -> None:

@@ -69,6 +69,13 @@ def test_over_two_workers_it_is_the_same(capsys: pytest.CaptureFixture[str], hou
     )
 
 
+def test_a_few_days_have_no_range_and_say_so(capsys: pytest.CaptureFixture[str], house: Path) -> None:
+    study_house.write(house / "readings.csv", study_house.rows(1.0))
+    answer = answered(capsys, house, "diverter=off")
+    assert answer["variants"][1]["against_first"]["low"] is None
+    assert any("too few for a range" in note for note in answer["notes"])
+
+
 def test_the_statement(capsys: pytest.CaptureFixture[str], house: Path) -> None:
     shown = said(capsys, house, "diverter=off")
     assert "Alder Bank: a study of 2025-04-28 01:00 to 2025-05-07 01:00" in shown

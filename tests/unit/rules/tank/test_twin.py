@@ -40,7 +40,7 @@ def test_a_coil_heats_its_layers_alike() -> None:
 
 def test_hot_water_is_mixed_with_cold_at_the_tap() -> None:
     twin = Twin(TEN, (60.0,) * 10)
-    served = twin.advance(0.0, need_wh=1.163 * 10 * 30, tap_c=40.0).served
+    served = twin.advance(0.0, need_wh=1.163 * 10 * 30, tap_c=40.0)
     assert served is not None
     assert (served.tank_l, served.short_wh) == pytest.approx((6.0, 0.0))
     assert twin.drawn_wh == pytest.approx(1.163 * 10 * 30)
@@ -48,14 +48,14 @@ def test_hot_water_is_mixed_with_cold_at_the_tap() -> None:
 
 def test_water_that_is_too_cool_comes_as_it_is_and_its_heat_falls_short() -> None:
     twin = Twin(TEN, (25.0,) * 10)
-    served = twin.advance(0.0, need_wh=1.163 * 10 * 30, tap_c=40.0).served
+    served = twin.advance(0.0, need_wh=1.163 * 10 * 30, tap_c=40.0)
     assert served is not None
     assert (served.tank_l, served.tank_wh, served.short_wh) == pytest.approx((10.0, 1.163 * 150, 1.163 * 150))
 
 
 def test_a_draw_that_empties_the_tank_falls_short_of_the_rest() -> None:
     twin = Twin(TEN, (60.0,) * 10)
-    served = twin.advance(0.0, need_wh=10_000.0, tap_c=40.0).served
+    served = twin.advance(0.0, need_wh=10_000.0, tap_c=40.0)
     assert served is not None
     assert served.tank_wh == pytest.approx(1.163 * 100 * 50)
     assert served.short_wh == pytest.approx(10_000.0 - 1.163 * 100 * 50)

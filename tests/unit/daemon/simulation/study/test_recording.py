@@ -112,6 +112,24 @@ def test_the_house_is_worked_out_at_the_meter_where_it_is_not_recorded(tmp_path:
     assert "house_w worked out" in found.notes[0]
 
 
+def test_half_hours_of_a_meter_keep_what_was_bought_and_what_was_sold(tmp_path: Path) -> None:
+    text = "time,import_wh,export_wh\n" + "".join(
+        f"2025-06-01T{10 + number // 2}:{number % 2 * 30:02}Z,{bought},{sold}\n"
+        for number, (bought, sold) in enumerate([(1000, 500), (1300, 500), (1400, 800), (1400, 1700), (1400, 1700)])
+    )
+    found = recorded(tmp_path, text)
+    assert len(found.at_s) == 120
+    assert found.left_out_s == 1800  # nothing is known of the time after the last reading
+    assert found.house_mws / 3.6e6 == pytest.approx(400, abs=0.001)
+    assert found.pv_mws / 3.6e6 == pytest.approx(1200, abs=0.001)
+    kwh = [gross * 60 / 3.6e9 for gross in found.gross_mw]
+    assert sum(each for each in kwh if each > 0) == pytest.approx(1.2, abs=1e-6)
+    assert sum(each for each in kwh if each < 0) == pytest.approx(-0.4, abs=1e-6)
+    # In the second half hour 100 Wh were bought and 300 sold: a quarter of 30 minutes, 8, and the rest.
+    assert [gross > 0 for gross in found.gross_mw[30:60]] == [False] * 8 + [True] * 22
+    assert "import_wh, export_wh" in found.notes[0]
+
+
 def test_a_load_that_stands_still_for_hours_is_remarked_on(tmp_path: Path) -> None:
     rows = [f"{100 + i % 7},0,0" for i in range(500)] + ["250,0,0"] * 400
     assert any("250 W without a change for 6.7 h" in note for note in recorded(tmp_path, minutes(*rows)).notes)
