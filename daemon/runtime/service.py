@@ -163,7 +163,7 @@ class Service:
             # Only here: questions to the ledger import this module too, and need no server.
             from daemon.web.site.opening import open_server
 
-            self.api = open_server(lambda: self.home, self._latest, self.loop.put, lambda: self._clock.now().mono_s)
+            self.api = open_server(lambda: self.home, self._latest, self.loop.put, clock)
         except BaseException:
             ledger.close()
             raise

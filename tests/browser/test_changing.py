@@ -36,6 +36,7 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         expect(page.locator("#trial")).to_contain_text("recorded minutes")
         expect(page.locator("#trial")).to_contain_text("no energy")
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        expect(page.locator("#state")).to_have_text("All is well")
         assert Axe().run(page).violations_count == 0
         page.screenshot(path=shots / "trial-phone-light.png", full_page=True)
         assert "stop_at_pct = 95" in house.file.read_text()

@@ -275,6 +275,15 @@ def test_no_secret_stands_in_a_page(page: Served) -> None:
         assert not {secret for secret in (cookie, HASH, TOKEN, PASSWORD) if secret in text}
 
 
+def test_a_first_start_says_what_is_expected_where_and_what_to_do_next(page: Served) -> None:
+    text = look(page)
+    assert "Waiting for the first readings" in text
+    for topic in ("hut/tank", "hut/meter", "hut/energy"):
+        assert f"<code>{topic}</code>" in text
+    assert text.count("the heater waits for it") == 2
+    assert "brimful listen HOME.toml" in text
+
+
 def test_an_override_that_buys_is_cautioned_before_it_is_applied(page: Served) -> None:
     cookie = log_in(page).cookie
     fields = {"order": "heat", "minutes": "60", "form_token": form_token(page, cookie)}

@@ -46,6 +46,7 @@ class Latest:
         self.current: Picture | None = None
         self._ask = ask
         self._put_s = self._asked_s = -float("inf")
+        self._old = False
         self._server: asyncio.AbstractEventLoop | None = None
         self._readers: set[Reader] = set()
         self._ticking: asyncio.TimerHandle | None = None
@@ -62,7 +63,7 @@ class Latest:
 
     def outdated(self) -> None:
         """Say, in the server's thread, that the newest picture is of before a change: who looks next gets a new one."""
-        self._put_s = self._asked_s = -float("inf")
+        self._old, self._asked_s = True, -float("inf")
 
     def changed(self) -> None:
         """Say that something has changed. Whether a picture is made of it is seen to later: orders do not wait."""
@@ -72,7 +73,7 @@ class Latest:
 
     def put(self, picture: Picture) -> None:
         """Hand over a picture. Never blocks."""
-        self.current, self._put_s = picture, time.monotonic()
+        self.current, self._put_s, self._old = picture, time.monotonic(), False
         if self._server is not None:
             with contextlib.suppress(RuntimeError):  # the server has ended
                 self._server.call_soon_threadsafe(self._wake)
@@ -91,7 +92,7 @@ class Latest:
 
     async def picture(self) -> Picture | None:
         """A picture of now; where the loop is slow the last one; None if there never was one."""
-        if time.monotonic() - self._put_s > EVERY_S:
+        if self._old or time.monotonic() - self._put_s > EVERY_S:
             with self.reading(from_now=False) as reader, contextlib.suppress(TimeoutError):
                 self._ask_once()
                 await asyncio.wait_for(reader.next(), FRESH_WITHIN_S)

@@ -18,6 +18,7 @@ from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.trials import Trials, Tried
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.figures import instant, minutes
+from daemon.web.page.views.rule_sentences import TITLES
 from daemon.web.page.views.rules import (
     RuleShown,
     changed_shown,
@@ -144,6 +145,7 @@ def _trial(tried: Tried, timezone: str) -> Mapping[str, Any]:
         "title": f"Rule {tried.change.rule}, tried",
         "room": PATH,
         "rule": tried.change.rule,
+        "called": TITLES.get(tried.change.rule, tried.change.rule),
         "changes": changed_shown(change_answer(tried.change, applied=False)),
         "cautions": tried.warned,
         "entered": tried.entered,
