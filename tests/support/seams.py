@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from accounting.books.booking import Books, BooksSettings, HeaterBooks
+from accounting.books.booking import ALL, Books, BooksSettings, HeaterBooks
 from accounting.ledger import Facts, LedgerWriter, OutboxKey, Refused
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
@@ -187,8 +187,8 @@ class _Books(Books):
         super().note(signal, at_s, value)
         self.passing("noted in the books")
 
-    def settle(self, now_utc_s: float) -> list[Entry]:
-        entries = super().settle(now_utc_s)
+    def settle(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
+        entries = super().settle(now_utc_s, most)
         if entries:
             self.passing("settled")
         return entries
