@@ -60,6 +60,10 @@ orders = { withhold = "off", surplus = "on" }
 volume_l = 315
 hot_c = 60
 
+[rules.rest]
+minimum_on_s = 0
+minimum_off_s = 0
+
 [rules.heaters]
 prefer = ["upper", "lower"]
 
