@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from rules.model.errors import BrimfulError
+from rules.planning.policy import Decision, HalfHour
+from rules.planning.store import Store
 from tests.bench import night_game
 from tests.bench.night_case import read_case
 from tests.bench.night_game import meaningful_ratio, play_plan
@@ -200,6 +202,29 @@ def test_the_command_plays_and_says_so_in_json(tmp_path: Path, capsys: pytest.Ca
     assert {"plan", "foresight", "fixed", "always", "bought_kwh", "seconds", "decisions_sha256"} <= set(result[1])
     assert result[1]["foresight"] - 1e-9 <= result[1]["fixed"] <= result[1]["always"]
     assert len((tmp_path / "out" / "home.csv").read_text().splitlines()) == 1 + 3 * 48
+
+
+def test_the_planner_is_given_prices_to_the_end_of_tomorrow_and_no_further(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = []
+
+    class Listener:
+        def __init__(self, store: Store) -> None:
+            self.store = store
+
+        def decide(self, ahead: list[HalfHour], *_: object) -> Decision:
+            given.append((ahead[0].day, ahead[-1].day, ahead[-1].slot))
+            return Decision(0.0, 0.0)
+
+    monkeypatch.setattr(night_game, "Planner", Listener)
+    case = read_case(written(tmp_path, made_rows(4)))
+    play_plan(case)
+    first, last = case.rows[0].day, case.rows[-1].day
+    assert [day for day, _, _ in given] == [row.day for row in case.rows]
+    whole = {(day, end_day, end_slot) for day, end_day, end_slot in given if day < last - 1}
+    assert whole == {(day, day + 1, 47) for day in range(first, last - 1)}
+    assert all(end_day <= day + 1 for day, end_day, _ in given)
 
 
 def test_until_plays_the_same_decisions_so_far(tmp_path: Path) -> None:

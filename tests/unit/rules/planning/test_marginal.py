@@ -6,8 +6,8 @@ from rules.planning.marginal import Cooling, before_draw, before_purchase, blend
 
 
 def test_a_purchase_caps_what_heat_is_worth_until_it_runs_out() -> None:
-    # One and a half cells for 3: the first needs of an empty tank are still worth what the cells above were.
-    assert before_purchase([9.0, 7.0, 5.0, 1.0], 1.5, 3.0) == [6.0, 4.0, 3.0, 1.0]
+    # One and a quarter cells for 3: the first needs of an empty tank are still worth what the cells above were.
+    assert before_purchase([9.0, 7.0, 5.0, 1.0], 1.25, 3.0) == [6.5, 4.5, 3.0, 1.0]
     assert before_purchase([9.0, 7.0, 5.0, 1.0], 9.0, 3.0) == [3.0, 3.0, 3.0, 1.0]
 
 
@@ -17,7 +17,7 @@ def test_a_purchase_that_costs_more_than_heat_is_worth_changes_nothing() -> None
 
 
 def test_a_draw_makes_the_first_cells_worth_the_missing_price() -> None:
-    assert before_draw([4.0, 3.0, 2.0], 1.5, 10.0) == [10.0, 7.0, 3.5]
+    assert before_draw([4.0, 3.0, 2.0], 1.25, 10.0) == [10.0, 5.5, 3.25]
     assert before_draw([4.0, 3.0, 2.0], 7.0, 10.0) == [10.0, 10.0, 10.0]
 
 

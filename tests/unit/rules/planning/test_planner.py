@@ -49,16 +49,17 @@ def test_a_week_of_gaps_leaves_the_days_before_it_in_force() -> None:
 
 
 def test_unknown_half_hours_of_today_are_not_taken_for_idle_ones() -> None:
-    """A morning without readings decides as a usual one, not as one on which nobody is at home."""
-    hours = half_hours(29, 2, NIGHT, EXPORT)
-    decided = []
-    for unknown in (True, False):
-        planner = Planner(STORE, past(1, 29))
-        for at in range(16):
-            drawn = None if unknown else MORNINGS[at]
-            decision = planner.decide(hours[at:], 1000.0, None if unknown else 0.0, drawn)
-        decided.append(decision)
-    assert decided[0] == decided[1]
+    """Mornings without a draw are followed by days without one; a morning without readings says nothing."""
+    at_home = profile(h6=1000.0, h7=1000.0, h19=3000.0)
+    days = [day(number, profile(), at_home if number * number % 7 in (1, 2) else profile()) for number in range(1, 29)]
+    cheap_at_eight = tuple(0.1 if slot in (16, 17, 18, 19) else 0.5 for slot in range(HALF_HOURS_A_DAY))
+    hours = half_hours(29, 2, cheap_at_eight, EXPORT)
+    bought = {}
+    for drawn_wh in (None, 0.0):
+        planner, bought[drawn_wh] = Planner(STORE, days), 0.0
+        for at in range(20):
+            bought[drawn_wh] += planner.decide(hours[at:], bought[drawn_wh], drawn_wh, drawn_wh).grid_wh
+    assert bought[None] > bought[0.0] + 500
 
 
 def test_a_sunny_forecast_leaves_room_and_a_dull_one_does_not() -> None:
