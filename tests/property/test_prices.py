@@ -155,8 +155,10 @@ shares = st.fractions(0, 1, max_denominator=1000)
 def test_value_is_the_formula_rounded_once(wh: int, told: Rates, used: Fraction, exportable: Fraction) -> None:
     worth = value(wh, told, used, exportable)
     kwh = Fraction(wh, 1000)
-    assert worth.given_up_micro == round(kwh * exportable * (told.export_price or 0) * 10**6)
-    assert worth.avoided_micro == round(kwh * used * (told.heat_price or 0) * 10**6)
+    priced = told.export_price is not None and told.heat_price is not None
+    assert worth.given_up_micro == (round(kwh * exportable * (told.export_price or 0) * 10**6) if priced else 0)
+    assert worth.avoided_micro == (round(kwh * used * (told.heat_price or 0) * 10**6) if priced else 0)
+    assert worth.unpriced_wh == (0 if priced else wh)
     both = told.export_kg is not None and told.heat_kg is not None
     assert worth.given_up_mg == (round(kwh * exportable * (told.export_kg or 0) * 10**6) if both else 0)
     assert worth.avoided_mg == (round(kwh * used * (told.heat_kg or 0) * 10**6) if both else 0)

@@ -18,14 +18,15 @@ def problem(path: Path) -> str:
     return str(caught.value)
 
 
-def test_the_example_loads_and_asks_for_no_caution() -> None:
+def test_the_example_loads_and_asks_for_no_caution_but_on_coming_home() -> None:
     from daemon.config.cautions import cautions
 
     example = load(EXAMPLE)
     assert example.home.name == "Tern House"
     assert example.file == EXAMPLE
     assert example.path_of(example.ledger.path) == EXAMPLE.parent / "tern.sqlite"
-    assert cautions(example) == []
+    (away,) = cautions(example)
+    assert away.startswith("While you are away the tank is not heated and grows lukewarm")
 
 
 def test_defaults_are_those_of_the_rules() -> None:
@@ -38,7 +39,7 @@ def test_defaults_are_those_of_the_rules() -> None:
     assert made.surplus == settings.Surplus()
     assert made.battery == settings.Battery()
     assert made.worth == settings.Worth()
-    assert made.rest == settings.Rest()
+    assert made.rest == settings.Rest(60, 60), "a contactor is spared unless 0 is asked for"
     assert made.tracking == settings.Tracking()
     assert made.yields is None
 

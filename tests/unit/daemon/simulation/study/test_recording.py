@@ -135,8 +135,8 @@ def test_a_load_that_stands_still_for_hours_is_remarked_on(tmp_path: Path) -> No
     assert any("250 W without a change for 6.7 h" in note for note in recorded(tmp_path, minutes(*rows)).notes)
 
 
-def test_rows_out_of_order_and_cells_that_are_no_reading(tmp_path: Path) -> None:
-    text = minutes("100,0,0", "100,x,0", "100,0,0") + "2025-06-01T00:00:30Z,5,5,5\n"
+def test_rows_of_one_instant_and_cells_that_are_no_reading(tmp_path: Path) -> None:
+    text = minutes("100,0,0", "100,x,0", "100,0,0") + "2025-06-01T00:02:00Z,5,5,5\n"
     notes = " ".join(recorded(tmp_path, text).notes)
     assert "pv_w: 1 cells refused, the first: line 3: 'x' is no reading" in notes
     assert "1 rows passed over" in notes

@@ -49,14 +49,17 @@ def test_each_rule_reads_as_a_person_would_say_it() -> None:
         "Hold off while the battery gives more than 100 W.",
     ]
     assert told["worth"] == ["Divert only while a kWh is worth more as heat than sold, by at least 0.0200 EUR."]
-    assert told["rest"] == ["Once on, stay on for at least 5 min."]
+    assert told["rest"] == [
+        "Once on, stay on for at least 5 min.",
+        "Once off, stay off for at least 60 s.",
+    ]
     assert told["yield"] == ["Hold off while car draws more than 500 W, and for 2 min after."]
     assert told["away"] == ["Away from Saturday 1 August 2026 to Saturday 15 August 2026."]
 
 
 def test_a_rule_that_does_nothing_has_no_sentence() -> None:
     idle = {name for name, said in sentences(SMALL).items() if not said}
-    assert idle == {"heaters", "away", "battery", "worth", "rest", "tracking", "yield"}
+    assert idle == {"heaters", "away", "battery", "worth", "tracking", "yield"}
 
 
 def test_the_keys_stand_beside_their_sentence_and_every_rule_has_a_name() -> None:
