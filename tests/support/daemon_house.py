@@ -33,6 +33,10 @@ kind = "gate"
 rated_w = 3000
 topic = "wren/permit"
 orders = {{ withhold = "no", surplus = "yes" }}
+[rules.rest]
+minimum_on_s = 0
+minimum_off_s = 0
+
 [rules.full]
 stop_at_pct = 95    # by level, below the thermostat
 resume_below_pct = 88
