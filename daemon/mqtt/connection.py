@@ -5,21 +5,17 @@ acknowledged, so an old order could follow a newer one; here whoever speaks says
 The network thread is this module's own, because an exception in a paho thread ends it while the client looks connected.
 """
 
-import contextlib
 import logging
 import random
 import secrets
-import socket
 import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
-from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -35,10 +31,11 @@ from daemon.mqtt.connect_errors import (
     tls_context,
 )
 from daemon.mqtt.io_loop import Turns
+from daemon.mqtt.paho_care import acknowledge_now, acknowledged, break_off, expiring_after, no_delay, taking_at_most
 from daemon.mqtt.protocol_choice import ProtocolChoice
 
 if TYPE_CHECKING:
-    from paho.mqtt.client import SocketLike
+    pass
 
 log = logging.getLogger(__name__)
 
@@ -50,7 +47,6 @@ _STEADY_S = 60.0
 _MANY_BREAKS = 3
 _POLL_S = 1.0  # longest sleep of the network thread; keep-alive is looked at then, messages wake it at once
 _TOPICS_PER_REQUEST = 50
-_QUICK_ACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux alone has it
 _LARGEST_PACKET_BYTES = 1024 * 1024  # what is larger would fill memory here: the broker keeps it to itself (MQTT 5)
 _UNSUPPORTED_VERSION = 0x84
 _TAKEN_OVER = 0x8E
@@ -186,7 +182,7 @@ class Connection:
         self._closing.set()
         client = self._client
         if client is not None:
-            _break_off(client)
+            break_off(client)
 
     def close(self, final: Publication | None = None, timeout_s: float = 2.0) -> bool:
         """Publish `final`, wait for its acknowledgement, and leave. Returns whether it was acknowledged in time.
@@ -196,17 +192,17 @@ class Connection:
         info = None
         if final is not None and self.up:
             info = self._hand_over(final.topic, final.payload, max(1, final.qos), final.retain, None)
-        acknowledged = _acknowledged(info, timeout_s) and info is not None and info.mid not in self._refused
+        known = acknowledged(info, timeout_s) and info is not None and info.mid not in self._refused
         self._closing.set()
         client = self._client
-        if client is not None and self.up and (acknowledged or final is None):
+        if client is not None and self.up and (known or final is None):
             client.disconnect()
             self._turns.wake()
         elif client is not None:
-            _break_off(client)
+            break_off(client)
         if self._thread.is_alive():
             self._thread.join(timeout_s)
-        return acknowledged or final is None
+        return known or final is None
 
     def _hand_over(
         self, topic: str, payload: bytes, qos: int, retain: bool, expiry_s: float | None
@@ -216,7 +212,7 @@ class Connection:
             return None
         properties = None
         if expiry_s is not None and client.protocol == MQTTProtocolVersion.MQTTv5:
-            properties = _expiring_after(max(1, round(expiry_s)))
+            properties = expiring_after(max(1, round(expiry_s)))
         try:
             info = client.publish(topic, payload, qos, retain, properties)
             if qos:
@@ -255,7 +251,7 @@ class Connection:
         up_since_s = None
         try:
             client = self._client = self._new_client(mqtt5)
-            properties = _taking_at_most(_LARGEST_PACKET_BYTES) if mqtt5 else None
+            properties = taking_at_most(_LARGEST_PACKET_BYTES) if mqtt5 else None
             client.connect(self._broker.host, self._broker.port, self._broker.keepalive_s, properties=properties)
             turn = self._turns.turn
             while not self._closing.is_set() and turn(client, _POLL_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -301,7 +297,7 @@ class Connection:
             client.tls_set_context(self._tls)
         if self._will is not None:
             client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
-        client.on_socket_open = _no_delay
+        client.on_socket_open = no_delay
         # With this set publish() never writes itself: two threads writing to one socket could mix their packets.
         client.on_socket_register_write = _nothing
         client.on_connect = self._connected
@@ -365,7 +361,7 @@ class Connection:
     def _published(
         self, client: Client, _: object, mid: int, reason: ReasonCode, properties: Properties | None
     ) -> None:
-        _acknowledge_now(client)
+        acknowledge_now(client)
         topic = self._topic_of.pop(mid, "")
         if reason.is_failure:
             self._refused.add(mid)
@@ -377,7 +373,7 @@ class Connection:
             log.exception("broker=%s a callback failed", self._broker)
 
     def _received(self, client: Client, _: object, message: MQTTMessage) -> None:
-        _acknowledge_now(client)
+        acknowledge_now(client)
         try:
             self._on_message(message.topic, bytes(message.payload), message.retain)
         except UnicodeDecodeError:
@@ -406,50 +402,3 @@ class Connection:
             self._on_down(reason)
         except Exception:
             log.exception("broker=%s a callback failed", self._broker)
-
-
-def _taking_at_most(size: int) -> Properties:
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.MaximumPacketSize = size
-    return properties
-
-
-@lru_cache(maxsize=16)
-def _expiring_after(expiry_s: int) -> Properties:
-    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-    properties.MessageExpiryInterval = expiry_s
-    return properties
-
-
-def _no_delay(client: Client, _: object, sock: "SocketLike") -> None:
-    # Without it the second packet of a QoS 1 exchange waits some 40 ms for the first one's acknowledgement.
-    if isinstance(sock, socket.socket):
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def _acknowledge_now(client: Client) -> None:
-    # A broker that does not set TCP_NODELAY on its own end holds a message back until this end has acknowledged the one
-    # before, which a kernel puts off by some 40 ms. The option lasts for one acknowledgement, so it is set every time.
-    sock = client.socket()
-    if _QUICK_ACK is not None and isinstance(sock, socket.socket):
-        with contextlib.suppress(OSError):
-            sock.setsockopt(socket.IPPROTO_TCP, _QUICK_ACK, 1)
-
-
-def _break_off(client: Client) -> None:
-    sock = client.socket()
-    if isinstance(sock, socket.socket):
-        try:
-            sock.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            log.debug("link was already broken")
-
-
-def _acknowledged(info: MQTTMessageInfo | None, timeout_s: float) -> bool:
-    if info is None:
-        return False
-    try:
-        info.wait_for_publish(timeout_s)
-        return info.is_published()
-    except (ValueError, RuntimeError):
-        return False

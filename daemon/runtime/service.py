@@ -5,7 +5,6 @@ import logging
 import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -33,6 +32,7 @@ from daemon.recording.restatement_queue import LOOK_S as RESTATE_S
 from daemon.recording.shipper import Shipping
 from daemon.recording.unit_of_work import Keeper
 from daemon.runtime import handlers as answers
+from daemon.runtime.file_stamps import stamp, stamps_of
 from daemon.runtime.loop import Loop
 from daemon.runtime.sd_notify import Manager
 from daemon.runtime.watchdog import HANG_S, Watchdog
@@ -52,7 +52,6 @@ NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "ap
 """Tables of the home file that a running daemon does not take anew."""
 METERING = ("late_s", "attribute", "export_limit_w")
 """Keys of [books] that it does not take anew either: they say what is measured."""
-
 PRICES_S = 60.0
 """How often it is looked whether prices told ahead are to be fetched."""
 
@@ -92,7 +91,7 @@ class Service:
                 self.keeper.event("note", "state", sentence, now)
             self._last_heard = last_heard_live(ledger)
             self._engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
-            self._stamps = _stamps(plan.home)
+            self._stamps = stamps_of(plan.home)
             self._home_fault = ""
             self._feeds = Feeds(feeds(plan.home))
             own = stepped_from_s is None
@@ -390,14 +389,14 @@ class Service:
 
     def _reload(self, loop: Loop, now: Moment) -> None:
         """Take a changed home file, or a changed file that it names; a bad one changes nothing and is told once."""
-        stamps = _stamps(self.home)
+        stamps = stamps_of(self.home)
         if stamps == self._stamps:
             return
         changed = ", ".join(path.name for path, stamp in stamps.items() if stamp != self._stamps.get(path))
         self._stamps = stamps
         try:
             home = load(self.home.file)
-            self._stamps = _stamps(home)
+            self._stamps = stamps_of(home)
             self._adopt(home, loop, now, changed, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"))
         except BrimfulError as refused:
             for line in str(refused).splitlines():
@@ -444,22 +443,8 @@ class Service:
 
     def _change_rule(self, loop: Loop, now: Moment, arguments: Mapping[str, Any]) -> dict[str, Any]:
         change = answers.change_rule(self.home, arguments, fits=plan)
-        self._stamps[self.home.file] = _stamp(self.home.file)
+        self._stamps[self.home.file] = stamp(self.home.file)
         said = EventRow(now.utc_s, f"rule.{change.rule}", "note", change_said(change))
         self._adopt(change.home, loop, now, self.home.file.name, said)
         loop.write(now)
         return change_answer(change, applied=True)
-
-
-def _stamps(home: Home) -> dict[Path, tuple[int, int] | None]:
-    """What changes when the home file, or a file it names, is written."""
-    return {path: _stamp(path) for path in (home.file, *home.files_beside)}
-
-
-def _stamp(path: Path) -> tuple[int, int] | None:
-    """What changes when a file is written."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_mtime_ns, found.st_size

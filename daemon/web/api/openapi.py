@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from accounting.model.periods import BY
+from daemon.web.api import ledger_schemas
 from daemon.web.api import schemas as shapes
 from daemon.web.server.access import COOKIE, FORM_HEADER
 
@@ -63,8 +64,8 @@ OPERATIONS = (
     Operation("get", "/api/rule", shapes.Rules),
     Operation("post", "/api/rule", shapes.RuleChanged, shapes.RuleWish),
     Operation("post", "/api/override", shapes.OverrideSet, shapes.OverrideWish),
-    Operation("get", "/api/value", shapes.Value, query=(_BY, *_SPAN)),
-    Operation("get", "/api/stock", shapes.Stock, query=(_BY, *_SPAN)),
+    Operation("get", "/api/value", ledger_schemas.Value, query=(_BY, *_SPAN)),
+    Operation("get", "/api/stock", ledger_schemas.Stock, query=(_BY, *_SPAN)),
     Operation("post", "/api/resend", shapes.Resent, shapes.ResendWish),
     Operation("post", "/api/restate", shapes.RestateAsked, shapes.RestateWish),
     Operation("get", "/api/restating", shapes.Restating),

@@ -1,0 +1,145 @@
+"""The shapes of the ledger's answers: value and heat stock. See `schemas`."""
+
+from typing import Any, Literal
+
+from pydantic import AwareDatetime, Field
+
+from daemon.web.api.schemas import Shape
+
+
+class ValueRow(Shape):
+    """Money in the currency unit, carbon in kg CO2e. Some figures stand only where the report holds any."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    diverted_kwh: float
+    given_up: float
+    avoided: float
+    net: float
+    avoided_kg: float
+    given_up_kg: float
+    net_kg: float
+    coverage: float = Field(ge=0, le=1, description="share of the time that was measured")
+    coverage_energy: float = Field(ge=0, le=1, description="share of the energy that was measured")
+    estimated_kwh: float
+    open_kwh: float
+    set_aside_kwh: float = Field(description="shown by a counter, and more than the heater can have taken")
+    unpriced_kwh: float = Field(description="of diverted_kwh, what lacks a price on one side: in no amount of money")
+    used: float | None = Field(default=None, description="the share of the heat that counts, where it is measured")
+    grid_kwh: float | None = None
+    battery_kwh: float | None = None
+    bought: float | None = None
+    bought_kg: float | None = None
+    battery_forgone_kwh: float | None = Field(default=None, description="sun that would have charged the battery")
+    battery_forgone: float | None = Field(default=None, description="of given_up, what that would have saved")
+    battery_forgone_kg: float | None = None
+    battery_unheard_kwh: float | None = Field(default=None, description="sun taken while the battery was not heard")
+    marginal_kwh: float | None = None
+    avoided_marginal_kg: float | None = None
+    given_up_marginal_kg: float | None = None
+    bought_marginal_kg: float | None = None
+    net_marginal_kg: float | None = None
+
+
+class MonthDisplaced(Shape):
+    """What was displaced in a month, YYYY-MM. of: the month of the home's past that tells it; thin: the former same
+    month where too little is known of it; shares: by source."""
+
+    month: str
+    basis: Literal["same month", "near month", "stated"]
+    of: str | None
+    thin: str | None
+    shares: dict[str, float]
+
+
+class Assumed(Shape):
+    """What entries hold of their heat: the share used, the shares displaced by source (null: not kept)."""
+
+    used: float | None
+    displaced: dict[str, float] | None
+    diverted_kwh: float
+
+
+class Standing(Shape):
+    """A standing charge that would end if a displaced source was never needed again; not in net."""
+
+    source: str
+    amount: float
+
+
+class Value(Shape):
+    """What the diverted energy was worth, with what it rests on."""
+
+    schema_: Literal["brimful.value/1"] = Field(alias="schema")
+    home: str
+    currency: str
+    by: Literal["interval", "day", "week", "month", "year"]
+    timezone: str
+    used: float
+    used_basis: str
+    carbon_basis: Literal["average", "marginal"] | None
+    displaces: list[dict[str, Any]]
+    displaces_from: Literal["stated", "past"]
+    displaces_by_month: list[MonthDisplaced] | None = Field(description="null where shares are as stated")
+    unpriced_kwh: float
+    set_aside_by_heater: dict[str, float]
+    assumed: list[Assumed]
+    unmeasured_months: list[str]
+    heat_order_kwh: float | None = Field(
+        description="where nothing works out who gave the energy, what of it was taken while ordered to heat"
+    )
+    standing: list[Standing]
+    rows: list[ValueRow]
+    total: ValueRow
+    notes: list[str]
+
+
+class Lot(Shape):
+    """Heat of one source. share: null where there is none to share in."""
+
+    kwh: float
+    cost: float
+    kg: float
+    share: float | None
+
+
+class Account(Shape):
+    """Heat above the cold water's, with its cost and carbon."""
+
+    kwh: float
+    cost: float
+    kg: float
+    by_source: dict[str, Lot]
+
+
+class StockRow(Shape):
+    """The stock over a period."""
+
+    start: AwareDatetime
+    end: AwareDatetime
+    opening: Account
+    received: Account
+    drawn: Account
+    lost: Account
+    unexplained: Account
+    closing: Account
+    average_cost_per_kwh: float | None
+    used: float | None
+    additional_loss_kwh: float
+    used_less_additional_loss: float | None
+    coverage: float
+    metered_share: float
+
+
+class Stock(Shape):
+    """The heat stock's accounts."""
+
+    schema_: Literal["brimful.stock/1"] = Field(alias="schema")
+    home: str
+    currency: str
+    by: Literal["interval", "day", "week", "month", "year"] | None
+    timezone: str
+    loss: dict[str, Any]
+    tolerance_kwh: float
+    rows: list[StockRow]
+    total: StockRow
