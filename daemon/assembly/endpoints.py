@@ -2,15 +2,19 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 from accounting.ledger import Facts
 from accounting.timeseries import Target
 from daemon.config.devices import GateHeater
 from daemon.config.model import Home, InfluxDb1, InfluxDb2
-from daemon.config.secrets import broker_password, timeseries_secret
+from daemon.config.secrets import broker_password, kept_secret, timeseries_secret
 from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
 from rules.model.orders import Order
+
+BROKER_PORT = 1883
+"""Where the broker listens that `brimful run` brings along, on this machine only: the port that devices expect."""
 
 
 def facts(home: Home) -> Facts:
@@ -52,6 +56,25 @@ def broker_address(home: Home) -> BrokerAddress | None:
         broker.tls,
         str(home.path_of(broker.ca_file)) if broker.ca_file is not None else None,
     )
+
+
+def own_broker_password(home: Home) -> Path:
+    """The file with the password of the broker that `brimful run` brings along, beside the ledger."""
+    return home.path_of(home.ledger.path).with_name("broker-password")
+
+
+def own_broker_address(home: Home) -> BrokerAddress | None:
+    """The broker that the home's daemon brings along, None if it has never run. Raises BrimfulError for its password.
+
+    Whether it runs now is not looked at.
+    """
+    from daemon.mqtt.embedded_broker import USERNAME, find_mosquitto  # only `run`, `check` and `listen` need it
+
+    file = own_broker_password(home)
+    if not file.exists():
+        return None
+    password = kept_secret(file, "read the broker's password")
+    return BrokerAddress("127.0.0.1", BROKER_PORT, USERNAME, password, mqtt5=find_mosquitto() is not None)
 
 
 def timeseries_target(home: Home) -> Target | None:

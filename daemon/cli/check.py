@@ -13,13 +13,14 @@ import click
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
-from daemon.assembly.endpoints import broker_address, sources, timeseries_target
+from daemon.assembly.endpoints import broker_address, own_broker_address, sources, timeseries_target
 from daemon.assembly.prepared_home import plan
 from daemon.cli.check_prices import price_lines
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
 from daemon.config.load import load, load_broker
 from daemon.config.model import Home
+from daemon.mqtt.address import BrokerAddress
 from daemon.recording.backups import last_backup, refuse_lost
 from daemon.setup.listen import probe, reach, survey
 from daemon.setup.suggest import signals_table, suggest
@@ -78,21 +79,29 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
 
 def _broker(home: Home, seconds: float) -> Iterator[Line]:
     try:
-        broker = broker_address(home)
+        broker = broker_address(home) or _brought_along(home)
     except BrimfulError as unreadable:
         yield "broker", False, str(unreadable)
         return
     if broker is None:
-        yield "broker", True, "none named: `brimful run` brings its own, on this machine only"
+        own = "none named: `brimful run` brings its own, on this machine only"
+        yield "broker", True, f"{own}. It does not run now, so no signal was tested: start it, then check again"
         return
     try:
         reached, sentence = reach(broker)
         yield "broker", reached, sentence
         if reached:
-            for answer in probe(broker, sources(home), seconds, SystemClock()):
+            limits = {name: home.stale_after_s(name) for name in home.signals}
+            for answer in probe(broker, sources(home), seconds, SystemClock(), limits):
                 yield "signal", answer.ok, answer.sentence
     except BrimfulError as refused:  # a CA file that is none, say, or a broker gone between two looks
         yield "broker", False, str(refused)
+
+
+def _brought_along(home: Home) -> BrokerAddress | None:
+    """The broker that the running daemon brought along, None if it does not run now. Raises BrimfulError."""
+    own = own_broker_address(home)
+    return own if own is not None and reach(own)[0] else None
 
 
 def _timeseries(home: Home) -> Iterator[Line]:
@@ -231,11 +240,14 @@ def _daemon(home: Home) -> Iterator[Line]:
 def listen(home_file: Path, seconds: float, as_json: bool) -> None:
     """Show topics heard and their values, and suggest a [signals] table.
 
-    Of the home file only the [broker] table need be there yet.
+    Of the home file only the [broker] table need be there yet. Without one, the broker is meant that `brimful run`
+    brings along, while it runs.
     """
-    broker = broker_address(load_broker(home_file))
+    home = load_broker(home_file)
+    broker = broker_address(home) or _brought_along(home)
     if broker is None:
-        raise BrimfulError("listen", "broker", "expected a [broker] table, got none", "name the broker to listen to")
+        cause = "expected a [broker] table, or `brimful run` running with its own broker, got neither"
+        raise BrimfulError("listen", "broker", cause, f"name your broker, or start: brimful run {home_file}")
     if not as_json:
         click.echo(f"listening to {broker} for {seconds:g} s", err=True)
     found = survey(broker, seconds)

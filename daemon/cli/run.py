@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from daemon.assembly.endpoints import broker_address
+from daemon.assembly import endpoints
 from daemon.assembly.prepared_home import plan
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.cli.value import show_value
@@ -41,7 +41,6 @@ from rules.model.orders import Order
 
 SEED = 2
 FIRST_DAY = datetime(2026, 6, 10)
-BROKER_PORT = 1883
 STAY_PACE = 60.0
 """Seconds of the story to a second, once its days are told and it stays."""
 _FOR_EVER = 10**9
@@ -212,14 +211,13 @@ def _port(wanted: int) -> int:
 @contextlib.contextmanager
 def _broker(home: Home) -> Iterator[BrokerAddress]:
     """The home file's broker, or one of its own on loopback whose password lies in a file beside the ledger."""
-    named = broker_address(home)
+    named = endpoints.broker_address(home)
     if named is not None:
         yield named
         return
-    ledger = home.path_of(home.ledger.path)
-    file = ledger.with_name("broker-password")
+    file = endpoints.own_broker_password(home)
     password = kept_secret(file, "keep the broker's password")
-    with EmbeddedBroker(BROKER_PORT, password=password) as own:  # the port that devices were told
+    with EmbeddedBroker(endpoints.BROKER_PORT, password=password) as own:
         click.echo(f"broker on {own.address}, user brimful, password in {file}", err=True)
         yield own.address
 

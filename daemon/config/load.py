@@ -90,9 +90,9 @@ def made(raw: dict[str, Any], path: Path) -> Home:
 
 
 def load_broker(path: Path) -> Home:
-    """The home file's [broker] alone, whatever else it lacks: enough to listen. Raises ConfigError."""
+    """The home file's [broker] and [ledger] alone, whatever else it lacks: enough to listen. Raises ConfigError."""
     raw = toml(read_bytes(path), path)
-    told = {"broker": raw["broker"]} if "broker" in raw else {}
+    told = {key: raw[key] for key in ("broker", "ledger") if key in raw}
     try:
         home = Home.model_validate({**_STAND_INS, **told})
     except ValidationError as invalid:

@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 
 Kind = Literal["mosquitto", "iotcore"]
 
+USERNAME = "brimful"
 _HOST = "127.0.0.1"
 _START_S = 15.0
 _STOP_S = 5.0
@@ -118,7 +119,7 @@ class EmbeddedBroker:
         self,
         port: int | None = None,
         kind: Kind | None = None,
-        username: str = "brimful",
+        username: str = USERNAME,
         password: str | None = None,
     ) -> None:
         self._program = None if kind == "iotcore" else find_mosquitto()

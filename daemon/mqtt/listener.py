@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from random import random
 from types import MappingProxyType
 
@@ -31,7 +32,8 @@ class Tally:
     received: messages; refused: how many for each reason; retained: how many were retained copies;
     last_payload: the latest, trimmed; last_reason: why the latest was refused, or ""; last_value: the latest accepted
     value; live: accepted messages that were heard live; last_refused: the latest payload that gave none, trimmed;
-    ahead_s: how far the latest one's own time was ahead of this machine's clock.
+    ahead_s: how far the latest one's own time was ahead of this machine's clock; age_s: how old the latest accepted
+    value was when it came, infinite where nobody knows.
     """
 
     source: Source
@@ -44,6 +46,7 @@ class Tally:
     last_value: float | None = None
     last_refused: str = ""
     ahead_s: float = 0.0
+    age_s: float = inf
 
     @property
     def last_payload(self) -> str:
@@ -193,6 +196,7 @@ class Listener:
             signal = tally.source.signal
             reading = reading_of(answer, signal, retained, now, dated, self._last_heard.get(signal))
             tally.live += reading.seen_s != NEVER_LIVE_S
+            tally.age_s = now.mono_s - reading.seen_s
             readings.append(reading)
         if readings:
             self._emit(Heard(tuple(readings)))

@@ -4,6 +4,8 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import inf
+from types import MappingProxyType
 
 from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
@@ -12,6 +14,7 @@ from daemon.mqtt.listener import SKEW_S, Listener, Tally
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.errors import BrimfulError
+from rules.model.formatting import duration
 
 MOST_TOPICS = 2000
 _MOST_BYTES = 8192
@@ -111,13 +114,23 @@ def reach(broker: BrokerAddress, timeout_s: float = _LINK_S) -> tuple[bool, str]
         connection.close()
 
 
-def probe(broker: BrokerAddress, sources: Sequence[Source], seconds: float, clock: Clock) -> list[Probe]:
-    """Listen for the sources, at most `seconds` and less if all are heard live; one answer for each, in their order.
+def probe(
+    broker: BrokerAddress,
+    sources: Sequence[Source],
+    seconds: float,
+    clock: Clock,
+    stale_after_s: Mapping[str, float] = MappingProxyType({}),
+) -> list[Probe]:
+    """Listen for the sources, at most `seconds` and less if all are heard fresh; one answer for each, in their order.
 
+    stale_after_s: by signal, the age from which the daemon does not count a reading; a signal left out has none.
     Raises BrimfulError if the broker cannot be reached.
     """
     heard = threading.Condition()
     reasons: list[str] = []
+
+    def limit(tally: Tally) -> float:
+        return stale_after_s.get(tally.source.signal, inf)
 
     def emit(event: Heard | Linked) -> None:
         with heard:
@@ -131,16 +144,22 @@ def probe(broker: BrokerAddress, sources: Sequence[Source], seconds: float, cloc
         if not listener.connection.wait_up(min(seconds, _LINK_S)):
             raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
         with heard:
-            heard.wait_for(lambda: all(tally.live for tally in listener.tallies), seconds)
+            heard.wait_for(lambda: all(tally.age_s < limit(tally) for tally in listener.tallies), seconds)
         unheard = dict(listener.unheard)
     finally:
         listener.close()
-    return [_judge(tally, unheard, seconds) for tally in listener.tallies]
+    return [_judge(tally, unheard, seconds, limit(tally)) for tally in listener.tallies]
 
 
-def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float) -> Probe:
+def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after_s: float) -> Probe:
     source = tally.source
     name, topic = source.signal, source.topic
+    if tally.live and stale_after_s <= tally.age_s < inf:
+        old = f"its own time says that it is {duration(tally.age_s)} old, too old to count"
+        keys = f"signals.{name}.stale_after_s is {stale_after_s:g} s; is the sender's clock right?"
+        return Probe(
+            name, False, f"{name}: {tally.last_value:.10g} {base_signal(name).unit} from {topic}: {old} ({keys})"
+        )
     if tally.live and tally.last_value is not None:
         refused = sum(tally.refused.values())
         some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""

@@ -163,6 +163,7 @@ def test_a_taken_api_port_is_said_and_nothing_is_ordered(house: House, broker: M
 
 def test_without_a_broker_it_brings_its_own(house: House) -> None:
     house.name_no_broker(port := free_port())
+    assert "start: brimful run" in house.asks("listen", str(house.file), code=2).stderr
     house.start("broker on ")
     where = re.search(r"broker on (\S+):(\d+), user brimful, password in (\S+)", "".join(house.said))
     assert where is not None
@@ -174,6 +175,12 @@ def test_without_a_broker_it_brings_its_own(house: House) -> None:
         wire.publish("wren/level", "70")
         wire.publish("wren/meter", "-1500")
         wire.hears("wren/permit", b"yes")
+        wire.publish("wren/level", "70", retain=True)
+        heard = json.loads(house.asks("listen", str(house.file), "--seconds", "0.5", "--json").stdout)
+        assert heard["topics"]["wren/level"]["payload"] == "70"
+        looked = json.loads(house.asks("check", str(house.file), "--seconds", "0.2", "--json", code=1).stdout)["checks"]
+        assert "reached" in next(line["sentence"] for line in looked if line["name"] == "broker")
+        assert [line["ok"] for line in looked if line["name"] == "signal"][:1] == [False], "no meter speaks just now"
         mark = len(wire.inbox.items)
         assert house.end(signal.SIGTERM) == 0
         wire.hears("wren/permit", b"no", skip=mark)

@@ -290,6 +290,16 @@ def test_probe_ends_early_when_all_is_heard(broker: Mosquitto) -> None:
     assert answer.ok
 
 
+def test_probe_refuses_what_is_too_old_for_the_daemon(broker: Mosquitto) -> None:
+    stamped = Source("grid_w", "meter/now", pointer="/w", time_pointer="/t")
+    with Client(broker.address()) as meter:
+        meter.publish("meter/now", b'{"w": 1, "t": 1780304400}', retain=True)  # an hour before NOW_S
+        (answer,) = probe(broker.address(), [stamped], 0.3, SteppedClock(NOW_S), {"grid_w": 60.0})
+    assert not answer.ok
+    old = "its own time says that it is 1 h old, too old to count (signals.grid_w.stale_after_s is 60 s"
+    assert answer.sentence == f"grid_w: 1 W from meter/now: {old}; is the sender's clock right?)"
+
+
 def test_survey_hears_everything(broker: Mosquitto) -> None:
     with Client(broker.address()) as house:
         house.publish("cylinder/charge", b"61", retain=True)

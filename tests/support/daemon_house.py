@@ -73,7 +73,7 @@ class House:
     def name_no_broker(self, port: int) -> None:
         """Leave the broker to the daemon, on a port other than the usual one: that may be taken here."""
         self.file.write_text(HOME.format(broker="", api=self.api_port))
-        self._first = f"import daemon.cli.run; daemon.cli.run.BROKER_PORT = {port}; "
+        self._first = f"from daemon.assembly import endpoints; endpoints.BROKER_PORT = {port}; "
 
     def _command(self, *arguments: str) -> list[str]:
         return [sys.executable, "-c", f"{self._first}from daemon.cli import main; main()", *arguments]
