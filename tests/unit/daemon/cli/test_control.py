@@ -95,3 +95,11 @@ def test_why_names_the_links_that_are_down_though_every_reading_is_fresh(
     }
     monkeypatch.setattr("daemon.cli.control.ask", lambda *_: answer)
     assert "no link to the broker for readings: nothing listens there" in run(home, "why").stdout
+
+
+def test_a_rule_that_is_asked_for_by_name_explains_its_keys(home: Path) -> None:
+    told = run(home, "rule", "full").stdout
+    assert "resume_below_pct: There is room again below this level, %;" in " ".join(told.split())
+    assert "mind Legionella" in " ".join(told.split())
+    for name in json.loads(run(home, "rule", "--json").stdout)["rules"]:
+        assert run(home, "rule", name).exit_code == 0
