@@ -221,7 +221,8 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, f"books: {health['books']['fault']}"
     series = health["timeseries"]
     if series is not None and series["fault"]:
-        wait = f"; {health['books']['outbox']} intervals wait, next attempt in {duration(series['next_attempt_in_s'])}"
+        depth = counted(health["books"]["outbox"], "interval")
+        wait = f"; still to be sent: {depth}, next attempt in {duration(series['next_attempt_in_s'])}"
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]

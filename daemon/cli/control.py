@@ -69,6 +69,10 @@ def rule(name: str | None, settings: tuple[str, ...], home: Path, as_json: bool)
                 for key, entry in keys.items():
                     note = "" if entry["set"] else "   (default)"
                     click.echo(f"  {key:<22} {_toml(entry['value'])}{note}")
+            if name is not None:
+                for key, about in _explained(name).items():
+                    click.echo()
+                    click.echo(fitted(f"  {key}: {about}", 4))
         return
     wanted = dict(_pair(setting) for setting in settings)
     for caution in () if as_json else _before_change(home, str(name), wanted):
@@ -106,6 +110,16 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
         echo_json(answer)
     else:
         echo_line(answer["sentence"])
+
+
+def _explained(name: str) -> dict[str, str]:
+    """What each key of a rule means, in the words of the home file's schema; nothing for a rule it does not have."""
+    from daemon.config.rule_tables import Rules
+    from daemon.config.schema import descriptions
+
+    field = Rules.model_fields.get(name) or next((f for f in Rules.model_fields.values() if f.alias == name), None)
+    table = None if field is None else field.annotation
+    return descriptions(table) if isinstance(table, type) else {}
 
 
 def _since_when(answer: dict[str, Any]) -> str:

@@ -252,7 +252,7 @@ def _sentences(
     report: Reconciliation, home: Home, target: Target, queued: int, by_daemon: bool, mended: bool
 ) -> Iterator[str]:
     if queued:
-        yield f"{queued} intervals queued again; " + (
+        yield f"{counted(queued, 'interval')} queued again; " + (
             "the running daemon sends them, 500 every 15 s." if by_daemon else "all that waited has been sent."
         )
     if not report.rows:

@@ -27,6 +27,7 @@ from daemon.config.model import Home
 from daemon.documents.times import instant
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
+from rules.model.formatting import counted
 
 _ASK_AGAIN_S = 0.2
 _FIGURES = (
@@ -201,7 +202,8 @@ def _show(rows: list[MovedRow], home: Home, zone: ZoneInfo, kept: int, dry_run: 
         if dry_run:
             console.print("Nothing is written. Without --dry-run it is; the former figures are kept.")
     if kept:
-        console.print(f"{kept} intervals keep their value: less is known of their prices now than when booked.")
+        left = counted(kept, "interval")
+        console.print(f"Left as booked: {left}, for less is known of the prices now than at the time of booking.")
 
 
 def _cells(row: MovedRow) -> tuple[str, ...]:

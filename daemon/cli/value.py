@@ -1,5 +1,6 @@
 """Questions to the ledger: value, and the decision that stood at a time. Read-only; they need no running daemon."""
 
+from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -153,13 +154,28 @@ def _heads(currency: str) -> tuple[str, ...]:
     return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
 
 
+def shown_money(row: ValueRow, places: int) -> tuple[str, str, str]:
+    """Given up, avoided and net as the table shows them, so that avoided less given up (less what was bought) is net.
+
+    places: decimals. Avoided and net are rounded from the exact figures; given up takes the rounding's remainder, at
+    most one unit of the last place (two where something was bought): the JSON and CSV have the exact figures. Income
+    given up that is none is never shown below zero; only beside something bought may the row then be a unit out.
+    """
+    avoided, bought, net = (
+        Decimal(micro).scaleb(-6).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
+        for micro in (row.avoided_micro, row.bought_micro, row.net_micro)
+    )
+    given_up = avoided - bought - net
+    if row.given_up_micro >= 0:
+        given_up = max(given_up, Decimal(0))
+    return f"{given_up:z.{places}f}", f"{avoided:z.{places}f}", f"{net:+z.{places}f}"
+
+
 def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
     mark = ("~" if row.estimated_wh else "") + ("…" if row.open_wh else "")
     return (
         f"{row.diverted_wh / 1000:.3f}",
-        f"{row.given_up_micro / 1e6:.{places}f}",
-        f"{row.avoided_micro / 1e6:.{places}f}",
-        f"{row.net_micro / 1e6:+.{places}f}",
+        *shown_money(row, places),
         f"{row.net_mg / 1e6:+.2f}" if carbon else "–",
         f"{int(row.coverage * 1000 + 1e-9) / 10:g}%",  # rounded down: 100 % says that nothing is missing
         mark,

@@ -40,6 +40,6 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
     )
     sentence = (
         f"somebody else ordered {event.payload!r} on {event.topic}, the order topic of heater {event.heater}; {kept}."
-        " Find what publishes there, and let only brimful write to that topic"
+        " Find what publishes there, perhaps a second brimful, and let only brimful write to that topic"
     )
     return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)

@@ -121,7 +121,8 @@ class HeaterLine:
 
     def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
         """A message on the order topic: somebody else's, or, on MQTT 3.1.1, an echo of our own."""
-        if not payload or (not retained and (payload in self._sent or payload == self._withhold.payload)):
+        echo = payload in self._sent and not self.connection.mqtt5  # MQTT 5 spares us our own (no local)
+        if not payload or (not retained and (echo or payload == self._withhold.payload)):
             return
         if retained:
             self.connection.publish(self._topic, b"", _QOS, retain=True)

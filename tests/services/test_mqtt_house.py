@@ -165,6 +165,21 @@ def test_a_strangers_retained_order_is_cleared_the_right_one_sent_and_said(broke
                 assert [message.topic for message in late.inbox.items] == ["end"], "nothing is retained any more"
 
 
+def test_an_order_of_a_second_daemon_is_said_though_it_is_one_of_our_own_words(broker: Mosquitto) -> None:
+    topic = "diverter/permit"
+    with Client(broker.address(), topic) as heater, Told(broker.address()) as told:
+        told.line.send(Order.SURPLUS, None)
+        heater.hears(topic, b"1")
+        told.line.send(Order.WITHHOLD, None)
+        heater.hears(topic, b"0")
+        assert not [event for event in told.news.items if isinstance(event, Meddled)], (
+            "our own orders are no stranger's"
+        )
+        with Told(broker.address()) as second:
+            second.line.send(Order.SURPLUS, None)
+            told.news.wait(lambda event: event == Meddled("main", topic, "1", False))
+
+
 def test_an_orderly_end_withholds_and_is_acknowledged(any_broker: BrokerAddress) -> None:
     with Client(any_broker, "diverter/permit", mqtt5=any_broker.mqtt5) as heater:
         told = Told(any_broker)

@@ -327,7 +327,7 @@ def test_a_running_daemon_says_why_nothing_arrives_how_much_waits_and_when_it_tr
             told = capsys.readouterr().out
             assert ended.value.code == 1
             at = f"time-series database at {server.url}: it refuses the token or password (401)"
-            assert f"BAD  daemon         {at}; {PLACES} intervals wait, next attempt in 30 min" in told
+            assert f"BAD  daemon         {at}; still to be sent: {PLACES} intervals, next attempt in 30 min" in told
             assert f"BAD  database       {at}" in told
             assert PASSWORD not in told
         finally:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.web.page.views.figures import instant, sentence, signal_words, when
 from daemon.web.page.views.house import HomeFacts
-from rules.model.formatting import duration
+from rules.model.formatting import counted, duration
 from rules.model.signals import find
 
 LOW_DISK_BYTES = 500_000_000
@@ -121,9 +121,8 @@ def _faults(health: Mapping[str, Any]) -> Iterable[str]:
     faults = [books["fault"], health["clock"]["fault"]]
     faults += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup", "home_file")]
     if books["refused"]["count"]:
-        faults.append(
-            f"the time-series database refused {books['refused']['count']} intervals: {books['refused']['why']}"
-        )
+        refused = counted(books["refused"]["count"], "interval")
+        faults.append(f"the time-series database refused {refused}: {books['refused']['why']}")
     if health["queue"]["passed_over_readings"]:
         faults.append(
             f"{health['queue']['passed_over_readings']} messages were passed over: they come faster than they can be"

@@ -82,3 +82,24 @@ def test_what_cannot_be_understood_ends_with_2(home: Path, arguments: list[str],
 )
 def test_durations(text: str, seconds: float) -> None:
     assert Duration().convert(text, None, None) == seconds
+
+
+def test_why_names_the_links_that_are_down_though_every_reading_is_fresh(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answer = {
+        "sentence": "surplus: the tank has room",
+        "findings": [],
+        "links_down": {"readings": "nothing listens there"},
+        "alarms": [],
+    }
+    monkeypatch.setattr("daemon.cli.control.ask", lambda *_: answer)
+    assert "no link to the broker for readings: nothing listens there" in run(home, "why").stdout
+
+
+def test_a_rule_that_is_asked_for_by_name_explains_its_keys(home: Path) -> None:
+    told = run(home, "rule", "full").stdout
+    assert "resume_below_pct: There is room again below this level, %;" in " ".join(told.split())
+    assert "mind Legionella" in " ".join(told.split())
+    for name in json.loads(run(home, "rule", "--json").stdout)["rules"]:
+        assert run(home, "rule", name).exit_code == 0

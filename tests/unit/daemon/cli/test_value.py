@@ -11,7 +11,7 @@ import pytest
 from accounting.ledger.totals import Assumed
 from accounting.reports.used_share import Used
 from accounting.reports.value import ValueReport, ValueRow
-from daemon.cli.value import show_value
+from daemon.cli.value import show_value, shown_money
 from daemon.config.load import load
 from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
@@ -148,3 +148,18 @@ def test_what_the_sun_did_not_give_is_said_and_fits_the_terminal(
     assert "While diverting 1.500 kWh from the grid and 0.250 kWh from the battery, for 0.48 GBP" in out
     assert "By marginal factors, of 0.900 kWh: avoided 1.00 kg CO2e, given up 3.50, net" in out
     assert "-2.50" in out
+
+
+@pytest.mark.parametrize("given_up", [0, 4_999, 36_000, 1_234_567, -8_000])
+@pytest.mark.parametrize("avoided", [0, 5_001, 63_500, 64_400, 2_718_281])
+def test_the_money_of_a_row_adds_up_as_it_is_shown(given_up: int, avoided: int) -> None:
+    row = replace(month(1), given_up_micro=given_up, avoided_micro=avoided)
+    shown_given_up, shown_avoided, net = map(Fraction, shown_money(row, 2))
+    assert shown_avoided - shown_given_up == net
+    assert abs(shown_given_up - Fraction(given_up, 10**6)) <= Fraction(1, 100)
+    assert abs(net - Fraction(row.net_micro, 10**6)) <= Fraction(1, 200)
+
+
+def test_income_given_up_that_is_none_is_not_shown_below_zero() -> None:
+    row = replace(month(1), avoided_micro=14_000, bought_micro=6_000)
+    assert shown_money(row, 2) == ("0.00", "0.01", "+0.01")

@@ -176,7 +176,7 @@ def test_what_makes_no_sense_is_refused(house: House, arguments: tuple[str, ...]
 
 def test_what_is_not_known_any_more_is_said_and_kept(house: House) -> None:
     house.price("0.08", of="2026-05-27")
-    assert "intervals keep their value" in " ".join(house.says("restate").split())
+    assert "Left as booked: " in " ".join(house.says("restate").split())
     assert 4.8 < house.given_up() < 7.68
 
 
