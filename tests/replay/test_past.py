@@ -29,6 +29,12 @@ topic = "hut/boiler"
 volume_l = 200
 boiler = { counts = "heat", efficiency = 0.9, price = 0.08 }
 
+[tariffs.sell]
+direction = "export"
+[[tariffs.sell.periods]]
+from = 2020-01-01
+bands = [{ name = "all", price = 0.0 }]
+
 [[displaces]]
 source = "night electricity"
 share = 0.5
@@ -42,6 +48,7 @@ recorded = "boiler"
 
 [books]
 displaces_from = "past"
+attribute = false
 """
 START = datetime(2025, 1, 1, tzinfo=UTC)
 STEPS = 2 * 24 * 425

@@ -58,7 +58,7 @@ carbon = "grid"
 """
 ROW = {
     "start", "end", "diverted_kwh", "given_up", "avoided", "net", "avoided_kg", "given_up_kg", "net_kg", "coverage",
-    "estimated_kwh", "open_kwh",
+    "estimated_kwh", "open_kwh", "set_aside_kwh", "unpriced_kwh", "coverage_energy",
 }  # fmt: skip
 
 
@@ -118,7 +118,7 @@ def test_energy_without_a_price_is_told(home: Path) -> None:
     assert [(row["diverted_kwh"], row["given_up"]) for row in value["rows"]] == [(0.25, 0.0), (0.25, 0.01375)]
     assert value["unpriced_kwh"] == 0.25
     shown = " ".join(run(home, readings(home, *rows)).stdout.split())
-    assert "0.250 kWh without a known price, counted as nothing there" in shown
+    assert "0.250 kWh had a known price on one side at most: no money is counted for it" in shown
 
 
 def test_duplicates_disorder_and_glitches_change_no_total(home: Path) -> None:

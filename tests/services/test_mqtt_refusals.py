@@ -303,7 +303,7 @@ def test_with_tls_passwords_and_access_rules_only_brimful_moves_the_heater(secur
 
 
 def test_a_refused_order_is_one_line_in_the_log_and_in_check(tmp_path: Path) -> None:
-    acl = DEPLOYED_ACL.read_text().replace("topic write diverter/permit\n", "")
+    acl = DEPLOYED_ACL.read_text().replace("topic readwrite diverter/permit\n", "topic read diverter/permit\n")
     users = {name: f"{name}'s" for name in ("brimful", "meter", "cylinder", "diverter")}
     with Mosquitto(tmp_path, users=users, acl=acl) as broker:
         house = deployed(tmp_path, broker.address("brimful", "brimful's"))

@@ -190,7 +190,7 @@ def test_a_surplus_of_the_wrong_sign(story: Story) -> None:
             story.step(30)
 
     switched(12)
-    words = "turn the sign of signals.grid_w.scale in the home file, then restart"
+    words = "reverse the sign of signals.grid_w.scale in the home file, then restart"
 
     def mend() -> None:
         story.mend()

@@ -13,7 +13,8 @@ from rules.model.signals import find
 LOW_DISK_BYTES = 500_000_000
 READINGS_LINK = "readings"
 """The name of the connection that brings the readings; the others are the heaters'."""
-_SILENT = "silent"
+_SILENT = " silent"
+"""In the name of every alarm of a signal that falls silent."""
 
 Concerns = Literal["heater", "books"]
 
@@ -102,7 +103,7 @@ def _alarms(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
     zone, now = ZoneInfo(facts.timezone), instant(health["at"])
     explained = _is_cut_off(health) or bool(silent_topics(health, facts))
     for alarm in health["alarms"]:
-        if explained and str(alarm["name"]).endswith(_SILENT):
+        if explained and _SILENT in str(alarm["name"]):
             continue  # it is the same cause
         since = when(instant(alarm["since"]), zone, now)
         yield Trouble("heater", sentence(f"{alarm['sentence']}, since {since}"))
