@@ -189,7 +189,7 @@ def _show(rows: list[BillRow], said: list[Suggestion], home: Home, zone: ZoneInf
     console = Console(highlight=False, width=None if Console().is_terminal else 80)
     console.print(f"{home.home.name}: {meter} as billed and as recorded, kWh", style="bold")
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
-    for name in ("from", "to", "billed", "recorded", "difference", "", "covered"):
+    for name in ("from", "to", "billed", "recorded", "difference", "", "measured"):
         table.add_column(name, justify="left" if name in ("from", "to") else "right", no_wrap=True)
     for row in rows:
         share = f"{row.difference_wh / row.own_wh:+.1%}" if row.own_wh else "–"

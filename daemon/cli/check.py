@@ -10,11 +10,12 @@ from urllib.parse import urlsplit
 
 import click
 
+from accounting.books.booking import Books
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
 from daemon.assembly.endpoints import broker_address, own_broker_address, sources, timeseries_target
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import Plan, plan
 from daemon.cli.check_prices import price_lines
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
@@ -60,7 +61,7 @@ def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
 
 def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     home = load(home_file)
-    plan(home)
+    made = plan(home)
     yield (
         "configuration",
         True,
@@ -70,11 +71,25 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
         yield "caution", True, caution
     for well, sentence in price_lines(home, SystemClock().now().utc_s):
         yield "prices", well, sentence
+    yield from _losing(home, made, SystemClock().now().utc_s)
     yield from _broker(home, seconds)
     yield from _timeseries(home)
     yield from _ledger(home)
     yield "backup", *last_backup(home, SystemClock().now().utc_s)
     yield from _daemon(home)
+
+
+def _losing(home: Home, made: Plan, utc_s: float) -> Iterator[Line]:
+    """Whether each kWh diverted at the prices of now loses money, and nothing stops it."""
+    prices = Books(made.books).prices_at(utc_s)
+    sold, heat = prices.export_price, prices.heat_value
+    if home.rules.worth.enabled or sold is None or heat is None or heat >= sold:
+        return
+    sentence = (
+        f"each kWh diverted now loses {sold - heat:.4f} {home.home.currency}: sold it brings {sold:.4f}, as heat it "
+        f"saves {heat:.4f}; `brimful rule worth enabled=true` stops that"
+    )
+    yield "caution", True, sentence
 
 
 def _broker(home: Home, seconds: float) -> Iterator[Line]:

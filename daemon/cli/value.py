@@ -151,7 +151,7 @@ def _also(total: ValueRow, currency: str) -> list[str]:
 
 
 def _heads(currency: str) -> tuple[str, ...]:
-    return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "covered", "")
+    return ("", "kWh", "given up", "avoided", f"net {currency}", "kg CO2e", "measured", "")
 
 
 def shown_money(row: ValueRow, places: int) -> tuple[str, str, str]:

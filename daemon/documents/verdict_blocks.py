@@ -63,7 +63,7 @@ def _months(document: Document, money: str) -> Picture:
         ]
         for each in months
     ]
-    return chart, ("Net by month, measured", ["month", "kWh", "avoided", "given up", f"net {money}", "covered"], rows)
+    return chart, ("Net by month, measured", ["month", "kWh", "avoided", "given up", f"net {money}", "measured"], rows)
 
 
 def _compared(document: Document, money: str) -> Picture:

@@ -189,3 +189,31 @@ def test_reconcile_says_nothing_of_a_database_that_it_did_not_ask(home: Path) ->
     done = CliRunner().invoke(commands, ["reconcile", "--home", str(home)])
     assert done.stdout.splitlines() == ["Wren Hut: ledger and time-series database", "Nothing is booked yet."]
     assert done.exit_code == 0
+
+
+SOLD_DEAR = """
+[tariffs.sell]
+direction = "export"
+[[tariffs.sell.periods]]
+from = 2020-01-01
+bands = [{ name = "all", price = 0.30 }]
+[[displaces]]
+source = "gas boiler"
+share = 1
+price = 0.10
+"""
+
+
+@pytest.mark.parametrize(("more", "said"), [("", True), ("[rules.worth]\nenabled = true\n", False)])
+def test_a_kwh_that_loses_money_is_said_unless_the_rule_stops_it(tmp_path: Path, more: str, said: bool) -> None:
+    path = tmp_path / "home.toml"
+    path.write_text(SMALL + SOLD_DEAR + more)
+    lines = json.loads(CliRunner().invoke(commands, ["check", str(path), "--seconds", "0.1", "--json"]).stdout)[
+        "checks"
+    ]
+    losing = [line["sentence"] for line in lines if "loses" in line["sentence"]]
+    assert bool(losing) is said
+    if said:
+        assert losing[0].startswith(
+            "each kWh diverted now loses 0.2000 EUR: sold it brings 0.3000, as heat it saves 0.1000"
+        )
