@@ -178,7 +178,7 @@ class Home(Table):
     hardware: Annotated[tuple[Hardware, ...], Field(strict=False)] = ()
     """What was bought for diverting."""
     verdict: Verdict = Field(default_factory=Verdict)
-    """What the verdict reckons with."""
+    """What the verdict works with."""
     ledger: LedgerFile = Field(default_factory=LedgerFile)
     """Where the books are."""
     api: Api = Field(default_factory=Api)

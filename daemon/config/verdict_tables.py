@@ -1,4 +1,4 @@
-"""What the hardware cost, and what the verdict is to reckon with."""
+"""What the hardware cost, and what the verdict is to work with."""
 
 from decimal import Decimal
 from typing import Annotated, Literal
@@ -66,7 +66,7 @@ class ExcludedDays(Table):
 
 
 class Verdict(Table):
-    """What `brimful verdict` reckons with."""
+    """What `brimful verdict` works with."""
 
     history: FilePath | None = None
     """CSV file of what was bought in past periods, before and after the hardware."""

@@ -211,7 +211,7 @@ def test_a_kwh_that_loses_money_is_said_unless_the_rule_stops_it(tmp_path: Path,
     lines = json.loads(CliRunner().invoke(commands, ["check", str(path), "--seconds", "0.1", "--json"]).stdout)[
         "checks"
     ]
-    losing = [line["sentence"] for line in lines if "loses" in line["sentence"]]
+    losing = [line["sentence"] for line in lines if "now loses" in line["sentence"]]
     assert bool(losing) is said
     if said:
         assert losing[0].startswith(
