@@ -28,6 +28,7 @@ from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
 from rules.model.formatting import counted
 
+SHOWN_WITHIN_S = 12  # as long as a reader waits that may not ask VictoriaMetrics to show what it has
 _NAMED = 20  # extra points that are told by name
 _SUMS = (("intervals", "intervals", 0), ("diverted_kwh", "diverted_wh", 3), ("given_up", "given_up_micro", 6),
          ("avoided", "avoided_micro", 6))  # fmt: skip
@@ -122,7 +123,14 @@ class _Work:
         with LedgerWriter.open(self._path, facts(self._home)) as own:
             queued = self._queue(OwnQueue(own), own, everything)
             self._send(own)
-            return self.compare(own), queued, False
+            found = self.compare(own)
+            # A busy VictoriaMetrics shows the first points of a new series only seconds after its yes.
+            for _ in range(SHOWN_WITHIN_S):
+                if not (queued and found.missing):
+                    break
+                time.sleep(1)
+                found = self.compare(own)
+            return found, queued, False
 
     def _queue(self, queue: Queue, books: Ledger, everything: bool) -> int:
         if not everything:
