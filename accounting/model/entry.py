@@ -1,11 +1,18 @@
 """One settled interval of one heater: the row everything else is summed from."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from rules.model.record import record
 
 UNKNOWN = "; unknown: "
 """In an entry's reason, before the list of what was set up to be told of its interval and was not."""
+
+
+def reason_text(why: str, unknown: Iterable[str] = ()) -> str:
+    """An entry's `reason`: why this version is written, and what should have been known of its interval and was not."""
+    lacking = ", ".join(unknown)
+    return f"{why}{UNKNOWN}{lacking}" if lacking else why
 
 
 @record
@@ -81,6 +88,17 @@ class Entry:
     @property
     def end_s(self) -> int:
         return self.start_s + self.interval_s
+
+    @property
+    def why(self) -> str:
+        """The reason without what was unknown."""
+        return self.reason.partition(UNKNOWN)[0]
+
+    @property
+    def unknown(self) -> frozenset[str]:
+        """What was set up to be told of its interval and was not."""
+        _, mark, lacking = self.reason.rpartition(UNKNOWN)
+        return frozenset(lacking.split(", ")) if mark else frozenset()
 
     @property
     def sun_wh(self) -> int:

@@ -5,7 +5,8 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.model.apportion import spread
-from accounting.model.entry import UNKNOWN, Entry, Posting
+from accounting.model.displaced_shares import shares_text
+from accounting.model.entry import Entry, Posting, reason_text
 from accounting.model.journal import BATTERY, BATTERY_FORGONE, BOILER, grid_account, is_grid, postings
 from accounting.pricing.displaced import total
 from accounting.pricing.tariffs import mean_of
@@ -46,7 +47,7 @@ class Valuer:
         self._used = str(settings.used)
         self._zone = ZoneInfo(settings.timezone)
         self._efficiency = settings.battery.efficiency if settings.battery is not None else EFFICIENCY
-        self._shares = _shares_text(settings, (0, 1))
+        self._shares = _shares_kept(settings, (0, 1))
 
     def entry(self, energy: Energy, reason: str) -> Entry:
         """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
@@ -107,7 +108,7 @@ class Valuer:
             worth.unpriced_wh,
             self._displaced(interval) if energy.wh else None,
             self._used,
-            f"{reason}{UNKNOWN}{', '.join(unknown)}" if unknown else reason,
+            reason_text(reason, unknown),
             postings(energy.wh, worth.given_up_micro, worth.given_up_mg, [forgone, *bought]),
         )
 
@@ -192,7 +193,7 @@ class Valuer:
         """The displaced sources' shares of the interval, as an entry keeps them."""
         if all(source.shares is None for source in self.settings.displaces):
             return self._shares
-        return _shares_text(self.settings, interval)
+        return _shares_kept(self.settings, interval)
 
     def _unknown(self, rates: Rates) -> list[str]:
         """What was set up to be told and was not, for this interval."""
@@ -213,9 +214,8 @@ class Valuer:
         return missing
 
 
-def _shares_text(settings: BooksSettings, interval: tuple[int, int]) -> str:
-    shares = [(source.share_over(*interval), source.source) for source in settings.displaces]
-    return ", ".join(f"{share} {source}" for share, source in shares if share)
+def _shares_kept(settings: BooksSettings, interval: tuple[int, int]) -> str:
+    return shares_text((source.share_over(*interval), source.source) for source in settings.displaces)
 
 
 def energy_of(entry: Entry) -> Energy:

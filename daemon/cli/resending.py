@@ -85,7 +85,7 @@ def drain(
             wait_s = shipper.next_s() - clock()
             if answer.lasting or shipper.failures >= PATIENCE or wait_s > _LONGEST_WAIT_S:
                 left = f"{counted(ledger.outbox_depth(), 'interval')} in the outbox"
-                raise BrimfulError("send intervals again", *_split(answer.sentence), f"{left}; none is lost")
+                raise BrimfulError("send intervals again", answer.subject, answer.cause, f"{left}; none is lost")
         else:
             ledger.commit(Batch(at_s, delivered=answer.keys, refused=answer.refused))
             refused += answer.refused
@@ -96,11 +96,6 @@ def drain(
 def _known_s(ledger: LedgerWriter) -> float:
     """Of the house nothing new is known: the instant up to which it was stays as it is."""
     return ledger.known_until_s() or 0.0
-
-
-def _split(sentence: str) -> tuple[str, str]:
-    subject, _, cause = sentence.partition(": ")
-    return subject, cause
 
 
 def _parts(keys: Iterable[OutboxKey], size: int) -> Iterator[Sequence[OutboxKey]]:

@@ -27,6 +27,8 @@ class Precedence:
             raise ValueError("a hard guard stands after one that is not: an order required before it would defeat it")
         self.judges = tuple((guard.NAME, power is Power.HARD, guard.judge) for guard, power in ranked)
         """Name, whether it is hard, and `judge`, in order: what a decision goes through."""
+        self.hard = frozenset(guard.NAME for guard, power in ranked if power is Power.HARD)
+        """Names of those that no required order can defeat."""
         self.requiring = frozenset(guard.NAME for guard, power in ranked if power is Power.REQUIRING)
         """Names of those that may require an order."""
         self._requirers = tuple(guard.judge for guard, power in ranked if power is Power.REQUIRING)

@@ -21,6 +21,7 @@ def test_the_order_of_precedence() -> None:
         "rest",
     ]
     assert [name for name, hard, _ in GUARDS.judges if hard] == ["limit", "fresh", "full"]
+    assert GUARDS.hard == {"limit", "fresh", "full"}
     assert GUARDS.requiring == {"override"}
 
 
