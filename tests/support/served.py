@@ -64,7 +64,7 @@ def picture(sentence: str) -> Picture:
         "guard": "full",
         "sentence": sentence,
         "change": "",
-        "findings": [],
+        "findings": [{"guard": "full", "verdict": "forbid", "sentence": "tank 95 %", "change": ""}],
         "heaters": [],
         "level": None,
         "prices": {"import_price": None, "export_price": None, "heat_value": None},
@@ -73,7 +73,7 @@ def picture(sentence: str) -> Picture:
         "alarms": [],
         "override": None,
     }
-    return Picture(HOME, why, None, None)
+    return Picture(HOME, 1_781_092_800.0, why, None, None)
 
 
 class Served:
