@@ -64,7 +64,9 @@ def picture(sentence: str) -> Picture:
         "guard": "full",
         "sentence": sentence,
         "change": "",
-        "findings": [{"guard": "full", "verdict": "forbid", "sentence": "tank 95 %", "change": ""}],
+        "findings": [
+            {"guard": "full", "verdict": "forbid", "sentence": sentence.removeprefix("Heater off: "), "change": ""}
+        ],
         "heaters": [],
         "level": None,
         "prices": {"import_price": None, "export_price": None, "heat_value": None},
