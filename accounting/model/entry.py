@@ -31,8 +31,31 @@ class Posting:
     mg: int = 0
 
 
+class Netted:
+    """What diverting is worth against just exporting: avoided less given up less bought."""
+
+    __slots__ = ()
+
+    given_up_micro: int
+    avoided_micro: int
+    bought_micro: int
+    given_up_mg: int
+    avoided_mg: int
+    bought_mg: int
+
+    @property
+    def net_micro(self) -> int:
+        """Millionths of the currency unit."""
+        return self.avoided_micro - self.given_up_micro - self.bought_micro
+
+    @property
+    def net_mg(self) -> int:
+        """mg CO2e."""
+        return self.avoided_mg - self.given_up_mg - self.bought_mg
+
+
 @record
-class Entry:
+class Entry(Netted):
     """What one heater took in one settlement interval, and what that was worth.
 
     start_s: UTC second of the interval's start, a multiple of interval_s; heater: whose energy it is.
@@ -103,14 +126,6 @@ class Entry:
     @property
     def sun_wh(self) -> int:
         return self.diverted_wh - self.grid_wh - self.battery_wh
-
-    @property
-    def net_micro(self) -> int:
-        return self.avoided_micro - self.given_up_micro - self.bought_micro
-
-    @property
-    def net_mg(self) -> int:
-        return self.avoided_mg - self.given_up_mg - self.bought_mg
 
     @property
     def one_sided(self) -> bool:

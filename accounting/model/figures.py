@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Self
 
-from accounting.model.entry import Entry
+from accounting.model.entry import Entry, Netted
 
 
 def _rare(kind: str) -> Any:
@@ -16,7 +16,7 @@ def _rare(kind: str) -> Any:
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
+class Figures(Netted):
     """Energy in Wh, money in millionths of the currency unit, carbon in mg CO2e, times in s; see `Entry`.
 
     unpriced_wh: of diverted_wh, what lacks a price on one side or both, and is in no amount of money; marginal_wh: of
@@ -70,14 +70,6 @@ class Figures:
     def by_name(self) -> dict[str, int]:
         """Each figure under its name."""
         return {name: getattr(self, name) for name in NAMES}
-
-    @property
-    def net_micro(self) -> int:
-        return self.avoided_micro - self.given_up_micro - self.bought_micro
-
-    @property
-    def net_mg(self) -> int:
-        return self.avoided_mg - self.given_up_mg - self.bought_mg
 
     @property
     def net_marginal_mg(self) -> int:

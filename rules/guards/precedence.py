@@ -18,6 +18,7 @@ class Precedence:
     """
 
     def __init__(self, *ranked: tuple[Guard, Power]) -> None:
+        self.ranked = ranked
         self.guards = tuple(guard for guard, _ in ranked)
         names = [guard.NAME for guard in self.guards]
         if len(set(names)) < len(names):

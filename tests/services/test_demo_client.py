@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pytest
 
-from daemon.demo.client import DemoClient
+from daemon.demo.house_client import DemoClient
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.embedded_broker import EmbeddedBroker

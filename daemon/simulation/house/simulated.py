@@ -1,15 +1,15 @@
 """The demo house: weather, roof, load, battery, taps, a layered cylinder and a diverter, in steps of simulated time.
 
 Invented throughout. It is deterministic for a seed and a sequence of steps and orders, and touches no network:
-daemon/demo/client.py carries its readings out and its orders in.
+daemon/demo/house_client.py carries its readings out and its orders in.
 """
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from daemon.simulation.house.appliances import Appliances
-from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
 from daemon.simulation.house.draws import Taps
+from daemon.simulation.house.equipment import Diverter, HouseBattery, Protections
 from daemon.simulation.house.sky import Sky
 from daemon.simulation.house.spec import HouseSpec
 from rules.tank.twin import Source

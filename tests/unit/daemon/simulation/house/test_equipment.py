@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
+from daemon.simulation.house.equipment import Diverter, HouseBattery, Protections
 from daemon.simulation.house.spec import BatterySpec, DiverterSpec, ElementSpec
 
 
