@@ -37,7 +37,7 @@ def valued_by(former: Valuer) -> Wanted:
 
 
 def lacks(entry: Entry) -> bool:
-    """Whether something that should have been told of it was not known when it was booked."""
+    """Whether something that should have been known of it was not when it was booked."""
     return bool(entry.unknown)
 
 
@@ -251,8 +251,8 @@ def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry
     by_start: dict[int, list[tuple[Entry, Entry]]] = {}
     for before, after in pairs:
         by_start.setdefault(before.start_s, []).append((before, after))
-    told = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
-    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in told if entry.start_s in by_start]
+    booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
+    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
     ledger.restate(number, [after for _, after in pairs], tank, now_s)
 
 

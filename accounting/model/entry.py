@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from rules.model.record import record
 
 UNKNOWN = "; unknown: "
-"""In an entry's reason, before the list of what was set up to be told of its interval and was not."""
+"""In an entry's reason, before the list of what should have been known of its interval and was not."""
 
 
 def reason_text(why: str, unknown: Iterable[str] = ()) -> str:
@@ -119,7 +119,7 @@ class Entry(Netted):
 
     @property
     def unknown(self) -> frozenset[str]:
-        """What was set up to be told of its interval and was not."""
+        """What should have been known of its interval and was not."""
         _, mark, lacking = self.reason.rpartition(UNKNOWN)
         return frozenset(lacking.split(", ")) if mark else frozenset()
 

@@ -86,10 +86,10 @@ def unreachable(url: str, why: str) -> SendFailed:
 
 def refused(url: str, status: int, headers: Mapping[str, str], body: str, secrets: Iterable[str | None]) -> SendFailed:
     """The server answered, and not with a yes. secrets: never passed on, even where the server repeats them."""
-    told = repeated(body, secrets)
+    words = repeated(body, secrets)
     cause = f"{_MEANING.get(status, 'it does not take the points')} ({status})"
-    if told:
-        cause += f": {told}"
+    if words:
+        cause += f": {words}"
     passing = status == 429 or status >= 500
     counted = _DROPPED.search(body)
     return SendFailed(
@@ -104,20 +104,20 @@ def refused(url: str, status: int, headers: Mapping[str, str], body: str, secret
 
 def repeated(body: str, secrets: Iterable[str | None]) -> str:
     """The server's own words on one line, cut short, without the secrets."""
-    told = " ".join(body.split())
+    words = " ".join(body.split())
     for secret in filter(None, secrets):
-        told = told.replace(secret, "***")
-    return told[:_TOLD]
+        words = words.replace(secret, "***")
+    return words[:_TOLD]
 
 
 def _retry_after_s(headers: Mapping[str, str]) -> float | None:
     """Seconds or, as RFC 9110 section 10.2.3 also allows, a date; that is read against the server's own clock."""
     lower = {name.lower(): value for name, value in headers.items()}
-    told = lower.get("retry-after", "").strip()
-    if told.isascii() and told.isdigit():
-        return min(float(told), LONGEST_WAIT_S)
+    header = lower.get("retry-after", "").strip()
+    if header.isascii() and header.isdigit():
+        return min(float(header), LONGEST_WAIT_S)
     try:
-        waiting = parsedate_to_datetime(told) - parsedate_to_datetime(lower.get("date", ""))
+        waiting = parsedate_to_datetime(header) - parsedate_to_datetime(lower.get("date", ""))
     except (ValueError, TypeError):
         return None
     return min(max(0.0, waiting.total_seconds()), LONGEST_WAIT_S)

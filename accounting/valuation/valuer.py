@@ -50,7 +50,7 @@ class Valuer:
         self._shares = _shares_kept(settings, (0, 1))
 
     def entry(self, energy: Energy, reason: str) -> Entry:
-        """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
+        """The interval's entry. reason: why it is written; what should have been known of it and was not is added."""
         settings = self.settings
         interval = (energy.start_s, energy.start_s + settings.interval_s)
         rates = self.rates(interval, interval)
@@ -196,18 +196,18 @@ class Valuer:
         return _shares_kept(self.settings, interval)
 
     def _unknown(self, rates: Rates) -> list[str]:
-        """What was set up to be told and was not, for this interval."""
+        """What should have been known of this interval and was not."""
         settings = self.settings
         missing = []
         if settings.export is not None and rates.export_price is None:
             missing.append("export price")
         if settings.displaces and rates.heat_price is None:
             missing.append("displaced price")
-        told = all(source.carbon is not None for source in settings.displaces)
+        has_factors = all(source.carbon is not None for source in settings.displaces)
         if (
             settings.grid is not None
             and settings.displaces
-            and told
+            and has_factors
             and (rates.export_kg is None or rates.heat_kg is None)
         ):
             missing.append("carbon")

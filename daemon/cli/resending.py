@@ -62,15 +62,15 @@ def drain(
     ledger: LedgerWriter,
     writer: Writer,
     home: str,
-    told: Callable[[int], None],
+    progress: Callable[[int], None],
     *,
     clock: Callable[[], float] = time.monotonic,
     pause: Callable[[float], None] = time.sleep,
 ) -> list[Refused]:
     """Send what the outbox holds until it is empty; returns what the database refused.
 
-    told: how many are left, after each shipment. clock, pause: seconds of a forward clock. Raises BrimfulError when the
-    database does not take it; what it has not taken stays in the outbox.
+    progress: how many are left, after each shipment. clock, pause: seconds of a forward clock. Raises BrimfulError when
+    the database does not take it; what it has not taken stays in the outbox.
     """
     shipper = Shipper(_PACE)
     refused: list[Refused] = []
@@ -89,7 +89,7 @@ def drain(
         else:
             ledger.commit(Batch(at_s, delivered=answer.keys, refused=answer.refused))
             refused += answer.refused
-        told(ledger.outbox_depth())
+        progress(ledger.outbox_depth())
     return refused
 
 

@@ -287,22 +287,22 @@ class Board:
         else:
             self._level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
         return Snapshot(
-            level=self._level,
-            surplus=self._surplus,
-            surplus_mean_w=self._mean_w,
-            measured=self._measured,
-            battery=latest.get("battery_w"),
-            battery_level=latest.get("battery_level_pct"),
-            yielding=latest.get(yields.signal) if yields is not None else None,
-            yield_above_seen_s=self._yield_above_seen_s,
-            top=top,
-            mid=mid,
-            bottom=bottom,
-            prices=prices,
-            level_taken_wh=history.taken_wh,
-            level_since_s=history.since_s,
-            level_jumps=history.jumps,
-            level_swings=history.swings,
+            self._level,
+            self._surplus,
+            self._mean_w,
+            self._measured,
+            latest.get("battery_w"),
+            latest.get("battery_level_pct"),
+            latest.get(yields.signal) if yields is not None else None,
+            self._yield_above_seen_s,
+            top,
+            mid,
+            bottom,
+            prices,
+            history.taken_wh,
+            history.since_s,
+            history.jumps,
+            history.swings,
         )
 
     def _note_surplus(self, reading: Reading) -> None:

@@ -203,14 +203,14 @@ class Programme:
         raise NotImplementedError
 
 
-RANKED = GUARDS.ranked
-BELOW_TOGETHER = [guard.NAME for guard in GUARDS].index("together") + 1
+POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | {"override": Power.REQUIRING}
+RANKED = [(guard, POWER_OF[guard.NAME]) for guard in GUARDS]
 PROGRAMMED = st.builds(
     played,
     HOUSES,
     st.lists(STEPS, min_size=1, max_size=20),
     # At any rank below `together`: above it, two heaters could be on where only one may.
-    st.sampled_from(range(BELOW_TOGETHER, len(RANKED) + 1)).map(
+    st.sampled_from(range(5, len(RANKED) + 1)).map(
         lambda rank: Precedence(*RANKED[:rank], (Programme(), Power.REQUIRING), *RANKED[rank:])
     ),
 )

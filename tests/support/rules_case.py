@@ -73,18 +73,18 @@ def snapshot(
 
     powers = tuple(told("diverted_w" if i == 0 else "diverted_w_lower", value) for i, value in enumerate(measured))
     return Snapshot(
-        level=told("tank_level_pct", level),
-        surplus=told("surplus_w", surplus),
-        surplus_mean_w=surplus if mean is None else mean,
-        measured=powers,
-        battery=told("battery_w", battery),
-        battery_level=told("battery_level_pct", battery_level),
-        yielding=told("car_w", car),
-        yield_above_seen_s=car_above_s,
-        top=told("tank_top_c", top),
-        mid=told("tank_mid_c", mid),
-        bottom=told("tank_bottom_c", bottom),
-        prices=prices or Prices(),
+        told("tank_level_pct", level),
+        told("surplus_w", surplus),
+        surplus if mean is None else mean,
+        powers,
+        told("battery_w", battery),
+        told("battery_level_pct", battery_level),
+        told("car_w", car),
+        car_above_s,
+        told("tank_top_c", top),
+        told("tank_mid_c", mid),
+        told("tank_bottom_c", bottom),
+        prices or Prices(),
     )
 
 
