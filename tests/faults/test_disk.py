@@ -81,18 +81,20 @@ def house(tmp_path: Path, disk: Disk) -> Iterator[House]:
 
 
 def hears_alarms(wire: Client, well: bool) -> list[str]:
-    """Turn the level over and over, so that the state is told, until it has (no) alarms of the ledger."""
+    """The sun comes and goes, so that the state is published, until it has (no) alarms of the ledger.
+
+    The level stays: one that leaps up and down is an alarm of its own and withholds.
+    """
     give_up_s = time.monotonic() + WITHIN_S
-    level = 0
+    sunny = True
     while time.monotonic() < give_up_s:
         mark = len(wire.inbox.items)
-        level = 97 - level  # full, then empty: each is told at once
-        wire.publish("wren/meter", "-1500")  # again, for on a busy machine it may be stale by now
-        wire.publish("wren/level", str(level))
-        wire.hears("wren/permit", b"no" if level else b"yes", skip=mark)
-        told = wire.inbox.wait(lambda message: message.topic == STATE, timeout_s=WITHIN_S, skip=mark)
-        alarms = [said for said in json.loads(told.payload)["alarms"] if "wren.sqlite" in said]
-        if bool(alarms) != well and not level:
+        sunny = not sunny  # each is ordered at once
+        wire.publish("wren/meter", "-1500" if sunny else "500")
+        wire.hears("wren/permit", b"yes" if sunny else b"no", skip=mark)
+        state = wire.inbox.wait(lambda message: message.topic == STATE, timeout_s=WITHIN_S, skip=mark)
+        alarms = [alarm for alarm in json.loads(state.payload)["alarms"] if "wren.sqlite" in alarm]
+        if bool(alarms) != well and sunny:
             return alarms
     raise AssertionError("the state does not change")
 
