@@ -90,7 +90,7 @@ def hears_alarms(wire: Client, well: bool) -> list[str]:
     while time.monotonic() < give_up_s:
         mark = len(wire.inbox.items)
         sunny = not sunny  # each is ordered at once
-        wire.publish("wren/meter", "-1500" if sunny else "500")
+        wire.publish("wren/meter", "-1500" if sunny else "4500")
         wire.hears("wren/permit", b"yes" if sunny else b"no", skip=mark)
         state = wire.inbox.wait(lambda message: message.topic == STATE, timeout_s=WITHIN_S, skip=mark)
         alarms = [alarm for alarm in json.loads(state.payload)["alarms"] if "wren.sqlite" in alarm]
