@@ -73,7 +73,7 @@ def house(tmp_path: Path, disk: Disk) -> Iterator[House]:
         made = House(tmp_path, broker.address("wren", SECRET))
         # A backup needs more room than there is: it has its own disk.
         text = made.file.read_text() + '[ledger]\npath = "disk/wren.sqlite"\nflush_s = 1\n'
-        made.file.write_text(text + '[ledger.backup]\nfolder = "backups"\n[rules.surplus]\nover_s = 0\n')
+        made.file.write_text(text + '[ledger.backup]\nfolder = "backups"\n[rules.surplus]\nover_s = 1\n')
         (tmp_path / "backups").mkdir()
         made.broker = broker  # type: ignore[attr-defined]
         yield made
