@@ -73,7 +73,7 @@ def house(tmp_path: Path, disk: Disk) -> Iterator[House]:
         made = House(tmp_path, broker.address("wren", SECRET))
         # A backup needs more room than there is: it has its own disk.
         text = made.file.read_text() + '[ledger]\npath = "disk/wren.sqlite"\nflush_s = 1\n'
-        made.file.write_text(text + '[ledger.backup]\nfolder = "backups"\n[rules.surplus]\nover_s = 1\n')
+        made.file.write_text(text + '[ledger.backup]\nfolder = "backups"\n')
         (tmp_path / "backups").mkdir()
         made.broker = broker  # type: ignore[attr-defined]
         yield made
@@ -81,20 +81,20 @@ def house(tmp_path: Path, disk: Disk) -> Iterator[House]:
 
 
 def hears_alarms(wire: Client, well: bool) -> list[str]:
-    """The sun comes and goes, so that the state is published, until it has (no) alarms of the ledger.
+    """Full and not full in turn, so that the state is published, until it has (no) alarms of the ledger.
 
-    The level stays: one that leaps up and down is an alarm of its own and withholds.
+    By small steps: a level that leaps up and down is an alarm of its own and withholds.
     """
     give_up_s = time.monotonic() + WITHIN_S
-    sunny = True
+    full = False
     while time.monotonic() < give_up_s:
         mark = len(wire.inbox.items)
-        sunny = not sunny  # each is ordered at once
-        wire.publish("wren/meter", "-1500" if sunny else "4500")
-        wire.hears("wren/permit", b"yes" if sunny else b"no", skip=mark)
+        full = not full
+        wire.publish("wren/level", "95" if full else "87")
+        wire.hears("wren/permit", b"no" if full else b"yes", skip=mark)
         state = wire.inbox.wait(lambda message: message.topic == STATE, timeout_s=WITHIN_S, skip=mark)
         alarms = [alarm for alarm in json.loads(state.payload)["alarms"] if "wren.sqlite" in alarm]
-        if bool(alarms) != well and sunny:
+        if bool(alarms) != well and not full:
             return alarms
     raise AssertionError("the state does not change")
 
