@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
+from daemon.config.neighbours import Alert, Homie
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
 from daemon.config.verdict_tables import Hardware, Verdict
@@ -185,6 +186,10 @@ class Home(Table):
     """The local interface."""
     timeseries: TimeSeries | None = None
     """A time-series database that is sent a copy of each settled interval."""
+    homie: Homie | None = None
+    """Shows the house as a Homie 5 device."""
+    alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
+    """Who is told of alarms."""
 
     _file: Path = PrivateAttr(default=Path("home.toml"))
 
