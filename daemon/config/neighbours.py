@@ -43,8 +43,7 @@ class Webhook(_Alert):
     url: FeedUrl
     """Its address. check and the log never show more of it than the host."""
     token_file: FilePath | None = None
-    """File that holds a token for `Authorization: Bearer`, readable by its owner alone; or the environment's
-    BRIMFUL_ALERT_TOKEN."""
+    """File that holds a token for `Authorization: Bearer`, readable by its owner alone."""
     within_s: Annotated[float, Within(1, 60)] = 10.0
     """How long one attempt may take, s."""
 
