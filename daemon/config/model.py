@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, PrivateAttr
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
 from daemon.config.neighbours import Alert, Homie
+from daemon.config.readers import Reader
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
 from daemon.config.verdict_tables import Hardware, Verdict
@@ -186,6 +187,8 @@ class Home(Table):
     """The local interface."""
     timeseries: TimeSeries | None = None
     """A time-series database that is sent a copy of each settled interval."""
+    readers: dict[Name, Reader] = Field(default_factory=dict)
+    """Devices that are read without MQTT."""
     homie: Homie | None = None
     """Shows the house as a Homie 5 device."""
     alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
