@@ -58,8 +58,8 @@ class SignalSource(Table):
     resolution: Annotated[float, Within(0, 100000)] = 100.0
     """Counters: the counter's step, in the signal's unit."""
     pulses_per_kwh: Annotated[float, Within(0, 1000000, above=True)] | None = None
-    """Counters of energy: the payload counts a meter's pulses, so many to a kWh (imp/kWh on its face), in place of scale.
-    Their step is then the least that resolution can be."""
+    """Counters of energy: the payload counts a meter's pulses, so many to a kWh (imp/kWh on its face); it takes the
+    place of scale, and the counter's step is one pulse unless resolution is more."""
     words: dict[Text, Annotated[float, Within(-1e12, 1e12)]] = Field(default_factory=dict)
     """Words the payload may be, and the number each stands for; of a power, on, off, true and false are known."""
 
