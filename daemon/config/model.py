@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
-from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
+from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, PluggedIn, Tariff
 from daemon.config.neighbours import Alert, Homie
 from daemon.config.readers import Reader
 from daemon.config.rule_tables import Rules
@@ -215,7 +215,7 @@ class Home(Table):
         return (*beside, *(self.live_file(key) for key in self.live))
 
     @property
-    def live(self) -> dict[str, Fetched | Listened]:
+    def live(self) -> dict[str, Fetched | Listened | PluggedIn]:
         """The sources that tell prices and factors ahead, by the key of their tariff or factor."""
         tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
         tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}

@@ -1,5 +1,6 @@
 """The tables of devices that are read without MQTT. A signal names one as its topic: `reader:NAME`."""
 
+from decimal import Decimal
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -44,4 +45,19 @@ class TelegramReader(Table):
     """Silence after which the meter counts as not there, s."""
 
 
-Reader = Annotated[SunSpecReader | TelegramReader, Field(discriminator="kind")]
+class ForecastReader(Table):
+    """A forecast of the sun from a plug-in: a package of its own, installed beside brimful."""
+
+    kind: Literal["forecast"]
+    """Kind of source."""
+    source: Text
+    """Its name among the entry points `brimful.forecast_sources`."""
+    options: dict[Text, Text | bool | int | Decimal] = Field(default_factory=dict)
+    """What it wants to be told; the plug-in says what."""
+    secret_file: FilePath | None = None
+    """File that holds a key for it, readable by its owner alone; it is told as the option `secret`."""
+    every_s: Annotated[float, Within(300, 86400)] = 3600.0
+    """How often it is asked, s."""
+
+
+Reader = Annotated[SunSpecReader | TelegramReader | ForecastReader, Field(discriminator="kind")]

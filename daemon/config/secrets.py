@@ -6,6 +6,7 @@ import stat
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from pydantic import SecretStr
 
@@ -100,6 +101,12 @@ def read_secret(
         return None
     content = _private(home, key, home.path_of(file), f", or set {variable}" if variable else "")
     return SecretStr(_text(content, key, home.path_of(file), f"({home.file.name})"))
+
+
+def plug_in_options(home: Home, key: str, options: Mapping[str, Any], file: str | None) -> dict[str, Any]:
+    """What a plug-in is told: its options, and its key from the file as `secret`. Raises BrimfulError."""
+    secret = read_secret(home, key, file, "")
+    return {**options} if secret is None else {**options, "secret": secret.get_secret_value()}
 
 
 def read_secret_lines(home: Home, key: str, file: str) -> list[SecretStr]:

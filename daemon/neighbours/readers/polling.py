@@ -13,6 +13,7 @@ log = logging.getLogger(__name__)
 
 _FIRST_WAIT_S = 2.0
 _LONGEST_WAIT_S = 60.0
+_RETRY_S = 300.0
 _STOP_S = 2.0
 
 
@@ -100,7 +101,7 @@ class Poller:
         if not self._failures:
             return self._every_s
         wait_s = min(_LONGEST_WAIT_S, _FIRST_WAIT_S * 2.0 ** min(self._failures - 1, 10))
-        return max(self._every_s, wait_s)
+        return max(min(self._every_s, _RETRY_S), wait_s)
 
     def _failed(self, why: str) -> None:
         self._failures += 1

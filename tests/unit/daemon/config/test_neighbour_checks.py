@@ -25,14 +25,11 @@ format = "sml"
 [signals.pv_w]
 topic = "reader:meter"
 """
-ALERT = (
-    SMALL
-    + """
+ALERT = """
 [[alerts]]
 kind = "mqtt"
 topic = "{}"
 """
-)
 PULSES = SMALL.replace('topic = "hut/energy"', 'topic = "hut/pulses"\npulses_per_kwh = 800')
 
 
@@ -74,9 +71,9 @@ def test_what_a_reader_reads_is_not_heard_on_the_broker() -> None:
         (SMALL + TELEGRAMS.format(""), "readers.meter.host: expected either host and port, or device, got neither"),
         (SMALL + TELEGRAMS.format('host = "a"\ndevice = "b"'), "readers.meter.host: expected either host and port, or"),
         (SMALL + TELEGRAMS.format('host = "a"'), "readers.meter.port: expected host and port together"),
-        (ALERT.format("hut/permit"), "alerts[#1].topic: expected another topic than heaters.main"),
-        (ALERT.format("hut/tank"), "alerts[#1].topic: expected another topic than signals"),
-        (ALERT.format("brimful/wren-hut/x"), "alerts[#1].topic: expected a topic outside brimful"),
+        (SMALL + ALERT.format("hut/permit"), "alerts[#1].topic: expected another topic than heaters.main"),
+        (SMALL + ALERT.format("hut/tank"), "alerts[#1].topic: expected another topic than signals"),
+        (SMALL + ALERT.format("brimful/wren-hut/x"), "alerts[#1].topic: expected a topic outside brimful"),
         (
             SMALL.replace("hut/permit", "homie/5/brimful-wren-hut/tank/stop-level/set") + "[homie]\n",
             "heaters.main.topic: expected a topic outside homie/5/brimful-wren-hut/",
