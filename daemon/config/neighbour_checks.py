@@ -39,7 +39,7 @@ def _readers(home: Home, add: Add) -> None:
                 f"signals.{name}.topic",
                 f"a reader of the table [readers.{wanted}]",
                 "no such table",
-                close(wanted, home.readers),
+                close(wanted, [*home.readers]),
             )
     used = {source.topic.removeprefix(READER) for source in home.signals.values() if source.topic.startswith(READER)}
     for name, reader in home.readers.items():

@@ -117,9 +117,9 @@ class SmlTelegrams:
     def newest(self, pending: bytes) -> tuple[dict[str, str] | None, bytes]:
         """As `Framing.newest`."""
         try:
-            from smllib import SmlStreamReader
             from smllib.const import UNITS
             from smllib.errors import SmlLibException
+            from smllib.reader import SmlStreamReader
         except ImportError:
             raise ReadFailed("the extra `telegrams` is not installed: pip install 'brimful[telegrams]'") from None
         reader = SmlStreamReader()

@@ -64,7 +64,7 @@ def exposition(picture: Picture, accept: str) -> tuple[bytes, str]:
             return families(picture)
 
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Now())  # type: ignore[arg-type]
+    registry.register(_Now())
     encode, kind = choose_encoder(accept)
     return encode(registry), kind
 

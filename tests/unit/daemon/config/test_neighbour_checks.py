@@ -1,11 +1,13 @@
 """What must agree about readers, pulse counters, alerts and the Homie device."""
 
+import re
+
 import pytest
 
 from daemon.assembly.endpoints import read_sources, sources
 from daemon.assembly.prepared_home import plan
 from daemon.config.load import ConfigError
-from tests.support.homes import SMALL, home
+from tests.support.homes import EXAMPLE, SMALL, home
 
 SUNSPEC = """
 [readers.roof]
@@ -96,3 +98,14 @@ def test_what_agrees_is_taken() -> None:
     )
     assert [alert.kind for alert in made.alerts] == ["mqtt", "webhook", "notify"]
     assert made.alerts[1].what == ("alarm",)
+
+
+def test_what_the_example_file_has_as_comments_loads_once_it_is_none() -> None:
+    text = EXAMPLE.read_text()
+    begin, end = text.index("# ---- Neighbours"), text.index("# A copy of each settled interval.")
+    lines = re.findall(r"^# (\[.*|[a-z_]+ = .*)$", text[begin:end], flags=re.MULTILINE)
+    made = home("\n".join((text[:begin], *lines, text[end:])))
+    assert made.homie is not None
+    assert [alert.kind for alert in made.alerts] == ["mqtt", "webhook", "notify"]
+    assert [reader.kind for reader in made.readers.values()] == ["sunspec", "telegrams", "forecast"]
+    assert len(read_sources(made)) == 3
