@@ -243,7 +243,7 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
-    for fault in health["prices"]["faults"]:
+    for fault in (*health["prices"]["faults"], *health["alerts"]["faults"]):
         yield "daemon", False, fault
     if health["home_file"]["fault"]:
         yield "daemon", False, health["home_file"]["fault"]

@@ -27,13 +27,11 @@ from daemon.neighbours.homie_document import (
     device_id,
     values,
 )
-from daemon.timing.events import Linked
+from daemon.timing.events import HOMIE_LINK, Linked
 from rules.model.errors import BrimfulError
 
 log = logging.getLogger(__name__)
 
-LINK = "homie"
-"""Name under which its connection is reported."""
 USUAL_MINUTES = 60
 MOST_WAITING = 4
 """Wishes that wait for the loop's answer at a time; more are refused: each rewrites the home file or the ledger."""
@@ -86,7 +84,7 @@ class HomieDevice:
             topics=(f"{self.base}/$alert/+", *self._settings),
             on_message=self._heard,
             on_up=lambda: self._up(emit),
-            on_down=lambda reason: emit(Linked(LINK, False, reason)),
+            on_down=lambda reason: emit(Linked(HOMIE_LINK, False, reason)),
             jitter=jitter,
         )
 
@@ -126,7 +124,7 @@ class HomieDevice:
                 self._publish(f"/$alert/{name}", said)
             if self._shown:
                 self._publish("/$state", "ready")
-        emit(Linked(LINK, True))
+        emit(Linked(HOMIE_LINK, True))
 
     def _publish(self, path: str, payload: str) -> None:
         self.connection.publish(f"{self.base}{path}", payload.encode(), _QOS, retain=True)

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from daemon.neighbours.homie_device import MOST_WAITING, HomieDevice
-from daemon.timing.events import Linked
+from daemon.timing.events import HOMIE_LINK, Linked
 from rules.model.errors import BrimfulError
 from tests.support.broker import Client, Inbox, Mosquitto
 from tests.support.homes import SMALL, home
@@ -50,7 +50,7 @@ class Shown:
     def __enter__(self) -> "Shown":
         self.watcher.__enter__()
         self.device.start()
-        self.news.wait(lambda event: event == Linked("homie", True))
+        self.news.wait(lambda event: event == Linked(HOMIE_LINK, True))
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from math import isfinite
 from typing import Any, Protocol
 
-from daemon.timing.events import Linked
+from daemon.timing.events import READER_LINK, Linked
 
 log = logging.getLogger(__name__)
 
@@ -58,7 +58,7 @@ class Poller:
         hear: Callable[[bytes], None],
         emit: Callable[[Linked], None],
     ) -> None:
-        self.link = f"reader {name}"
+        self.link = f"{READER_LINK}{name}"
         self._reader = reader
         self._every_s = every_s
         self._hear = hear

@@ -173,6 +173,7 @@ def _soundness(picture: Picture) -> Iterator["Metric"]:
         "timeseries": (health["timeseries"] or {}).get("fault"),
         "backup": (health["backup"] or {}).get("fault"),
         "prices": health["prices"]["faults"],
+        "alerts": health["alerts"]["faults"],
         "home_file": health["home_file"]["fault"],
     }
     told = [(name, int(bool(fault))) for name, fault in faults.items()]
