@@ -16,7 +16,7 @@ from typing import Any
 
 from daemon.config.model import Home
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication
+from daemon.mqtt.connection import Connection, Publication, Refusal
 from daemon.neighbours.homie_document import (
     LONGEST_MINUTES,
     NO_OVERRIDE,
@@ -67,10 +67,13 @@ class HomieDevice:
         self._wish = wish
         self._done = done
         self.base = f"{domain}/5/{device_id(home())}"
+        self._emit = emit
         self._minutes = USUAL_MINUTES
         self._said: dict[str, str] = {}
         self._alerts: dict[str, str] = {}
         self._waiting = 0
+        self._unheard = ""
+        self._unpublished = False
         self._shown = False
         self._lock = threading.RLock()  # what is said, and its order: the network thread greets, the loop shows
         settings = {STOP_LEVEL: self._stop_level, OVERRIDE: self._override, OVERRIDE_MINUTES: self._set_minutes}
@@ -83,8 +86,9 @@ class HomieDevice:
             will=Publication(f"{self.base}/$state", b"lost", _QOS, retain=True),
             topics=(f"{self.base}/$alert/+", *self._settings),
             on_message=self._heard,
-            on_up=lambda: self._up(emit),
+            on_up=self._up,
             on_down=lambda reason: emit(Linked(HOMIE_LINK, False, reason)),
+            on_fault=self._fault,
             jitter=jitter,
         )
 
@@ -113,7 +117,7 @@ class HomieDevice:
                 self._shown = True
                 self._publish("/$state", "ready")
 
-    def _up(self, emit: Callable[[Linked], None]) -> None:
+    def _up(self) -> None:
         """All of it anew, as the convention has it: `init` until every property has its value."""
         with self._lock:
             self._publish("/$state", "init")
@@ -124,7 +128,17 @@ class HomieDevice:
                 self._publish(f"/$alert/{name}", said)
             if self._shown:
                 self._publish("/$state", "ready")
-        emit(Linked(HOMIE_LINK, True))
+        self._emit(Linked(HOMIE_LINK, True, self._unheard))
+        self._unheard, self._unpublished = "", False
+
+    def _fault(self, refusal: Refusal) -> None:
+        """Runs while paho holds its lock on what goes out, which `show` takes inside ours: it must not take ours."""
+        sentence = f"{refusal}; see [homie] and the broker's access rules"
+        if refusal.what == "subscription":
+            self._unheard = f"it is shown, but {sentence}"
+        elif not self._unpublished:
+            self._unpublished = True
+            self._emit(Linked(HOMIE_LINK, False, sentence))
 
     def _publish(self, path: str, payload: str) -> None:
         self.connection.publish(f"{self.base}{path}", payload.encode(), _QOS, retain=True)

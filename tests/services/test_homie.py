@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from daemon.mqtt.connection import Refusal
 from daemon.neighbours.homie_device import MOST_WAITING, HomieDevice
 from daemon.timing.events import HOMIE_LINK, Linked
 from rules.model.errors import BrimfulError
@@ -172,3 +173,31 @@ def test_nothing_can_be_set_where_the_home_file_does_not_say_so(broker: Mosquitt
         shown.device.show(why(order="surplus"), TODAY)
         shown.sees("house/order", "surplus")
         assert shown.wishes.items == []
+
+
+def test_what_the_brokers_access_rules_forbid_is_said(tmp_path: Path) -> None:
+    lines = "user brimful\ntopic read homie/#\n"
+    with Mosquitto(tmp_path, users={"brimful": "its own"}, acl=lines) as broker:
+        news = Inbox()
+        device = HomieDevice(
+            broker.address("brimful", "its own"),
+            lambda: HOME,
+            domain="homie",
+            settable=True,
+            wish=lambda name, arguments: Future(),
+            done=lambda: None,
+            emit=news.put,
+            jitter=lambda: 0.0,
+        )
+        device.start()
+        told = news.wait(lambda event: isinstance(event, Linked) and not event.up)
+        assert isinstance(told, Linked)
+        assert told.reason.startswith(f"the broker refuses what is published on {BASE}/$state")
+        assert told.reason.endswith("see [homie] and the broker's access rules")
+        device.close()
+        # A broker that refuses the subscription alone: it is shown all the same, and the link says what it lacks.
+        device._fault(Refusal("subscription", f"{BASE}/tank/stop-level/set", "not authorized"))
+        device._up()
+        assert isinstance(news.items[-1], Linked)
+        assert news.items[-1].up
+        assert news.items[-1].reason.startswith("it is shown, but the broker refuses the subscription to")

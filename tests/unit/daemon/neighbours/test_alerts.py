@@ -111,13 +111,22 @@ def test_what_fails_is_tried_again_a_bounded_number_of_times_and_the_next_goes_a
     assert (way.tries, way.told, alerts.faults) == (5, [("alarm", "second")], [])
 
 
-def test_what_no_attempt_will_mend_is_given_up_at_once_and_stays_a_fault() -> None:
+def test_what_no_attempt_will_mend_is_given_up_at_once() -> None:
+    way = Way(NotSent("status 404", again=False))
+    alerts = started(Courier(way, pauses_s=(0.0, 0.0)))
+    alerts.look([HOT], {}, at(0))
+    alerts.look([HOT, Alarm("second", "another", 0.0)], {}, at(1))
+    way.came.wait_count(1)
+    alerts.stop()
+    assert (way.tries, way.told) == (2, [("alarm", "second")])
+
+
+def test_a_way_that_does_not_deliver_is_a_fault() -> None:
     way = Way(NotSent("it is not installed", again=False))
-    courier = Courier(way, pauses_s=(600.0,))
-    alerts = started(courier)
+    alerts = started(Courier(way))
     alerts.look([HOT], {}, at(0))
     alerts.stop()
-    assert (way.tries, alerts.faults) == (1, ["alerts by a way: it is not installed"])
+    assert alerts.faults == ["alerts by a way: it is not installed"]
 
 
 def test_more_than_can_wait_lets_the_oldest_go() -> None:
