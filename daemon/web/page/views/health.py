@@ -124,7 +124,7 @@ def _signal(name: str, health: Mapping[str, Any], rows: Sequence[Row], facts: Ho
 
 def _links(health: Mapping[str, Any]) -> Iterator[Look]:
     for name, link in health["links"].items():
-        known = {READINGS_LINK: "broker, for the readings", HOMIE_LINK: f"broker, for the {HOMIE_LINK}"}
+        known = {READINGS_LINK: "broker, for the readings", HOMIE_LINK: "broker, for the Homie device"}
         who = name if name.startswith(READER_LINK) else known.get(name, f"broker, for heater {name}")
         yield Look(who, link["up"], "connected" if link["up"] else f"not connected: {link['reason'] or 'no answer'}")
 

@@ -22,7 +22,7 @@ Concerns = Literal["heater", "books"]
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """One cause. concerns: whether the heater waits for it, or only the books do."""
+    """One cause. concerns: whether the heater waits for it, or only the books or the neighbours do."""
 
     concerns: Concerns
     sentence: str
@@ -80,11 +80,13 @@ def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
         if not link["up"] and name.startswith(READER_LINK):
             yield Trouble("books", sentence(f"{name}: {link['reason']}"))
         elif not link["up"]:
-            who = {READINGS_LINK: "the readings", HOMIE_LINK: f"the {HOMIE_LINK}"}.get(name, f"heater {name}")
+            known = {READINGS_LINK: "the readings", HOMIE_LINK: "the Homie device"}
+            who = known.get(name, f"heater {name}")
             by_reason.setdefault(link["reason"] or "", []).append(who)
     for reason, cut_off in by_reason.items():
         why = f": {reason}" if reason else ""
-        yield Trouble("heater", sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
+        concerns: Concerns = "books" if cut_off == ["the Homie device"] else "heater"
+        yield Trouble(concerns, sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
 
 
 def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
