@@ -59,7 +59,10 @@ def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
     made = plan(loaded)
     logs.set_up(logging.DEBUG if verbose else logging.INFO, log)
     for caution in cautions(loaded):
-        echo_line(f"caution: {caution}", 9, err=True)
+        if log == "json":  # every line on stderr is an object then
+            logging.getLogger(__name__).warning("caution: %s", caution)
+        else:
+            echo_line(f"caution: {caution}", 9, err=True)
     with _broker(loaded) as broker:
         service = Service(made, broker, SystemClock())
         for number in (signal.SIGTERM, signal.SIGINT):
