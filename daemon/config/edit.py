@@ -16,7 +16,7 @@ from daemon.config.load import ConfigError, parse, read_bytes
 from daemon.config.model import Home
 from daemon.config.places import field_of, keys_of
 from daemon.config.rewrite import rewritten
-from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
+from daemon.config.rule_tables import Alternate, Away, Heaters, Rules, YieldTo
 from daemon.config.wording import close, problem
 from rules.model.errors import BrimfulError
 
@@ -146,6 +146,10 @@ def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
         return [name.strip() for name in text.split(",") if name.strip()]
     if _TABLES[rule] is Away and key == "periods":
         return [_absence(path, part.strip()) for part in text.split(",")]
+    if _TABLES[rule] is Alternate and key == "from":
+        with contextlib.suppress(ValueError):
+            return date.fromisoformat(text)
+        return text
     if info.annotation is bool:
         return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(
             text.lower(), text

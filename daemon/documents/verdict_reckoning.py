@@ -31,8 +31,15 @@ def need_libraries() -> None:
         raise BrimfulError(OP, "brimful verdict", cause, GET_IT)
 
 
-def reckon(home: Home | None, history: Path | None, installed: date | None, ledger: Path | None) -> dict[str, Any]:
-    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there."""
+def reckon(
+    home: Home | None,
+    history: Path | None,
+    installed: date | None,
+    ledger: Path | None,
+    within: float | None = None,
+) -> dict[str, Any]:
+    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
+    narrow the fair comparison's range is wished for, money a day to either side."""
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
@@ -43,9 +50,8 @@ def reckon(home: Home | None, history: Path | None, installed: date | None, ledg
             own = home.path_of(home.ledger.path)
             ledger = own if own.exists() else None
     found = judge(gather(home, ledger, history, installed))
-    return verdict_answer(
-        found, home.home.name if home is not None else None, home.home.currency if home is not None else None
-    )
+    name, currency = (home.home.name, home.home.currency) if home is not None else (None, None)
+    return verdict_answer(found, name, currency, within)
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:

@@ -3,12 +3,15 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from daemon.documents.comparison_document import comparison_said
+
 Document = Mapping[str, Any]
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _PARTS = {
     "against_export": "Against just exporting",
     "before_after": "Before and after",
+    "fair_comparison": "The fair comparison",
     "year": "A usual year",
     "life": "Over its life",
     "sensitivity": "What matters most",
@@ -24,6 +27,7 @@ def sections(document: Document) -> list[tuple[str, list[str]]]:
     say: dict[str, Callable[[Any, str], list[str]]] = {
         "against_export": _against_export,
         "before_after": _before_after,
+        "fair_comparison": comparison_said,
         "year": _year,
         "life": _life,
         "sensitivity": _sensitivity,

@@ -70,6 +70,11 @@ def due(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> 
 
     if settings.worth.enabled and now.utc_s < snapshot.prices.until_s < _NEVER_S:
         first_s = min(first_s, _forward_s(snapshot.prices.until_s, now))
+    for start_s, end_s, _ in settings.alternate.runs:
+        edge_s = start_s if now.utc_s < start_s else end_s
+        if now.utc_s < edge_s:
+            first_s = min(first_s, _forward_s(edge_s, now))
+            break
     if settings.away.periods:
         for period in settings.away.periods:
             edge_s = period[0] if now.utc_s < period[0] else period[1]

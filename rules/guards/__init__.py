@@ -10,7 +10,20 @@ device: it ranks below the tank's control thermostat, and that below its manual-
 
 from typing import Protocol
 
-from rules.guards import away, battery, fresh, full, limit, override, rest, surplus, together, worth, yielding
+from rules.guards import (
+    alternate,
+    away,
+    battery,
+    fresh,
+    full,
+    limit,
+    override,
+    rest,
+    surplus,
+    together,
+    worth,
+    yielding,
+)
 from rules.model.memory import Memory
 from rules.model.orders import Finding, Verdict
 from rules.model.reading import Moment
@@ -46,6 +59,7 @@ GUARDS: tuple[Guard, ...] = (
     away,
     battery,
     yielding,
+    alternate,
     worth,
     surplus,
     rest,
