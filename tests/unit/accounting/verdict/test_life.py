@@ -194,7 +194,8 @@ def test_standby_that_eats_a_months_net_is_advised_against() -> None:
 def evidence(**changes: object) -> Evidence:
     whole = Evidence(
         against_export=books(4.0),
-        comparison="none", before_after="there is no history",
+        comparison="none",
+        before_after="there is no history",
         samples=samples(4.0),
         rates=Rates(electricity=0.3, export=0.05, grid_kg=0.2),
         assumed=PLAIN,

@@ -15,7 +15,7 @@ from daemon.cli.verdict import verdict
 from rules.model.errors import BrimfulError
 from tests.support.verdict_files import HARDWARE, history_file, home_file, ledger_file
 
-PARTS = ("against_export", "before_after", "year", "life", "sensitivity", "advice", "carbon")
+PARTS = ("against_export", "before_after", "fair_comparison", "year", "life", "sensitivity", "advice", "carbon")
 
 
 def run(*arguments: object) -> Result:
