@@ -3,16 +3,16 @@
 It only ever withholds. Heat that something else requires (an override, a plan, hygiene) is asked for before it.
 """
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "alternate"
-HARD = False
 
 
 def block(settings: Settings, utc_s: float) -> tuple[float, float, bool] | None:
@@ -25,12 +25,20 @@ def block(settings: Settings, utc_s: float) -> tuple[float, float, bool] | None:
     return None
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID on a day without diversion."""
     if not settings.alternate.runs:
         return ALLOW
     standing = block(settings, now.utc_s)
     return FORBID if standing is not None and not standing[2] else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a run of days begins or ends."""
+    for start_s, end_s, _ in settings.alternate.runs:
+        if now.utc_s < end_s:
+            return now.mono_of(start_s if now.utc_s < start_s else end_s)
+    return NEVER_S
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
