@@ -127,9 +127,7 @@ class Away(Table):
 
 
 class Alternate(Table):
-    """A fair comparison: diversion on and off in random blocks of days, by which `brimful verdict` tells what it saves.
-
-    On the days off nothing is diverted, whatever the sun; the tank is heated as it would be without the hardware."""
+    """A fair comparison for `brimful verdict`: blocks of days with diversion and without, ordered by chance."""
 
     from_: Day | None = Field(default=None, alias="from")
     """Its first day; without one there is no comparison. A day to come: only days written down beforehand count."""

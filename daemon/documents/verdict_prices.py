@@ -26,9 +26,16 @@ class Prices:
         marginal = marginal_factors(home, self._factors)
         self._displaced = displaced(home, self._tariffs, self._factors, marginal)
         self._gas, self._electric = self._by_carrier()
+        self._known: dict[tuple[date, date], Rates] = {}
 
     def over(self, first: date, until: date) -> Rates:
         """Means over the days from first until until (not included)."""
+        known = self._known.get((first, until))
+        if known is None:
+            known = self._known[first, until] = self._over(first, until)
+        return known
+
+    def _over(self, first: date, until: date) -> Rates:
         days = self._days(first, until)
         electricity = _mean([self._source_price(self._electric, *day) for day in days])
         gas = _mean([self._source_price(self._gas, *day) for day in days])
