@@ -86,6 +86,9 @@ def _against_export(part: "AgainstExport") -> dict[str, Any]:
         "coverage": part.coverage,
         "unpriced_kwh": part.unpriced_kwh,
         "estimated_kwh": part.estimated_kwh,
+        "by_source": [
+            {"source": each.source, "heat_kwh": each.heat_kwh, "avoided": each.avoided} for each in part.by_source
+        ],
         "off_in_losing_months": part.off_months_net,
         "counterfactual": "all that was diverted, sold at the export price of its moment; the heat made as before",
     }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from accounting.ledger import Ledger
 from accounting.verdict.against_export import AgainstExport, against_export, samples
+from accounting.verdict.by_source import by_source
 from accounting.verdict.climate import latitude_of
 from accounting.verdict.history import History, read_history
 from accounting.verdict.judgement import Evidence, Rates
@@ -130,10 +131,12 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _
     with Ledger.open_reader(ledger) as books, books.still():
         valued = home_value(books, home, "month")
         compared = compared_days(home, books)
-    answer = against_export(valued.report)
+    report, used = valued.report, float(valued.used.share)
+    parts = by_source(report.rows, valued.assumed, prices.avoided_parts, used, prices.stated_shares())
+    answer = against_export(report, parts)
     if isinstance(answer, str):
         return _Books(answer, compared)
-    return _Books(answer, compared, samples(valued.report, prices.gas_share), float(valued.used.share))
+    return _Books(answer, compared, samples(report, prices.gas_share), used)
 
 
 def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[date, date] | None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.pricing.displaced import Displaced
@@ -55,13 +56,29 @@ class Prices:
 
     def gas_share(self, start_s: int, end_s: int) -> float:
         """The share of what is avoided in [start_s, end_s) that would have been gas, by the day in its middle."""
+        parts = self._parts(start_s, end_s)
+        return sum(part for source, part in zip(self._displaced, parts, strict=True) if source in self._gas)
+
+    def avoided_parts(self, start_s: int, end_s: int) -> dict[str, float]:
+        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; 0 of all without any."""
+        found: dict[str, float] = {}
+        for source, part in zip(self._displaced, self._parts(start_s, end_s), strict=True):
+            found[source.source] = found.get(source.source, 0.0) + part
+        return found
+
+    def stated_shares(self) -> dict[str, Fraction]:
+        """The sources' shares as the home file states them."""
+        found: dict[str, Fraction] = {}
+        for source in self._displaced:
+            found[source.source] = found.get(source.source, Fraction(0)) + source.share
+        return found
+
+    def _parts(self, start_s: int, end_s: int) -> list[float]:
         middle = datetime.fromtimestamp((start_s + end_s) / 2, self._zone).date()
         day = self._days(middle, middle + timedelta(days=1))[0]
-        parts = [
-            (source, float((source.heat_price(*day) or 0) * source.share_over(*day))) for source in self._displaced
-        ]
-        total = sum(amount for _, amount in parts)
-        return sum(amount for source, amount in parts if source in self._gas) / total if total else 0.0
+        amounts = [float((source.heat_price(*day) or 0) * source.share_over(*day)) for source in self._displaced]
+        total = sum(amounts)
+        return [amount / total if total else 0.0 for amount in amounts]
 
     def _by_carrier(self) -> tuple[list[Displaced], list[Displaced]]:
         gas: list[Displaced] = []

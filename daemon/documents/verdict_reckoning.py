@@ -7,13 +7,16 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from datetime import date
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+from accounting.ledger import Ledger
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
@@ -37,9 +40,11 @@ def reckon(
     installed: date | None,
     ledger: Path | None,
     within: float | None = None,
+    off: Sequence[OffSpan] = (),
 ) -> dict[str, Any]:
     """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
-    narrow the fair comparison's range is wished for, money a day to either side."""
+    narrow the fair comparison's range is wished for, money a day to either side; off: days to look at as if without
+    diversion."""
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
@@ -51,7 +56,11 @@ def reckon(
             ledger = own if own.exists() else None
     found = judge(gather(home, ledger, history, installed))
     name, currency = (home.home.name, home.home.currency) if home is not None else (None, None)
-    return verdict_answer(found, name, currency, within)
+    document = verdict_answer(found, name, currency, within)
+    if document["against_export"] is not None and home is not None and ledger is not None:
+        with Ledger.open_reader(ledger) as books, books.still():
+            document["against_export"]["off"] = off_answer(home, books, off)
+    return document
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:

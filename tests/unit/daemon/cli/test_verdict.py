@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.cli.main import main
+from daemon.cli.value import value
 from daemon.cli.verdict import verdict
 from rules.model.errors import BrimfulError
 from tests.support.verdict_files import HARDWARE, history_file, home_file, ledger_file
@@ -214,3 +215,20 @@ def test_ten_years_of_books_in_two_seconds(tmp_path: Path) -> None:
         taken.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     print(f"\n{min(taken):.2f} s")
     assert min(taken) < 2.0
+
+
+def test_verdict_and_value_say_the_same_net_and_what_off_would_have_brought(tmp_path: Path) -> None:
+    home = home_file(tmp_path)
+    ledger_file(tmp_path, 181)
+    found = CliRunner().invoke(value, ["--home", str(home), "--by", "month", "--json"], catch_exceptions=False)
+    valued = json.loads(found.stdout)
+    part = answer("--home", home, "--off", "2026-06-01..2026-07-01")["against_export"]
+    assert part["net"] == valued["total"]["net"]
+    assert [month["net"] for month in part["months"]] == [row["net"] for row in valued["rows"]]
+    assert sum(each["avoided"] for each in part["by_source"]) == pytest.approx(part["avoided"])
+    assert part["off"][0]["brought"] == pytest.approx(-part["months"][5]["net"], abs=1e-6)
+    assert "Off from 2026-06-01 to 2026-07-01" in " ".join(
+        run("--home", home, "--off", "2026-06-01..2026-07-01").stdout.split()
+    )
+    assert "expected FROM..TO" in refusal("--home", home, "--off", "June")
+    assert "expected an amount of money above 0" in refusal("--home", home, "--within", "-1")
