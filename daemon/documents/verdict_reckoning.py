@@ -16,6 +16,7 @@ from typing import Any
 from accounting.ledger import Ledger
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
@@ -49,8 +50,8 @@ def reckon(
     from daemon.documents.verdict_evidence import gather
 
     if home is not None:
-        if history is None and home.verdict.history is not None:
-            history = home.path_of(home.verdict.history)
+        if history is None and (home.verdict.history is not None or _holds_rows(history_path(home))):
+            history = history_path(home)
         if ledger is None:
             own = home.path_of(home.ledger.path)
             ledger = own if own.exists() else None
@@ -61,6 +62,11 @@ def reckon(
         with Ledger.open_reader(ledger) as books, books.still():
             document["against_export"]["off"] = off_answer(home, books, off)
     return document
+
+
+def _holds_rows(path: Path) -> bool:
+    """Whether a history that the home file does not name is there: one entered on the page, not yet without a row."""
+    return path.exists() and len(path.read_bytes().split(b"\n", 2)) > 2
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:

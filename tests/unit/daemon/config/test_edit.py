@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.config import edit
+from daemon.config import replacing
 from daemon.config.edit import KeyChange, preview_rule, rules_shown, set_rule
 from daemon.config.load import ConfigError, load
 from rules.model.errors import BrimfulError
@@ -199,7 +199,7 @@ def test_a_file_that_somebody_else_changed_meanwhile_is_not_overwritten(
         synced(handle)
         path.write_bytes(theirs)
 
-    monkeypatch.setattr(edit.os, "fsync", meanwhile)
+    monkeypatch.setattr(replacing.os, "fsync", meanwhile)
     with pytest.raises(BrimfulError, match="somebody edits it; try again"):
         set_rule(path, "full", {"stop_at_pct": "92"})
     assert path.read_bytes() == theirs
@@ -210,7 +210,7 @@ def test_a_full_disk_leaves_the_file_untouched(path: Path, monkeypatch: pytest.M
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(edit.os, "fsync", full)
+    monkeypatch.setattr(replacing.os, "fsync", full)
     with pytest.raises(BrimfulError, match="expected a file that can be written, got No space left on device"):
         set_rule(path, "full", {"stop_at_pct": "92"})
     assert path.read_bytes() == EXAMPLE.read_bytes()
