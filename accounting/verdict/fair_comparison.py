@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import count
+from math import sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -18,7 +19,7 @@ from scipy.special import stdtr, stdtrit
 
 from accounting.reports.days_paid import DaysPaid, Paid
 from accounting.reports.written_comparison import Binding, Pair
-from accounting.verdict.ranges import CONFIDENCE, Range
+from accounting.verdict.ranges import CONFIDENCE, Array, Range
 
 FEWEST_PAIRS = 3
 _MOST_EXACT = 18  # pairs up to which all orders are gone through
@@ -141,18 +142,18 @@ def difference(pairs: Sequence[float], confidence: float = CONFIDENCE) -> Differ
 
 def half_width(sd: float, pairs: int, confidence: float = CONFIDENCE) -> float:
     """How far Student's range of the mean of so many pairs reaches to either side."""
-    return float(stdtrit(pairs - 1, 0.5 + confidence / 2)) * sd / float(pairs) ** 0.5
+    return float(stdtrit(pairs - 1, 0.5 + confidence / 2)) * sd / sqrt(pairs)
 
 
 def by_chance(pairs: Sequence[float]) -> float:
     """The two-sided randomisation test: of all the orders in which the blocks of each pair might have come, the share
     whose sum of differences is as far from 0 as the one that came. Of many pairs, Student's test stands for it."""
-    values = np.abs(np.asarray(pairs, dtype=float))
+    values: Array = np.abs(np.asarray(pairs, dtype=float))
     if len(values) > _MOST_EXACT:
         sd = float(np.asarray(pairs).std(ddof=1))
         if sd == 0:
             return 0.0 if values.any() else 1.0
-        t = abs(float(np.mean(pairs))) / (sd / len(values) ** 0.5)
+        t = abs(float(np.mean(pairs))) / (sd / sqrt(len(values)))
         return float(2 * stdtr(len(values) - 1, -t))
     sums = np.zeros(1)
     for value in values:

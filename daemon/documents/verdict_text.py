@@ -70,11 +70,11 @@ def _against_export(part: Document, money: str) -> list[str]:
         f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
     ]
     if len(part["by_source"]) > 1:
-        named = [
+        parts = [
             f"{each['source']} {each['avoided']:,.2f} ({each['heat_kwh']:,.0f} kWh of heat)"
             for each in part["by_source"]
         ]
-        said.append(f"Avoided of {', '.join(named)}; the money divided by the sources' prices.")
+        said.append(f"Avoided of {', '.join(parts)}; the money divided by the sources' prices.")
     if part["break_even_export_price"] is not None:
         said.append(
             f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "

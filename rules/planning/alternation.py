@@ -26,7 +26,7 @@ def blocks(first: date, pairs: int, block_days: int, seed: int) -> tuple[Block, 
 
     first: local day on which the first one begins; block_days: length of each.
     """
-    found = []
+    found: list[Block] = []
     for pair in range(1, pairs + 1):
         begins_on = _begins_on(seed, pair)
         for on in (begins_on, not begins_on):
