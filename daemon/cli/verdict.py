@@ -14,6 +14,7 @@ from daemon.config.model import Home
 from daemon.documents import verdict_text
 from daemon.documents.off_spans import off_span
 from daemon.documents.verdict_reckoning import GET_IT, need_libraries, reckon
+from daemon.simulation.advised_rules import advised_rules
 from rules.model.errors import BrimfulError
 
 OP = "reckon the verdict"
@@ -61,7 +62,7 @@ def verdict(
         raise BrimfulError(OP, "--within", f"expected an amount of money above 0, got {within:g}")
     loaded = _loaded(home, alone=history is not None)
     since = _day(installed) if installed is not None else None
-    document = reckon(loaded, history, since, ledger, within, [off_span(text) for text in off])
+    document = reckon(loaded, history, since, ledger, within, [off_span(text) for text in off], advised_rules)
     if report is not None:
         _write_report(report, document)
     if as_json:

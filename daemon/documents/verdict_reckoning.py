@@ -1,20 +1,15 @@
-"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter.
-
-`python -m daemon.documents.verdict_reckoning HOME.toml` prints the document, or {"fault": why there is none}.
-"""
+"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter."""
 
 import json
-import os
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from accounting.ledger import Ledger
-from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
@@ -24,7 +19,10 @@ from rules.model.errors import BrimfulError
 OP = "reckon the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 LONGEST_S = 60.0
-_NICE = 10
+MOST_ADVICE = 3
+_APART = "daemon.simulation.advised_rules"
+"""The module that prints the document of a home file, or {"fault": why there is none}."""
+Advised = Callable[[Home, Ledger], tuple[list[dict[str, Any]], list[str]]]
 
 
 def need_libraries() -> None:
@@ -42,10 +40,11 @@ def reckon(
     ledger: Path | None,
     within: float | None = None,
     off: Sequence[OffSpan] = (),
+    advised: Advised | None = None,
 ) -> dict[str, Any]:
     """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
     narrow the fair comparison's range is wished for, money a day to either side; off: days to look at as if without
-    diversion."""
+    diversion; advised: further advice, about the home's rules."""
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
@@ -61,7 +60,15 @@ def reckon(
     if document["against_export"] is not None and home is not None and ledger is not None:
         with Ledger.open_reader(ledger) as books, books.still():
             document["against_export"]["off"] = off_answer(home, books, off)
+            if advised is not None:
+                _add_advice(document, *advised(home, books))
     return document
+
+
+def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
+    both = [*(document["advice"] or ()), *advice]
+    document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
+    document["notes"] += notes
 
 
 def _holds_rows(path: Path) -> bool:
@@ -71,7 +78,7 @@ def _holds_rows(path: Path) -> bool:
 
 def reckon_apart(file: Path) -> dict[str, Any]:
     """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
-    command = [sys.executable, "-m", "daemon.documents.verdict_reckoning", str(file.resolve())]
+    command = [sys.executable, "-m", _APART, str(file.resolve())]
     try:
         ended = subprocess.run(
             command, cwd=Path(__file__).parents[2], capture_output=True, timeout=LONGEST_S, check=False
@@ -82,18 +89,3 @@ def reckon_apart(file: Path) -> dict[str, Any]:
     if "fault" in answer:
         raise BrimfulError(OP, "verdict", answer["fault"])
     return answer
-
-
-def main(file: Path) -> None:
-    """Print the document of a home file, or why there is none."""
-    os.nice(_NICE)  # what controls goes first
-    try:
-        need_libraries()
-        answer = reckon(load(file), None, None, None)
-    except BrimfulError as refused:
-        answer = {"fault": str(refused)}
-    json.dump(answer, sys.stdout)
-
-
-if __name__ == "__main__":
-    main(Path(sys.argv[1]))
