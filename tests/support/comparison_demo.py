@@ -17,7 +17,8 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
-from daemon.simulation.house.simulated import TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DemoHouse
+from daemon.simulation.house.spec import DEMO
 from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
@@ -45,7 +46,7 @@ def lived(home: Home, days: int, seed: int, ledger: LedgerWriter | None = None, 
     """What each day cost at the meters, by the truth of the house. ledger: where its books go; diverts: False for
     never, whatever the rules say."""
     made = plan(home)
-    start_s = midnight_s(FIRST, TIMEZONE) - 86_400
+    start_s = midnight_s(FIRST, DEMO.timezone) - 86_400
     house = DemoHouse(seed, start_s)
     books, tape = Books(made.books), TapeRecorder()
     engine = Engine(made.rules, Board(made.rules, made.wiring), books, Memory())
@@ -64,7 +65,7 @@ def lived(home: Home, days: int, seed: int, ledger: LedgerWriter | None = None, 
         house.obey(ORDERS[decision.lead.order] if diverts else b"no")
         if at_s % 1800 == 0:
             totals = house.totals
-            day = datetime.fromtimestamp(at_s - 1800, TIMEZONE).date()
+            day = datetime.fromtimestamp(at_s - 1800, DEMO.timezone).date()
             buys, sells = (float(priced.mean_price(at_s - 1800, at_s) or 0) for priced in (imports, exports))
             paid = (totals.import_wh - bought) * buys - (totals.export_wh - sold) * sells
             cost[day] = cost.get(day, 0.0) + paid / 1000
@@ -102,8 +103,8 @@ def compared_demo(folder: Path, pairs: int = 8, seed: int = 1) -> tuple[Path, fl
     days = (order[-1].until - FIRST).days + 1
     facts = Facts(home.home.name, 30, "EUR", "Europe/Dublin", ("main",))
     with LedgerWriter.open(folder / "larch.sqlite", facts) as ledger:
-        written_s = midnight_s(FIRST, TIMEZONE) - 7200.0
-        event = news([], order, 1, TIMEZONE, written_s)
+        written_s = midnight_s(FIRST, DEMO.timezone) - 7200.0
+        event = news([], order, 1, DEMO.timezone, written_s)
         assert event is not None
         ledger.commit(Batch(written_s - 86_400, events=(event,)))
         lived(home, days, seed, ledger)

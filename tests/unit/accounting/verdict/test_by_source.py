@@ -18,7 +18,10 @@ def test_shares_are_read_as_the_ledger_keeps_them() -> None:
 
 
 def test_money_adds_up_and_energy_goes_by_the_kept_shares() -> None:
-    rows = [ValueRow(0, 10, avoided_micro=3_000_000), ValueRow(10, 20, avoided_micro=1_000_000)]
+    rows = [
+        ValueRow(start_s=0, end_s=10, avoided_micro=3_000_000),
+        ValueRow(start_s=10, end_s=20, avoided_micro=1_000_000),
+    ]
     assumed = [Assumed("1", "1/4 gas, 3/4 night", 8000, 0, 0, 0), Assumed("1", None, 2000, 0, 0, 0)]
     gas, night = by_source(
         rows,
