@@ -16,14 +16,14 @@ from daemon.config.load import ConfigError, parse, read_bytes
 from daemon.config.model import Home
 from daemon.config.places import field_of, keys_of
 from daemon.config.rewrite import rewritten
-from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
+from daemon.config.rule_tables import OPTIONAL, Away, Heaters, Rules
 from daemon.config.wording import close, problem
 from rules.model.errors import BrimfulError
 
 OP = "change a rule"
 _NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key
 _TABLES: dict[str, type[BaseModel]] = {
-    info.alias or name: YieldTo if name == "yield_" else info.annotation  # type: ignore[misc]
+    info.alias or name: OPTIONAL.get(info.alias or name) or info.annotation  # type: ignore[misc]
     for name, info in Rules.model_fields.items()
 }
 

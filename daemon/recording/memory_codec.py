@@ -3,10 +3,13 @@
 from dataclasses import replace
 from typing import Any
 
-from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
+
+HOT_WRITTEN_S = 900.0
+"""How often at the most it is written down anew that the whole tank is hot."""
 
 
 def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
@@ -22,6 +25,14 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
         "frozen": None
         if frozen is None
         else {"level_pct": frozen.level_pct, "since": utc(frozen.since_s), "taken_wh": frozen.taken_wh},
+        "hygiene": None
+        if (record := memory.hygiene) is None
+        else {
+            "began": utc(record.began_s),
+            "last_hot": utc(record.last_hot_s),
+            "tried": utc(record.tried_s),
+            "bottom_c": record.bottom_c,
+        },
         "override": None
         if override is None
         else {
@@ -51,7 +62,13 @@ def lasting(memory: Memory) -> Memory:
         )
         for past in memory.heaters
     )
-    return replace(memory, decision=None, heaters=heaters)
+    record = memory.hygiene
+    if record is not None:
+        # While the tank is hot its last hot instant moves with each reading: that is no reason to write each time.
+        last_hot_s = record.last_hot_s
+        kept_s = None if last_hot_s is None else last_hot_s // HOT_WRITTEN_S * HOT_WRITTEN_S
+        record = HotRecord(record.began_s, last_hot_s=kept_s, tried_s=record.tried_s, bottom_c=record.bottom_c)
+    return replace(memory, decision=None, heaters=heaters, hygiene=record)
 
 
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
@@ -74,6 +91,12 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     frozen = None
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
+    hygiene = None
+    if (told := data.get("hygiene")) and (began_s := mono(told["began"])) is not None:
+        # The hold begins anew: what the tank did meanwhile is not known.
+        hygiene = HotRecord(
+            began_s, last_hot_s=mono(told["last_hot"]), tried_s=mono(told["tried"]), bottom_c=told["bottom_c"]
+        )
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:
@@ -94,4 +117,5 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         hot_since_s=mono(data.get("hot_since")),
         override=override,
         frozen=frozen,
+        hygiene=hygiene,
     )

@@ -51,10 +51,34 @@ class Frozen:
 
 
 @dataclass(frozen=True, slots=True)
+class HotRecord:
+    """When the whole tank was hot.
+
+    began_s: since when it has been looked at; hot_since_s: since when it has been hot without a break (None: it is
+    not known to be); seen_s: the oldest of the readings that last showed it hot; last_hot_s: the latest instant at
+    which the hold was complete (None: not known ever to have been).
+    drew: whether the heater has drawn since it was last withheld or ended; ended_s: when its own thermostat then ended
+    the heating (None: it has not since it last drew, or the level was too low to believe it).
+    tried_s: when the stop level last ended an attempt before the tank was hot throughout; bottom_c: the coldest
+    temperature then, where one is known.
+    """
+
+    began_s: float
+    hot_since_s: float | None = None
+    seen_s: float = float("-inf")
+    last_hot_s: float | None = None
+    drew: bool = False
+    ended_s: float | None = None
+    tried_s: float | None = None
+    bottom_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """The house's past. decision: None before the first; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
-    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is).
+    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is);
+    hygiene: None where the rule is not asked.
     """
 
     decision: Decision | None = None
@@ -63,3 +87,4 @@ class Memory:
     hot_since_s: float | None = None
     override: Override | None = None
     frozen: Frozen | None = None
+    hygiene: HotRecord | None = None

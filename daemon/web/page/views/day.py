@@ -19,6 +19,7 @@ REASONS = {
     "full": "tank full",
     "override": "override",
     "together": "the other heater first",
+    "hygiene": "whole tank hot",
     "away": "away",
     "battery": "battery first",
     "yield": "other load first",

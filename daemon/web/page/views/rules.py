@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel
 
-from daemon.config.rule_tables import Rules, YieldTo
+from daemon.config.rule_tables import OPTIONAL, Rules
 from daemon.config.schema import descriptions
 from daemon.simulation.backtest import Outcome
 from daemon.web.page.views.deciding import Decided
@@ -36,7 +36,16 @@ CAUTIONS = {
         "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
         "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
     ),
-    "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
+    "away": (
+        "After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",
+        "hot_on_return buys: the tank is then heated from the grid before you come home.",
+    ),
+    "hygiene": (
+        "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old people, "
+        "smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer.",
+        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets.",
+        "It buys where the sun has not done it by the last day. It never heats at or above the stop level or the limit.",
+    ),
     "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
 }
 """What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
@@ -240,8 +249,8 @@ def _decided(name: str, week: Decided | None) -> str:
 
 
 def _table(name: str) -> type[BaseModel]:
-    if name == "yield":
-        return YieldTo
+    if name in OPTIONAL:
+        return OPTIONAL[name]
     table = Rules.model_fields[name].annotation
     assert isinstance(table, type)
     assert issubclass(table, BaseModel)

@@ -1,0 +1,78 @@
+"""Whether the whole tank was hot enough for long enough, by its sensors; when it was last; when it has to be again.
+
+The coldest of the sensors stands for the tank, and the bottom has to have one: hot water rises, so that what is above
+it is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so that about a sixth
+of the volume lies below it unseen. A sensor that is silent, or reads what cannot be, proves nothing.
+
+Source of the usual figures: AS/NZS 3498 clause 7.1(j) asks that at least 90 % of the volume be at 60 °C for 32 minutes
+within 7 days (read in a secondary copy); hot water should be stored at 60 °C or more (Health and Safety Executive, UK,
+HSG274 part 2). All of it counts on the forward clock. This replaces no device, and no duty prescribed locally.
+"""
+
+from dataclasses import replace
+
+from rules.model.freshness import is_fresh
+from rules.model.memory import HotRecord
+from rules.model.reading import Moment
+from rules.model.settings import Hygiene, Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
+
+DAY_S = 86_400.0
+FIRST_S = DAY_S
+"""Where the tank is not known ever to have been hot throughout, how soon it has to be: within a day."""
+_LOWEST_C, _HIGHEST_C = SIGNALS["tank_top_c"].lowest, SIGNALS["tank_top_c"].highest
+
+
+def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float, float] | None:
+    """The coldest of the tank's temperatures, °C, and the forward-clock second of the oldest of their readings.
+
+    None where the home has no sensor at the bottom, or one of the home's sensors does not tell.
+    """
+    if "tank_bottom_c" not in settings.temperatures:
+        return None
+    readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
+    coldest_c = oldest_s = float("inf")
+    for signal in settings.temperatures:
+        reading = readings[signal]
+        if reading is None or not is_fresh(reading, settings, now) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
+            return None
+        coldest_c, oldest_s = min(coldest_c, reading.value), min(oldest_s, reading.seen_s)
+    return coldest_c, oldest_s
+
+
+def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Settings, now: Moment) -> HotRecord:
+    """The record after a look at the sensors; the same object where nothing changes.
+
+    The hold counts from the first reading that shows the tank hot to the last one: what lies after it is not shown. It
+    is broken by a colder reading, and by readings further apart than the sensors' `stale_after_s`.
+    """
+    known = coldest(snapshot, settings, now)
+    if known is None or known[0] < rule.at_c:
+        return record if record.hot_since_s is None else replace(record, hot_since_s=None)
+    seen_s = known[1]
+    if record.hot_since_s is None:
+        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+    if seen_s == record.seen_s:
+        return record
+    longest_s = min(settings.stale_after_s.get(signal, 0.0) for signal in settings.temperatures)
+    if seen_s - record.seen_s > longest_s:
+        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+    if seen_s - record.hot_since_s < rule.hold_s:
+        return replace(record, seen_s=seen_s)
+    return done(replace(record, seen_s=seen_s), seen_s)
+
+
+def done(record: HotRecord, at_s: float) -> HotRecord:
+    """The record with the hold complete at an instant; what hindered earlier attempts is over."""
+    return replace(record, last_hot_s=at_s, tried_s=None, bottom_c=None)
+
+
+def days_since(record: HotRecord, now: Moment) -> float | None:
+    """Days since the hold was last complete; None: it is not known ever to have been."""
+    return None if record.last_hot_s is None else max(now.mono_s - record.last_hot_s, 0.0) / DAY_S
+
+
+def due_s(record: HotRecord, rule: Hygiene) -> float:
+    """Forward-clock second by which the hold has to be complete again."""
+    return record.began_s + FIRST_S if record.last_hot_s is None else record.last_hot_s + rule.every_s
