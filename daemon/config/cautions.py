@@ -22,7 +22,8 @@ _SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the o
 
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
-    return [*_heat(home), *_hygiene(home), *hygiene_cautions(home), *_blind(home), *_idle_rules(home), *_money(home), *_link(home)]
+    safety = [*_heat(home), *_hygiene(home), *hygiene_cautions(home)]
+    return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *_link(home)]
 
 
 def _heat(home: Home) -> list[str]:

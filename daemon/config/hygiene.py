@@ -16,8 +16,8 @@ SPARE_K = 1.0
 _THERMOSTAT_SPARE_K = 2.0  # a thermostat set closer ends the heating now and then before (common practice, no source)
 _LIMIT_SPARE_K = 5.0  # the top may be hotter than the bottom by as much (common practice, no source)
 _NOT_INSTEAD = (
-    "This replaces no thermostat, no device against Legionella and no duty that is prescribed where you live. Old people, "
-    "smokers and those with weak lungs or a weak immune system are most at risk: ask a qualified installer"
+    "This replaces no thermostat, no device against Legionella and no duty that is prescribed where you live. Old "
+    "people, smokers and those with weak lungs or a weak immune system are most at risk: ask a qualified installer"
 )
 Add = Callable[..., None]
 
@@ -122,8 +122,8 @@ def hygiene_cautions(home: Home) -> list[str]:
     if table is None:
         return said
     said.append(
-        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about 3 seconds: have a "
-        f"mixing valve at the outlets. {_NOT_INSTEAD}."
+        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about 3 seconds: have "
+        f"a mixing valve at the outlets. {_NOT_INSTEAD}."
     )
     reason = why_not(home, table)
     if reason:
@@ -141,16 +141,23 @@ def hygiene_cautions(home: Home) -> list[str]:
             "before the bottom is hot."
         )
     if not reason and "tank_level_pct" in home.signals:
-        reads = f": by the tank's heat it would read {level_when_hot_pct(home, table):.0f} %" if tank is not None else ""
-        said.append(
-            f"Nothing heats at or above rules.full.stop_at_pct, {plain(home.rules.full.stop_at_pct)} %, for hygiene "
-            f"neither. If the tank shows that level before its bottom is at {plain(table.at_c)} °C{reads}, brimful "
-            "cannot make the whole tank hot, and says so."
+        stop_pct, reach_pct = home.rules.full.stop_at_pct, level_when_hot_pct(home, table)
+        told = (
+            f"Nothing heats at or above rules.full.stop_at_pct, {plain(stop_pct)} %, for hygiene neither. If the tank "
+            f"shows that level before its bottom is at {plain(table.at_c)} °C, brimful cannot make the whole tank hot, "
+            "and says so."
         )
+        if reach_pct > stop_pct:
+            told += (
+                f" By its heat the tank would show {reach_pct:.0f} %: have the level, and tank.hot_c, count up to the "
+                "thermostat's setting of 60–65 °C, or raise stop_at_pct."
+            )
+        said.append(told)
     if table.thermostat_on_c is not None and table.thermostat_on_c >= table.at_c:
         said.append(
-            "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only for an element "
-            "at the bottom of the tank whose thermostat sits there too, set as you say; a sensor at the bottom is better."
+            "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only for an "
+            "element at the bottom of the tank whose thermostat sits there too, set as you say; a sensor at the bottom "
+            "is better."
         )
     return said
 

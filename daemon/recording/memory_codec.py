@@ -28,9 +28,9 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
         "hygiene": None
         if (record := memory.hygiene) is None
         else {
-            "began": utc(record.began_s),
-            "last_hot": utc(record.last_hot_s),
-            "tried": utc(record.tried_s),
+            "began": record.began_utc_s,
+            "last_hot": record.last_hot_utc_s,
+            "tried": record.tried_utc_s,
             "bottom_c": record.bottom_c,
         },
         "override": None
@@ -65,9 +65,13 @@ def lasting(memory: Memory) -> Memory:
     record = memory.hygiene
     if record is not None:
         # While the tank is hot its last hot instant moves with each reading: that is no reason to write each time.
-        last_hot_s = record.last_hot_s
-        kept_s = None if last_hot_s is None else last_hot_s // HOT_WRITTEN_S * HOT_WRITTEN_S
-        record = HotRecord(record.began_s, last_hot_s=kept_s, tried_s=record.tried_s, bottom_c=record.bottom_c)
+        last_s = record.last_hot_utc_s
+        record = HotRecord(
+            record.began_utc_s,
+            None if last_s is None else last_s // HOT_WRITTEN_S * HOT_WRITTEN_S,
+            tried_utc_s=record.tried_utc_s,
+            bottom_c=record.bottom_c,
+        )
     return replace(memory, decision=None, heaters=heaters, hygiene=record)
 
 
@@ -92,11 +96,9 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     hygiene = None
-    if (told := data.get("hygiene")) and (began_s := mono(told["began"])) is not None:
+    if told := data.get("hygiene"):
         # The hold begins anew: what the tank did meanwhile is not known.
-        hygiene = HotRecord(
-            began_s, last_hot_s=mono(told["last_hot"]), tried_s=mono(told["tried"]), bottom_c=told["bottom_c"]
-        )
+        hygiene = HotRecord(told["began"], told["last_hot"], tried_utc_s=told["tried"], bottom_c=told["bottom_c"])
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:

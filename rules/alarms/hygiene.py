@@ -7,7 +7,7 @@ from rules.model.formatting import degrees, duration, percent
 from rules.model.memory import HotRecord, Memory
 from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
-from rules.tank.hot_throughout import due_s
+from rules.tank.hot_throughout import due_utc_s
 
 NAME = "hygiene overdue"
 
@@ -15,7 +15,7 @@ NAME = "hygiene overdue"
 def is_overdue(settings: Settings, memory: Memory, now: Moment) -> bool:
     """Whether the time is up. Not while nobody is at home: it is due, and done, at the return."""
     rule, record = settings.hygiene, memory.hygiene
-    if rule is None or record is None or now.mono_s <= due_s(record, rule):
+    if rule is None or record is None or now.utc_s <= due_utc_s(record, rule):
         return False
     return absence(settings, now.utc_s) is None
 
@@ -30,7 +30,7 @@ def overdue(settings: Settings, memory: Memory, now: Moment) -> list[Alarm]:
         f" {duration(rule.every_s)}: {_todo(settings, rule, record)}. Until then Legionella may grow in it: keep away"
         " from the spray of showers, above all whoever is old or ill"
     )
-    return [Alarm(NAME, sentence, due_s(record, rule))]
+    return [Alarm(NAME, sentence, now.mono_of(due_utc_s(record, rule)))]
 
 
 def _todo(settings: Settings, rule: Hygiene, record: HotRecord) -> str:
@@ -43,7 +43,7 @@ def _todo(settings: Settings, rule: Hygiene, record: HotRecord) -> str:
         )
     if rule.why_not:
         return f"{rule.why_not}; {by_other_means}"
-    if record.tried_s is not None:
+    if record.tried_utc_s is not None:
         bottom = f" while the coldest water was {degrees(record.bottom_c)}" if record.bottom_c is not None else ""
         return (
             f"the last attempt ended at the stop level of {percent(settings.full.stop_at_pct)}{bottom}; raise"

@@ -19,7 +19,7 @@ from rules.model.orders import Decision, Order
 from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
 from rules.model.snapshot import Snapshot
-from rules.tank.hot_throughout import coldest, done, measured
+from rules.tank.hot_throughout import coldest, dated, done, measured
 
 LEAST_PCT = 90.0
 """The level below which a heater that takes nothing is not believed to have heated the whole tank: the share of the
@@ -36,7 +36,7 @@ def noted(
     rule = settings.hygiene
     if rule is None:
         return None
-    record = memory.hygiene or HotRecord(now.mono_s)
+    record = HotRecord(now.utc_s) if memory.hygiene is None else dated(memory.hygiene, now)
     i = next((i for i, heater in enumerate(settings.heaters) if heater.name == rule.heater), 0)
     if rule.measured:
         record = measured(record, rule, snapshot, settings, now)
@@ -60,18 +60,24 @@ def _inferred(
         if at_s == memory.heaters[i].satisfied_at_s:
             return record
         believed = past.satisfied_level_pct >= LEAST_PCT
-        if record.drew or not believed:
-            return replace(record, drew=False, ended_s=at_s if believed else None)
+        if record.drew_since_s == past.since_s or not believed:
+            return replace(record, drew_since_s=None, ended_s=at_s if believed else None)
         if record.ended_s is not None and at_s - record.ended_s >= rule.hold_s:
-            return done(record, at_s)
+            return done(record, now.utc_of(at_s))
         return record
     decision = memory.decision
     reading = snapshot.measured[i] if i < len(snapshot.measured) else None
-    if decision is None or decision.orders[i].order is Order.WITHHOLD:
-        return replace(record, drew=False) if record.drew else record
-    if reading is None or not is_fresh(reading, settings, now) or reading.value < settings.full.idle_w:
+    if (
+        decision is None
+        or decision.orders[i].order is Order.WITHHOLD
+        or reading is None
+        or reading.value < settings.full.idle_w
+        or reading.seen_s <= past.since_s
+        or not is_fresh(reading, settings, now)
+        or (record.drew_since_s == past.since_s and record.ended_s is None)
+    ):
         return record
-    return record if record.drew and record.ended_s is None else replace(record, drew=True, ended_s=None)
+    return replace(record, drew_since_s=past.since_s, ended_s=None)
 
 
 def _hindered(
@@ -85,11 +91,11 @@ def _hindered(
     if (
         not stretch.from_s < ended_s <= now.utc_s < stretch.until_s
         or not _withheld_by(decision, i, "full")
-        or (record.tried_s is not None and now.utc_of(record.tried_s) >= stretch.from_s)
+        or (record.tried_utc_s is not None and record.tried_utc_s >= stretch.from_s)
     ):
         return record
     known = coldest(snapshot, settings, now)
-    return replace(record, tried_s=now.mono_s, bottom_c=None if known is None else known[0])
+    return replace(record, tried_utc_s=now.utc_s, bottom_c=None if known is None else known[0])
 
 
 def _withheld_by(decision: Decision, i: int, guard: str) -> bool:

@@ -1,9 +1,10 @@
 """The whole tank hot often enough: where nothing else has done it, the heater at its bottom heats, from the grid too.
 
 It comes after every hard guard: never at or above the stop level, never at the temperature limit. Where the stop level
-ends the heating before the bottom is hot, it is not done, and said. It goes before what is about money, the house
-battery's charge and other loads: it is seldom, and somebody's health. When it heats is planned elsewhere
-(rules/planning/heating_times.py). It replaces no thermostat, no device and no duty prescribed locally.
+ends the heating before the bottom is hot, it is not done, and said. The owner's override and an absence come before it
+too. It goes before what is about money, the house battery's charge and other loads: it is seldom, and somebody's
+health. When it heats is planned elsewhere (rules/planning/heating_times.py). It replaces no thermostat, no device and
+no duty prescribed locally.
 """
 
 from rules.guards.away import absence
@@ -15,7 +16,7 @@ from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
-from rules.tank.hot_throughout import coldest, days_since, due_s
+from rules.tank.hot_throughout import coldest, days_since, due_utc_s
 
 NAME = "hygiene"
 HOT_K, WARM_K = 2.0, 1.0
@@ -31,7 +32,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
     heater = settings.heaters[i]
     if heater.name != rule.heater or not heater.can_heat or absence(settings, now.utc_s) is not None:
         return ALLOW
-    if record.last_hot_s is not None and now.utc_of(record.last_hot_s) >= stretch.from_s:
+    if record.last_hot_utc_s is not None and record.last_hot_utc_s >= stretch.from_s:
         return ALLOW
     known = coldest(snapshot, settings, now)
     if known is not None:
@@ -87,7 +88,7 @@ def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotReco
     if record.hot_since_s is not None:
         since = clock(now.utc_of(record.hot_since_s), settings.timezone, now.utc_s)
         return f"hot throughout since {since}"
-    by_s = now.utc_of(due_s(record, rule))
+    by_s = due_utc_s(record, rule)
     by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
     stretch = snapshot.planned.hygiene
     if rule.why_not:

@@ -1,4 +1,5 @@
-"""What the rules remember from one decision to the next. All instants are seconds of the forward clock."""
+"""What the rules remember from one decision to the next. All instants are seconds of the forward clock, unless
+named otherwise."""
 
 from dataclasses import dataclass
 
@@ -54,22 +55,23 @@ class Frozen:
 class HotRecord:
     """When the whole tank was hot.
 
-    began_s: since when it has been looked at; hot_since_s: since when it has been hot without a break (None: it is
-    not known to be); seen_s: the oldest of the readings that last showed it hot; last_hot_s: the latest instant at
-    which the hold was complete (None: not known ever to have been).
-    drew: whether the heater has drawn since it was last withheld or ended; ended_s: when its own thermostat then ended
-    the heating (None: it has not since it last drew, or the level was too low to believe it).
-    tried_s: when the stop level last ended an attempt before the tank was hot throughout; bottom_c: the coldest
+    began_utc_s: since when it has been looked at, UTC seconds; last_hot_utc_s: the latest instant at which the hold was
+    complete (None: not known ever to have been). Days go by UTC: over a restart no other clock knows them.
+    hot_since_s: since when it has been hot without a break (None: it is not known to be); seen_s: the oldest of the
+    readings that last showed it hot.
+    drew_since_s: since when the order has stood under which the heater last drew (None: its thermostat has ended that);
+    ended_s: when its own thermostat last ended the heating (None: it has drawn since, or the level was too low).
+    tried_utc_s: when the stop level last ended an attempt before the tank was hot throughout; bottom_c: the coldest
     temperature then, where one is known.
     """
 
-    began_s: float
+    began_utc_s: float
+    last_hot_utc_s: float | None = None
     hot_since_s: float | None = None
     seen_s: float = float("-inf")
-    last_hot_s: float | None = None
-    drew: bool = False
+    drew_since_s: float | None = None
     ended_s: float | None = None
-    tried_s: float | None = None
+    tried_utc_s: float | None = None
     bottom_c: float | None = None
 
 

@@ -115,10 +115,10 @@ class Away:
 class Hygiene:
     """How hot the whole tank is to be, for how long without a break, and how often.
 
-    heater: the one at the bottom of the tank; why_not: why that heater is not ordered `heat` when the time comes, "" where
-    it is; need_s: how long it then takes from cold, with the hold and a margin; measured: whether a sensor at the bottom
-    tells its temperature; thermostat_on_c: the temperature below which that heater's own thermostat heats again (None:
-    not known).
+    heater: the one at the bottom of the tank; why_not: why that heater is not ordered `heat` when the time comes, ""
+    where it is; need_s: how long it then takes from cold, with the hold and a margin; measured: whether a sensor at the
+    bottom tells its temperature; thermostat_on_c: the temperature below which that heater's own thermostat heats again
+    (None: not known).
     """
 
     heater: str
@@ -156,7 +156,8 @@ class Settings:
 
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
     fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
-    tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not asked.
+    tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not
+    asked.
     """
 
     heaters: tuple[Heater, ...]

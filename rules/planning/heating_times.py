@@ -14,7 +14,7 @@ from rules.model.memory import HotRecord
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import Planned, Stretch
-from rules.tank.hot_throughout import due_s
+from rules.tank.hot_throughout import due_utc_s
 
 SLOT_S = 1800
 """Stretches begin on the half hours."""
@@ -65,18 +65,18 @@ def _hygiene(
         return None, float("inf")
     if record is None:
         return None, now.utc_s
-    by_s = due_s(record, rule)
-    if record.tried_s is not None:
-        by_s = max(by_s, record.tried_s + rule.every_s)
-    end_s = _day_end_s(now.utc_of(by_s), now.utc_s)
+    by_s = due_utc_s(record, rule)
+    if record.tried_utc_s is not None:
+        by_s = max(by_s, record.tried_utc_s + rule.every_s)
+    end_s = _day_end_s(by_s, now.utc_s)
     if now.utc_s < end_s - DAY_S:
         return None, end_s - DAY_S
     return cheapest(end_s - DAY_S, end_s, rule.need_s, price_at), end_s
 
 
-def _day_end_s(by_utc_s: float, now_utc_s: float) -> float:
+def _day_end_s(by_s: float, now_utc_s: float) -> float:
     """The end of the day to use: by then, or, once that is past, a whole number of days later. On a half hour."""
-    end_s = floor(by_utc_s / SLOT_S) * SLOT_S
+    end_s = floor(by_s / SLOT_S) * SLOT_S
     late_days = floor((now_utc_s - end_s) / DAY_S) + 1 if now_utc_s >= end_s else 0
     return float(end_s + late_days * DAY_S)
 

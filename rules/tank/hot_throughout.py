@@ -6,7 +6,8 @@ of the volume lies below it unseen. A sensor that is silent, or reads what canno
 
 Source of the usual figures: AS/NZS 3498 clause 7.1(j) asks that at least 90 % of the volume be at 60 °C for 32 minutes
 within 7 days (read in a secondary copy); hot water should be stored at 60 °C or more (Health and Safety Executive, UK,
-HSG274 part 2). All of it counts on the forward clock. This replaces no device, and no duty prescribed locally.
+HSG274 part 2). The hold counts on the forward clock, the days by UTC, for they outlast a restart. This replaces no
+device, and no duty prescribed locally.
 """
 
 from dataclasses import replace
@@ -21,6 +22,8 @@ from rules.model.snapshot import Snapshot
 DAY_S = 86_400.0
 FIRST_S = DAY_S
 """Where the tank is not known ever to have been hot throughout, how soon it has to be: within a day."""
+AHEAD_S = 3600.0
+"""By how much a clock may be set back without an instant that it dated being doubted."""
 _LOWEST_C, _HIGHEST_C = SIGNALS["tank_top_c"].lowest, SIGNALS["tank_top_c"].highest
 
 
@@ -60,19 +63,34 @@ def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Set
         return replace(record, hot_since_s=seen_s, seen_s=seen_s)
     if seen_s - record.hot_since_s < rule.hold_s:
         return replace(record, seen_s=seen_s)
-    return done(replace(record, seen_s=seen_s), seen_s)
+    return done(replace(record, seen_s=seen_s), now.utc_of(seen_s))
 
 
-def done(record: HotRecord, at_s: float) -> HotRecord:
-    """The record with the hold complete at an instant; what hindered earlier attempts is over."""
-    return replace(record, last_hot_s=at_s, tried_s=None, bottom_c=None)
+def done(record: HotRecord, utc_s: float) -> HotRecord:
+    """The record with the hold complete at a UTC second; what hindered earlier attempts is over."""
+    return replace(record, last_hot_utc_s=utc_s, tried_utc_s=None, bottom_c=None)
+
+
+def dated(record: HotRecord, now: Moment) -> HotRecord:
+    """The record without what was dated by a clock that has since been set back, and so lies ahead of it.
+
+    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass.
+    """
+    latest_s = now.utc_s + AHEAD_S
+    if record.began_utc_s > latest_s:
+        record = replace(record, began_utc_s=now.utc_s)
+    if record.last_hot_utc_s is not None and record.last_hot_utc_s > latest_s:
+        record = replace(record, began_utc_s=now.utc_s, last_hot_utc_s=None)
+    if record.tried_utc_s is not None and record.tried_utc_s > latest_s:
+        record = replace(record, tried_utc_s=None, bottom_c=None)
+    return record
 
 
 def days_since(record: HotRecord, now: Moment) -> float | None:
     """Days since the hold was last complete; None: it is not known ever to have been."""
-    return None if record.last_hot_s is None else max(now.mono_s - record.last_hot_s, 0.0) / DAY_S
+    return None if record.last_hot_utc_s is None else max(now.utc_s - record.last_hot_utc_s, 0.0) / DAY_S
 
 
-def due_s(record: HotRecord, rule: Hygiene) -> float:
-    """Forward-clock second by which the hold has to be complete again."""
-    return record.began_s + FIRST_S if record.last_hot_s is None else record.last_hot_s + rule.every_s
+def due_utc_s(record: HotRecord, rule: Hygiene) -> float:
+    """UTC second by which the hold has to be complete again."""
+    return record.began_utc_s + FIRST_S if record.last_hot_utc_s is None else record.last_hot_utc_s + rule.every_s

@@ -128,7 +128,9 @@ def _hygiene(values: Values, _: str) -> Iterable[Phrase]:
     )
     if values["heat"]:
         heater = f" with heater {values['heater']}" if values["heater"] else ""
-        yield Phrase(f"Where the sun has not done it by the last day, heat{heater}, from the grid too.", ("heat", "heater"))
+        yield Phrase(
+            f"Where the sun has not done it by the last day, heat{heater}, from the grid too.", ("heat", "heater")
+        )
     else:
         yield Phrase("Only count the days and raise the alarm: something else heats for it.", ("heat",))
     if values["thermostat_on_c"] is not None:

@@ -44,7 +44,7 @@ CAUTIONS = {
         "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old people, "
         "smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer.",
         "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets.",
-        "It buys where the sun has not done it by the last day. It never heats at or above the stop level or the limit.",
+        "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the limit.",
     ),
     "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
 }

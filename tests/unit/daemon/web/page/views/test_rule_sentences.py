@@ -81,4 +81,4 @@ def test_the_keys_stand_beside_their_sentence_and_every_rule_has_a_name() -> Non
 
 
 def test_a_rule_without_sentences_of_its_own_has_none() -> None:
-    assert phrases("hygiene", {}, "EUR") == ()
+    assert phrases("unheard-of", {}, "EUR") == ()
