@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from daemon.recording.memory_codec import read, written
+from daemon.recording.memory_codec import HOT_WRITTEN_S, lasting, read, written
 from rules.decision.decide import decide
-from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Heater, Rest
@@ -104,3 +104,29 @@ def test_heaters_are_remembered_by_name() -> None:
     data = written(memory, two, DOWN)
     other = settings(heaters=(Heater("lower", "gate", 3000.0), Heater("new", "gate", 3000.0)))
     assert [past.satisfied_count for past in read(data, other, up(0.0)).heaters] == [2, 0]
+
+
+HOT = HotRecord(DOWN.utc_s - 9e5, DOWN.utc_s - 3e5, hot_since_s=4000.0, seen_s=4900.0, tried_utc_s=5.0, bottom_c=51.5)
+
+
+@pytest.mark.parametrize("down_s", [60.0, 86_400.0, -86_400.0])
+def test_days_since_the_tank_was_hot_go_on_and_a_hold_begins_anew(down_s: float) -> None:
+    after = kept(Memory(hygiene=HOT), up(down_s)).hygiene
+    assert after == HotRecord(HOT.began_utc_s, HOT.last_hot_utc_s, tried_utc_s=5.0, bottom_c=51.5)
+    assert kept(Memory(), up(down_s)).hygiene is None
+
+
+def test_a_memory_from_before_the_rule_has_no_record() -> None:
+    data = written(Memory(hygiene=HOT), RULES, DOWN)
+    del data["hygiene"]
+    assert read(data, RULES, up(0)).hygiene is None
+
+
+def test_a_tank_that_stays_hot_is_not_written_with_each_reading() -> None:
+    base_s = 1_780_000_200.0 // HOT_WRITTEN_S * HOT_WRITTEN_S
+
+    def hot_at(after_s: float) -> Memory:
+        return lasting(Memory(hygiene=HotRecord(0.0, base_s + after_s, 10.0, after_s, drew_since_s=after_s)))
+
+    assert hot_at(0.0) == hot_at(HOT_WRITTEN_S - 1)
+    assert hot_at(0.0) != hot_at(HOT_WRITTEN_S)
