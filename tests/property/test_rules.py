@@ -19,11 +19,9 @@ from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdi
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
-    Away,
     Battery,
     Full,
     Heater,
-    Hygiene,
     Limit,
     Rest,
     Settings,
@@ -33,7 +31,8 @@ from rules.model.settings import (
     Yield,
 )
 from rules.model.share import Share
-from rules.model.snapshot import Planned, Prices, Snapshot, Stretch
+from rules.model.snapshot import Prices, Snapshot
+from tests.support.purposes import AWAYS, HYGIENES, PLANS
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [
@@ -67,22 +66,8 @@ HOUSES = st.builds(
     worth=st.sampled_from([Worth(), Worth(True), Worth(True, 0.02, 200.0)]),
     rest=st.builds(Rest, st.sampled_from([0.0, 33.0]), st.sampled_from([0.0, 27.0])),
     tracking=st.builds(Tracking, st.sampled_from([50.0, 0.0, -100.0]), st.sampled_from([1, 3]), st.just(60.0)),
-    away=st.sampled_from(
-        [
-            Away(),
-            Away(((START_UTC_S + 60, START_UTC_S + 110),)),
-            Away(((START_UTC_S + 10, START_UTC_S + 900),), "main"),
-            Away(((START_UTC_S + 10, START_UTC_S + 900),), "upper"),
-        ]
-    ),
-    hygiene=st.sampled_from(
-        [
-            None,
-            Hygiene("main", 60.0, 12.0),
-            Hygiene("upper", 60.0, 12.0),
-            Hygiene("main", 60.0, 12.0, measured=False, thermostat_on_c=61.0),
-        ]
-    ),
+    away=st.sampled_from(AWAYS),
+    hygiene=st.sampled_from(HYGIENES),
     together=st.booleans(),
     temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
@@ -127,11 +112,7 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
         Prices(0.1, 0.3, None),
     ),
-    change(
-        "planned",
-        Planned(Stretch(START_UTC_S + 20, START_UTC_S + 800), None, START_UTC_S + 60),
-        Planned(None, Stretch(START_UTC_S + 30, START_UTC_S + 700)),
-    ),
+    change("planned", *PLANS),
 )
 SIGNALS = (
     "tank_level_pct",

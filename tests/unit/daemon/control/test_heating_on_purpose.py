@@ -1,7 +1,7 @@
 """Weeks without sun, in the tank's model: the engine's own plan makes the whole tank hot, at night, once a week.
 
-The tank: 150 L of 10 layers with the element in the lowest, sensors in the 2nd and 9th; 60 L are drawn each morning while
-somebody is at home.
+The tank: 150 L of 10 layers with the element in the lowest, sensors in the 2nd and 9th; 60 L are drawn each morning
+while somebody is at home.
 """
 
 from dataclasses import dataclass, field, replace
