@@ -63,6 +63,14 @@ def test_a_heater_that_never_drew_is_no_hot_tank() -> None:
     assert last_hot(heated(INFERRED, *never)) is None
 
 
+def test_what_it_drew_before_it_was_ordered_to_heat_does_not_count() -> None:
+    it = heated(INFERRED, (0.0, 3000.0, 93.0))
+    it.again(5.0)
+    for at_s, watts, level in (ENDED[3], ENDED[4], *STILL):
+        it.at(at_s, measured=(watts,), level=level)
+    assert last_hot(it) is None
+
+
 def test_one_that_draws_again_in_between_is_none() -> None:
     again = ((4930.0, 0.0, 92.0), (4940.0, 3000.0, 92.0), (5000.0, 0.0, 92.0), (5310.0, 0.0, 92.0))
     it = heated(INFERRED, *ENDED, *again)

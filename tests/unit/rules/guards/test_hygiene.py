@@ -59,6 +59,7 @@ def test_the_owner_and_an_absence_come_first_and_what_is_about_surplus_does_not(
     assert told(it.at(200, **COLD)) == (Order.WITHHOLD, "override")
     gone = house(away=Away(((START_UTC_S, START_UTC_S + 5_000.0),)))
     assert told(gone.at(200, **COLD)) == (Order.WITHHOLD, "away")
+    assert finding(gone).verdict is Verdict.ALLOW
     low = house(battery=Battery(50.0, None))
     assert told(low.at(200, **COLD, battery_level=10.0)) == (Order.HEAT, "hygiene")
 

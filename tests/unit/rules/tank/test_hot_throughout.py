@@ -32,7 +32,7 @@ def hot(*minutes: float) -> list[tuple[float, float | None, float | None]]:
 
 
 def test_the_hold_is_complete_after_its_minutes_and_not_before() -> None:
-    assert after(*hot(0, 10, 20, 30)).last_hot_utc_s is None
+    assert after(*hot(0, 10, 20, 30, 31.9)).last_hot_utc_s is None
     assert after(*hot(0, 10, 20, 30, 32)).last_hot_utc_s == START_UTC_S + 32 * MINUTE_S
     assert after(*hot(0, 10, 20, 30, 38)).last_hot_utc_s == START_UTC_S + 38 * MINUTE_S, "and goes on while it lasts"
 
