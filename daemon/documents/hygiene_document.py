@@ -21,11 +21,11 @@ def hygiene_answer(settings: Settings, memory: Memory, snapshot: Snapshot, now: 
     if rule is None or record is None:
         return None
     known = coldest(snapshot, settings, now)
-    days, last_s = days_since(record, now), record.last_hot_utc_s
+    last_s = record.last_hot_utc_s
     return {
         "sentence": f"{last_hot(rule, record, now)}; {ahead(snapshot, settings, rule, record, now)}",
         "known_by": "measured" if rule.measured else "inferred" if rule.inferred else "nothing",
-        "days_since": None if days is None else round(days, 3),
+        "days_since": days_since_hot(memory, now),
         "last_hot": None if last_s is None else iso(last_s),
         "hot_since": None if record.hot_since_s is None else iso(now.utc_of(record.hot_since_s)),
         "coldest_c": None if known is None else known[0],
@@ -35,6 +35,12 @@ def hygiene_answer(settings: Settings, memory: Memory, snapshot: Snapshot, now: 
         "overdue": is_overdue(settings, memory, now),
         "heats": _times(snapshot.planned.hygiene),
     }
+
+
+def days_since_hot(memory: Memory, now: Moment, digits: int = 3) -> float | None:
+    """Days since the whole tank was hot, rounded; None where that is not known, or not asked."""
+    days = None if memory.hygiene is None else days_since(memory.hygiene, now)
+    return None if days is None else round(days, digits)
 
 
 def _times(stretch: Stretch | None) -> dict[str, str] | None:
