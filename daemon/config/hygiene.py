@@ -45,10 +45,11 @@ def return_heating(home: Home) -> tuple[str, float]:
     table = home.rules.hygiene
     if not home.rules.away.hot_on_return or home.tank is None:
         return "", 0.0
+    heater = next((name for name in home.heater_names if obeys_heat(home, name)), "")
     if table is None:
-        heater = next((name for name in home.heater_names if obeys_heat(home, name)), "")
         return heater, _from_cold_s(home, heater, home.tank.hot_c)
-    heater = _heater(home, table)
+    if obeys_heat(home, _heater(home, table)):
+        heater = _heater(home, table)
     return heater, _from_cold_s(home, heater, max(home.tank.hot_c, table.at_c)) + table.hold_s
 
 
@@ -153,6 +154,11 @@ def hygiene_cautions(home: Home) -> list[str]:
                 "thermostat's setting of 60–65 °C, or raise stop_at_pct."
             )
         said.append(told)
+    if not reason and home.battery_named:
+        said.append(
+            "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. Have the "
+            "battery hold its charge in the cheap hours, if it can."
+        )
     if table.thermostat_on_c is not None and table.thermostat_on_c >= table.at_c:
         said.append(
             "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only for an "

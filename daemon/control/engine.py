@@ -16,6 +16,7 @@ from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
 from rules.planning.heating_times import planned
+from rules.tank.hot_throughout import carried_over, dated
 
 
 @dataclass(slots=True)
@@ -66,6 +67,7 @@ class Engine:
         full, was = settings.full, self.settings.full
         if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
+        self.memory = replace(self.memory, hygiene=carried_over(self.memory.hygiene, self.settings, settings))
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
@@ -96,6 +98,9 @@ class Engine:
         if not self._planned_at_s <= now.utc_s < self._planned.until_s:
             self._planned = planned(self.settings, self.memory.hygiene, now, self._import_price_at)
             self._planned_at_s = now.utc_s
+        hygiene = self.memory.hygiene
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
         standing = self.memory.decision
         snapshot = self._snapshot = self.board.snapshot(self.prices, self._planned)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)

@@ -7,6 +7,7 @@ from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
+from rules.tank.hot_throughout import carried_over
 
 HOT_WRITTEN_S = 900.0
 """How often at the most it is written down anew that the whole tank is hot."""
@@ -26,8 +27,11 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
         if frozen is None
         else {"level_pct": frozen.level_pct, "since": utc(frozen.since_s), "taken_wh": frozen.taken_wh},
         "hygiene": None
-        if (record := memory.hygiene) is None
+        if (record := memory.hygiene) is None or (rule := settings.hygiene) is None
         else {
+            "at_c": rule.at_c,
+            "hold_s": rule.hold_s,
+            "stop_at_pct": settings.full.stop_at_pct,
             "began": record.began_utc_s,
             "last_hot": record.last_hot_utc_s,
             "tried": record.tried_utc_s,
@@ -96,9 +100,12 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     hygiene = None
-    if told := data.get("hygiene"):
+    if (told := data.get("hygiene")) and settings.hygiene is not None:
         # The hold begins anew: what the tank did meanwhile is not known.
         hygiene = HotRecord(told["began"], told["last_hot"], tried_utc_s=told["tried"], bottom_c=told["bottom_c"])
+        rule = replace(settings.hygiene, at_c=told["at_c"], hold_s=told["hold_s"])
+        full = replace(settings.full, stop_at_pct=told["stop_at_pct"])
+        hygiene = carried_over(hygiene, replace(settings, hygiene=rule, full=full), settings)
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:

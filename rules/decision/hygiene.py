@@ -19,7 +19,7 @@ from rules.model.orders import Decision, Order
 from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
 from rules.model.snapshot import Snapshot
-from rules.tank.hot_throughout import coldest, dated, done, measured
+from rules.tank.hot_throughout import coldest, done, measured
 
 LEAST_PCT = 90.0
 """The level below which a heater that takes nothing is not believed to have heated the whole tank: the share of the
@@ -36,7 +36,7 @@ def noted(
     rule = settings.hygiene
     if rule is None:
         return None
-    record = HotRecord(now.utc_s) if memory.hygiene is None else dated(memory.hygiene, now)
+    record = memory.hygiene or HotRecord(now.utc_s)
     i = next((i for i, heater in enumerate(settings.heaters) if heater.name == rule.heater), 0)
     if rule.measured:
         record = measured(record, rule, snapshot, settings, now)

@@ -74,7 +74,8 @@ def done(record: HotRecord, utc_s: float) -> HotRecord:
 def dated(record: HotRecord, now: Moment) -> HotRecord:
     """The record without what was dated by a clock that has since been set back, and so lies ahead of it.
 
-    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass.
+    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass. To be asked only
+    while the clock is believed: one that is behind, until it is set right, is no reason to forget.
     """
     latest_s = now.utc_s + AHEAD_S
     if record.began_utc_s > latest_s:
@@ -83,6 +84,18 @@ def dated(record: HotRecord, now: Moment) -> HotRecord:
         record = replace(record, began_utc_s=now.utc_s, last_hot_utc_s=None)
     if record.tried_utc_s is not None and record.tried_utc_s > latest_s:
         record = replace(record, tried_utc_s=None, bottom_c=None)
+    return record
+
+
+def carried_over(record: HotRecord | None, was: Settings, now: Settings) -> HotRecord | None:
+    """The record under changed settings: what was hot enough for less proves nothing of more, and what one stop level
+    ended another may not. None: it begins anew."""
+    if record is None or was.hygiene is None or now.hygiene is None:
+        return None
+    if now.hygiene.at_c > was.hygiene.at_c or now.hygiene.hold_s > was.hygiene.hold_s:
+        return None
+    if now.full.stop_at_pct != was.full.stop_at_pct and record.tried_utc_s is not None:
+        return replace(record, tried_utc_s=None, bottom_c=None)
     return record
 
 

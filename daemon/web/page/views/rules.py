@@ -34,7 +34,7 @@ CAUTIONS = {
     "full": (
         "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
         "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
-        "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
+        "whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level.",
     ),
     "away": (
         "After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",

@@ -16,7 +16,7 @@ from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from daemon.recording.memory_codec import read, written
 from rules.alarms import Watched, watch
-from rules.model.memory import Memory
+from rules.model.memory import HotRecord, Memory
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Away, Full, Heater, Hygiene, Settings
@@ -167,3 +167,31 @@ def test_the_tank_is_hot_at_the_hour_of_return() -> None:
     assert len(seen.completed_s) == 1
     assert end_s - DAY_S < seen.completed_s[0] < end_s, "hygiene first"
     assert seen.alarms == set(), "nobody is alarmed while nobody is at home"
+
+
+def test_a_rule_that_asks_for_more_begins_anew_and_a_raised_stop_level_is_tried_at_once() -> None:
+    low = replace(RULES, full=Full(stop_at_pct=70.0, resume_below_pct=63.0))
+    running = engine(low)
+    lived(running, 1.5)
+    assert running.memory.hygiene is not None
+    assert running.memory.hygiene.tried_utc_s is not None
+    running.adopt(RULES, WIRING)
+    assert running.memory.hygiene is not None
+    assert running.memory.hygiene.tried_utc_s is None
+    running.adopt(replace(RULES, hygiene=replace(RULES.hygiene or Hygiene("main"), at_c=62.0)), WIRING)
+    assert running.memory.hygiene is None
+
+
+def test_a_clock_that_is_behind_forgets_nothing_until_it_is_believed() -> None:
+    """One without a battery wakes in the past: what was dated before lies ahead of it until it is set right."""
+    hot = HotRecord(START_UTC_S, START_UTC_S + DAY_S)
+    running = engine(memory=Memory(hygiene=hot))
+    running.dated = False
+    early = Moment(START_UTC_S - 90 * DAY_S, 10.0)
+    running.decide(early)
+    assert running.memory.hygiene == hot
+    running.dated = True
+    running.decide(Moment(START_UTC_S + 2 * DAY_S, 20.0))
+    assert running.memory.hygiene == hot
+    running.decide(early)
+    assert running.memory.hygiene == HotRecord(early.utc_s), "believed, it shows that the date was wrong"
