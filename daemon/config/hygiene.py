@@ -2,6 +2,7 @@
 be, and what its owner should know."""
 
 from collections.abc import Callable
+from math import ceil
 
 from daemon.config.devices import GateHeater
 from daemon.config.model import Home
@@ -10,6 +11,7 @@ from daemon.config.wording import close, plain, shown
 from rules.model.settings import Hygiene
 from rules.tank.heating_up import heat_up_s
 from rules.tank.standing_loss import label_loss_w, ua_w_per_k
+from rules.tank.water_safety import BURN_S, STORE_C, WANTED_REDUCTIONS, reductions
 
 SPARE_K = 1.0
 """How much hotter than asked the tank has to get so that the hold outlasts its standing loss."""
@@ -123,10 +125,18 @@ def hygiene_cautions(home: Home) -> list[str]:
     if table is None:
         return said
     said.append(
-        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about 3 seconds: have "
-        f"a mixing valve at the outlets. {_NOT_INSTEAD}."
+        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about "
+        f"{BURN_S[STORE_C]:.0f} seconds: have a mixing valve at the outlets. {_NOT_INSTEAD}."
     )
     reason = why_not(home, table)
+    powers = reductions(table.at_c, table.hold_s)
+    if powers < WANTED_REDUCTIONS:
+        needed = ceil(table.hold_minutes * WANTED_REDUCTIONS / powers)
+        said.append(
+            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)}, too short at {plain(table.at_c)} °C: only "
+            f"{powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that takes "
+            f"{needed} minutes."
+        )
     if reason:
         said.append(f"rules.hygiene: {reason}. See to it that something else makes the whole tank hot.")
     if tank is not None and table.at_c + _THERMOSTAT_SPARE_K > tank.hot_c:

@@ -196,5 +196,9 @@ class Rules(Table):
     """How several heaters share."""
 
 
-OPTIONAL: dict[str, type[Table]] = {"yield": YieldTo, "hygiene": Hygiene}
-"""The rules whose table need not be there: without it they are not asked."""
+_OPTIONAL: dict[str, type[Table]] = {"yield": YieldTo, "hygiene": Hygiene}  # whose table need not be there
+TABLES: dict[str, type[Table]] = {
+    name: _OPTIONAL.get(name) or info.annotation  # type: ignore[misc]
+    for name, info in ((info.alias or field, info) for field, info in Rules.model_fields.items())
+}
+"""Each rule's table, by the name that the home file has for it."""

@@ -20,10 +20,10 @@ from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
 from rules.model.snapshot import Snapshot
 from rules.tank.hot_throughout import coldest, done, measured
+from rules.tank.water_safety import WHOLE_TANK_SHARE
 
-LEAST_PCT = 90.0
-"""The level below which a heater that takes nothing is not believed to have heated the whole tank: the share of the
-volume that AS/NZS 3498 clause 7.1(j) asks for."""
+LEAST_PCT = 100 * WHOLE_TANK_SHARE
+"""The level below which a heater that takes nothing is not believed to have heated the whole tank."""
 
 
 def noted(

@@ -4,9 +4,7 @@ The coldest of the sensors stands for the tank, and the bottom has to have one: 
 it is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so that about a sixth
 of the volume lies below it unseen. A sensor that is silent, or reads what cannot be, proves nothing.
 
-Source of the usual figures: AS/NZS 3498 clause 7.1(j) asks that at least 90 % of the volume be at 60 °C for 32 minutes
-within 7 days (read in a secondary copy); hot water should be stored at 60 °C or more (Health and Safety Executive, UK,
-HSG274 part 2). The hold counts on the forward clock, the days by UTC, for they outlast a restart. This replaces no
+The usual figures and their sources are in rules/tank/water_safety.py. The hold counts on the forward clock, the days by UTC, for they outlast a restart. This replaces no
 device, and no duty prescribed locally.
 """
 
@@ -74,8 +72,8 @@ def done(record: HotRecord, utc_s: float) -> HotRecord:
 def dated(record: HotRecord, now: Moment) -> HotRecord:
     """The record without what was dated by a clock that has since been set back, and so lies ahead of it.
 
-    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass. To be asked only
-    while the clock is believed: one that is behind, until it is set right, is no reason to forget.
+    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass. To be asked
+    only while the clock is believed: one that is behind, until it is set right, is no reason to forget.
     """
     latest_s = now.utc_s + AHEAD_S
     if record.began_utc_s > latest_s:

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel
-
-from daemon.config.rule_tables import OPTIONAL, Rules
+from daemon.config.rule_tables import TABLES
 from daemon.config.schema import descriptions
 from daemon.simulation.backtest import Outcome
 from daemon.web.page.views.deciding import Decided
@@ -142,7 +140,7 @@ def rules_room(answer: Mapping[str, Any], week: Decided | None, currency: str) -
 
 def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None, currency: str) -> RuleShown:
     """One rule with its settings."""
-    table = _table(name)
+    table = TABLES[name]
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
     about_of = descriptions(table)
     about = (table.__doc__ or "").strip()
@@ -246,15 +244,6 @@ def _decided(name: str, week: Decided | None) -> str:
     if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
         said += f"; the heater was off in {minutes(withheld_s)} of it"
     return sentence(said)
-
-
-def _table(name: str) -> type[BaseModel]:
-    if name in OPTIONAL:
-        return OPTIONAL[name]
-    table = Rules.model_fields[name].annotation
-    assert isinstance(table, type)
-    assert issubclass(table, BaseModel)
-    return table
 
 
 def _shown(value: Any) -> str:
