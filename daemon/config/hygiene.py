@@ -169,6 +169,11 @@ def hygiene_cautions(home: Home) -> list[str]:
             "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. Have the "
             "battery hold its charge in the cheap hours, if it can."
         )
+    if "tank_bottom_c" in home.signals:
+        said.append(
+            "rules.hygiene goes by tank_bottom_c: what lies below that sensor, or below the heater, may stay colder. Have "
+            "both as low in the tank as they go."
+        )
     if table.thermostat_on_c is not None and table.thermostat_on_c >= table.at_c:
         said.append(
             "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only for an "

@@ -4,8 +4,8 @@ The coldest of the sensors stands for the tank, and the bottom has to have one: 
 it is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so that about a sixth
 of the volume lies below it unseen. A sensor that is silent, or reads what cannot be, proves nothing.
 
-The usual figures and their sources are in rules/tank/water_safety.py. The hold counts on the forward clock, the days by UTC, for they outlast a restart. This replaces no
-device, and no duty prescribed locally.
+The usual figures and their sources are in rules/tank/water_safety.py. The hold counts on the forward clock, the days by
+UTC, for they outlast a restart. This replaces no device, and no duty prescribed locally.
 """
 
 from dataclasses import replace

@@ -118,6 +118,7 @@ def test_a_level_from_temperatures_shows_whether_the_stop_level_allows_it(hot_c:
     [
         (WHOLE + RULE, "Water at 60 °C burns in about 3 seconds"),
         (WHOLE + RULE, "replaces no thermostat, no device against Legionella and no duty that is prescribed"),
+        (WHOLE + RULE, "what lies below that sensor, or below the heater, may stay colder"),
         (WHOLE + RULE, "smokers and those with weak lungs or a weak immune system are most at risk"),
         (WHOLE + RULE, "Nothing heats at or above rules.full.stop_at_pct, 95 %, for hygiene neither"),
         (WHOLE.replace("65", "60") + RULE, "the thermostat may end the heating before the whole tank is hot"),
