@@ -171,8 +171,8 @@ def hygiene_cautions(home: Home) -> list[str]:
         )
     if "tank_bottom_c" in home.signals:
         said.append(
-            "rules.hygiene goes by tank_bottom_c: what lies below that sensor, or below the heater, may stay colder. Have "
-            "both as low in the tank as they go."
+            "rules.hygiene goes by tank_bottom_c: what lies below that sensor, or below the heater, may stay colder. "
+            "Have both as low in the tank as they go."
         )
     if table.thermostat_on_c is not None and table.thermostat_on_c >= table.at_c:
         said.append(
