@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from accounting.books.booking import Books
 from accounting.valuation.historical_shares import Past
-from daemon.control.signal_state import NOTHING_PLANNED, Board, Wiring
+from daemon.control.signal_state import NO_HEATING_TIMES, Board, Wiring
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
@@ -15,7 +15,7 @@ from rules.model.orders import Decision
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
-from rules.planning.heating_times import planned
+from rules.planning.heating_times import heating_times
 from rules.tank.hot_throughout import carried_over, dated
 
 
@@ -48,8 +48,8 @@ class Engine:
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
         self._priced_at_s = float("inf")
-        self._planned = NOTHING_PLANNED
-        self._planned_at_s = float("inf")
+        self._times = NO_HEATING_TIMES
+        self._times_at_s = float("inf")
         self._snapshot = Snapshot()
         self._stands_since_s = 0.0
 
@@ -71,7 +71,7 @@ class Engine:
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
-        self._planned_at_s = float("inf")
+        self._times_at_s = float("inf")
 
     def go_by(self, past: Past) -> None:
         """Take what the home's past tells by now of what it would have used."""
@@ -95,14 +95,14 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
-        if not self._planned_at_s <= now.utc_s < self._planned.until_s:
-            self._planned = planned(self.settings, self.memory.hygiene, now, self._import_price_at)
-            self._planned_at_s = now.utc_s
+        if not self._times_at_s <= now.utc_s < self._times.until_s:
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times_at_s = now.utc_s
         hygiene = self.memory.hygiene
         if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
             self.memory = replace(self.memory, hygiene=record)
         standing = self.memory.decision
-        snapshot = self._snapshot = self.board.snapshot(self.prices, self._planned)
+        snapshot = self._snapshot = self.board.snapshot(self.prices, self._times)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
         self.due_s = due(snapshot, self.settings, self.memory, now)
         if decision is not standing:

@@ -33,7 +33,7 @@ def hygiene_answer(settings: Settings, memory: Memory, snapshot: Snapshot, now: 
         "hold_s": rule.hold_s,
         "due": iso(due_utc_s(record, rule)),
         "overdue": is_overdue(settings, memory, now),
-        "heats": _times(snapshot.planned.hygiene),
+        "heats": _times(snapshot.heating_times.hygiene),
     }
 
 

@@ -84,7 +84,7 @@ def _hindered(
     record: HotRecord, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int
 ) -> HotRecord:
     """The record with an attempt that the stop level ended before the tank was hot throughout."""
-    stretch, decision = snapshot.planned.hygiene, memory.decision
+    stretch, decision = snapshot.heating_times.hygiene, memory.decision
     if stretch is None or memory.full_since_s is None or record.hot_since_s is not None or decision is None:
         return record
     ended_s = now.utc_of(memory.heaters[i].since_s)

@@ -12,7 +12,21 @@ guard that requires has the last word over all that stand below it: one that is 
 below the tank's control thermostat, and that below its manual-reset cut-out.
 """
 
-from rules.guards import away, battery, fresh, full, hygiene, limit, override, rest, surplus, together, worth, yielding
+from rules.guards import (
+    away,
+    battery,
+    fresh,
+    full,
+    homecoming,
+    hygiene,
+    limit,
+    override,
+    rest,
+    surplus,
+    together,
+    worth,
+    yielding,
+)
 from rules.guards.guard import Power
 from rules.guards.precedence import Precedence
 
@@ -22,7 +36,8 @@ GUARDS = Precedence(
     (full, Power.HARD),
     (override, Power.REQUIRING),
     (together, Power.SOFT),
-    (away, Power.REQUIRING),
+    (homecoming, Power.REQUIRING),
+    (away, Power.SOFT),
     # The rank of what requires `heat` for the house's own purpose: what stands below is about surplus.
     (hygiene, Power.REQUIRING),
     (battery, Power.SOFT),

@@ -26,7 +26,7 @@ the hold lasts the heater need not run."""
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
     """`heat` of the heater at the bottom, in the planned stretch, until the tank has been hot throughout."""
-    rule, stretch, record = settings.hygiene, snapshot.planned.hygiene, memory.hygiene
+    rule, stretch, record = settings.hygiene, snapshot.heating_times.hygiene, memory.hygiene
     if rule is None or stretch is None or record is None or not stretch.from_s <= now.utc_s < stretch.until_s:
         return ALLOW
     heater = settings.heaters[i]
@@ -44,9 +44,9 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When the planned stretch begins or ends, or is planned anew."""
-    planned = snapshot.planned
-    first_s = planned.until_s if now.utc_s < planned.until_s else NEVER_S
-    for edge_s in planned.hygiene or ():
+    times = snapshot.heating_times
+    first_s = times.until_s if now.utc_s < times.until_s else NEVER_S
+    for edge_s in times.hygiene or ():
         if now.utc_s < edge_s < first_s:
             first_s = edge_s
     return NEVER_S if first_s == NEVER_S else now.mono_of(first_s)
@@ -61,7 +61,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         return Finding(NAME, ALLOW, "not looked at yet")
     last = last_hot(rule, record, now)
     order = judge(snapshot, settings, memory, now, i, share)
-    stretch = snapshot.planned.hygiene
+    stretch = snapshot.heating_times.hygiene
     if isinstance(order, Order) and stretch is not None:
         until = clock(stretch.until_s, settings.timezone, now.utc_s)
         sentence = f"the whole tank is to be at {degrees(rule.at_c)} for {duration(rule.hold_s)}: {last}"
@@ -90,7 +90,7 @@ def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotReco
         return f"hot throughout since {since}"
     by_s = due_utc_s(record, rule)
     by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
-    stretch = snapshot.planned.hygiene
+    stretch = snapshot.heating_times.hygiene
     if rule.why_not:
         return f"{by}; {rule.why_not}"
     if stretch is not None and now.utc_s < stretch.from_s:

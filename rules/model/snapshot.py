@@ -41,7 +41,7 @@ class Stretch(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class HeatingTimes:
     """When the tank is to be heated on purpose; None where it is not, as far as is planned.
 
     hygiene: the whole tank hot; homecoming: hot water for a return. until_s: UTC second at which it is planned anew.
@@ -64,7 +64,7 @@ class Snapshot:
     yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
     level_taken_wh: what the heaters have taken, as far as their meters tell, since the level last told another value,
     at level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each against the
-    one before. planned: when the tank is to be heated on purpose.
+    one before. heating_times: when the tank is to be heated on purpose.
     """
 
     level: Reading | None = None
@@ -83,4 +83,4 @@ class Snapshot:
     level_since_s: float = NEVER_LIVE_S
     level_jumps: tuple[Jump, ...] = ()
     level_swings: tuple[Jump, ...] = ()
-    planned: Planned = Planned()
+    heating_times: HeatingTimes = HeatingTimes()

@@ -13,7 +13,7 @@ from math import ceil, floor
 from rules.model.memory import HotRecord
 from rules.model.reading import Moment
 from rules.model.settings import Settings
-from rules.model.snapshot import Planned, Stretch
+from rules.model.snapshot import HeatingTimes, Stretch
 from rules.tank.hot_throughout import due_utc_s
 
 SLOT_S = 1800
@@ -24,7 +24,7 @@ PriceAt = Callable[[float], Fraction | None]
 """The price of a kWh bought, at a UTC second; None where nothing tells."""
 
 
-def planned(settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt) -> Planned:
+def heating_times(settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt) -> HeatingTimes:
     """The stretches that are planned at an instant.
 
     They depend on the last day that holds `now` and on the prices alone, so that a stretch which has begun stays where
@@ -34,7 +34,7 @@ def planned(settings: Settings, record: HotRecord | None, now: Moment, price_at:
     hygiene, first_s = _hygiene(settings, record, now, price_at)
     homecoming, second_s = _homecoming(settings, now, price_at)
     at_least_s = next_slot_s if hygiene is not None or homecoming is not None else float("inf")
-    return Planned(hygiene, homecoming, min(at_least_s, max(first_s, next_slot_s), max(second_s, next_slot_s)))
+    return HeatingTimes(hygiene, homecoming, min(at_least_s, max(first_s, next_slot_s), max(second_s, next_slot_s)))
 
 
 def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) -> Stretch:

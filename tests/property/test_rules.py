@@ -112,7 +112,7 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
         Prices(0.1, 0.3, None),
     ),
-    change("planned", *PLANS),
+    change("times", *PLANS),
 )
 SIGNALS = (
     "tank_level_pct",

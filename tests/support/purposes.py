@@ -1,7 +1,7 @@
 """Heating on purpose, for the property tests of the rules: absences, hygiene rules, and what is planned of both."""
 
 from rules.model.settings import Away, Hygiene
-from rules.model.snapshot import Planned, Stretch
+from rules.model.snapshot import HeatingTimes, Stretch
 from tests.support.rules_case import START_UTC_S
 
 AWAYS = [
@@ -17,6 +17,6 @@ HYGIENES = [
     Hygiene("main", 60.0, 12.0, measured=False, thermostat_on_c=61.0),
 ]
 PLANS = [
-    Planned(Stretch(START_UTC_S + 20, START_UTC_S + 800), None, START_UTC_S + 60),
-    Planned(None, Stretch(START_UTC_S + 30, START_UTC_S + 700)),
+    HeatingTimes(Stretch(START_UTC_S + 20, START_UTC_S + 800), None, START_UTC_S + 60),
+    HeatingTimes(None, Stretch(START_UTC_S + 30, START_UTC_S + 700)),
 ]

@@ -20,6 +20,7 @@ REASONS = {
     "override": "override",
     "together": "the other heater first",
     "hygiene": "whole tank hot",
+    "return": "hot for the return",
     "away": "away",
     "battery": "battery first",
     "yield": "other load first",

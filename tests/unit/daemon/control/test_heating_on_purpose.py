@@ -162,7 +162,7 @@ def test_the_tank_is_hot_at_the_hour_of_return() -> None:
     away = Away(((START_UTC_S + HOUR_S, end_s),), "main", RULES.hygiene.need_s if RULES.hygiene is not None else 0.0)
     seen = lived(engine(replace(RULES, away=away)), 9.5)
     (before, *_) = [(level, bottom_c) for at_s, _, level, bottom_c in seen.at if at_s >= end_s - STEP_S]
-    assert {guard for _, order, guard in seen.orders if order is Order.HEAT} == {"away"}
+    assert {guard for _, order, guard in seen.orders if order is Order.HEAT} == {"return"}
     assert before[0] > 80.0, "heated in the night before, it has lost a little since"
     assert len(seen.completed_s) == 1
     assert end_s - DAY_S < seen.completed_s[0] < end_s, "hygiene first"

@@ -4,7 +4,7 @@ from daemon.documents.hygiene_document import hygiene_answer
 from daemon.web.api.schemas import WholeTank
 from rules.model.memory import HotRecord, Memory
 from rules.model.settings import Heater, Hygiene
-from rules.model.snapshot import Planned, Stretch
+from rules.model.snapshot import HeatingTimes, Stretch
 from tests.support.rules_case import START_UTC_S, House, settings
 
 DAY_S = 86_400.0
@@ -15,7 +15,7 @@ RULES = settings(
 
 def house(record: HotRecord, bottom: float = 48.5) -> House:
     it = House(RULES, Memory(hygiene=record))
-    it.at(0, bottom=bottom, planned=Planned(hygiene=Stretch(START_UTC_S + 3600, START_UTC_S + 7200)))
+    it.at(0, bottom=bottom, times=HeatingTimes(hygiene=Stretch(START_UTC_S + 3600, START_UTC_S + 7200)))
     return it
 
 

@@ -8,7 +8,7 @@ from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.overriding import set_override
 from rules.model.settings import Full, Heater, Hygiene
-from rules.model.snapshot import Planned, Stretch
+from rules.model.snapshot import HeatingTimes, Stretch
 from tests.support.rules_case import START_UTC_S, House, settings, told
 
 HEATS = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
@@ -85,8 +85,8 @@ def test_a_fuse_that_blows_in_a_half_full_tank_is_none() -> None:
 
 
 MEASURED = Hygiene("main")
-STRETCH = Planned(hygiene=Stretch(START_UTC_S + 100, START_UTC_S + 10_000))
-COLD: dict[str, Any] = {"surplus": -300.0, "planned": STRETCH, "top": 62.0, "bottom": 48.0}
+STRETCH = HeatingTimes(hygiene=Stretch(START_UTC_S + 100, START_UTC_S + 10_000))
+COLD: dict[str, Any] = {"surplus": -300.0, "times": STRETCH, "top": 62.0, "bottom": 48.0}
 
 
 def tried(*looks: tuple[float, dict[str, Any]]) -> float | None:

@@ -9,14 +9,14 @@ from rules.model.memory import HotRecord, Memory
 from rules.model.orders import Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.settings import Away, Battery, Heater, Hygiene, Limit
-from rules.model.snapshot import Planned, Stretch
+from rules.model.snapshot import HeatingTimes, Stretch
 from tests.support.rules_case import START_UTC_S, House, settings, told
 
 HEATS = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 RULE = Hygiene("main", hold_s=600.0)
 DAY_S = 86_400.0
-NIGHT = Planned(hygiene=Stretch(START_UTC_S + 100, START_UTC_S + 10_000), until_s=START_UTC_S + 20_000)
-COLD: dict[str, Any] = {"level": 60.0, "top": 55.0, "bottom": 30.0, "surplus": -300.0, "planned": NIGHT}
+NIGHT = HeatingTimes(hygiene=Stretch(START_UTC_S + 100, START_UTC_S + 10_000), until_s=START_UTC_S + 20_000)
+COLD: dict[str, Any] = {"level": 60.0, "top": 55.0, "bottom": 30.0, "surplus": -300.0, "times": NIGHT}
 SENSORS = ("tank_top_c", "tank_bottom_c")
 
 
@@ -126,21 +126,5 @@ def test_what_it_says() -> None:
 )
 def test_what_it_says_where_nothing_is_planned(rule: Hygiene | None, said: str) -> None:
     it = house(hygiene=rule)
-    it.at(0, **COLD | {"planned": None})
+    it.at(0, **COLD | {"times": None})
     assert finding(it).sentence == said
-
-
-def test_the_return_is_prepared_within_the_absence_by_the_heater_that_is_to() -> None:
-    homecoming = Planned(homecoming=Stretch(START_UTC_S + 1_000, START_UTC_S + 5_000))
-    away = Away(((START_UTC_S, START_UTC_S + 6_000.0),), "main")
-    it, cold = house(away=away, hygiene=None), COLD | {"planned": homecoming}
-    assert told(it.at(900, **cold)) == (Order.WITHHOLD, "away")
-    assert finding(it, "away").change == "heats for the return from 13:16"
-    assert it.due_s() <= 1_000.0
-    assert told(it.at(1_000, **cold)) == (Order.HEAT, "away")
-    assert finding(it, "away").sentence == "away until 14:40, and the tank is to be hot then"
-    assert told(it.at(1_100, **cold | {"level": 95.0})) == (Order.WITHHOLD, "full")
-    assert told(it.at(5_000, **cold)) == (Order.WITHHOLD, "away")
-    assert told(it.at(6_000, **cold)) == (Order.WITHHOLD, "surplus")
-    other = house(away=replace(away, heater="lower"))
-    assert told(other.at(1_000, **cold)) == (Order.WITHHOLD, "away")

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from rules.model.memory import HotRecord
 from rules.model.settings import Away, Hygiene, Settings
-from rules.model.snapshot import Planned, Stretch
-from rules.planning.heating_times import SLOT_S, cheapest, planned
+from rules.model.snapshot import HeatingTimes, Stretch
+from rules.planning.heating_times import SLOT_S, cheapest, heating_times
 from tests.support.rules_case import START_UTC_S, moment, settings
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
@@ -30,12 +30,12 @@ def unknown(utc_s: float) -> None:
     return None
 
 
-def at(day: float, record: HotRecord | None = HOT, price: Callable[[float], Fraction | None] = nights) -> Planned:
-    return planned(RULES, record, moment(day * DAY_S), price)
+def at(day: float, record: HotRecord | None = HOT, price: Callable[[float], Fraction | None] = nights) -> HeatingTimes:
+    return heating_times(RULES, record, moment(day * DAY_S), price)
 
 
 def test_nothing_is_planned_while_the_sun_has_days_left() -> None:
-    assert at(0.01) == Planned(None, None, START_UTC_S + 6 * DAY_S)
+    assert at(0.01) == HeatingTimes(None, None, START_UTC_S + 6 * DAY_S)
 
 
 def test_the_last_night_before_it_is_due_is_used_as_late_as_is_cheap() -> None:
@@ -70,9 +70,9 @@ def test_what_the_stop_level_ended_is_not_bought_again_each_night() -> None:
 
 def test_a_rule_that_cannot_heat_or_has_no_record_plans_nothing() -> None:
     silent = settings(hygiene=Hygiene("main", why_not="heat is false"))
-    assert planned(silent, HOT, moment(6 * DAY_S), nights) == Planned()
-    assert planned(settings(), None, moment(6 * DAY_S), nights) == Planned()
-    assert at(0.0, None) == Planned(None, None, START_UTC_S + SLOT_S), "it is looked at again once there is one"
+    assert heating_times(silent, HOT, moment(6 * DAY_S), nights) == HeatingTimes()
+    assert heating_times(settings(), None, moment(6 * DAY_S), nights) == HeatingTimes()
+    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + SLOT_S), "it is looked at again once there is one"
 
 
 def away(*periods: tuple[float, float]) -> Settings:
@@ -82,22 +82,22 @@ def away(*periods: tuple[float, float]) -> Settings:
 
 def test_the_tank_is_heated_within_the_absence_and_before_the_return() -> None:
     rules = away((1.0, 3.25))
-    assert planned(rules, None, moment(DAY_S), nights) == Planned(None, None, START_UTC_S + 2.25 * DAY_S)
-    homecoming = planned(rules, None, moment(2.3 * DAY_S), nights).homecoming
+    assert heating_times(rules, None, moment(DAY_S), nights) == HeatingTimes(None, None, START_UTC_S + 2.25 * DAY_S)
+    homecoming = heating_times(rules, None, moment(2.3 * DAY_S), nights).homecoming
     midnight_s = START_UTC_S + 2.5 * DAY_S
     assert homecoming == Stretch(midnight_s + 3.5 * HOUR_S, midnight_s + 7 * HOUR_S)
-    assert planned(rules, None, moment(3.25 * DAY_S), nights) == Planned()
+    assert heating_times(rules, None, moment(3.25 * DAY_S), nights) == HeatingTimes()
 
 
 def test_a_short_absence_is_heated_through() -> None:
     start_s, end_s = START_UTC_S + DAY_S, START_UTC_S + DAY_S + 600.0
     rules = settings(away=Away(((start_s, end_s),), "main", 3.2 * HOUR_S))
-    assert planned(rules, None, moment(DAY_S), nights).homecoming == Stretch(start_s, end_s)
+    assert heating_times(rules, None, moment(DAY_S), nights).homecoming == Stretch(start_s, end_s)
 
 
 def test_nobody_asks_for_it() -> None:
     rules = settings(away=Away(((START_UTC_S, START_UTC_S + DAY_S),)))
-    assert planned(rules, None, moment(0.0), nights) == Planned()
+    assert heating_times(rules, None, moment(0.0), nights) == HeatingTimes()
 
 
 PRICES = st.lists(st.one_of(st.none(), st.integers(-3, 5)), min_size=1, max_size=30)
