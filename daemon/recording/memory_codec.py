@@ -1,12 +1,13 @@
 """What the rules remember, across a restart: instants of the forward clock as UTC seconds, and back."""
 
 from dataclasses import replace
+from math import isfinite
 from typing import Any
 
 from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment
-from rules.model.settings import Settings
+from rules.model.settings import Hygiene, Settings
 from rules.tank.hot_throughout import carried_over
 
 HOT_WRITTEN_S = 900.0
@@ -101,11 +102,7 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     hygiene = None
     if (told := data.get("hygiene")) and settings.hygiene is not None:
-        # The hold begins anew: what the tank did meanwhile is not known.
-        hygiene = HotRecord(told["began"], told["last_hot"], tried_utc_s=told["tried"], bottom_c=told["bottom_c"])
-        rule = replace(settings.hygiene, at_c=told["at_c"], hold_s=told["hold_s"])
-        full = replace(settings.full, stop_at_pct=told["stop_at_pct"])
-        hygiene = carried_over(hygiene, replace(settings, hygiene=rule, full=full), settings)
+        hygiene = _hot_record(told, settings, settings.hygiene)
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:
@@ -128,3 +125,24 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         frozen=frozen,
         hygiene=hygiene,
     )
+
+
+def _hot_record(told: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:
+    """What `written` kept of the whole tank, under the rule of now. The hold begins anew: what the tank did meanwhile is
+    not known. Raises what comes of a shape that is not its own."""
+    began_s, last_s, tried_s, bottom_c = (
+        None if told[key] is None else _finite(told[key]) for key in ("began", "last_hot", "tried", "bottom_c")
+    )
+    record = HotRecord(_finite(began_s), last_s, tried_utc_s=tried_s, bottom_c=bottom_c)
+    former = replace(
+        settings,
+        hygiene=replace(rule, at_c=_finite(told["at_c"]), hold_s=_finite(told["hold_s"])),
+        full=replace(settings.full, stop_at_pct=_finite(told["stop_at_pct"])),
+    )
+    return carried_over(record, former, settings)
+
+
+def _finite(value: Any) -> float:
+    if not isinstance(value, int | float) or not isfinite(value):
+        raise ValueError(f"expected a number, got {value!r}")
+    return float(value)

@@ -153,3 +153,12 @@ def test_a_tank_that_stays_hot_is_not_written_with_each_reading() -> None:
 
     assert hot_at(0.0) == hot_at(HOT_WRITTEN_S - 1)
     assert hot_at(0.0) != hot_at(HOT_WRITTEN_S)
+
+
+@pytest.mark.parametrize("key", ["began", "last_hot", "at_c", "stop_at_pct"])
+@pytest.mark.parametrize("mangled", ["x", float("nan"), [], {}])
+def test_a_record_that_is_mangled_is_not_taken_for_one(key: str, mangled: object) -> None:
+    data = written(Memory(hygiene=HOT), WEEKLY, DOWN)
+    data["hygiene"][key] = mangled
+    with pytest.raises((TypeError, ValueError)):
+        read(data, WEEKLY, up(0))
