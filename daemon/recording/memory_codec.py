@@ -128,8 +128,8 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
 
 
 def _hot_record(told: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:
-    """What `written` kept of the whole tank, under the rule of now. The hold begins anew: what the tank did meanwhile is
-    not known. Raises what comes of a shape that is not its own."""
+    """What `written` kept of the whole tank, under the rule of now. The hold begins anew: what the tank did meanwhile
+    is not known. Raises what comes of a shape that is not its own."""
     began_s, last_s, tried_s, bottom_c = (
         None if told[key] is None else _finite(told[key]) for key in ("began", "last_hot", "tried", "bottom_c")
     )
