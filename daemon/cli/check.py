@@ -243,6 +243,8 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
+    if health.get("hygiene") is not None:
+        yield "hygiene", not health["hygiene"]["overdue"], health["hygiene"]["sentence"]
     for fault in (*health["prices"]["faults"], *health["alerts"]["faults"]):
         yield "daemon", False, fault
     if health["home_file"]["fault"]:

@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from daemon.config.devices import Boiler, GateHeater, ModulatedHeater
+from daemon.config.hygiene import check_hygiene
 from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money import HouseBattery
 from daemon.config.money_checks import check_money, check_tax
@@ -65,6 +66,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _topics(home, report)
     _tank(home, names, report)
     _rules(home, names, report)
+    check_hygiene(home, report.add)
     if home.books.export_limit_w is not None and not (home.attributes and "grid_w" in home.signals):
         got = "no signal grid_w"
         if "grid_w" in home.signals:

@@ -8,7 +8,7 @@ from daemon.control.level_filter import LevelHistory
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings
-from rules.model.snapshot import Prices, Snapshot
+from rules.model.snapshot import HeatingTimes, Prices, Snapshot
 from rules.tank.charge import TEMPERATURES, level_reading
 
 RATE_OVER_S = 60.0
@@ -23,6 +23,8 @@ _USUAL_STEP_WH = 10.0
 """A counter's step until its first is seen (common practice, no source)."""
 _IMPORT_W = 50.0
 """Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
+
+NO_HEATING_TIMES = HeatingTimes()
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +271,7 @@ class Board:
             return self._rated_w[i]
         return left_w if order.watts is None else float(order.watts)
 
-    def snapshot(self, prices: Prices) -> Snapshot:
+    def snapshot(self, prices: Prices, times: HeatingTimes = NO_HEATING_TIMES) -> Snapshot:
         """What the rules may look at now."""
         latest = self.latest
         wiring = self._wiring
@@ -303,6 +305,7 @@ class Board:
             history.since_s,
             history.jumps,
             history.swings,
+            times,
         )
 
     def _note_surplus(self, reading: Reading) -> None:

@@ -3,6 +3,7 @@
 import contextlib
 
 from accounting.ledger import LedgerError
+from daemon.documents.hygiene_document import days_since_hot
 from daemon.mqtt.house_state import HouseState
 from daemon.runtime.controller import Controller
 from daemon.runtime.handlers.questions import Questions
@@ -39,6 +40,7 @@ class Publishing:
                 "guard": explanation.primary.guard,
                 "reason": explanation.text,
                 "level_pct": None if level is None else level.value,
+                "days_since_whole_tank_hot": days_since_hot(controller.engine.memory, now, 1),
                 "alarms": [*(alarm.sentence for alarm in controller.alarms), *self._questions.faults()],
             },
         )

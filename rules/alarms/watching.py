@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 from rules.alarms import sign, still
 from rules.alarms.alarm import Alarm
+from rules.alarms.hygiene import overdue
 from rules.alarms.level import of_level
 from rules.alarms.sign import Sign, wrong_sign
 from rules.alarms.silences import is_unpriced, silences
@@ -68,6 +69,7 @@ def watch(
     found += of_level(snapshot, settings, memory, now)
     found += surplus_frozen(settings, watched.still, now)
     found += wrong_sign(snapshot, watched.sign)
+    found += overdue(settings, memory, now)
     for i in range(count):
         found += _of_heater(snapshot, settings, memory, watched, now, i)
     if not found and not watched.alarms:

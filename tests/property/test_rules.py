@@ -19,7 +19,6 @@ from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdi
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
-    Away,
     Battery,
     Full,
     Heater,
@@ -33,6 +32,7 @@ from rules.model.settings import (
 )
 from rules.model.share import Share
 from rules.model.snapshot import Prices, Snapshot
+from tests.support.purposes import AWAYS, HYGIENES, PLANS
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [
@@ -66,7 +66,8 @@ HOUSES = st.builds(
     worth=st.sampled_from([Worth(), Worth(True), Worth(True, 0.02, 200.0)]),
     rest=st.builds(Rest, st.sampled_from([0.0, 33.0]), st.sampled_from([0.0, 27.0])),
     tracking=st.builds(Tracking, st.sampled_from([50.0, 0.0, -100.0]), st.sampled_from([1, 3]), st.just(60.0)),
-    away=st.sampled_from([Away(), Away(((START_UTC_S + 60, START_UTC_S + 110),))]),
+    away=st.sampled_from(AWAYS),
+    hygiene=st.sampled_from(HYGIENES),
     together=st.booleans(),
     temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
@@ -111,6 +112,7 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
         Prices(0.1, 0.3, None),
     ),
+    change("times", *PLANS),
 )
 SIGNALS = (
     "tank_level_pct",
@@ -203,7 +205,8 @@ class Programme:
         raise NotImplementedError
 
 
-POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | {"override": Power.REQUIRING}
+POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges}
+POWER_OF |= dict.fromkeys(GUARDS.requiring, Power.REQUIRING)
 RANKED = [(guard, POWER_OF[guard.NAME]) for guard in GUARDS]
 PROGRAMMED = st.builds(
     played,
@@ -249,7 +252,8 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
-                assert it.after.override is not None
+                assert order.guard in GUARDS.requiring
+                assert order.guard != "override" or it.after.override is not None
 
 
 @rounds(max_examples=120, deadline=None)
@@ -270,7 +274,7 @@ def test_what_a_guard_requires_passes_no_hard_guard_and_takes_no_surplus_unseen(
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
-                assert order.guard in ("override", "programme")
+                assert order.guard in {*GUARDS.requiring, "programme"}
 
 
 @rounds(max_examples=120, deadline=None)

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.config.model import Home
 from daemon.documents.decision_document import explanation_answer
+from daemon.documents.hygiene_document import hygiene_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
 from daemon.neighbours.alerts import Alerts
@@ -71,6 +72,7 @@ class Questions:
             "links_down": {name: link.reason for name, link in sorted(self._controller.links.items()) if not link.up},
             "inputs": self._inputs(now),
             "alarms": self._alarms(now),
+            "hygiene": self._hygiene(now),
             "override": None
             if override is None
             else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
@@ -100,6 +102,7 @@ class Questions:
             "clock": {"fault": self._controller.dating.fault},
             "timeseries": None if self._shipping is None else self._shipping.health(now),
             "alarms": self._alarms(now),
+            "hygiene": self._hygiene(now),
             "backup": None if self._backups is None else self._backups.health(now),
             "prices": {"faults": self._feeds.faults},
             "alerts": {"faults": self._alerts.faults},
@@ -140,6 +143,10 @@ class Questions:
             "since": None if since_s == NEVER_LIVE_S else iso(now.utc_of(since_s)),
             "full_since": None if full_s is None else iso(now.utc_of(full_s)),
         }
+
+    def _hygiene(self, now: Moment) -> dict[str, Any] | None:
+        engine = self._controller.engine
+        return hygiene_answer(engine.settings, engine.memory, engine.snapshot, now)
 
     def _alarms(self, now: Moment) -> list[dict[str, Any]]:
         return [

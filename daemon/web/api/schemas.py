@@ -75,6 +75,31 @@ class OverrideStanding(Shape):
     ends_in_s: float
 
 
+class HygieneStretch(Shape):
+    """When the heater is to heat for it."""
+
+    from_: AwareDatetime = Field(alias="from")
+    to: AwareDatetime
+
+
+class WholeTank(Shape):
+    """When the whole tank was last hot. days_since, last_hot: null where it is not known ever to have been; hot_since:
+    since when it is hot without a break, null: it is not known to be; coldest_c: the coldest water, null: not known;
+    heats: null where nothing is planned yet."""
+
+    sentence: str
+    known_by: Literal["measured", "inferred", "nothing"]
+    days_since: float | None
+    last_hot: AwareDatetime | None
+    hot_since: AwareDatetime | None
+    coldest_c: float | None
+    at_c: float
+    hold_s: float
+    due: AwareDatetime
+    overdue: bool
+    heats: HygieneStretch | None
+
+
 class Why(Shape):
     """The standing decision, every finding, inputs with their ages, alarms."""
 
@@ -94,6 +119,7 @@ class Why(Shape):
     links_down: dict[str, str]
     inputs: list[Input]
     alarms: list[Alarm]
+    hygiene: WholeTank | None
     override: OverrideStanding | None
 
 
@@ -192,6 +218,7 @@ class Health(Shape):
     clock: Clock
     timeseries: TimeSeries | None
     alarms: list[Alarm]
+    hygiene: WholeTank | None
     backup: Backup | None
     prices: PriceSources
     alerts: AlertWays

@@ -19,6 +19,8 @@ REASONS = {
     "full": "tank full",
     "override": "override",
     "together": "the other heater first",
+    "hygiene": "whole tank hot",
+    "return": "hot for the return",
     "away": "away",
     "battery": "battery first",
     "yield": "other load first",

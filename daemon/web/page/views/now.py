@@ -184,6 +184,13 @@ def _facts(why: Mapping[str, Any], power: str, today: Mapping[str, Any] | None) 
     yield "heater", f"on, {power}" if why["order"] != "withhold" and power else _ON[why["order"]]
     fresh = level is not None and level["fresh"]
     yield "tank", percent(level["value_pct"]) if level is not None and fresh else "not known"
+    whole = why.get("hygiene")
+    if whole is not None:
+        days = whole["days_since"]
+        told = (
+            "now" if whole["hot_since"] is not None else "not known" if days is None else f"{fixed(days, 1)} days ago"
+        )
+        yield "whole tank hot", f"{told}, overdue" if whole["overdue"] else told
     if today is not None:
         currency = today["currency"]
         yield "in today", f"{fixed(today['diverted_kwh'], 2)} kWh"
