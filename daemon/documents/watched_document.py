@@ -1,4 +1,4 @@
-"""What the rules would have changed while they only watched, as JSON and in sentences; see accounting.reports.watched."""
+"""What the rules would have changed while they only watched, as JSON and in sentences: accounting.reports.watched."""
 
 from typing import Any
 

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import inf
 from types import MappingProxyType
 
@@ -11,54 +11,13 @@ from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import SKEW_S, Listener, Tally
+from daemon.setup.survey import Survey
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.errors import BrimfulError
 from rules.model.formatting import duration
 
-MOST_TOPICS = 2000
-_MOST_BYTES = 8192
 _LINK_S = 10.0
-
-
-@dataclass(slots=True)
-class Topic:
-    """What came on one topic. payload: the latest, trimmed where `trimmed`; retained: all of it was retained."""
-
-    payload: bytes
-    count: int = 0
-    retained: bool = True
-    trimmed: bool = False
-
-
-@dataclass(slots=True)
-class Survey:
-    """What a broker carried for a while. left_out: messages on topics beyond the first `MOST_TOPICS`."""
-
-    topics: dict[str, Topic] = field(default_factory=dict)
-    left_out: int = 0
-    faults: list[str] = field(default_factory=list)
-
-    def hear(self, topic: str, payload: bytes, retained: bool) -> None:
-        """Note one message; memory stays bounded whatever comes."""
-        known = self.topics.get(topic)
-        if known is None:
-            if len(self.topics) >= MOST_TOPICS:
-                self.left_out += 1
-                return
-            known = self.topics[topic] = Topic(b"")
-        known.count += 1
-        known.retained = known.retained and retained
-        known.trimmed = len(payload) > _MOST_BYTES
-        known.payload = payload[:_MOST_BYTES]
-
-    def payloads(self) -> dict[str, bytes]:
-        """The latest whole payload of each topic but our own, for `suggest`."""
-        return {
-            topic: heard.payload
-            for topic, heard in self.topics.items()
-            if not heard.trimmed and not topic.startswith("brimful/")
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +48,7 @@ def survey(
         if not connection.wait_up(_LINK_S):
             raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
         wait(seconds)
+        found.seconds = seconds
     finally:
         connection.close()
     return found
