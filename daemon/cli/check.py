@@ -1,4 +1,4 @@
-"""check and listen: looks around before, and while, the daemon runs. Neither changes anything.
+"""check: looks around before, and while, the daemon runs. It changes nothing.
 
 (To see whether the time-series database takes points, `check` sends it the newest settled one again.)
 """
@@ -14,17 +14,16 @@ from accounting.books.booking import Books
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
-from daemon.assembly.endpoints import broker_address, own_broker_address, sources, timeseries_target
+from daemon.assembly.endpoints import sources, timeseries_target
 from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.present_broker import present_broker
 from daemon.cli.check_prices import price_lines
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
-from daemon.config.load import load, load_broker
+from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.mqtt.address import BrokerAddress
 from daemon.recording.backups import last_backup, refuse_lost
-from daemon.setup.listen import probe, reach, survey
-from daemon.setup.suggest import signals_table, suggest
+from daemon.setup.listen import probe, reach
 from daemon.timing.clock import SystemClock
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
@@ -94,7 +93,7 @@ def _losing(home: Home, made: Plan, utc_s: float) -> Iterator[Line]:
 
 def _broker(home: Home, seconds: float) -> Iterator[Line]:
     try:
-        broker = broker_address(home) or _brought_along(home)
+        broker = present_broker(home)
     except BrimfulError as unreadable:
         yield "broker", False, str(unreadable)
         return
@@ -111,12 +110,6 @@ def _broker(home: Home, seconds: float) -> Iterator[Line]:
                 yield "signal", answer.ok, answer.sentence
     except BrimfulError as refused:  # a CA file that is none, say, or a broker gone between two looks
         yield "broker", False, str(refused)
-
-
-def _brought_along(home: Home) -> BrokerAddress | None:
-    """The broker that the running daemon brought along, None if it does not run now. Raises BrimfulError."""
-    own = own_broker_address(home)
-    return own if own is not None and reach(own)[0] else None
 
 
 def _timeseries(home: Home) -> Iterator[Line]:
@@ -247,42 +240,3 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, health["home_file"]["fault"]
     for alarm in health["alarms"]:
         yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
-
-
-@click.command()
-@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=15.0, show_default=True, help="How long.")
-@json_option
-def listen(home_file: Path, seconds: float, as_json: bool) -> None:
-    """Show topics heard and their values, and suggest a [signals] table.
-
-    Of the home file only the [broker] table need be there yet. Without one, the broker is meant that `brimful run`
-    brings along, while it runs.
-    """
-    home = load_broker(home_file)
-    broker = broker_address(home) or _brought_along(home)
-    if broker is None:
-        cause = "expected a [broker] table, or `brimful run` running with its own broker, got neither"
-        raise BrimfulError("listen", "broker", cause, f"name your broker, or start: brimful run {home_file}")
-    if not as_json:
-        click.echo(f"listening to {broker} for {seconds:g} s", err=True)
-    found = survey(broker, seconds)
-    table = signals_table(suggest(found.payloads()))
-    if as_json:
-        topics = {
-            topic: {
-                "count": heard.count,
-                "retained": heard.retained,
-                "payload": heard.payload[:200].decode("utf-8", "replace"),
-            }
-            for topic, heard in sorted(found.topics.items())
-        }
-        echo_json({"schema": "brimful.listen/1", "topics": topics, "left_out": found.left_out, "suggested": table})
-        return
-    for topic, heard in sorted(found.topics.items()):
-        shown = heard.payload[:60].decode("utf-8", "replace")
-        click.echo(f"# {topic}  ({heard.count}{', retained' if heard.retained else ''})  {shown}")
-    for fault in found.faults:
-        click.echo(fault, err=True)
-    click.echo()
-    click.echo(table, nl=False)

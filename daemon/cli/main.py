@@ -14,7 +14,7 @@ COMMANDS = {
     "demo": ("daemon.cli.run", "a simulated house over real MQTT, with its books"),
     "run": ("daemon.cli.run", "the daemon"),
     "check": ("daemon.cli.check", "configuration, broker, signals, database: one line each"),
-    "listen": ("daemon.cli.check", "topics heard, values, and a suggested [signals] table"),
+    "listen": ("daemon.cli.listen", "topics heard, the signals they may be, and a home file begun from them"),
     "why": ("daemon.cli.control", "the standing decision, every finding, and what would change it"),
     "rule": ("daemon.cli.control", "show or set a rule"),
     "override": ("daemon.cli.control", "give the heater an order for a while"),

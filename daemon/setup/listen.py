@@ -11,6 +11,7 @@ from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import SKEW_S, Listener, Tally
+from daemon.setup.plausible import odd
 from daemon.setup.survey import Survey
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
@@ -125,7 +126,12 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after
         some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""
         if tally.ahead_s > SKEW_S:
             some += f"; its own time is {tally.ahead_s:.0f} s ahead of this machine's clock, and is taken as now"
-        return Probe(name, True, f"{name}: {tally.last_value:.10g} {base_signal(name).unit} from {topic}{some}")
+        often = "once" if tally.received == 1 else f"{tally.received} times"
+        aged = f", {duration(tally.age_s)} old when it came" if tally.age_s >= 1 else ", new when it came"
+        strange = odd(name, tally.last_value)
+        some = (f"; ODD: {strange}" if strange else "") + some
+        value = f"{tally.last_value:.10g} {base_signal(name).unit}"
+        return Probe(name, True, f"{name}: {value} from {topic}, heard {often}{aged}{some}")
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
