@@ -18,6 +18,7 @@ from daemon.assembly.endpoints import sources, timeseries_target
 from daemon.assembly.prepared_home import Plan, plan
 from daemon.assembly.present_broker import present_broker
 from daemon.cli.check_prices import price_lines
+from daemon.cli.check_report import write_report
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
 from daemon.config.load import load
@@ -37,17 +38,21 @@ Line = tuple[str, bool, str]
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
 @click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, help="Longest listening.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of home files instead.")
+@click.option("--report", type=click.Path(path_type=Path), help="Write all of it to this file, without secrets.")
 @json_option
-def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
-    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well."""
+def check(home_file: Path, seconds: float, schema: bool, report: Path | None, as_json: bool) -> None:
+    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well.
+
+    With --report all that was found, what the home file sets and what the running daemon says go into one text file, to
+    be sent along when asking for help. No password, token, user, host or address is in it; topics are.
+    """
     if schema:
         from daemon.config.schema import text
 
         click.echo(text(), nl=False)
         return
     lines: list[Line] = []
-    for line in _looked(home_file, seconds):
-        lines.append(line)
+    for line in _reported(home_file, report, lines, _looked(home_file, seconds)):
         if not as_json:
             name, well, sentence = line
             mark = "BAD " if not well else "note" if name == "caution" else "ok  "
@@ -58,6 +63,20 @@ def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
     sys.exit(0 if all(well for _, well, _ in lines) else 1)
 
 
+def _reported(home_file: Path, report: Path | None, lines: list[Line], looked: Iterator[Line]) -> Iterator[Line]:
+    """Hand the lines on as they come, keep them, and write the report when they end, be it by a refused home file."""
+    try:
+        for line in looked:
+            lines.append(line)
+            yield line
+    except BrimfulError as refused:
+        if report is not None:
+            write_report(home_file, report, [*lines, ("configuration", False, str(refused))])
+        raise
+    if report is not None:
+        write_report(home_file, report, lines)
+
+
 def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     home = load(home_file)
     made = plan(home)
@@ -66,6 +85,8 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
         True,
         f"{home_file.name}: signals {', '.join(home.signals)}; heaters {', '.join(home.heaters)}",
     )
+    if home.watches:
+        yield "mode", True, 'watching: no orders are sent; with home.mode = "control" they are'
     for caution in cautions(home):
         yield "caution", True, caution
     for well, sentence in price_lines(home, SystemClock().now().utc_s):

@@ -23,7 +23,7 @@ def odd(signal: str, value: float) -> str:
     if known.unit == "%" and not whole and 0 < size <= 1:
         return f"very little: is it a share of 1? then {key} = 100"
     if known.unit == "°C" and value > _HOT_C:
-        return f"hotter than a tank should ever be: is it sent in °F? If not, have thermostat and cut-out looked at ({key})"
+        return f"hotter than a tank should ever be: is it in °F? If not, have thermostat and cut-out looked at ({key})"
     if known.unit == "°C" and value < _COLD_C:
         return "colder than water in a house: is the sensor connected?"
     if known.unit == "Wh" and known.kind == "counter" and size > _MOST_WH:

@@ -1,4 +1,4 @@
-"""All that was heard, examined together: a night's messages of a house whose meter is turned and whose house is in kW."""
+"""All that was heard, examined together: a night of a house whose meter is turned and whose use is sent in kW."""
 
 import random
 
