@@ -65,15 +65,16 @@ def signals_table(suggestions: Sequence[Suggestion]) -> str:
 
 def signal_table(found: Suggestion) -> str:
     """One of them."""
-    source = found.source
-    signal = SIGNALS[source.signal]
-    lines = [
-        f"[signals.{source.signal}]   # {signal.about}",
-        f"# {found.why}; now {found.value:.10g} {signal.unit}. Check before use.",
-    ]
-    lines += [f"# DOUBTFUL: {doubt}" for doubt in found.doubts]
-    lines += [f"# or: {place(other)}" for other in found.alternatives]
-    lines += [f"# {offer}" for offer in found.offers]
+    unit = SIGNALS[found.source.signal].unit
+    said = [f"{found.why}; now {found.value:.10g} {unit}. Check before use."]
+    said += [f"DOUBTFUL: {doubt}" for doubt in found.doubts]
+    said += [f"or: {place(other)}" for other in found.alternatives]
+    return source_table(found.source, [*said, *found.offers], found.stale_after_s)
+
+
+def source_table(source: Source, said: Sequence[str] = (), stale_after_s: float | None = None) -> str:
+    """A source as its table of the home file. said: comments."""
+    lines = [f"[signals.{source.signal}]   # {SIGNALS[source.signal].about}", *(f"# {line}" for line in said)]
     lines.append(f"topic = {toml_text(source.topic)}")
     if source.pointer:
         lines.append(f"pointer = {toml_text(source.pointer)}")
@@ -83,8 +84,8 @@ def signal_table(found: Suggestion) -> str:
         lines.append(f"scale = {source.scale:g}")
     if source.time_pointer is not None:
         lines.append(f"time_pointer = {toml_text(source.time_pointer)}")
-    if found.stale_after_s is not None:
-        lines.append(f"stale_after_s = {found.stale_after_s:g}")
+    if stale_after_s is not None:
+        lines.append(f"stale_after_s = {stale_after_s:g}")
     return "\n".join(lines) + "\n"
 
 
