@@ -85,7 +85,8 @@ class Expected:
 @dataclass(frozen=True, slots=True)
 class NowRoom:
     """All that the room shows. order: the leading heater's, as the rules name it; facts: the line of figures under the
-    sentence, name and value; state: what is announced when it changes, and nothing else is."""
+    sentence, name and value; state: what is announced when it changes, and nothing else is; watching: no orders
+    are sent."""
 
     date: str
     clock: str
@@ -103,6 +104,7 @@ class NowRoom:
     override: OverrideShown | None
     stop: str
     today: str
+    watching: bool = False
 
 
 def now_room(
@@ -146,6 +148,7 @@ def now_room(
         override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
+        watching=why.get("mode") == "watch",
     )
 
 

@@ -31,9 +31,7 @@ def test_places_are_lines_that_lead_back() -> None:
 def test_a_signal_is_moved_and_the_rest_stays() -> None:
     moved = Source("grid_w", "cupboard/meter", "/w", -1.0)
     added = Source("car_w", "drive/charger", scale=1000.0)
-    text, home = with_signals(
-        EXAMPLE.read_bytes(), _FILE, {"grid_w": moved, "car_w": added, "tank_top_c": None}
-    )
+    text, home = with_signals(EXAMPLE.read_bytes(), _FILE, {"grid_w": moved, "car_w": added, "tank_top_c": None})
     before, after = tomllib.loads(EXAMPLE.read_text()), tomllib.loads(text)
     assert after["signals"]["grid_w"] == {"topic": "cupboard/meter", "pointer": "/w", "scale": -1, "stale_after_s": 30}
     assert after["signals"]["car_w"] == {"topic": "drive/charger", "scale": 1000}
