@@ -205,6 +205,10 @@ class Home(Table):
         """Whether no orders are sent."""
         return self.home.mode == "watch"
 
+    def controlled(self) -> "Home":
+        """The same home with orders sent."""
+        return self.model_copy(update={"home": self.home.model_copy(update={"mode": "control"})})
+
     @property
     def files_beside(self) -> tuple[Path, ...]:
         """The files it names whose content counts as its own: calendars and series."""

@@ -80,6 +80,7 @@ class HomeFile:
         """
         controller = self._controller
         kept, waits = _kept(home, self.home)
+        switched = kept.watches != self.home.watches
         prepared = plan(kept)
         books = controller.engine.books
         former = books.settings
@@ -89,7 +90,8 @@ class HomeFile:
         self.home = kept
         controller.keeper.measure_used(measuring_stock(kept))
         controller.engine.adopt(prepared.rules, prepared.wiring)
-        controller.control(not kept.watches)
+        if switched:
+            controller.control(not kept.watches)
         controller.redecide(now)
         controller.keeper.events([event])
         self._modes.look(kept, now)

@@ -6,15 +6,14 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from daemon.assembly.present_broker import present_broker
-from daemon.config.model import Home
+from daemon.mqtt.address import BrokerAddress
 from daemon.setup.examine import Examined, examined
 from daemon.setup.survey import Survey
 from rules.model.errors import BrimfulError
 
 LONGEST_S = 600.0
 
-Hear = Callable[[Home, float, "Listened"], None]
+Hear = Callable[[BrokerAddress | None, float, "Listened"], None]
 
 
 @dataclass(slots=True)
@@ -42,7 +41,7 @@ class Listening:
         self._hear = hear or _hear
         self.last: Listened | None = None
 
-    def begin(self, home: Home, seconds: float) -> Listened:
+    def begin(self, broker: BrokerAddress | None, seconds: float) -> Listened:
         """Listen for so long. Raises BrimfulError while one is under way, and for a time that is none."""
         if not 1 <= seconds <= LONGEST_S:
             cause = f"expected 1 to {LONGEST_S:g} s, got {seconds:g}"
@@ -50,12 +49,12 @@ class Listening:
         if self.last is not None and not self.last.ended.is_set():
             raise BrimfulError("listen", "broker", "expected one at a time, got one under way", "wait for its end")
         begun = self.last = Listened(secrets.token_hex(8), time.monotonic() + seconds)
-        threading.Thread(target=self._run, args=(home, seconds, begun), name="survey", daemon=True).start()
+        threading.Thread(target=self._run, args=(broker, seconds, begun), name="survey", daemon=True).start()
         return begun
 
-    def _run(self, home: Home, seconds: float, begun: Listened) -> None:
+    def _run(self, broker: BrokerAddress | None, seconds: float, begun: Listened) -> None:
         try:
-            self._hear(home, seconds, begun)
+            self._hear(broker, seconds, begun)
         except BrimfulError as refused:
             begun.fault = str(refused)
         except Exception as unforeseen:  # its asker must not wait for ever
@@ -65,10 +64,9 @@ class Listening:
             begun.ended.set()
 
 
-def _hear(home: Home, seconds: float, begun: Listened) -> None:
+def _hear(broker: BrokerAddress | None, seconds: float, begun: Listened) -> None:
     from daemon.setup.listen import survey  # with it comes paho, which a question to the ledger has no use for
 
-    broker = present_broker(home)
     if broker is None:
         raise BrimfulError("listen", "broker", "expected one that can be reached, found none")
     found = survey(broker, seconds)

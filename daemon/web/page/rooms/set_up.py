@@ -45,7 +45,7 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
 
     async def listen(request: Request, form: dict[str, str]) -> Response:
         seconds = form.get("seconds", "")
-        ears.begin(page.house.home(), float(seconds) if seconds.isdigit() else 0.0)
+        ears.begin(page.house.broker, float(seconds) if seconds.isdigit() else 0.0)
         return RedirectResponse(PATH, 303)
 
     async def choose(request: Request, form: dict[str, str]) -> Response:
