@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.setup.behaviour import pace
-from daemon.setup.members import members
 from daemon.setup.suggest import Suggestion, signal_table, toml_text
 from daemon.setup.survey import Topic
 from daemon.setup.vocabulary import HEATERS, PERMITS, words_of
@@ -154,14 +153,10 @@ def _heater(guesses: Sequence[Suggestion], heard: Mapping[str, Topic]) -> str:
 
 def _others(guesses: Sequence[Suggestion], heard: Mapping[str, Topic]) -> Iterator[str]:
     """What was heard and taken for nothing."""
-    taken = {
-        (one.source.topic, pointer) for one in guesses for pointer in (one.source.pointer, one.source.minus_pointer)
-    }
+    taken = {one.source.topic for one in guesses}
     left = [
-        f"# {toml_text(topic)}{' ' + part.pointer if part.pointer.isprintable() and part.pointer else ''}"
-        f"   {pace(content)}   {_shown(content.payload)}"
+        f"# {toml_text(topic)}   {pace(content)}   {_shown(content.payload)}"
         for topic, content in sorted(heard.items())
-        for part in list(members(content.payload))[:1]
         if topic not in taken
     ]
     if left:

@@ -1,7 +1,7 @@
 """Set-up as it is shown: what was heard, and for each signal where it may be. Pure."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daemon.config.devices import SignalSource
 from daemon.inputs.decode import Source
@@ -66,8 +66,12 @@ def unnamed_signals(shown: list[SignalShown]) -> list[tuple[str, str]]:
 def _signal(name: str, has: SignalSource | None, guess: Suggestion | None) -> SignalShown:
     now = "" if has is None else _said(has.topic, has.pointer, has.minus_pointer, has.scale)
     offers = [Offer(KEEP, f"as the home file has it: {now}" if now else "not used")]
+    if guess is not None and _of(guess.source) == now:  # its owner knew
+        guess = replace(guess, why="the guess agrees with the home file", doubts=())
     if guess is not None:
         for number, source in enumerate((guess.source, *guess.alternatives)):
+            if _of(source) == now:
+                continue
             value = f", now {guess.value:.6g} {SIGNALS[name].unit}" if number == 0 else ""
             offers.append(Offer(str(number), _of(source) + value))
     if has is not None:
@@ -97,5 +101,5 @@ def topics_shown(found: Survey) -> list[TopicShown]:
             heard.payload[:_SHOWN].decode("utf-8", "replace"),
             " ".join(part.pointer for part in members(heard.payload) if part.pointer)[: 4 * _SHOWN],
         )
-        for topic, heard in sorted(found.topics.items())[:_MOST_TOPICS]
+        for topic, heard in sorted(found.readable().items())[:_MOST_TOPICS]
     ]

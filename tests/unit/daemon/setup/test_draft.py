@@ -38,6 +38,7 @@ def test_the_simulated_house_is_guessed_as_its_own_home_file_has_it() -> None:
     assert (home.home.name, home.home.timezone, home.home.currency) == ("Larch Cottage", "Europe/Dublin", "EUR")
     assert "NOT HEARD: orders cannot be guessed" in text
     assert "# DOUBTFUL: the sign" in text
+    assert "taken for no signal" not in text
 
 
 def test_nothing_heard_gives_a_file_that_loads_and_says_what_lacks() -> None:
