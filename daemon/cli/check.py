@@ -24,6 +24,7 @@ from daemon.config.cautions import cautions
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.recording.backups import last_backup, refuse_lost
+from daemon.setup.draft import UNHEARD
 from daemon.setup.listen import probe, reach
 from daemon.timing.clock import SystemClock
 from daemon.web.api.client import NotRunning, ask
@@ -87,6 +88,12 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     )
     if home.watches:
         yield "mode", True, 'watching: no orders are sent; with home.mode = "control" they are'
+    for name, heater in home.heaters.items():
+        if heater.topic.startswith(f"{UNHEARD}/"):
+            example = (
+                f"{name}: the topic of its orders is still an example: put the one it obeys into heaters.{name}.topic"
+            )
+            yield "heater", home.watches, example
     for caution in cautions(home):
         yield "caution", True, caution
     for well, sentence in price_lines(home, SystemClock().now().utc_s):

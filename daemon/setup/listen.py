@@ -11,6 +11,7 @@ from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import SKEW_S, Listener, Tally
+from daemon.setup.draft import UNHEARD
 from daemon.setup.plausible import odd
 from daemon.setup.survey import Survey
 from daemon.timing.clock import Clock
@@ -142,6 +143,8 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after
             )
             told += " remembers across a restart when it last heard that value live"
         return Probe(name, False, told)
+    if topic.startswith(f"{UNHEARD}/"):
+        return Probe(name, False, f"{name}: its topic is still an example: put its own into signals.{name}.topic")
     # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
     silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
     return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

@@ -29,6 +29,8 @@ VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
 """What an override asks of a heater."""
 _LEADS = {"withhold": "Heater off", "surplus": "Taking surplus", "heat": "Heating"}
+_WOULD = {"withhold": "Would be off", "surplus": "Would take surplus", "heat": "Would heat"}
+"""The same of a heater that is sent no orders."""
 _HARD = ("limit", "fresh", "full")
 """The rules that no override can defeat."""
 
@@ -121,9 +123,10 @@ def now_room(
     """
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
-    lead = _LEADS[why["order"]]
+    watching = why.get("mode") == "watch"
+    lead = (_WOULD if watching else _LEADS)[why["order"]]
     power = _power(why, facts)
-    if why["order"] != "withhold" and power:
+    if why["order"] != "withhold" and power and not watching:
         lead = f"{lead}, {power}"
     others = [
         f"{heater['heater']}: {_order_words(heater['order'], heater['watts'])}, by the rule {heater['guard']}"
@@ -137,7 +140,7 @@ def now_room(
         order=str(why["order"]),
         sentence=sentence(f"{lead}: {found['sentence']}"),
         change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{_LEADS[why['order']]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        state=f"{(_WOULD if watching else _LEADS)[why['order']]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
@@ -148,7 +151,7 @@ def now_room(
         override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
-        watching=why.get("mode") == "watch",
+        watching=watching,
     )
 
 

@@ -132,3 +132,13 @@ def test_an_override_counts_down_and_one_that_has_ended_is_none() -> None:
 )
 def test_today_is_told_against_just_exporting(net: float, said: str) -> None:
     assert said in today_sentence({"diverted_kwh": 4.95, "net": net, "currency": "EUR"})
+
+
+def test_a_house_that_only_watches_says_what_would_be() -> None:
+    room = now_room(why(mode="watch"), health(), None, None, facts())
+    assert room.watching
+    assert room.sentence == "Would be off: tank 95 %."
+    assert room.state.startswith("Would be off, by the rule full")
+    taking = now_room(why(mode="watch", order="surplus"), health(), None, None, facts())
+    assert taking.sentence.startswith("Would take surplus: ")
+    assert not now_room(why(mode="control"), health(), None, None, facts()).watching
