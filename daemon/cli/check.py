@@ -90,10 +90,8 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
         yield "mode", True, 'watching: no orders are sent; with home.mode = "control" they are'
     for name, heater in home.heaters.items():
         if heater.topic.startswith(f"{UNHEARD}/"):
-            example = (
-                f"{name}: the topic of its orders is still an example: put the one it obeys into heaters.{name}.topic"
-            )
-            yield "heater", home.watches, example
+            key = f"heaters.{name}.topic"
+            yield "heater", home.watches, f"{name}: {key} is still an example: put the topic there that it obeys"
     for caution in cautions(home):
         yield "caution", True, caution
     for well, sentence in price_lines(home, SystemClock().now().utc_s):

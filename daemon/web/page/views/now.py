@@ -124,7 +124,7 @@ def now_room(
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
     watching = why.get("mode") == "watch"
-    lead = (_WOULD if watching else _LEADS)[why["order"]]
+    order = lead = (_WOULD if watching else _LEADS)[why["order"]]
     power = _power(why, facts)
     if why["order"] != "withhold" and power and not watching:
         lead = f"{lead}, {power}"
@@ -140,7 +140,7 @@ def now_room(
         order=str(why["order"]),
         sentence=sentence(f"{lead}: {found['sentence']}"),
         change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{(_WOULD if watching else _LEADS)[why['order']]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        state=f"{order}, by the rule {why['guard']}. {state_words(len(wrong))}.",
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
