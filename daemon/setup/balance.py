@@ -1,6 +1,9 @@
 """Signs and units that are wrong, found by what must hold at every instant: what comes from the grid is what the house,
 the battery and the heater take, less what the roof gives. It tells most at night, when the roof gives nothing. Pure.
 
+Where the house's use is not heard, it follows from the others, and must come out as a house's use may be, never below
+nothing: at night that tells the sign of the grid's and the battery's power.
+
 All signs and factors of a thousand that are possible are tried. What all of those that balance agree on is known; on
 the rest the time that was listened tells nothing, as of a battery that rested.
 """
@@ -33,6 +36,7 @@ _TRIED: Mapping[str, tuple[float, ...]] = {
     "pv_w": _BOTH,
     "diverted_w": (1.0, 1000.0, 0.0),
 }
+_SOMETHING = (1.0, 1000.0)
 _SIDE = {"grid_w": -1.0, "house_w": 1.0, "battery_w": 1.0, "pv_w": -1.0, "diverted_w": 1.0}
 _INTEGRAL_S = 900.0
 """Longest gap between two powers over which energy is worked out from them."""
@@ -49,14 +53,16 @@ class Balance:
 
 
 def balance(courses: Mapping[str, Course]) -> Balance:
-    """courses: by signal; grid_w and house_w are needed."""
-    if not courses.get("grid_w") or not courses.get("house_w"):
-        return Balance((), "grid_w and house_w are both needed for a balance")
+    """courses: by signal; grid_w is needed, and another."""
+    if not courses.get("grid_w") or not any(courses.get(name) for name in _TRIED if name != "grid_w"):
+        return Balance((), "it needs grid_w, and house_w, battery_w or pv_w beside it")
     names = [name for name in _TRIED if courses.get(name)]
     rows = _together([courses[name] for name in names])
     if len(rows) < _FEWEST:
         return Balance((), f"a balance needs {_FEWEST} instants at which all of {', '.join(names)} were heard")
-    balanced = [factors for factors in product(*(_TRIED[name] for name in names)) if _holds(rows, names, factors)]
+    holds = _holds if "house_w" in names else _leaves_a_house
+    tried = (_SOMETHING if name == "diverted_w" and "house_w" not in names else _TRIED[name] for name in names)
+    balanced = [factors for factors in product(*tried) if holds(rows, names, factors)]
     if not balanced:
         return Balance((), f"{', '.join(names)} balance with no sign or unit: is one of them something else?")
     told = []
@@ -96,6 +102,14 @@ def _together(courses: Sequence[Course]) -> list[tuple[float, ...]]:
         if len(row) == len(courses):
             rows.append(tuple(row))
     return rows
+
+
+def _leaves_a_house(rows: Sequence[tuple[float, ...]], names: Sequence[str], factors: tuple[float, ...]) -> bool:
+    """Whether what the house must have used is what a house may use, at nearly every instant."""
+    weights = [-factor * _SIDE[name] for name, factor in zip(names, factors, strict=True)]
+    used = sorted(sum(value * weight for value, weight in zip(row, weights, strict=True)) for row in rows)
+    few = len(used) // 10
+    return used[few] >= _LEAST_HOUSE_W and used[-1 - few] <= _MOST_HOUSE_W
 
 
 def _holds(rows: Sequence[tuple[float, ...]], names: Sequence[str], factors: tuple[float, ...]) -> bool:

@@ -52,7 +52,7 @@ def test_topics_with_their_pace_and_the_tables(heard: list[BrokerAddress]) -> No
     said = _run("--port", "1884", "--username", "brim").output
     assert "# meter/power  (10, every 1 s)  -300" in said
     assert "[signals.tank_level_pct]" in said
-    assert "balance: grid_w and house_w are both needed" in said
+    assert "balance: it needs grid_w, and house_w" in said
     assert (heard[0].host, heard[0].port, heard[0].username) == ("broker.tern.example", 1884, "brim")
 
 

@@ -57,6 +57,28 @@ def test_by_day_the_roof_counts_too() -> None:
     assert _factors(found) == pytest.approx({"grid_w": -1, "house_w": 1, "battery_w": 1, "pv_w": 1000})
 
 
+@pytest.mark.parametrize("grid", [1.0, -1.0, 0.001, -0.001])
+@pytest.mark.parametrize("battery", [1.0, -1.0])
+def test_without_the_houses_use_a_night_still_tells_signs(grid: float, battery: float) -> None:
+    """The house takes from the grid or from the battery, and never gives."""
+    courses: dict[str, list[tuple[float, float]]] = {"grid_w": [], "battery_w": [], "pv_w": []}
+    for place in range(40):
+        house_w = 200.0 + 17 * (place % 20)
+        battery_w = -house_w if place % 2 else 0.0
+        for name, value in (
+            ("grid_w", (house_w + battery_w) * grid),
+            ("battery_w", battery_w * battery),
+            ("pv_w", 0.0),
+        ):
+            courses[name].append((place * 10.0, value))
+    assert _factors(balance(courses)) == pytest.approx({"grid_w": 1 / grid, "battery_w": 1 / battery})
+
+
+def test_without_the_houses_use_noon_tells_no_sign_of_the_grid() -> None:
+    courses = _night({"grid_w": 1.0, "pv_w": 1.0}, pv_w=3500.0)
+    assert "grid_w" not in _factors(balance(courses))
+
+
 def test_a_battery_that_rests_tells_nothing_of_its_sign() -> None:
     found = balance(_night({**_RIGHT, "battery_w": -1.0}, battery=False))
     assert "battery_w" not in _factors(found)
@@ -69,7 +91,7 @@ def test_what_balances_in_no_way_is_said() -> None:
     found = balance(courses)
     assert found.corrections == ()
     assert "balance with no sign or unit" in found.why_not
-    assert "both needed" in balance({"grid_w": courses["grid_w"]}).why_not
+    assert "it needs grid_w" in balance({"grid_w": courses["grid_w"]}).why_not
     assert "5 instants" in balance(_night(_RIGHT, many=3)).why_not
 
 
