@@ -149,3 +149,19 @@ def test_who_is_not_logged_in_hears_nothing_and_writes_nothing(page: served.Serv
         lead = page.http("GET", f"/set-up/{path}")
         assert (lead.status, lead.headers["Location"]) == (303, "/set-up")
     assert [one.name for one in file.parent.iterdir()] == ["home.toml"]
+
+
+def test_a_broker_that_lets_nothing_be_read_is_named(
+    page: served.Served, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def hear(broker: BrokerAddress | None, seconds: float, begun: listening.Listened) -> None:
+        begun.known = examined({})
+        begun.found = Survey(faults=["the broker refuses the subscription to # (not authorised)"])
+
+    monkeypatch.setattr(listening, "_hear", hear)
+    with served.Served(password_hash=HASH) as made:
+        owner = _Owner(made)
+        owner.listens()
+        text = owner.look()
+    assert "the broker refuses the subscription to #" in text
+    assert "nothing was heard" in text

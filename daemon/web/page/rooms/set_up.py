@@ -15,6 +15,7 @@ from daemon.config.model import Home
 from daemon.inputs.decode import Source
 from daemon.setup.choosing import Place, free_name, places, source_at, with_signals
 from daemon.setup.suggest import Suggestion, source_table
+from daemon.setup.survey import Survey
 from daemon.setup.writing import write
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.listening import Listened, Listening
@@ -96,9 +97,17 @@ def _shown(home: Home, heard: Listened | None) -> Mapping[str, Any]:
         "topics": [] if found is None else topics_shown(found),
         "left_out": 0 if found is None else found.left_out,
         "notes": () if known is None else known.notes,
+        "faults": [] if found is None else _faults(found),
         "problems": [],
         "entered": {},
     }
+
+
+def _faults(found: Survey) -> list[str]:
+    """Why less was heard than there may be."""
+    if found.topics:
+        return found.faults
+    return [*found.faults, "nothing was heard: do the broker's access rules let brimful read all topics?"]
 
 
 def _of(ears: Listening, form: Mapping[str, str]) -> Listened:
