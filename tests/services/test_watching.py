@@ -10,8 +10,12 @@ import pytest
 
 from accounting.ledger import Ledger
 from accounting.reports.watched import MODE
+from daemon.config.load import load
+from daemon.documents.valuing import home_value
+from daemon.simulation.house.simulated import ORDER_TOPIC
 from tests.support.broker import Client, Mosquitto
 from tests.support.daemon_house import House
+from tests.support.page_house import PageHouse
 
 pytestmark = pytest.mark.services
 
@@ -98,3 +102,25 @@ def test_not_one_order_until_the_mode_says_so(house: House, broker: Mosquitto, t
     with Ledger.open_reader(tmp_path / "brimful.sqlite") as ledger:
         noted = [event.figures["mode"] for event in ledger.events(float("-inf"), float("inf"), MODE)]
     assert noted == ["watch", "control", "watch"]
+
+
+def test_what_the_rules_would_have_permitted_is_told(tmp_path: Path) -> None:
+    """The demo's house, on a clock moved by hand: its diverter is never permitted, so the sun it could take leaves."""
+    watched = PageHouse(tmp_path, days_before=1)
+    watched.file.write_text(watched.file.read_text().replace('currency = "EUR"', 'currency = "EUR"\nmode = "watch"'))
+    with watched as house, Client(house.address, ORDER_TOPIC) as wire:
+        house.live_until("surplus")
+        house.live_hours(1.5)
+        orders = [item for item in wire.inbox.items if isinstance(item, paho.MQTTMessage)]
+        house.ask("written")
+        home = load(house.file)
+        with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+            told = home_value(ledger, home, "day").watched
+    assert orders == []
+    assert told is not None
+    (one,) = told["heaters"]
+    assert one["would_permit"]["seconds"] >= 1200
+    assert one["would_permit"]["taken_kwh"] == 0
+    assert one["would_permit"]["left_kwh"] > 0.05
+    assert one["would_withhold"]["seconds"] > 0
+    assert one["unknown_s"] < 0.2 * one["watched_s"]
