@@ -43,14 +43,13 @@ def test_a_counter_without_a_unit_and_one_with() -> None:
 
 
 def test_of_two_names_the_one_that_behaves_like_a_counter_is_taken() -> None:
-    rounds = [
-        {"diverter/energy": f"{(700, 300, 900)[n % 3]}".encode(), "diverter/energy/total": f"{5000 + 10 * n}".encode()}
-        for n in range(6)
-    ]
+    """The other has the better name: its last part says twice that it counts."""
+    wavering, counting = "diverter/energy_total", "diverter/energy"
+    rounds = [{wavering: f"{(700, 300, 900)[n % 3]}".encode(), counting: f"{5000 + 10 * n}".encode()} for n in range(6)]
     found = _guessed(*rounds)["diverted_wh"]
-    assert found.source.topic == "diverter/energy/total"
-    assert [other.topic for other in found.alternatives] == ["diverter/energy"]
-    alone = _guessed(*[{"diverter/energy": one["diverter/energy"]} for one in rounds])["diverted_wh"]
+    assert found.source.topic == counting
+    assert [other.topic for other in found.alternatives] == [wavering]
+    alone = _guessed(*[{wavering: one[wavering]} for one in rounds])["diverted_wh"]
     assert "it went back while it was listened to" in _doubts(alone)
 
 
