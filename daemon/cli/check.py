@@ -17,6 +17,7 @@ from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, o
 from daemon.assembly.endpoints import sources, timeseries_target
 from daemon.assembly.prepared_home import Plan, plan
 from daemon.assembly.present_broker import present_broker
+from daemon.cli.check_neighbours import neighbour_lines
 from daemon.cli.check_prices import price_lines
 from daemon.cli.check_report import write_report
 from daemon.cli.options import echo_json, echo_line, json_option
@@ -97,6 +98,7 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     for well, sentence in price_lines(home, SystemClock().now().utc_s):
         yield "prices", well, sentence
     yield from _losing(home, made, SystemClock().now().utc_s)
+    yield from neighbour_lines(home, SystemClock())
     yield from _broker(home, seconds)
     yield from _timeseries(home)
     yield from _ledger(home)
@@ -260,7 +262,7 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
-    for fault in health["prices"]["faults"]:
+    for fault in (*health["prices"]["faults"], *health["alerts"]["faults"]):
         yield "daemon", False, fault
     if health["home_file"]["fault"]:
         yield "daemon", False, health["home_file"]["fault"]

@@ -4,7 +4,7 @@ opened here."""
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from daemon.assembly.endpoints import payloads, sources
+from daemon.assembly.endpoints import payloads, read_sources, sources
 from daemon.assembly.prepared_home import Plan
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
@@ -58,6 +58,7 @@ class Connections:
             also_heard=also_heard,
             dated=dated,
             last_heard=last_heard,
+            polled=read_sources(home),
         )
 
         def line(name: str) -> HeaterLine:

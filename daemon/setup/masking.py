@@ -36,6 +36,7 @@ HIDDEN_KEYS: Mapping[str, str] = {
     "redirects_to": "hosts",
     "supplier": "supplier",
     "org": "organisation",
+    "options": "options",
     "folder": "folder",
     "path": "file",
 }
@@ -163,9 +164,24 @@ def _secrets(home: Home, environment: Mapping[str, str]) -> Iterable[str]:
             continue
         if found is not None:
             yield found.get_secret_value()
+    for name in _secret_files(home.model_dump(mode="json", exclude_unset=True, by_alias=True)):
+        for text in _line(home.path_of(name)):
+            yield from filter(None, (line.strip() for line in text.splitlines()))
     own = home.path_of(home.ledger.path)
     for beside in (own.with_name("broker-password"), *own.parent.glob(f"{own.name}*token*")):
         yield from _line(beside)
+
+
+def _secret_files(table: Any, key: str = "") -> Iterable[str]:
+    """Every file that a home file names for a secret: what ends with _file and is no calendar and no certificate."""
+    if isinstance(table, Mapping):
+        for name, value in table.items():
+            yield from _secret_files(value, str(name))
+    elif isinstance(table, list):
+        for one in table:
+            yield from _secret_files(one, key)
+    elif isinstance(table, str) and key.endswith("_file") and key not in ("calendar_file", "ca_file"):
+        yield table
 
 
 def _line(file: Path) -> Iterable[str]:

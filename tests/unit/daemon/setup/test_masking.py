@@ -88,6 +88,19 @@ def test_a_file_that_does_not_load_hides_what_its_keys_call_private(tmp_path: Pa
     assert mask_of_refused(file).secrets == ()
 
 
+def test_every_file_of_secrets_that_a_home_names_is_masked(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    alert = '[[alerts]]\nkind = "notify"\nurls_file = "urls"\n'
+    file.write_text(f"{SMALL}\n{alert}")
+    (tmp_path / "urls").touch(0o600)
+    (tmp_path / "urls").write_text("# mine\nxyz-secret-one\n\nxyz-secret-two\n")
+    home = load(file)
+    lines = [("alert", False, "xyz-secret-one, then xyz-secret-two failed")]
+    said = help_report(lines, home, None, mask_of(home), "now")
+    assert "xyz-secret" not in said
+    assert '"urls_file": "<file>"' in said
+
+
 def test_keys_that_hide_what_they_hold() -> None:
     home = parse(EXAMPLE.read_bytes(), Path("home.toml"))
     shown = hidden(home.model_dump(mode="json", exclude_unset=True, by_alias=True))
