@@ -20,7 +20,9 @@ from daemon.web.page.views.figures import (
 from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.stops import Stop
 from daemon.web.page.views.troubles import state_words, troubles
+from rules.guards import GUARDS
 from rules.model.formatting import duration, percent, watts
+from rules.model.orders import LEADS, Order
 from rules.model.signals import find
 from rules.tank.charge import TEMPERATURES
 
@@ -28,11 +30,12 @@ VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 """A finding's verdict as the table shows it."""
 ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
 """What an override asks of a heater."""
-_LEADS = {"withhold": "Heater off", "surplus": "Taking surplus", "heat": "Heating"}
-_WOULD = {"withhold": "Would be off", "surplus": "Would take surplus", "heat": "Would heat"}
-"""The same of a heater that is sent no orders."""
-_HARD = ("limit", "fresh", "full")
-"""The rules that no override can defeat."""
+_WOULD: Mapping[Order, str] = {
+    Order.WITHHOLD: "Would be off",
+    Order.SURPLUS: "Would take surplus",
+    Order.HEAT: "Would heat",
+}
+"""What leads the sentence of a heater that is sent no orders."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +127,7 @@ def now_room(
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
     watching = why.get("mode") == "watch"
-    order = lead = (_WOULD if watching else _LEADS)[why["order"]]
+    order = lead = (_WOULD if watching else LEADS)[Order(why["order"])]
     power = _power(why, facts)
     if why["order"] != "withhold" and power and not watching:
         lead = f"{lead}, {power}"
@@ -161,8 +164,7 @@ def deciding(why: Mapping[str, Any]) -> Mapping[str, Any]:
     Where the temperatures are silent, so is what the limit goes by, and it comes first; but the silence is the news.
     """
     by_name: dict[str, Mapping[str, Any]] = {found["guard"]: found for found in why["findings"]}
-    fallback = {"guard": why["guard"], "sentence": str(why["sentence"]).partition(": ")[2], "change": why["change"]}
-    found: Mapping[str, Any] = by_name.get(why["guard"], fallback)
+    found = by_name[why["guard"]]
     fresh: Mapping[str, Any] | None = by_name.get("fresh")
     if why["guard"] == "limit" and fresh is not None and fresh["verdict"] == "forbid":
         temperatures = [one for one in why["inputs"] if one["signal"] in TEMPERATURES]
@@ -233,7 +235,7 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
 
 
 def _order_words(order: str, power_w: float | None) -> str:
-    words = _LEADS[order].lower()
+    words = LEADS[Order(order)].lower()
     return f"{words} ({watts(power_w)})" if power_w is not None else words
 
 
@@ -266,7 +268,7 @@ def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> Override
     until = when(utc(now.timestamp() + standing["ends_in_s"]), zone, now)
     left_s = float(standing["ends_in_s"])
     waits = ""
-    if standing["order"] != "withhold" and why["guard"] in _HARD:
+    if standing["order"] != "withhold" and why["guard"] in GUARDS.hard:
         waits = sentence(f"it waits: {deciding(why)['sentence']}")
     return OverrideShown(ORDERS[standing["order"]], standing["heater"], until, duration(left_s), left_s, waits)
 
