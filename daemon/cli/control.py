@@ -29,6 +29,9 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json(answer)
         return
+    if answer.get("mode") == "watch":
+        then = "No orders were sent then" if at is not None else "Watching: no orders are sent"
+        click.echo(fitted(f"{then}. By the rules it would be:"))
     click.echo(fitted(f"{answer['sentence']}."))
     if at is not None:
         click.echo(fitted(_since_when(answer)))

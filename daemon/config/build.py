@@ -88,6 +88,7 @@ def rule_settings(home: Home) -> Settings:
         currency=home.home.currency,
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
         tank=_tank(home),
+        watching=home.watches,
     )
 
 

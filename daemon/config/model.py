@@ -49,6 +49,9 @@ class About(Table):
     """IANA time zone, such as Europe/Dublin."""
     currency: Currency
     """ISO 4217 code of the currency of all prices."""
+    mode: Literal["control", "watch"] = "control"
+    """"control" orders the heaters; "watch" decides, explains and books as ever, and sends no heater and no output
+    anything: to see what the rules would do before they do it."""
     interval_minutes: Literal[15, 30, 60] = 30
     """Length of a settlement interval, minutes."""
     calendar_file: FilePath | None = None
@@ -204,6 +207,15 @@ class Home(Table):
     def path_of(self, name: str) -> Path:
         """A path of the home file, which is relative to the file's own folder."""
         return self._file.parent / name
+
+    @property
+    def watches(self) -> bool:
+        """Whether no orders are sent."""
+        return self.home.mode == "watch"
+
+    def controlled(self) -> "Home":
+        """The same home with orders sent."""
+        return self.model_copy(update={"home": self.home.model_copy(update={"mode": "control"})})
 
     @property
     def files_beside(self) -> tuple[Path, ...]:

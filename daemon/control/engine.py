@@ -106,7 +106,8 @@ class Engine:
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
         self.due_s = due(snapshot, self.settings, self.memory, now)
         if decision is not standing:
-            self.board.ordered(decision, now.mono_s)
+            if not self.settings.watching:
+                self.board.ordered(decision, now.mono_s)
             if standing is None:
                 self._stands_since_s = now.mono_s
             else:

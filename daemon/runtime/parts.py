@@ -17,6 +17,7 @@ from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
 from daemon.neighbours.opening import Neighbours, Ways, open_neighbours
 from daemon.recording.backups import BACKED_UP, Backups, open_ledger
+from daemon.recording.mode_note import ModeNotes, mode_at
 from daemon.recording.recovery import kept_note, last_heard_live, resumed
 from daemon.recording.restatement_queue import GO_ON, Restater
 from daemon.recording.shipper import Shipping
@@ -120,7 +121,9 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         restater = Restater(ledger, books.settings, lambda: waiting.put(Due(GO_ON)))
         restater.begun(home, books.settings, kept_note(ledger), now.utc_s)
         keeper.also = restater.state
-        home_file = HomeFile(plan, controller, restater)
+        modes = ModeNotes(keeper, mode_at(ledger))
+        modes.look(home, now)
+        home_file = HomeFile(plan, controller, restater, modes)
         shipping = seams.shipping(home, put)
         # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
         backups = Backups(home, lambda: waiting.put(Due(BACKED_UP))) if home.ledger.backup.enabled and own else None

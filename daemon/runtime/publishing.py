@@ -34,6 +34,7 @@ class Publishing:
         self._state.say(
             "state",
             {
+                "mode": self._questions.home.home.mode,
                 "order": explanation.order.value,
                 "heater": explanation.heater,
                 "watts": explanation.watts,

@@ -64,7 +64,7 @@ class Service:
             from daemon.web.site.home_server import open_server
 
             commands.must_know(ASKS)
-            self.api = open_server(lambda: self.home, parts.latest, self.loop.put, clock)
+            self.api = open_server(lambda: self.home, parts.latest, self.loop.put, clock, broker)
         except BaseException:
             self.keeper.close()
             raise

@@ -23,6 +23,7 @@ DRAWING_SHARE = 0.05
 """Share of the rated power from which a withheld heater is said to draw: less is the meter's noise."""
 REFUSALS = 2
 """How often in a row a heater must take nothing, with room in the tank, before it looks like a fault."""
+_NOTHING_SWITCHED = Sign()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,8 @@ def watch(
             drawing_since_s=(None,) * count,
             drew_count=tuple(past.satisfied_count for past in memory.heaters) or (0,) * count,
         )
-    watched = _drawing(snapshot, settings, memory, watched, now)
+    if not settings.watching:  # a heater that is sent no orders cannot disobey them
+        watched = _drawing(snapshot, settings, memory, watched, now)
     watched = _surplus(snapshot, settings, memory, watched, now)
     if is_unpriced(snapshot, settings) is (watched.unpriced_since_s is None):
         watched = replace(watched, unpriced_since_s=now.mono_s if watched.unpriced_since_s is None else None)
@@ -83,7 +85,7 @@ def watch(
 
 def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
     """What the surplus tells beside the heaters' power."""
-    signed = sign.look(snapshot, settings, memory, watched.sign, now)
+    signed = _NOTHING_SWITCHED if settings.watching else sign.look(snapshot, settings, memory, watched.sign, now)
     stood = still.look(snapshot, settings, watched.still, now)
     if signed is watched.sign and stood is watched.still:
         return watched

@@ -149,6 +149,9 @@ def _thermostat(
     level, and for `surplus` a fresh surplus that would have started it. level_pct: None where there is no fresh level.
     """
     full = settings.full
+    if settings.watching:  # what it takes is no answer to an order
+        known = past.idle_since_s is not None or past.satisfied_at_s is not None
+        return replace(past, idle_since_s=None, satisfied_at_s=None) if known else past
     if past.satisfied_at_s is not None:
         tried_again = now.mono_s >= past.satisfied_at_s + full.retry_after_s
         fallen = level_pct is not None and level_pct < past.satisfied_level_pct - full.idle_fall_pct

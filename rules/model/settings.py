@@ -164,7 +164,8 @@ class Settings:
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
     fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
     tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not
-    asked.
+    asked;
+    watching: nobody is sent the orders, so that nothing may be read off how the heaters answer them.
     """
 
     heaters: tuple[Heater, ...]
@@ -185,3 +186,4 @@ class Settings:
     currency: str = ""
     temperatures: tuple[str, ...] = ()
     tank: Tank | None = None
+    watching: bool = False

@@ -24,6 +24,7 @@ ROOMS = {
     "health": "/health",
     "timeline": "/timeline",
     "day": "/timeline/2026-06-10",
+    "set-up": "/set-up",
 }
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}}
 

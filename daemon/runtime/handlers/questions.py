@@ -58,6 +58,7 @@ class Questions:
         override, prices = engine.memory.override, engine.prices
         return {
             **explanation_answer(self.home.home.name, engine.explain(now), now.utc_s),
+            "mode": self.home.home.mode,
             "heaters": [
                 {"heater": one.heater, "order": one.order.value, "watts": one.watts, "guard": one.guard}
                 for one in (engine.decision.orders if engine.decision is not None else ())
@@ -83,6 +84,7 @@ class Questions:
         return {
             "schema": "brimful.health/1",
             "home": self.home.home.name,
+            "mode": self.home.home.mode,
             "at": iso(now.utc_s),
             "links": {
                 name: {"up": link.up, "reason": link.reason} for name, link in sorted(self._controller.links.items())

@@ -108,7 +108,7 @@ def studied(home: Home, *, diverter: bool = True, battery: bool = True) -> Studi
     if home.tank is None:
         hint = "its volume at least; brimful schema shows the keys"
         raise BrimfulError(OP, "tank", f"expected a table [tank] in {home.file.name}, got none", hint)
-    made = plan(home)
+    made = plan(home.controlled())  # what the rules would do, whether or not they are obeyed now
     tank = home.tank
     shown = Gauge(tank.level_shows, tank.cold_c, tank.hot_c, steps=tank.level_steps)
     return StudiedHome(

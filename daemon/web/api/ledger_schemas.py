@@ -67,6 +67,41 @@ class Standing(Shape):
     amount: float
 
 
+class Span(Shape):
+    """A span of time, ISO 8601, the end not included."""
+
+    from_: str = Field(alias="from")
+    to: str
+
+
+class Under(Shape):
+    """What was recorded under one answer of the rules. left_kwh: what the heater could have taken besides and what left
+    the house."""
+
+    seconds: int
+    taken_kwh: float
+    left_kwh: float
+
+
+class WatchedHeater(Shape):
+    """One heater while the rules only watched. unknown_s: time of which too little was recorded."""
+
+    heater: str
+    watched_s: int
+    unknown_s: int
+    would_permit: Under
+    would_withhold: Under
+    withheld_by: dict[str, Under]
+
+
+class Watched(Shape):
+    """What the rules would have changed while they only watched, and what that comparison leaves out."""
+
+    spans: list[Span]
+    heaters: list[WatchedHeater]
+    left_out: str
+
+
 class Value(Shape):
     """What the diverted energy was worth, with what it rests on."""
 
@@ -89,6 +124,7 @@ class Value(Shape):
         description="where nothing works out who gave the energy, what of it was taken while ordered to heat"
     )
     standing: list[Standing]
+    watched: Watched | None = Field(description="null where no part of the time was only watched")
     rows: list[ValueRow]
     total: ValueRow
     notes: list[str]

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 Order = Literal["withhold", "surplus", "heat"]
+Mode = Literal["control", "watch"]
 
 
 class Shape(BaseModel):
@@ -113,6 +114,7 @@ class Why(Shape):
     sentence: str
     change: str
     findings: list[Finding]
+    mode: Mode
     heaters: list[Told]
     level: Level | None
     prices: Prices
@@ -209,6 +211,7 @@ class Health(Shape):
 
     schema_: Literal["brimful.health/1"] = Field(alias="schema")
     home: str
+    mode: Mode
     at: AwareDatetime
     links: dict[str, Link]
     inputs: list[Input]

@@ -30,6 +30,12 @@ VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 """A finding's verdict as the table shows it."""
 ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
 """What an override asks of a heater."""
+_WOULD: Mapping[Order, str] = {
+    Order.WITHHOLD: "Would be off",
+    Order.SURPLUS: "Would take surplus",
+    Order.HEAT: "Would heat",
+}
+"""What leads the sentence of a heater that is sent no orders."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,8 @@ class Expected:
 @dataclass(frozen=True, slots=True)
 class NowRoom:
     """All that the room shows. order: the leading heater's, as the rules name it; facts: the line of figures under the
-    sentence, name and value; state: what is announced when it changes, and nothing else is."""
+    sentence, name and value; state: what is announced when it changes, and nothing else is; watching: no orders
+    are sent."""
 
     date: str
     clock: str
@@ -102,6 +109,7 @@ class NowRoom:
     override: OverrideShown | None
     stop: str
     today: str
+    watching: bool = False
 
 
 def now_room(
@@ -118,9 +126,10 @@ def now_room(
     """
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
-    lead = LEADS[Order(why["order"])]
+    watching = why.get("mode") == "watch"
+    order = lead = (_WOULD if watching else LEADS)[Order(why["order"])]
     power = _power(why, facts)
-    if why["order"] != "withhold" and power:
+    if why["order"] != "withhold" and power and not watching:
         lead = f"{lead}, {power}"
     others = [
         f"{heater['heater']}: {_order_words(heater['order'], heater['watts'])}, by the rule {heater['guard']}"
@@ -134,7 +143,7 @@ def now_room(
         order=str(why["order"]),
         sentence=sentence(f"{lead}: {found['sentence']}"),
         change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{LEADS[Order(why['order'])]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        state=f"{order}, by the rule {why['guard']}. {state_words(len(wrong))}.",
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
@@ -145,6 +154,7 @@ def now_room(
         override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
+        watching=watching,
     )
 
 

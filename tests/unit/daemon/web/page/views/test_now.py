@@ -148,3 +148,13 @@ def test_today_is_told_against_just_exporting(net: float, said: str) -> None:
 def test_the_line_of_facts_says_when_the_whole_tank_was_hot(told: dict[str, object], shown: str) -> None:
     assert ("whole tank hot", shown) in now_room(why(hygiene=told), health(), None, None, facts()).facts
     assert "whole tank hot" not in dict(now_room(why(hygiene=None), health(), None, None, facts()).facts)
+
+
+def test_a_house_that_only_watches_says_what_would_be() -> None:
+    room = now_room(why(mode="watch"), health(), None, None, facts())
+    assert room.watching
+    assert room.sentence == "Would be off: tank 95 %."
+    assert room.state.startswith("Would be off, by the rule full")
+    taking = now_room(why(mode="watch", order="surplus"), health(), None, None, facts())
+    assert taking.sentence.startswith("Would take surplus: ")
+    assert not now_room(why(mode="control"), health(), None, None, facts()).watching
