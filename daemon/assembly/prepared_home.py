@@ -29,7 +29,7 @@ def plan(home: Home) -> Plan:
 
 
 def feeds(home: Home) -> list[Feed]:
-    """Where prices and factors that are told ahead come from."""
+    """Where prices, factors and forecasts that are told ahead come from."""
     return [
         Feed(
             name=key,
@@ -44,7 +44,7 @@ def feeds(home: Home) -> list[Feed]:
             topic=live.topic if isinstance(live, Listened) else "",
             redirects_to=live.redirects_to if isinstance(live, Fetched) else (),
         )
-        for key, live in home.live.items()
+        for key, live in home.fed.items()
     ]
 
 
