@@ -83,6 +83,7 @@ def rule_settings(home: Home) -> Settings:
         currency=home.home.currency,
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
         tank=_tank(home),
+        follows_plan=home.plan.mode == "follow",
     )
 
 

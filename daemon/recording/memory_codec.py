@@ -10,7 +10,8 @@ from rules.model.settings import Settings
 
 
 def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
-    """The memory as plain JSON values. Orders and idle timers are left out: a restart begins withheld."""
+    """The memory as plain JSON values. Orders, the plan and idle timers are left out: a restart begins withheld,
+    and plans anew."""
 
     def utc(mono_s: float | None) -> float | None:
         return None if mono_s is None else now.utc_of(mono_s)
@@ -51,7 +52,7 @@ def lasting(memory: Memory) -> Memory:
         )
         for past in memory.heaters
     )
-    return replace(memory, decision=None, heaters=heaters)
+    return replace(memory, decision=None, heaters=heaters, planned=None)
 
 
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:

@@ -121,7 +121,8 @@ class Settings:
 
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
     fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
-    tank: None where the home does not describe it: a frozen level is then not found.
+    tank: None where the home does not describe it: a frozen level is then not found; follows_plan: whether tonight's
+    plan may order the heater to heat.
     """
 
     heaters: tuple[Heater, ...]
@@ -140,3 +141,4 @@ class Settings:
     currency: str = ""
     temperatures: tuple[str, ...] = ()
     tank: Tank | None = None
+    follows_plan: bool = False

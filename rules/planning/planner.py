@@ -146,7 +146,7 @@ class Planner:
                 for slot in range(last.slot + 1 if day == last.day else 0, HALF_HOURS_A_DAY)
             ]
         past = scenarios(self._past(here.day), here.day, self.tuning.half_life_days)
-        past = prior_scenarios(self.store, len(past), here.day) + past
+        past = prior_scenarios(self.store, past, here.day) + past
         # Heat left at the end saves the cheapest of the heat still to come; a full tank's last half of that.
         cells, end_price = self.tuning.cells, min(self.store.missing_price, usual_cheapest(half_hours)) / 1000
         end_worth = [end_price * (1 - 0.5 * cell / cells) for cell in range(cells)]

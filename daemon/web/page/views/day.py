@@ -20,6 +20,7 @@ REASONS = {
     "override": "override",
     "together": "the other heater first",
     "away": "away",
+    "plan": "tonight's plan",
     "battery": "battery first",
     "yield": "other load first",
     "worth": "selling pays more",

@@ -14,6 +14,7 @@ def test_the_order_of_precedence() -> None:
         "override",
         "together",
         "away",
+        "plan",
         "battery",
         "yield",
         "worth",
@@ -21,7 +22,7 @@ def test_the_order_of_precedence() -> None:
         "rest",
     ]
     assert [name for name, hard, _ in GUARDS.judges if hard] == ["limit", "fresh", "full"]
-    assert GUARDS.requiring == {"override"}
+    assert GUARDS.requiring == {"override", "plan"}
 
 
 def test_unchanged_inputs_give_the_standing_objects() -> None:
