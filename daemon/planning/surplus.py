@@ -38,6 +38,7 @@ class _Cells:
         self._cells: dict[int, list[float]] = {}
 
     def add(self, from_s: float, to_s: float, power_w: float) -> None:
+        """Count power_w over [from_s, to_s)."""
         while from_s < to_s:
             start_s = half_hour_before(from_s)
             until_s = min(to_s, start_s + HALF_HOUR_S)
@@ -57,10 +58,15 @@ class _Cells:
 def _by_power(readings: Sequence[tuple[int, float]], sign: float, hold_s: float) -> dict[int, float]:
     """A reading counts from the start of its minute until the next one's, and no longer than hold_s."""
     cells = _Cells()
-    following = [end_s for end_s, _ in readings[1:]] + [readings[-1][0] + MINUTE_S]
-    for (end_s, value), next_s in zip(readings, following, strict=True):
-        start_s = end_s - MINUTE_S
-        cells.add(start_s, min(next_s - MINUTE_S, start_s + hold_s), max(sign * value, 0.0))
+    begun_s, power_w, until_s = readings[0][0] - MINUTE_S, 0.0, readings[0][0] - MINUTE_S
+    # Readings that follow each other without a change are one: most of a night is one stretch.
+    for end_s, value in readings:
+        start_s, value_w = end_s - MINUTE_S, max(sign * value, 0.0)
+        if value_w != power_w or start_s > until_s:
+            cells.add(begun_s, min(until_s, start_s), power_w)
+            begun_s, power_w = start_s, value_w
+        until_s = start_s + hold_s
+    cells.add(begun_s, min(until_s, readings[-1][0]), power_w)
     return cells.known()
 
 

@@ -4,9 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rules.planning.likeness import Likeness
-from rules.planning.marginal import Worth, blend
 from rules.planning.policy import Decision, Policy, choose
-from rules.planning.store import HALF_HOURS_A_DAY
 
 NEGLIGIBLE_SHARE = 1e-4
 COLD_WH = 100.0
@@ -69,7 +67,7 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
         stock_wh -= served
         put = choose(
             store,
-            worth_after(policy, at, found.last_day),
+            policy.after(at, found.last_day),
             stock_wh,
             surplus_wh,
             half_hour.import_price,
@@ -93,17 +91,6 @@ def _filled(put: Decision, filling: Filling, at: int, stock_wh: float, most_wh: 
         return Decision(put.sun_wh, 0.0)
     lacking_wh = filling.target_wh - stock_wh - put.sun_wh
     return Decision(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), 0.0))
-
-
-def worth_after(policy: Policy, at: int, scenario_at: int) -> Worth:
-    """The worth at the end of a half hour, for a day that has gone as a scenario up to then."""
-    likeness = policy.likeness
-    if at + 1 == len(policy.half_hours):
-        return list(policy.worths[at][scenario_at])
-    here, following = policy.half_hours[at], policy.half_hours[at + 1]
-    slot = here.slot if following.day == here.day else HALF_HOURS_A_DAY
-    shares = likeness.rows(slot, following.day, following.weekday)[scenario_at]
-    return blend(shares, policy.by_cell(at))
 
 
 def _following(likeness: Likeness, at: int) -> int:

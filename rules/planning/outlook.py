@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from rules.planning.course import COLD_WH, Course, Filling, courses, worth_after
+from rules.planning.course import COLD_WH, Course, Filling, courses
 from rules.planning.marginal import Worth
 from rules.planning.policy import Policy
 
@@ -75,7 +75,7 @@ def outlook(
             return sum(share * of(course) for share, course in found)
 
         def saved(course: Course) -> float:
-            worth = worth_after(plain, places[-1], course.last_day)
+            worth = plain.after(places[-1], course.last_day)
             return _value(plain, worth, course.stock_wh[-1]) - _value(plain, worth, stock_wh)
 
         cost = mean(lambda course: course.cost(boiler_price))
