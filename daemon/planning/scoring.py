@@ -15,7 +15,6 @@ from daemon.planning.half_hours import HALF_HOUR_S, placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of
 from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
-from rules.planning.prices import usual_cheapest
 
 MADE, OUTCOME = "plan.made", "plan.outcome"
 """Names of the events."""
@@ -115,7 +114,8 @@ def _score(
 ) -> Outcome:
     hours = [placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0) for each in day]
     tank = tank_of(made, plan.from_s, max(hour.import_price for hour in hours))
-    end_price = min(tank.store.missing_price, usual_cheapest(hours))
+    # Heat left saves the cheapest of what is bought the day after, which is taken to be as this day's.
+    end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)
     stock_wh = min(tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100, tank.store.capacity_wh)
     targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
     least = least_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price)

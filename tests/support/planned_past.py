@@ -16,9 +16,11 @@ from tests.support.homes import SMALL
 HALF_HOUR_S = 1800
 ZONE = ZoneInfo("Europe/Lisbon")
 ROWS_S = 600
-HOME = SMALL.replace('surplus = "1" }', 'surplus = "1", heat = "2" }').replace(
-    'topic = "hut/meter"', f'topic = "hut/meter"\nstale_after_s = {ROWS_S}'
-) + """
+HOME = (
+    SMALL.replace('surplus = "1" }', 'surplus = "1", heat = "2" }').replace(
+        'topic = "hut/meter"', f'topic = "hut/meter"\nstale_after_s = {ROWS_S}'
+    )
+    + """
 [tank]
 volume_l = 200
 label_class = "B"
@@ -35,6 +37,7 @@ direction = "export"
 from = 2020-01-01
 bands = [{ name = "all", price = 0.05 }]
 """
+)
 START = datetime(2026, 6, 1, tzinfo=ZONE)
 """A Monday."""
 Known = tuple[float, float] | None

@@ -26,7 +26,7 @@ efficiency = 0.8
 """
 
 
-def night(folder: Path, days: int = 15, half_hour=usual, at: datetime | None = None, **how) -> NightPlan:  # noqa: ANN001
+def night(folder: Path, days: int = 15, half_hour=usual, at: datetime | None = None, **how) -> NightPlan:
     made = lived(folder, days, half_hour, **{"hours": 21, **how})
     with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
         at_s = ledger.known_until_s() if at is None else at.timestamp()
@@ -127,7 +127,7 @@ def test_the_nights_on_which_the_clock_changes(tmp_path: Path, end: datetime) ->
 
 
 def test_away_for_the_whole_of_it_nothing_is_planned(tmp_path: Path) -> None:
-    away = '[rules.away]\nperiods = [{ from = 2026-06-16T20:00:00, to = 2026-06-29 }]\n'
+    away = "[rules.away]\nperiods = [{ from = 2026-06-16T20:00:00, to = 2026-06-29 }]\n"
     found = night(tmp_path, home=HOME + away)
     assert found.plan is None
     assert "away until" in found.why_none
