@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
 from accounting.ledger.opening import Connect, connect
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import plan as prepared
+from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.planning.document import plan_document
 from daemon.planning.half_hours import half_hour_before
@@ -50,10 +51,10 @@ class Answer:
     fault: str = ""
 
 
-def answered(made: PreparedHome, now_s: float, making: Connect = connect) -> Answer:
+def answered(home: Home, now_s: float, making: Connect = connect) -> Answer:
     """The plan as of an instant, UTC seconds, and what has to be kept. It takes a second or two, and only reads."""
-    home = made.home
     try:
+        made = prepared(home)
         with Ledger.open_reader(home.path_of(home.ledger.path), making) as ledger:
             outcomes = outcomes_due(made, ledger, now_s)
             night = make(made, ledger, now_s)
@@ -105,13 +106,13 @@ def _at(text: str) -> float:
 class Nightly:
     """Asks for a plan when one is due and takes the answer, on the loop's thread; the work is done in another.
 
-    made: the home as it stands now; put: tells the loop that an answer waits for `done`; beside: False does the work
-    at once, for a clock that is moved by hand. fault: why there is no plan, or "".
+    home: the home file as it is obeyed now; put: tells the loop that an answer waits for `done`; beside: False does the
+    work at once, for a clock that is moved by hand. fault: why there is no plan, or "".
     """
 
     def __init__(
         self,
-        made: Callable[[], PreparedHome],
+        home: Callable[[], Home],
         put: Callable[[], None],
         *,
         beside: bool = True,
@@ -119,20 +120,15 @@ class Nightly:
     ) -> None:
         self.fault = ""
         self.document: dict[str, Any] | None = None
-        self._made = made
+        self._home = home
         self._put = put
         self._beside = beside
         self._making = making
         self._asked_for: tuple[int, str] | None = None
         self._under_way = False
-        self._questions: SimpleQueue[tuple[PreparedHome, float] | None] = SimpleQueue()
+        self._questions: SimpleQueue[tuple[Home, float] | None] = SimpleQueue()
         self._answers: SimpleQueue[Answer] = SimpleQueue()
         self._thread = threading.Thread(target=self._work, name="plan", daemon=True)
-
-    def start(self) -> None:
-        """Begin to work."""
-        if self._beside:
-            self._thread.start()
 
     def stop(self) -> None:
         """Let what is under way go; nothing of it is written."""
@@ -142,8 +138,8 @@ class Nightly:
 
     def look(self, engine: Engine, now: Moment) -> None:
         """Ask for a plan where the home wants one and another half hour is in the books, or its mode has changed."""
-        made = self._made()
-        mode = made.home.plan.mode
+        home = self._home()
+        mode = home.plan.mode
         if mode != "follow" and engine.memory.planned is not None:
             engine.memory = replace(engine.memory, planned=None)
         if mode == "off":
@@ -153,10 +149,12 @@ class Nightly:
         if self._under_way or wanted == self._asked_for:
             return
         self._asked_for, self._under_way = wanted, True
-        self._questions.put((made, now.utc_s))
+        self._questions.put((home, now.utc_s))
         if not self._beside:
             self._questions.put(None)
             self._work()
+        elif self._thread.ident is None:  # only a home that wants plans has the thread
+            self._thread.start()
 
     def done(self, engine: Engine, keeper: Keeper, now: Moment) -> None:
         """Take the answer: the plan is kept, and followed where the home says so. The owner decides again at once."""
@@ -165,7 +163,7 @@ class Nightly:
         except Empty:
             return
         self._under_way = False
-        mode = self._made().home.plan.mode
+        mode = self._home().plan.mode
         if answer.fault and answer.fault != self.fault:
             log.warning("plan=none %s", answer.fault)
         self.fault = answer.fault
@@ -179,9 +177,9 @@ class Nightly:
 
     def _work(self) -> None:
         while (question := self._questions.get()) is not None:
-            made, now_s = question
+            home, now_s = question
             try:
-                answer = answered(made, now_s, self._making)
+                answer = answered(home, now_s, self._making)
             except Exception as failed:
                 log.exception("plan=failed")
                 answer = Answer(None, None, (), f"planning failed: {type(failed).__name__}; see the daemon's log")

@@ -1,5 +1,6 @@
 """All jobs and all commands of a running house, a line each. Who adds one adds its module, and its line here."""
 
+from daemon.planning import nightly
 from daemon.recording import backups, restatement_queue
 from daemon.recording.owner_notes import note_of
 from daemon.recording.restatement_queue import read_restate
@@ -14,7 +15,7 @@ from daemon.timing.schedule import every
 
 PRICES_S = 60.0
 """How often it is looked whether prices told ahead are to be fetched."""
-AT_START = ("prices", "restate")
+AT_START = ("prices", "restate", "plan")
 """Jobs that are asked for at the start."""
 
 
@@ -36,7 +37,9 @@ def jobs(parts: Parts) -> Jobs:
             Job(restatement_queue.GO_ON, work.restate),
             Job("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
             Job(backups.BACKED_UP, work.backed_up),
-            Job("prices", work.look_for_prices, every(PRICES_S) if home.live else None),
+            Job("prices", work.look_for_prices, every(PRICES_S) if home.fed else None),
+            Job("plan", parts.following.look, every(nightly.LOOK_S)),
+            Job(nightly.PLANNED, parts.following.take),
             Job("show", parts.publishing.show),
         ]
     )

@@ -7,6 +7,7 @@ from daemon.config.model import Home
 from daemon.documents.decision_document import explanation_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
+from daemon.planning.nightly import Nightly
 from daemon.recording.backups import Backups
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -34,6 +35,7 @@ class Questions:
         feeds: Feeds,
         shipping: Shipping | None,
         backups: Backups | None,
+        nightly: Nightly,
     ) -> None:
         self._controller = controller
         self._home_file = home_file
@@ -42,6 +44,7 @@ class Questions:
         self._feeds = feeds
         self._shipping = shipping
         self._backups = backups
+        self._nightly = nightly
 
     @property
     def home(self) -> Home:
@@ -109,12 +112,13 @@ class Questions:
         return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
 
     def faults(self) -> list[str]:
-        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, prices."""
+        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, plan, prices."""
         known = (
             self._controller.keeper.fault,
             self._controller.dating.fault,
             "" if self._backups is None else self._backups.fault,
             self._home_file.fault,
+            f"no plan could be made: {self._nightly.fault}" if self._nightly.fault else "",
         )
         return [*filter(None, known), *self._feeds.faults]
 

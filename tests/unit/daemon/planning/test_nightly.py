@@ -9,7 +9,8 @@ import pytest
 
 from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import Plan, plan
+from daemon.config.load import load
 from daemon.planning.nightly import Answer, Nightly, answered, worth_keeping
 from daemon.planning.scoring import MADE, OUTCOME, past_of
 from rules.model.memory import Memory
@@ -33,7 +34,7 @@ class House:
 
 def run(made: Plan, at_s: float = EVENING_S + 400, house: House | None = None) -> tuple[House, Nightly]:
     house = house or House()
-    nightly = Nightly(lambda: made, lambda: None, beside=False)
+    nightly = Nightly(lambda: made.home, lambda: None, beside=False)
     nightly.look(house, Moment(at_s, at_s))  # type: ignore[arg-type]
     nightly.done(house, house, Moment(at_s, at_s))  # type: ignore[arg-type]
     return house, nightly
@@ -90,9 +91,6 @@ def run_again(nightly: Nightly, house: House, at_s: float) -> dict[str, Any] | N
 
 def test_a_ledger_that_cannot_be_read_is_a_fault_and_the_standing_plan_holds(followed: Plan, tmp_path: Path) -> None:
     (tmp_path / "home.toml").write_text(HOME + FOLLOW)
-    from daemon.assembly.prepared_home import plan
-    from daemon.config.load import load
-
     standing = run(followed)[0].memory
     house, nightly = run(plan(load(tmp_path / "home.toml")), house=House(standing))
     assert "brimful.sqlite" in nightly.fault
@@ -126,12 +124,12 @@ def test_which_plans_are_kept() -> None:
 def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
     made = lived(tmp_path, 14, hours=4, level_pct=5.0, home=HOME + ADVISE)
     path = made.home.path_of(made.home.ledger.path)
-    first = answered(made, EVENING_S + 400)
+    first = answered(made.home, EVENING_S + 400)
     assert [row.name for row in first.rows] == [MADE]
     write(made, first)
-    too_soon = answered(made, EVENING_S + 86_400)
+    too_soon = answered(made.home, EVENING_S + 86_400)
     assert OUTCOME not in [row.name for row in too_soon.rows]
-    later = answered(made, EVENING_S + 86_400 + 3 * 3600)
+    later = answered(made.home, EVENING_S + 86_400 + 3 * 3600)
     (outcome,) = [row for row in later.rows if row.name == OUTCOME]
     assert outcome.figures["drawn_wh"] == 3000
     assert outcome.figures["surplus_wh"] == 7200
@@ -141,7 +139,7 @@ def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
         past = past_of(ledger, EVENING_S + 2 * 86_400)
     assert past["nights"] == 1
     assert past["mean_regret"] == pytest.approx(outcome.figures["cost"] - outcome.figures["least_cost"], abs=2e-4)
-    again = answered(made, EVENING_S + 86_400 + 4 * 3600)
+    again = answered(made.home, EVENING_S + 86_400 + 4 * 3600)
     assert OUTCOME not in [row.name for row in again.rows]
 
 
