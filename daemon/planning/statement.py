@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from rules.model.formatting import clock, money, percent
+from rules.model.formatting import clock, percent
 
 WIDTH = 78
 
@@ -15,7 +15,7 @@ def headline(document: dict[str, Any]) -> str:
     runs = document["runs"]
     if document["expected_cost"] is None:
         return "No plan."
-    cost = money(document["expected_cost"], document["currency"])
+    cost = f"{document['expected_cost']:.2f} {document['currency']}"
     risk = cold_sentence(document)
     until = _at(document, document["to"])
     if not runs:
@@ -47,7 +47,7 @@ def past_sentence(document: dict[str, Any]) -> str:
     if not past["nights"]:
         return "No past plan has been scored yet."
     nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
-    regret = money(past["mean_regret"], document["currency"])
+    regret = f"{past['mean_regret']:.2f} {document['currency']}"
     return f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight."
 
 

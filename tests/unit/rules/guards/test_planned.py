@@ -1,4 +1,4 @@
-"""Tonight's plan as a guard: heat in its hours up to its level, and never past what keeps the tank from being heated."""
+"""Tonight's plan as a guard: heat in its hours, up to its level, and never past a rule that forbids heating."""
 
 from dataclasses import replace
 
