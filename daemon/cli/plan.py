@@ -6,13 +6,10 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from daemon.assembly.prepared_home import plan as prepared
 from daemon.cli.options import echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.documents.times import instant
-from daemon.planning.document import plan_document
-from daemon.planning.making import make
-from daemon.planning.scoring import past_of
+from daemon.planning.answering import plan_answer
 from daemon.planning.statement import lines_of
 from rules.model.errors import BrimfulError
 
@@ -30,7 +27,6 @@ def plan(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None
     follow is the home file's [plan] mode.
     """
     loaded = load(home)
-    made = prepared(loaded)
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
         if at is not None:
             at_s: float | None = instant(at, ZoneInfo(loaded.home.timezone))
@@ -39,7 +35,7 @@ def plan(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None
         if at_s is None:
             hint = "the daemon or a replay fills it"
             raise BrimfulError("plan the night", str(books.path), "expected a ledger with readings, got none", hint)
-        document = plan_document(make(made, books, at_s), loaded, past_of(books, at_s))
+        document = plan_answer(loaded, books, at_s)
     if as_json:
         echo_json(document)
         return

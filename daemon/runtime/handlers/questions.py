@@ -8,6 +8,7 @@ from daemon.documents.decision_document import explanation_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
 from daemon.planning.nightly import Nightly
+from daemon.planning.statement import headline
 from daemon.recording.backups import Backups
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -74,6 +75,7 @@ class Questions:
             "override": None
             if override is None
             else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
+            "plan": None if self._nightly.document is None else headline(self._nightly.document),
         }
 
     def health(self, now: Moment) -> dict[str, Any]:

@@ -95,6 +95,7 @@ class Why(Shape):
     inputs: list[Input]
     alarms: list[Alarm]
     override: OverrideStanding | None
+    plan: str | None = Field(description="tonight's plan in a sentence or two; null where none is made by itself")
 
 
 class Link(Shape):

@@ -101,6 +101,7 @@ class NowRoom:
     expected: tuple[Expected, ...]
     troubles: tuple[str, ...]
     override: OverrideShown | None
+    plan: str
     stop: str
     today: str
 
@@ -146,6 +147,7 @@ def now_room(
         override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
+        plan=str(why.get("plan") or ""),
     )
 
 
