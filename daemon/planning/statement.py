@@ -22,7 +22,7 @@ def headline(document: dict[str, Any]) -> str:
         return f"Heat nothing from the grid until {until}. Expected cost {cost}. {risk}"
     times = " and ".join(
         f"{run['wh'] / 1000:.1f} kWh from {_at(document, run['from'])} to {_at(document, run['to'])},"
-        f" to a level of {percent(run['target_level_pct'])}"
+        f" to a level of {percent(round(run['target_level_pct']))}"
         for run in runs
     )
     return f"Heat {times}. Expected cost until {until}: {cost}. {risk}"

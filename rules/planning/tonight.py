@@ -124,14 +124,16 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
         others = [half_hour.import_price for half_hour in half_hours[plan.first : plan.first + plan.half_hours]]
-        found.append(
-            f"Grid heat is bought at {min(prices):.3f} to {max(prices):.3f} per kWh;"
-            f" the prices until the plan's end go from {min(others):.3f} to {max(others):.3f}."
-        )
+        found.append(f"Grid heat is bought at {_span(prices)} per kWh; until the plan's end it costs {_span(others)}.")
     else:
         found.append("No grid heat is worth its price.")
     found.append(
-        f"In {plan.cold_risk:.0%} of the scenarios more than {COLD_WH / 1000:.1f} kWh is missing"
+        f"In {plan.cold_risk * 100:.0f} % of the scenarios more than {COLD_WH / 1000:.1f} kWh is missing"
         + (f", which costs {boiler_price:.3f} per kWh." if boiler_price else ".")
     )
     return tuple(found)
+
+
+def _span(prices: Sequence[float]) -> str:
+    low, high = f"{min(prices):.3f}", f"{max(prices):.3f}"
+    return low if low == high else f"{low} to {high}"

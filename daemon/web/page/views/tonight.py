@@ -12,7 +12,7 @@ from daemon.planning.statement import choice_name, headline, past_sentence
 from daemon.web.page.views.figures import fixed, instant, share
 
 WIDTH, HEIGHT = 1000, 150
-_STEPS_WH = (200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)
+_STEPS_WH = (200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 10_000, 20_000, 50_000)
 _HOURS_APART = 6
 
 
@@ -86,6 +86,7 @@ class TonightRoom:
     unknown: tuple[str, ...]
     past: str
     cautions: tuple[str, ...]
+    followed: bool
     currency: str
 
 
@@ -107,6 +108,7 @@ def tonight_room(document: Mapping[str, Any]) -> TonightRoom:
         unknown=tuple(document["unknown"]),
         past=past_sentence(dict(document)),
         cautions=tuple(document["cautions"]),
+        followed=document["mode"] == "follow",
         currency=document["currency"],
     )
 
