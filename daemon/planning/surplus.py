@@ -58,7 +58,8 @@ class _Cells:
 def _by_power(readings: Sequence[tuple[int, float]], sign: float, hold_s: float) -> dict[int, float]:
     """A reading counts from the start of its minute until the next one's, and no longer than hold_s."""
     cells = _Cells()
-    begun_s, power_w, until_s = readings[0][0] - MINUTE_S, 0.0, readings[0][0] - MINUTE_S
+    power_w, begun_s = 0.0, readings[0][0] - MINUTE_S
+    until_s = float(begun_s)
     # Readings that follow each other without a change are one: most of a night is one stretch.
     for end_s, value in readings:
         start_s, value_w = end_s - MINUTE_S, max(sign * value, 0.0)

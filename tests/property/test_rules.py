@@ -14,7 +14,7 @@ from rules.decision.explain import explain
 from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
-from rules.model.memory import Memory
+from rules.model.memory import Memory, Planned, PlannedRun
 from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
@@ -71,6 +71,16 @@ HOUSES = st.builds(
     temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
     currency=st.just("EUR"),
+    follows_plan=st.booleans(),
+)
+PLANS = st.sampled_from(
+    [
+        None,
+        *(
+            Planned(heater, (PlannedRun(START_UTC_S + 20, START_UTC_S + 90, level_pct),))
+            for heater, level_pct in (("main", 60.0), ("main", 100.0), ("upper", 92.0), ("lower", 100.0))
+        ),
+    ]
 )
 
 WELL: dict[str, Any] = {
@@ -169,8 +179,10 @@ class Seen:
     after: Memory
 
 
-def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> list[Seen]:
-    at_s, memory, seen = 0.0, Memory(), []
+def played(
+    house: Settings, script: list[Step], guards: Precedence = GUARDS, planned: Planned | None = None
+) -> list[Seen]:
+    at_s, memory, seen = 0.0, Memory(planned=planned), []
     for step in script:
         at_s += step.after_s
         if step.word is not None:
@@ -183,7 +195,7 @@ def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> 
     return seen
 
 
-RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20))
+RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20), planned=PLANS)
 
 
 class Programme:
@@ -203,7 +215,9 @@ class Programme:
         raise NotImplementedError
 
 
-POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | {"override": Power.REQUIRING}
+POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | dict.fromkeys(
+    GUARDS.requiring, Power.REQUIRING
+)
 RANKED = [(guard, POWER_OF[guard.NAME]) for guard in GUARDS]
 PROGRAMMED = st.builds(
     played,
@@ -249,7 +263,14 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
-                assert it.after.override is not None
+                assert it.after.override is not None or order.guard == "plan"
+                if order.guard == "plan":
+                    event("planned")
+                    assert it.settings.follows_plan
+                    assert it.given.planned is not None
+                    (run_,) = it.given.planned.runs
+                    assert run_.from_s <= it.now.utc_s < run_.to_s
+                    assert level.value < run_.level_pct
 
 
 @rounds(max_examples=120, deadline=None)
@@ -333,7 +354,7 @@ def test_no_start_before_the_minimum_off_time_and_no_soft_stop_before_the_minimu
             if order.order is standing[i]:
                 continue
             held_s = it.now.mono_s - changed_s[i]
-            if standing[i] is Order.WITHHOLD and order.guard != "override":
+            if standing[i] is Order.WITHHOLD and order.guard not in ("override", "plan"):
                 event("started")
                 assert held_s >= it.settings.rest.minimum_off_s - 1e-9
             if standing[i] is Order.SURPLUS and order.order is Order.WITHHOLD:

@@ -114,12 +114,16 @@ def tonight_room(document: Mapping[str, Any]) -> TonightRoom:
 
 
 def _choice(choice: Mapping[str, Any]) -> ChoiceRow:
+    heat, sun, left = (fixed(choice[name] / 1000, 1) for name in ("heat_wh", "sun_wh", "left_wh"))
     return ChoiceRow(
-        choice_name(dict(choice)),
-        *(fixed(choice[name] / 1000, 1) for name in ("heat_wh", "sun_wh", "left_wh")),
-        *(fixed(choice[name]) for name in ("cost", "net_cost")),
-        share(choice["cold_risk"]),
-        choice["level_pct"] is None,
+        name=choice_name(dict(choice)),
+        heat=heat,
+        sun=sun,
+        left=left,
+        cost=fixed(choice["cost"]),
+        net_cost=fixed(choice["net_cost"]),
+        short=share(choice["cold_risk"]),
+        planned=choice["level_pct"] is None,
     )
 
 
