@@ -54,6 +54,11 @@ def plan_cautions(home: Home) -> list[str]:
             "[plan] follow heats from the grid, and no signal reads a temperature in the tank: the thermostat and the "
             "manual-reset cut-out alone hold the limit."
         )
+    if home.battery_named:
+        said.append(
+            "[plan] follow heats at night, and the house battery may feed the heater: set the battery not to discharge "
+            "in those hours, for what it gives is not counted in the plan."
+        )
     if home.tank is not None and home.tank.topup is not None:
         said.append(
             f"[plan] follow heats at night, and [tank] topup says that a timer of the tank's own does too, to "

@@ -38,6 +38,24 @@ SETTLING_S = 300.0
 """How long after a half hour its figures are waited for."""
 MUCH_WH, MUCH_PCT = 500.0, 5.0
 """A plan that differs by more than this from the one kept last, or in its hours, is kept too."""
+KEPT = (
+    *(
+        "made_at",
+        "from",
+        "to",
+        "mode",
+        "heat_wh",
+        "target_level_pct",
+        "runs",
+        "expected_cost",
+        "confidence",
+        "cold_risk",
+    ),
+    *("days_of_history", "forecast", "forecast_wh", "level_pct", "sun_wh", "drawn_wh", "missing_wh", "heater"),
+)
+"""What of a plan is kept in the ledger."""
+SAID = ("made_at", "from", "to", "mode", "heat_wh", "target_level_pct", "runs", "expected_cost", "cold_risk", "heater")
+"""What of it is published."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +83,7 @@ def answered(home: Home, now_s: float, making: Connect = connect) -> Answer:
     rows = list(outcomes)
     former = dict(kept[-1].figures) if kept else None
     if worth_keeping(former, document, ZoneInfo(home.home.timezone)):
-        short = {key: value for key, value in document.items() if key not in ("half_hours", "cautions")}
-        rows.append(EventRow(now_s, MADE, "note", headline(document), short))
+        rows.append(EventRow(now_s, MADE, "note", headline(document), {key: document[key] for key in KEPT}))
     heater = night.tank.heater
     follows = home.plan.mode == "follow" and heater and night.plan is not None
     return Answer(document, planned_of(document, heater) if follows else None, tuple(rows))
@@ -129,6 +146,11 @@ class Nightly:
         self._questions: SimpleQueue[tuple[Home, float] | None] = SimpleQueue()
         self._answers: SimpleQueue[Answer] = SimpleQueue()
         self._thread = threading.Thread(target=self._work, name="plan", daemon=True)
+
+    @property
+    def said(self) -> dict[str, Any] | None:
+        """The plan in short, for others to follow; None where there is none."""
+        return None if self.document is None else {key: self.document[key] for key in SAID}
 
     def stop(self) -> None:
         """Let what is under way go; nothing of it is written."""

@@ -28,14 +28,22 @@ MOST_UNKNOWN = 4
 
 
 def past_of(ledger: Ledger, at_s: float) -> dict[str, Any]:
-    """How the plans of the last 90 days did: nights scored; mean_regret, money per night (null: none was)."""
-    outcomes = [
-        Outcome(float(event.figures["cost"]), float(event.figures["least_cost"]))
+    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_draw_error_wh, by how
+    much more or less was drawn than expected (null: none was scored)."""
+    scored = [
+        event.figures
         for event in ledger.events(at_s - LOOK_BACK_S, at_s, OUTCOME)
         if event.figures.get("cost") is not None
     ]
-    regret = mean_regret(outcomes)
-    return {"nights": len(outcomes), "mean_regret": None if regret is None else round(regret, 4)}
+    regret = mean_regret([Outcome(float(each["cost"]), float(each["least_cost"])) for each in scored])
+    errors = [
+        abs(each["drawn_wh"] - each["expected_drawn_wh"]) for each in scored if each["expected_drawn_wh"] is not None
+    ]
+    return {
+        "nights": len(scored),
+        "mean_regret": None if regret is None else round(regret, 4),
+        "mean_draw_error_wh": round(sum(errors) / len(errors)) if errors else None,
+    }
 
 
 @dataclass(frozen=True, slots=True)

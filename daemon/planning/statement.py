@@ -48,7 +48,9 @@ def past_sentence(document: dict[str, Any]) -> str:
         return "No past plan has been scored yet."
     nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
     regret = f"{past['mean_regret']:.2f} {document['currency']}"
-    return f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight."
+    said = f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight"
+    error_wh = past.get("mean_draw_error_wh")
+    return f"{said}." if error_wh is None else f"{said}; draws were {error_wh / 1000:.1f} kWh off on average."
 
 
 def lines_of(document: dict[str, Any]) -> list[str]:

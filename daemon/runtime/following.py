@@ -27,6 +27,7 @@ class Following:
         stood = controller.engine.memory.planned
         self._nightly.done(controller.engine, controller.keeper, now)
         self._decide_if_changed(stood is not controller.engine.memory.planned, now)
+        controller.publish(now)
 
     def _decide_if_changed(self, changed: bool, now: Moment) -> None:
         if changed:

@@ -52,6 +52,11 @@ class Questions:
         """The home file that is obeyed."""
         return self._home_file.home
 
+    @property
+    def planned(self) -> dict[str, Any] | None:
+        """Tonight's plan in short; None where none is made."""
+        return self._nightly.said
+
     def why(self, now: Moment) -> dict[str, Any]:
         """The standing decision, every finding, inputs with their ages, alarms."""
         engine = self._controller.engine

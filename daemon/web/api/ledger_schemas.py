@@ -188,6 +188,7 @@ class PastPlans(Shape):
 
     nights: int
     mean_regret: float | None
+    mean_draw_error_wh: int | None
 
 
 class Plan(Shape):

@@ -56,6 +56,9 @@ def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Plan) 
     assert house.kept[0].sentence.startswith("Heat ")
     assert nightly.document is not None
     assert nightly.document["mode"] == "follow"
+    assert nightly.said is not None
+    assert nightly.said["runs"] == nightly.document["runs"]
+    assert len(str(dict(house.kept[0].figures))) < 1200
 
 
 def test_advise_says_it_and_orders_nothing(followed: Plan, tmp_path: Path) -> None:
@@ -73,6 +76,7 @@ def test_off_does_nothing_at_all(tmp_path: Path) -> None:
     assert house.memory is memory
     assert house.kept == []
     assert nightly.document is None
+    assert nightly.said is None
 
 
 def test_one_question_for_a_half_hour(followed: Plan) -> None:
@@ -138,6 +142,7 @@ def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
     with Ledger.open_reader(path) as ledger:
         past = past_of(ledger, EVENING_S + 2 * 86_400)
     assert past["nights"] == 1
+    assert past["mean_draw_error_wh"] < 700
     assert past["mean_regret"] == pytest.approx(outcome.figures["cost"] - outcome.figures["least_cost"], abs=2e-4)
     again = answered(made.home, EVENING_S + 86_400 + 4 * 3600)
     assert OUTCOME not in [row.name for row in again.rows]
