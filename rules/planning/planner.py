@@ -16,9 +16,9 @@ from rules.planning.tonight import Plan, tonight
 from rules.planning.tuning import Tuning
 
 KEPT_DAYS = 120
-DEARER = 2.0
+DEARER = 4.0
 """Factor by which missing heat is taken to be dearer, time and again, until a plan is as sure as asked."""
-MOST_TIMES_DEARER = 4
+MOST_TIMES_DEARER = 2
 
 
 class Planner:
@@ -73,7 +73,7 @@ class Planner:
         """The plan for the half hours after the one decided last, at whose end `stock_wh` is in the tank.
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
-        taken to be up to 2⁴ times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
+        taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
         adds to the costs told; None: the store's `missing_price`. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
