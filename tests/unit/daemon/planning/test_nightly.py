@@ -70,6 +70,17 @@ def test_advise_says_it_and_orders_nothing(followed: Plan, tmp_path: Path) -> No
     assert len(house.kept) == 1
 
 
+def test_an_answer_that_comes_after_follow_was_switched_off_orders_nothing(followed: Plan) -> None:
+    homes = [followed.home]
+    house = House()
+    nightly = Nightly(lambda: homes[-1], lambda: None, beside=False)
+    nightly.look(house, Moment(EVENING_S + 400, EVENING_S + 400))  # type: ignore[arg-type]
+    homes.append(followed.home.model_copy(update={"plan": followed.home.plan.model_copy(update={"mode": "advise"})}))
+    nightly.done(house, house, Moment(EVENING_S + 402, EVENING_S + 402))  # type: ignore[arg-type]
+    assert house.memory.planned is None
+    assert nightly.document is not None
+
+
 def test_off_does_nothing_at_all(tmp_path: Path) -> None:
     memory = Memory()
     house, nightly = run(lived(tmp_path, 1), house=House(memory))
