@@ -14,7 +14,7 @@ from rules.decision.explain import explain
 from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
-from rules.model.memory import Memory, Planned, PlannedRun
+from rules.model.memory import Memory, Planned
 from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
@@ -33,7 +33,7 @@ from rules.model.settings import (
 )
 from rules.model.share import Share
 from rules.model.snapshot import Prices, Snapshot
-from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
+from tests.support.rules_case import PLANS, STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [
     (Heater("main", "gate", 3000.0, 100.0),),
@@ -72,15 +72,6 @@ HOUSES = st.builds(
     timezone=st.just("Europe/Dublin"),
     currency=st.just("EUR"),
     follows_plan=st.booleans(),
-)
-PLANS = st.sampled_from(
-    [
-        None,
-        *(
-            Planned(heater, (PlannedRun(START_UTC_S + 20, START_UTC_S + 90, level_pct),))
-            for heater, level_pct in (("main", 60.0), ("main", 100.0), ("upper", 92.0), ("lower", 100.0))
-        ),
-    ]
 )
 
 WELL: dict[str, Any] = {
@@ -195,7 +186,7 @@ def played(
     return seen
 
 
-RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20), planned=PLANS)
+RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20), planned=st.sampled_from(PLANS))
 
 
 class Programme:

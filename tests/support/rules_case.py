@@ -6,7 +6,7 @@ from typing import Any
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
-from rules.model.memory import Memory
+from rules.model.memory import Memory, Planned, PlannedRun
 from rules.model.orders import Decision, Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Heater, Settings
@@ -28,6 +28,14 @@ STALE_AFTER_S = {
 }
 GATE = Heater("main", "gate", 3000.0, 100.0)
 MODULATED = Heater("main", "modulated", 3000.0, 100.0)
+PLANS = (
+    None,
+    *(
+        Planned(heater, (PlannedRun(START_UTC_S + 20, START_UTC_S + 90, level_pct),))
+        for heater, level_pct in (("main", 60.0), ("main", 100.0), ("upper", 92.0), ("lower", 100.0))
+    ),
+)
+"""No plan, and plans for any of a house's heaters."""
 
 
 def settings(**changes: Any) -> Settings:
