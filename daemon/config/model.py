@@ -7,8 +7,10 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
-from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
+from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, PluggedIn, Tariff
+from daemon.config.neighbours import Alert, Homie
 from daemon.config.plan_tables import Planning
+from daemon.config.readers import Reader
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
 from daemon.config.verdict_tables import Hardware, Verdict
@@ -191,6 +193,12 @@ class Home(Table):
     """The local interface."""
     timeseries: TimeSeries | None = None
     """A time-series database that is sent a copy of each settled interval."""
+    readers: dict[Name, Reader] = Field(default_factory=dict)
+    """Devices that are read without MQTT."""
+    homie: Homie | None = None
+    """Shows the house as a Homie 5 device."""
+    alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
+    """Who is told of alarms."""
 
     _file: Path = PrivateAttr(default=Path("home.toml"))
 
@@ -213,14 +221,14 @@ class Home(Table):
         return (*beside, *(self.live_file(key) for key in self.live))
 
     @property
-    def live(self) -> dict[str, Fetched | Listened]:
+    def live(self) -> dict[str, Fetched | Listened | PluggedIn]:
         """The sources that tell prices and factors ahead, by the key of their tariff or factor."""
         tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
         tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}
         return {key: live for key, live in tables.items() if live is not None}
 
     @property
-    def fed(self) -> dict[str, Fetched | Listened]:
+    def fed(self) -> dict[str, Fetched | Listened | PluggedIn]:
         """Every source that is asked or listened to for rows told ahead: those of `live`, and the sun's forecast."""
         forecast = self.plan.forecast.live if self.plan.forecast is not None else None
         return self.live if forecast is None else {**self.live, FORECAST: forecast}

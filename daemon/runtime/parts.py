@@ -15,6 +15,7 @@ from daemon.control.signal_state import Board
 from daemon.documents.valuing import measuring_stock
 from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
+from daemon.neighbours.opening import Neighbours, Ways, open_neighbours
 from daemon.planning.nightly import PLANNED, Nightly
 from daemon.recording.backups import BACKED_UP, Backups, open_ledger
 from daemon.recording.recovery import kept_note, last_heard_live, resumed
@@ -29,6 +30,7 @@ from daemon.runtime.housekeeping import Housekeeping
 from daemon.runtime.publishing import Publishing
 from daemon.runtime.reloading import HomeFile
 from daemon.runtime.sd_notify import Manager
+from daemon.runtime.showing import Showing
 from daemon.timing.clock import Clock
 from daemon.timing.clock_trust import EARLIEST_S, WallTime
 from daemon.timing.event_queue import Waiting
@@ -79,6 +81,7 @@ class Parts:
     connections: Connections
     restater: Restater
     feeds: Feeds
+    neighbours: Neighbours
     shipping: Shipping | None
     backups: Backups | None
     latest: Latest
@@ -128,9 +131,14 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         nightly = Nightly(lambda: home_file.home, lambda: waiting.put(Due(PLANNED)), beside=own, making=seams.making)
         latest, manager = Latest(lambda: waiting.put(Due("show"))), Manager()
         tallies = connections.listener.tallies
-        questions = Questions(controller, home_file, waiting, tallies, price_feeds, shipping, backups, nightly)
+        ways = Ways(lambda: home_file.home, put, connections.publish, connections.listener.hear, clock)
+        neighbours = open_neighbours(broker, ways)
+        questions = Questions(
+            controller, home_file, waiting, tallies, price_feeds, shipping, backups, neighbours.alerts, nightly
+        )
         publishing = Publishing(controller, questions, connections.state, latest, manager)
         controller.when_changed(publishing.publish)
+        controller.when_changed(Showing(controller, questions, neighbours).show)
         return Parts(
             clock=clock,
             waiting=waiting,
@@ -141,6 +149,7 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
             connections=connections,
             restater=restater,
             feeds=price_feeds,
+            neighbours=neighbours,
             shipping=shipping,
             backups=backups,
             latest=latest,
