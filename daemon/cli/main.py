@@ -31,6 +31,7 @@ COMMANDS = {
     "restore": ("daemon.cli.backup", "put a backup in the ledger's place"),
     "verify": ("daemon.cli.backup", "look the whole ledger through, a line for each check"),
     "verdict": ("daemon.cli.verdict", "was it worth it? measured, modelled, break-even, pay-back"),
+    "plan": ("daemon.cli.plan", "tonight's top-up: how much, when, at what cost, and why"),
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "password": ("daemon.cli.password", "set the password of the page"),
     "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),

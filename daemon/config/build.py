@@ -89,6 +89,7 @@ def rule_settings(home: Home) -> Settings:
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
         tank=_tank(home),
         watching=home.watches,
+        follows_plan=home.plan.mode == "follow",
     )
 
 

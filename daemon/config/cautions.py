@@ -3,6 +3,7 @@
 from daemon.config.hygiene import hygiene_cautions
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
+from daemon.config.plan_checks import plan_cautions
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
 
@@ -23,7 +24,7 @@ _SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the o
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
     safety = [*_heat(home), *_hygiene(home), *hygiene_cautions(home)]
-    return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *_link(home)]
+    return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *plan_cautions(home), *_link(home)]
 
 
 def _heat(home: Home) -> list[str]:

@@ -13,6 +13,7 @@ from daemon.config.money import HouseBattery
 from daemon.config.money_checks import check_money, check_tax
 from daemon.config.neighbour_checks import check_neighbours
 from daemon.config.places import item_label, joined
+from daemon.config.plan_checks import check_plan
 from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
@@ -83,6 +84,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     for key, table in priced:
         check_tax(key, table, report.add)
     check_money(home, names.tariffs, names.carbon, report.add)
+    check_plan(home, report.add)
     _verdict(home, report)
     check_neighbours(home, report.add)
     return report.found

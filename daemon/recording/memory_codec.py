@@ -15,7 +15,8 @@ HOT_WRITTEN_S = 900.0
 
 
 def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
-    """The memory as plain JSON values. Orders and idle timers are left out: a restart begins withheld."""
+    """The memory as plain JSON values. Orders, the plan and idle timers are left out: a restart begins withheld,
+    and plans anew."""
 
     def utc(mono_s: float | None) -> float | None:
         return None if mono_s is None else now.utc_of(mono_s)
@@ -77,7 +78,7 @@ def lasting(memory: Memory) -> Memory:
             tried_utc_s=record.tried_utc_s,
             bottom_c=record.bottom_c,
         )
-    return replace(memory, decision=None, heaters=heaters, hygiene=record)
+    return replace(memory, decision=None, heaters=heaters, hygiene=record, planned=None)
 
 
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:

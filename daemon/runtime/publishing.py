@@ -23,6 +23,7 @@ class Publishing:
         self._state = state
         self._latest = latest
         self._manager = manager
+        self._planned = False
 
     def publish(self, now: Moment) -> None:
         """After a change, and every minute."""
@@ -45,6 +46,10 @@ class Publishing:
                 "alarms": [*(alarm.sentence for alarm in controller.alarms), *self._questions.faults()],
             },
         )
+        planned = self._questions.planned
+        if planned is not None or self._planned:  # what is retained must not outlive the plan
+            self._state.say("plan", planned or {"mode": "off"})
+            self._planned = planned is not None
         with contextlib.suppress(LedgerError):  # it stands in the alarms; the last figures stay
             self._state.say("today", controller.keeper.today(controller.engine, now))
 

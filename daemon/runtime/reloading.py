@@ -113,8 +113,8 @@ def _kept(home: Home, former: Home) -> tuple[Home, list[str]]:
     metering = {name: getattr(former.books, name) for name in METERING}
     waits += [f"books.{name}" for name, value in metering.items() if getattr(home.books, name) != value]
     fixed["books"] = home.books.model_copy(update=metering)
-    if home.live != former.live:
-        waits.append("the live tables of tariffs and factors")
+    if home.fed != former.fed:
+        waits.append("the live tables of tariffs, factors and forecast")
     kept = home.model_copy(update=fixed)
     if kept.attributes != former.attributes:  # books.used decides it where books.attribute is not given
         waits.append("who gave the energy (books.attribute)")

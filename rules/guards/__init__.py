@@ -22,6 +22,7 @@ from rules.guards import (
     hygiene,
     limit,
     override,
+    planned,
     rest,
     surplus,
     together,
@@ -41,6 +42,7 @@ GUARDS = Precedence(
     (away, Power.SOFT),
     # The rank of what requires `heat` for the house's own purpose: what stands below is about surplus.
     (hygiene, Power.REQUIRING),
+    (planned, Power.REQUIRING),
     (battery, Power.SOFT),
     (yielding, Power.SOFT),
     (alternate, Power.SOFT),

@@ -19,6 +19,23 @@ class Override:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedRun:
+    """Heat from the grid from from_s until to_s, UTC seconds, up to level_pct of the tank."""
+
+    from_s: float
+    to_s: float
+    level_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """Tonight's plan, as far as it orders anything: which heater heats when, and up to which level."""
+
+    heater: str
+    runs: tuple[PlannedRun, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class HeaterMemory:
     """One heater's past.
 
@@ -80,7 +97,7 @@ class Memory:
     """The house's past. decision: None before the first; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
     hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is);
-    hygiene: None where the rule is not asked.
+    hygiene: None where the rule is not asked; planned: the plan that is to be followed (None: there is none).
     """
 
     decision: Decision | None = None
@@ -90,3 +107,4 @@ class Memory:
     override: Override | None = None
     frozen: Frozen | None = None
     hygiene: HotRecord | None = None
+    planned: Planned | None = None

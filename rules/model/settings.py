@@ -164,8 +164,8 @@ class Settings:
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
     fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
     tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not
-    asked;
-    watching: nobody is sent the orders, so that nothing may be read off how the heaters answer them.
+    asked; watching: nobody is sent the orders, so that nothing may be read off how the heaters answer them;
+    follows_plan: whether tonight's plan may order the heater to heat.
     """
 
     heaters: tuple[Heater, ...]
@@ -187,3 +187,4 @@ class Settings:
     temperatures: tuple[str, ...] = ()
     tank: Tank | None = None
     watching: bool = False
+    follows_plan: bool = False

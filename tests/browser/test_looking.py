@@ -16,6 +16,7 @@ from tests.support.page_house import PASSWORD, PageHouse
 pytestmark = pytest.mark.services
 ROOMS = {
     "now": "/",
+    "tonight": "/tonight",
     "value": "/value",
     "verdict": "/verdict",
     "history": "/verdict/history",

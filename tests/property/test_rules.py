@@ -14,7 +14,7 @@ from rules.decision.explain import explain
 from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
-from rules.model.memory import Memory
+from rules.model.memory import Memory, Planned
 from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
@@ -32,7 +32,7 @@ from rules.model.settings import (
 )
 from rules.model.share import Share
 from rules.model.snapshot import Prices, Snapshot
-from tests.support.purposes import AWAYS, HYGIENES, PLANS
+from tests.support.purposes import AWAYS, HEATING_TIMES, HYGIENES, PLANS
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [
@@ -72,6 +72,7 @@ HOUSES = st.builds(
     temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
     currency=st.just("EUR"),
+    follows_plan=st.booleans(),
 )
 
 WELL: dict[str, Any] = {
@@ -112,7 +113,7 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
         Prices(0.1, 0.3, None),
     ),
-    change("times", *PLANS),
+    change("times", *HEATING_TIMES),
 )
 SIGNALS = (
     "tank_level_pct",
@@ -171,8 +172,10 @@ class Seen:
     after: Memory
 
 
-def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> list[Seen]:
-    at_s, memory, seen = 0.0, Memory(), []
+def played(
+    house: Settings, script: list[Step], guards: Precedence = GUARDS, planned: Planned | None = None
+) -> list[Seen]:
+    at_s, memory, seen = 0.0, Memory(planned=planned), []
     for step in script:
         at_s += step.after_s
         if step.word is not None:
@@ -185,7 +188,7 @@ def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> 
     return seen
 
 
-RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20))
+RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20), planned=st.sampled_from(PLANS))
 
 
 class Programme:
@@ -254,6 +257,13 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
                 assert it.settings.heaters[i].can_heat
                 assert order.guard in GUARDS.requiring
                 assert order.guard != "override" or it.after.override is not None
+                if order.guard == "plan":
+                    event("planned")
+                    assert it.settings.follows_plan
+                    assert it.given.planned is not None
+                    (run_,) = it.given.planned.runs
+                    assert run_.from_s <= it.now.utc_s < run_.to_s
+                    assert level.value < run_.level_pct
 
 
 @rounds(max_examples=120, deadline=None)
@@ -337,7 +347,7 @@ def test_no_start_before_the_minimum_off_time_and_no_soft_stop_before_the_minimu
             if order.order is standing[i]:
                 continue
             held_s = it.now.mono_s - changed_s[i]
-            if standing[i] is Order.WITHHOLD and order.guard != "override":
+            if standing[i] is Order.WITHHOLD and order.guard not in ("override", "plan"):
                 event("started")
                 assert held_s >= it.settings.rest.minimum_off_s - 1e-9
             if standing[i] is Order.SURPLUS and order.order is Order.WITHHOLD:

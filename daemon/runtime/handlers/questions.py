@@ -9,6 +9,8 @@ from daemon.documents.hygiene_document import hygiene_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
 from daemon.neighbours.alerts import Alerts
+from daemon.planning.nightly import Nightly
+from daemon.planning.statement import headline
 from daemon.recording.backups import Backups
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -37,6 +39,7 @@ class Questions:
         shipping: Shipping | None,
         backups: Backups | None,
         alerts: Alerts,
+        nightly: Nightly,
     ) -> None:
         self._controller = controller
         self._home_file = home_file
@@ -45,12 +48,18 @@ class Questions:
         self._feeds = feeds
         self._shipping = shipping
         self._backups = backups
+        self._nightly = nightly
         self._alerts = alerts
 
     @property
     def home(self) -> Home:
         """The home file that is obeyed."""
         return self._home_file.home
+
+    @property
+    def planned(self) -> dict[str, Any] | None:
+        """Tonight's plan in short; None where none is made."""
+        return self._nightly.said
 
     def why(self, now: Moment) -> dict[str, Any]:
         """The standing decision, every finding, inputs with their ages, alarms."""
@@ -77,6 +86,7 @@ class Questions:
             "override": None
             if override is None
             else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
+            "plan": None if self._nightly.document is None else headline(self._nightly.document),
         }
 
     def health(self, now: Moment) -> dict[str, Any]:
@@ -118,7 +128,7 @@ class Questions:
         return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
 
     def faults(self) -> list[str]:
-        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, prices, alerts."""
+        """Sentences on what is out of order besides the inputs: ledger, clock, plan, prices, alerts and so on."""
         return [*filter(None, self.faults_by_part().values())]
 
     def faults_by_part(self) -> dict[str, str]:
@@ -128,6 +138,7 @@ class Questions:
             "clock": self._controller.dating.fault,
             "backup": "" if self._backups is None else self._backups.fault,
             "home file": self._home_file.fault,
+            "plan": f"no plan could be made: {self._nightly.fault}" if self._nightly.fault else "",
             **{fault.partition(":")[0]: fault for fault in (*self._feeds.faults, *self._alerts.faults)},
         }
 

@@ -123,6 +123,7 @@ class Why(Shape):
     alarms: list[Alarm]
     hygiene: WholeTank | None
     override: OverrideStanding | None
+    plan: str | None = Field(description="tonight's plan in a sentence or two; null where none is made by itself")
 
 
 class Link(Shape):

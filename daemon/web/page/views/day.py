@@ -22,6 +22,7 @@ REASONS = {
     "hygiene": "whole tank hot",
     "return": "hot for the return",
     "away": "away",
+    "plan": "tonight's plan",
     "battery": "battery first",
     "yield": "other load first",
     "alternate": "a comparison's day off",

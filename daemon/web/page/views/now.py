@@ -107,6 +107,7 @@ class NowRoom:
     expected: tuple[Expected, ...]
     troubles: tuple[str, ...]
     override: OverrideShown | None
+    plan: str
     stop: str
     today: str
     watching: bool = False
@@ -155,6 +156,7 @@ def now_room(
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
         watching=watching,
+        plan=str(why.get("plan") or ""),
     )
 
 
