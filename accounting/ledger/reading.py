@@ -21,7 +21,7 @@ from accounting.ledger.sealed_writing import sealed
 from accounting.ledger.sealing import SEAL, Columns
 from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
-from accounting.ledger.versions import VALUE_COLUMNS, VALUES
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
 
@@ -204,7 +204,7 @@ class Ledger(Totals):
                 from_s,
                 to_s,
             )
-        return [Entry(*row) for row in rows]
+        return [entry_of(row) for row in rows]
 
     def _places(self, columns: Columns) -> tuple[int, ...]:
         with speaking("read the ledger", self._path):
@@ -218,7 +218,7 @@ class Ledger(Totals):
             *after,
             limit,
         )
-        return [OutboxItem(OutboxKey(row[0], row[2], version), Entry(*row)) for version, *row in rows]
+        return [OutboxItem(OutboxKey(row[0], row[2], version), entry_of(row)) for version, *row in rows]
 
     def outbox_depth(self) -> int:
         """How many entries are still to be sent."""

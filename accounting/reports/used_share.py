@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.heat.inventory import Lots
 from accounting.ledger.reading import Ledger
+from accounting.model.figures import Figures
 from accounting.model.periods import month_start_s
 from accounting.reports.heat_stock import StockRow, walk
 from accounting.reports.value import ValueReport, ValueRow, summed
@@ -192,9 +193,9 @@ class _Rows:
         ]
         if self._as_of_s is None:
             booked += [
-                (one.used, 0 if one.one_sided else one.avoided_micro, one.avoided_mg, one.avoided_marginal_mg or 0)
+                (one.used, figures.avoided_micro, figures.avoided_mg, figures.avoided_marginal_mg)
                 for one in self._ledger.open_entries(from_s, to_s)
-                if one.diverted_wh
+                if (figures := Figures.of(one)).diverted_wh
             ]
         found = _Avoided()
         for used, *amounts in booked:

@@ -12,12 +12,12 @@ from urllib.parse import urlencode
 from daemon.timing.events import Ask
 from daemon.web.server.access import Access
 from daemon.web.server.accounts import Accounts
-from daemon.web.server.connections import SLOW_S, Serving
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Latest, Picture
 from daemon.web.server.loop_client import Asking
 from daemon.web.server.password_hash import fits
 from daemon.web.server.security import Hosts, is_loopback
+from daemon.web.server.serving import SLOW_S, Serving
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
@@ -64,7 +64,9 @@ def picture(sentence: str) -> Picture:
         "guard": "full",
         "sentence": sentence,
         "change": "",
-        "findings": [],
+        "findings": [
+            {"guard": "full", "verdict": "forbid", "sentence": sentence.removeprefix("Heater off: "), "change": ""}
+        ],
         "heaters": [],
         "level": None,
         "prices": {"import_price": None, "export_price": None, "heat_value": None},
@@ -73,7 +75,7 @@ def picture(sentence: str) -> Picture:
         "alarms": [],
         "override": None,
     }
-    return Picture(HOME, why, None, None)
+    return Picture(HOME, 1_781_092_800.0, why, None, None)
 
 
 class Served:
