@@ -18,6 +18,7 @@ ROOMS = {
     "now": "/",
     "value": "/value",
     "verdict": "/verdict",
+    "history": "/verdict/history",
     "rules": "/rules",
     "rule": "/rules/full",
     "health": "/health",

@@ -16,6 +16,7 @@ def test_the_order_of_precedence() -> None:
         "away",
         "battery",
         "yield",
+        "alternate",
         "worth",
         "surplus",
         "rest",
