@@ -88,6 +88,7 @@ class Engine:
                 books.note(reading.signal, reading.at_s, reading.value)
                 if reading.signal in books.price_signals:
                     self.prices = Prices(until_s=float("-inf"))
+        self.board.update()
         return self.decide(now)
 
     def decide(self, now: Moment) -> Decision:
