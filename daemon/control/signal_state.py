@@ -187,7 +187,10 @@ class Rate:
 
 
 class Board:
-    """What is known now. Readings older than the one on the board change nothing here (the books still take them)."""
+    """What is known now. Readings older than the one on the board change nothing here (the books still take them).
+
+    level, surplus, mean_w: what the rules see of them, as of the last `renew`.
+    """
 
     def __init__(self, settings: Settings, wiring: Wiring) -> None:
         self.latest: dict[str, Reading] = {}
@@ -198,13 +201,12 @@ class Board:
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
         powers = zip((*wiring.powers, wiring.house_power), (*wiring.counters, wiring.house_counter), strict=True)
         self._counter_of = {power: counter for power, counter in powers if power and counter}
-        self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
-        self._surplus: Reading | None = None
+        self.surplus: Reading | None = None
         self._surplus_due = False
-        self._level: Reading | None = None
+        self.level: Reading | None = None
         self._level_told: Reading | None = None
         self._level_history = LevelHistory(settings)
-        self._mean_w: float | None = None
+        self.mean_w: float | None = None
         self._window: tuple[float, float] | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
         self._is_on: tuple[bool, ...] = ()
@@ -254,7 +256,7 @@ class Board:
         if is_on == self._is_on or not self._rates:
             return
         was_on, self._is_on = self._is_on, is_on
-        left_w = (self._mean_w or 0.0) - self._diverted_w(at_s)
+        left_w = (self.mean_w or 0.0) - self._diverted_w(at_s)
         for i, ((_, counter), order) in enumerate(zip(self._meters, decision.orders, strict=True)):
             rate = self._rates.get(counter)
             if rate is not None and (len(was_on) != len(is_on) or was_on[i] is not is_on[i]):
@@ -269,35 +271,37 @@ class Board:
             return self._rated_w[i]
         return left_w if order.watts is None else float(order.watts)
 
-    def snapshot(self, prices: Prices) -> Snapshot:
-        """What the rules may look at now."""
+    def renew(self) -> None:
+        """Work out the mean surplus and the level that the newest readings give."""
         latest = self.latest
-        wiring = self._wiring
-        self._measured = tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters])
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
-        yields = self._yields
-        top, mid, bottom = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
-        history = self._level_history
+        wiring, history = self._wiring, self._level_history
         if wiring.level:
             told = latest.get("tank_level_pct")
             if told is not None and told is not self._level_told:
                 self._level_told = told
-                self._level = history.told(told)
+                self.level = history.told(told)
         else:
-            self._level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
+            top, mid, bottom = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
+            self.level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
+
+    def snapshot(self, prices: Prices) -> Snapshot:
+        """What the rules may look at now."""
+        self.renew()
+        latest, yields, history = self.latest, self._yields, self._level_history
         return Snapshot(
-            self._level,
-            self._surplus,
-            self._mean_w,
-            self._measured,
+            self.level,
+            self.surplus,
+            self.mean_w,
+            tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters]),
             latest.get("battery_w"),
             latest.get("battery_level_pct"),
             latest.get(yields.signal) if yields is not None else None,
             self._yield_above_seen_s,
-            top,
-            mid,
-            bottom,
+            latest.get("tank_top_c"),
+            latest.get("tank_mid_c"),
+            latest.get("tank_bottom_c"),
             prices,
             history.taken_wh,
             history.since_s,
@@ -305,15 +309,20 @@ class Board:
             history.swings,
         )
 
+    @property
+    def level_taken_wh(self) -> float:
+        """What the heaters have taken since the level last told another value, Wh."""
+        return self._level_history.taken_wh
+
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False
         surplus_w = reading.value * self._surplus_sign
-        self._surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
+        self.surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
         seen_s = reading.seen_s
         if seen_s == NEVER_LIVE_S:
             return
         power_w = self._diverted_w(seen_s, surplus_w)
-        self._mean_w = self._mean.note(seen_s, surplus_w + power_w)
+        self.mean_w = self._mean.note(seen_s, surplus_w + power_w)
         if power_w:
             self._level_history.taken_wh += power_w * self._mean.held_s / 3600.0
 
