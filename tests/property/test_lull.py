@@ -9,8 +9,8 @@ from accounting.books.booking import Books, BooksSettings, HeaterBooks
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from rules.guards import GUARDS
-from rules.model.orders import Order
 from rules.model.memory import Memory, Override
+from rules.model.orders import Order
 from rules.model.reading import Reading
 from rules.model.settings import Away, Battery, Full, Rest, Settings, Surplus, Tank
 from tests.support.rules_case import GATE, MODULATED, START_UTC_S, moment, settings
