@@ -4,11 +4,12 @@ Each figure has a range in which it lies with 95 % confidence, by how runs or da
 the room's are taken as the home file states them. Drawn is what went in less what was lost and what stayed.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from math import hypot, sqrt
 from statistics import fmean, stdev
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from accounting.heat.loss_fit import Loss, fit_tape, student
@@ -54,6 +55,36 @@ class TankFit:
     drawn_kwh: Figure | None
     by_hour: tuple[float, ...] | None
     days: int
+
+    @property
+    def by_hour_wh(self) -> tuple[float, ...] | None:
+        """Heat drawn in each hour of the local day, Wh."""
+        if self.drawn_kwh is None or self.by_hour is None:
+            return None
+        return tuple(1000 * self.drawn_kwh.value * share for share in self.by_hour)
+
+
+class Foretold(NamedTuple):
+    """How far the foretold level was from the recorded one, hour by hour.
+
+    rms_pct: root mean square, % of a full tank; mean_pct: foretold less recorded; yesterday_pct: the root mean square
+    of the level of the same hour a day before, for comparison; days: how many.
+    """
+
+    rms_pct: float
+    mean_pct: float
+    yesterday_pct: float
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fit and what it sets. set: keys of the home file, as text; stated: the tank as the home file has it."""
+
+    fit: TankFit
+    set: Mapping[str, str]
+    stated: TankBooks
+    foretold: Foretold | None
 
 
 def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:
@@ -121,9 +152,7 @@ def _by_days(found: Sequence[float], finest: float) -> Figure | None:
     return Figure(mean, mean - within, mean + within)
 
 
-def _draws(
-    rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo
-) -> tuple[Figure | None, tuple[float, ...] | None, int]:
+def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure | None, tuple[float, ...] | None, int]:
     """Heat drawn a day, kWh; its share by hour; the days."""
     latest: dict[str, float] = {}
     days: dict[object, list[float]] = {}
