@@ -1,4 +1,4 @@
-"""A tank fitted to the recorded minutes of a house whose tank is known: the figures lie in the ranges that are stated."""
+"""A tank fitted to the recorded minutes of a house whose tank is known: its figures lie in the ranges stated."""
 
 from dataclasses import replace
 from zoneinfo import ZoneInfo
