@@ -9,7 +9,7 @@ from typing import Protocol
 from accounting.ledger import Batch, LedgerWriter, OutboxKey, Refused
 from accounting.timeseries import Writer
 from accounting.timeseries.outbox import Failed, Pace, Shipper, carry, load
-from daemon.runtime.handlers import MOST_RESENT
+from daemon.runtime.handlers.resending import MOST_RESENT
 from daemon.web.api.client import ask
 from rules.model.errors import BrimfulError
 from rules.model.formatting import counted

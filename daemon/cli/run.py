@@ -157,7 +157,7 @@ def _tell(story: DemoRun, zone: ZoneInfo, pace: list[tuple[int, float]]) -> None
 
 
 def _demo_answer(story: DemoRun, home: Home, days: int) -> dict[str, Any]:
-    tally = story.service.loop.engine.tally
+    tally = story.service.controller.engine.tally
     totals = story.house.totals
     return {
         "schema": "brimful.demo/1",

@@ -92,7 +92,7 @@ class DemoRun:
             tick.done.result(_PATIENCE_S)
         except TimeoutError:
             raise _silent("the daemon has not done what was due") from None
-        if not self._client.wait_for_orders(self.service.loop.orders_sent, _PATIENCE_S):
+        if not self._client.wait_for_orders(self.service.controller.orders_sent, _PATIENCE_S):
             raise _silent("the daemon's orders have not arrived")
 
 

@@ -3,7 +3,7 @@
 import logging
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from accounting.books.restatement import LONGEST_WHY, Restating, TakingBack, lacks, unfinished, valued_by
@@ -23,6 +23,25 @@ LOOK_S = 60.0
 _OP = "restate"
 _REMEMBERED = 20
 _KEEP_ASSUMPTIONS = "restatement=none, settled intervals keep their assumptions; `brimful restate` takes the new ones"
+
+
+@dataclass(frozen=True, slots=True)
+class RestateWish:
+    """A person's wish. ledger: the path of the one that is meant; from_s, to_s: UTC seconds; why: for the record."""
+
+    ledger: str
+    from_s: int
+    to_s: int
+    why: str
+
+
+def read_restate(arguments: Mapping[str, Any]) -> RestateWish:
+    """{"ledger": PATH, "from_s": S, "to_s": S, "why": TEXT}. Raises BrimfulError."""
+    from_s, to_s = (_whole(arguments, name) for name in ("from_s", "to_s"))
+    why = arguments.get("why")
+    if not isinstance(why, str) or not 1 <= len(why) <= LONGEST_WHY:
+        raise BrimfulError(_OP, "why", f"expected a text of 1 to {LONGEST_WHY} characters")
+    return RestateWish(str(arguments.get("ledger")), from_s, to_s, why)
 
 
 class Restater:
@@ -119,22 +138,15 @@ class Restater:
         """What of it is working state."""
         return {} if self.note is None else {PRICES: self.note.written()}
 
-    def wish(self, arguments: Mapping[str, Any], settings: BooksSettings) -> dict[str, Any]:
-        """Restate as a person asks. arguments: ledger, the path of the one that is meant; from_s, to_s, why.
-
-        Raises BrimfulError.
-        """
-        path = self._ledger.path.resolve()
-        if arguments.get("ledger") != str(path):
-            cause = f"expected the running daemon's ledger {path}, got {str(arguments.get('ledger'))[:200]}"
+    def wish(self, wish: RestateWish, settings: BooksSettings) -> dict[str, Any]:
+        """Restate as a person asks. Raises BrimfulError: another ledger is meant."""
+        path = str(self._ledger.path.resolve())
+        if wish.ledger != path:
+            cause = f"expected the running daemon's ledger {path}, got {wish.ledger[:200]}"
             raise BrimfulError(_OP, "ledger", cause, "another home's daemon answers at this port")
-        from_s, to_s = (_whole(arguments, name) for name in ("from_s", "to_s"))
-        why = arguments.get("why")
-        if not isinstance(why, str) or not 1 <= len(why) <= LONGEST_WHY:
-            raise BrimfulError(_OP, "why", f"expected a text of 1 to {LONGEST_WHY} characters")
         first_s, last_s = self._span()
-        span = max(from_s, first_s), min(to_s, last_s)
-        self._add(Restating(self._ledger, Valuer(settings), why, *span))
+        span = max(wish.from_s, first_s), min(wish.to_s, last_s)
+        self._add(Restating(self._ledger, Valuer(settings), wish.why, *span))
         # Before what was queued by itself and has not begun: whoever asked is told what moved.
         self._waiting.rotate(1)
         if len(self._waiting) > 1 and self._waiting[1][1].begun:
@@ -148,7 +160,7 @@ class Restater:
             "schema": "brimful.restating/1",
             "waiting": len(self._waiting),
             "fault": self.fault,
-            "done": {str(ticket): told for ticket, told in self._done.items()},
+            "done": {str(ticket): done for ticket, done in self._done.items()},
         }
 
     def look(self) -> None:
@@ -201,7 +213,7 @@ class Restater:
 
 
 def _whole(arguments: Mapping[str, Any], name: str) -> int:
-    told = arguments.get(name)
-    if not isinstance(told, int) or isinstance(told, bool) or abs(told) >= 2**62:
-        raise BrimfulError(_OP, name, f"expected UTC seconds as a whole number, got {str(told)[:40]}")
-    return told
+    value = arguments.get(name)
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) >= 2**62:
+        raise BrimfulError(_OP, name, f"expected UTC seconds as a whole number, got {str(value)[:40]}")
+    return value

@@ -1,11 +1,13 @@
-"""The daemon's timetable. Jobs only enqueue; one table of triggers serves the live scheduler and a stepped clock."""
+"""The daemon's timetable. Jobs only enqueue; the same triggers serve the live scheduler and a stepped clock."""
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -17,21 +19,9 @@ def every(seconds: float) -> BaseTrigger:
     return IntervalTrigger(seconds=seconds, start_date=_EPOCH, timezone=UTC)
 
 
-def timetable(flush_s: float, refresh_s: float) -> Mapping[str, BaseTrigger]:
-    """The jobs and their triggers.
-
-    flush_s: how often the working state is written while it changes; refresh_s: how often orders are told again.
-    """
-    return {
-        "settle": every(60),
-        "refresh": every(refresh_s),
-        "publish": every(60),
-        "ship": every(15),
-        "flush": every(flush_s),
-        "reload": every(5),
-        "prune": every(6 * 3600),
-        "past": every(3600),
-    }
+def daily(hour: int, minute: int, timezone: str) -> BaseTrigger:
+    """Once a day at a local time; timezone: an IANA name."""
+    return CronTrigger(hour=hour, minute=minute, timezone=ZoneInfo(timezone))
 
 
 class LiveSchedule:
@@ -61,6 +51,10 @@ class LiveSchedule:
     def start(self) -> None:
         self._scheduler.start()
 
+    def due(self, utc_s: float) -> list[str]:
+        """None: here the jobs come by themselves."""
+        return []
+
     def rearm(self, utc_s: float) -> None:
         """Work every job's next time out anew, after the clock was set: else one set back halts them all."""
         for name, trigger in self._triggers.items():
@@ -72,8 +66,8 @@ class LiveSchedule:
 
 def _grace_s(trigger: BaseTrigger) -> int | None:
     """How late a job may still be done: what comes again soon is let go, what is rare is done after all (None)."""
-    seconds = trigger.interval.total_seconds() if isinstance(trigger, IntervalTrigger) else 0.0
-    return GRACE_S if seconds < 3600 else None
+    often = isinstance(trigger, IntervalTrigger) and trigger.interval.total_seconds() < 3600
+    return GRACE_S if often else None
 
 
 class SteppedSchedule:

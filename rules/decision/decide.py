@@ -1,9 +1,9 @@
 """The decision: for each heater the first guard that does not allow, in the order of precedence.
 
 Several heaters are asked in the order of preference. Where only one may be on, the first that can be has the place, and
-the others wait ("together"); one that is within its minimum on time is asked before the preferred one, and one that an
-override asks for before both. A preferred heater that is satisfied, or for which the surplus is too small, so lets the
-next one try. Where they may be on together, each finds the surplus that the earlier ones leave.
+the others wait ("together"); one that is within its minimum on time is asked before the preferred one, and one that a
+guard requires to be on before both. A preferred heater that is satisfied, or for which the surplus is too small, so
+lets the next one try. Where they may be on together, each finds the surplus that the earlier ones leave.
 """
 
 from dataclasses import replace
@@ -12,16 +12,15 @@ from typing import NamedTuple
 from rules.decision import tracking
 from rules.decision.observe import noticed
 from rules.guards import GUARDS, rest
+from rules.guards.precedence import Precedence
 from rules.model.memory import HeaterMemory, Memory
-from rules.model.orders import ALLOW, REQUIRE, Decision, HeaterOrder, Order
-from rules.model.overriding import asked
+from rules.model.orders import ALLOW, FORBID, Decision, HeaterOrder, Order
 from rules.model.power_range import fit_w, lowest_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings
-from rules.model.share import WHOLE, Share
+from rules.model.share import WHOLE, WHOLE_FROM_GRID, Share
 from rules.model.snapshot import Snapshot
 
-_JUDGES = tuple((guard.NAME, guard.HARD, guard.judge) for guard in GUARDS)
 _WITHHOLD, _SURPLUS, _HEAT = Order
 
 
@@ -35,8 +34,10 @@ class Ruling(NamedTuple):
     past: HeaterMemory
 
 
-def decide(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> tuple[Decision, Memory]:
-    """What each heater is told now, and what to remember.
+def decide(
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, guards: Precedence = GUARDS
+) -> tuple[Decision, Memory]:
+    """What each heater is ordered now, and what to remember.
 
     The same inputs give the same answer. Where nothing changes, decision and memory are the very objects that stood.
     """
@@ -45,23 +46,29 @@ def decide(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
     assert standing is not None
     if len(settings.heaters) == 1 and settings.heaters[0].kind == "gate":
         # The common home, and every row of a long replay: answered without an object where nothing changes.
-        order, guard = _judged(snapshot, settings, memory, now, 0, WHOLE)
-        told = standing.orders[0]
-        if order is told.order and guard == told.guard:
+        required = guards.required(snapshot, settings, memory, now, 0)
+        share = WHOLE if required is not _HEAT else WHOLE_FROM_GRID
+        order, guard = _judged(snapshot, settings, memory, now, 0, share, guards)
+        stands = standing.orders[0]
+        if order is stands.order and guard == stands.guard:
             return standing, memory
-        rulings = [Ruling(order, guard, WHOLE, None, memory.heaters[0])]
+        rulings = [Ruling(order, guard, share, None, memory.heaters[0])]
     else:
-        rulings = allot(snapshot, settings, memory, now)
+        rulings = allot(snapshot, settings, memory, now, guards)
     return _concluded(standing, settings, memory, now, rulings)
 
 
-def allot(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> list[Ruling]:
+def allot(
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, guards: Precedence = GUARDS
+) -> list[Ruling]:
     """Each heater's ruling, in the order of the settings. memory: as `noticed` left it."""
+    required = [guards.required(snapshot, settings, memory, now, i) for i in range(len(settings.heaters))]
     found: dict[int, Ruling] = {}
     taken_w = 0.0
     holder = -1
-    for i in _sequence(settings, memory, now):
-        ruling = _ruled(snapshot, settings, memory, now, i, Share(taken_w, holder))
+    for i in _sequence(settings, memory, now, required):
+        share = Share(taken_w, holder, required[i] is _HEAT)
+        ruling = _ruled(snapshot, settings, memory, now, i, share, guards)
         found[i] = ruling
         if ruling.order is _WITHHOLD:
             continue
@@ -71,32 +78,35 @@ def allot(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -
             holder = i
     if holder >= 0:
         # Those asked before the holder did not know of it; what they lack now is the place.
-        share = Share(0.0, holder)
         for i, ruling in found.items():
             if i != holder and ruling.share.holder < 0:
-                found[i] = _ruled(snapshot, settings, memory, now, i, share)
+                share = Share(0.0, holder, required[i] is _HEAT)
+                found[i] = _ruled(snapshot, settings, memory, now, i, share, guards)
     return [found[i] for i in range(len(settings.heaters))]
 
 
 def _judged(
-    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, guards: Precedence
 ) -> tuple[Order, str]:
     """The order for heater `i`, and the name of the guard that decided it."""
-    for name, hard, judge in _JUDGES:
-        verdict = judge(snapshot, settings, memory, now, i, share)
-        if verdict is ALLOW:
+    for name, hard, judge in guards.judges:
+        judgement = judge(snapshot, settings, memory, now, i, share)
+        if judgement is ALLOW:
             continue
-        if verdict is REQUIRE:
-            return asked(settings, memory, now, i) or _WITHHOLD, name
-        if not hard and rest.holds(settings, memory, now, i, share):
+        if judgement is not FORBID:
+            return judgement, name
+        # A heater that needs no surplus is not held on surplus, which may not be known.
+        if not hard and not share.from_grid and rest.holds(settings, memory, now, i, share):
             return _SURPLUS, "rest"
         return _WITHHOLD, name
     return _SURPLUS, "surplus"
 
 
-def _ruled(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Ruling:
+def _ruled(
+    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, guards: Precedence
+) -> Ruling:
     """The same with the watts of a modulated heater."""
-    order, guard = _judged(snapshot, settings, memory, now, i, share)
+    order, guard = _judged(snapshot, settings, memory, now, i, share, guards)
     heater = settings.heaters[i]
     past = memory.heaters[i]
     if heater.kind == "gate" or order is _WITHHOLD:
@@ -105,15 +115,15 @@ def _ruled(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, 
         return Ruling(order, guard, share, int(heater.rated_w), past)
     assert snapshot.surplus is not None
     assert memory.decision is not None
-    told = memory.decision.orders[i]
-    # Held on by its minimum on time, a heater takes its least power, if from the grid; told to take surplus when there
-    # is none, it takes nothing.
-    below_w = 0 if guard == "override" else lowest_w(heater)
+    standing = memory.decision.orders[i]
+    # Held on by its minimum on time, a heater takes its least power, if from the grid; required to take surplus when
+    # there is none, it takes nothing.
+    below_w = 0 if guard in guards.requiring else lowest_w(heater)
     watts, past = tracking.step(
         heater,
         settings.tracking,
         past,
-        told.watts if told.order is _SURPLUS else None,
+        standing.watts if standing.order is _SURPLUS else None,
         tracking.available_w(snapshot, settings, memory, now) - share.taken_w - settings.tracking.margin_w,
         snapshot.surplus.seen_s,
         below_w,
@@ -121,12 +131,12 @@ def _ruled(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, 
     return Ruling(order, guard, share, watts, past)
 
 
-def _sequence(settings: Settings, memory: Memory, now: Moment) -> list[int]:
+def _sequence(settings: Settings, memory: Memory, now: Moment, required: list[Order | None]) -> list[int]:
     """The heaters in the order in which they are asked."""
     indices = list(range(len(settings.heaters)))
     if not settings.together:
         indices.sort(key=lambda i: not rest.is_running(settings, memory, now, i))
-    indices.sort(key=lambda i: asked(settings, memory, now, i) in (None, _WITHHOLD))
+    indices.sort(key=lambda i: required[i] in (None, _WITHHOLD))
     return indices
 
 
@@ -152,16 +162,16 @@ def _concluded(
     heaters = list(memory.heaters)
     changed = remembered = False
     for i, ruling in enumerate(rulings):
-        told = orders[i]
+        stands = orders[i]
         past = ruling.past
-        if ruling.order is not told.order:
+        if ruling.order is not stands.order:
             past = replace(past, since_s=now.mono_s, idle_since_s=None)
             if ruling.order is not _SURPLUS:
                 past = replace(past, reversals_s=(), step_sign=0, tracked_s=float("-inf"))
         if past is not heaters[i]:
             heaters[i] = past
             remembered = True
-        if (ruling.order, ruling.guard, ruling.watts) != (told.order, told.guard, told.watts):
+        if (ruling.order, ruling.guard, ruling.watts) != (stands.order, stands.guard, stands.watts):
             orders[i] = HeaterOrder(settings.heaters[i].name, ruling.order, ruling.guard, ruling.watts)
             changed = True
     if not changed and not remembered:

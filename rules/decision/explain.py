@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from rules.decision.decide import allot, decide
 from rules.guards import GUARDS
+from rules.guards.precedence import Precedence
 from rules.model.formatting import percent, watts
 from rules.model.memory import Memory
 from rules.model.orders import Finding, Order, Verdict
@@ -18,8 +19,8 @@ _WORDS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.H
 class Explanation:
     """A heater's order with its reasons.
 
-    watts: what a modulated heater is told, else None; primary: the finding that decided; findings: all, in the order of
-    precedence; change: what would change the order, or "".
+    watts: what a modulated heater is ordered, else None; primary: the finding that decided; findings: all, in the order
+    of precedence; change: what would change the order, or "".
     """
 
     heater: str
@@ -32,8 +33,8 @@ class Explanation:
     @property
     def text(self) -> str:
         """The one sentence: "Heater off: tank 96 %, full since 13:10; resumes below 88 %"."""
-        told = f" ({watts(self.watts)})" if self.watts is not None else ""
-        sentence = f"{_WORDS[self.order]}{told}: {self.primary.sentence}"
+        power = f" ({watts(self.watts)})" if self.watts is not None else ""
+        sentence = f"{_WORDS[self.order]}{power}: {self.primary.sentence}"
         return f"{sentence}; {self.change}" if self.change else sentence
 
     @property
@@ -43,21 +44,26 @@ class Explanation:
 
 
 def explain(
-    snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, heater: str | None = None
+    snapshot: Snapshot,
+    settings: Settings,
+    memory: Memory,
+    now: Moment,
+    heater: str | None = None,
+    guards: Precedence = GUARDS,
 ) -> Explanation:
     """The reasons of what decide gives on the same arguments.
 
     heater: its name; None explains the one a person asks about, the first that is on, else the preferred one.
     """
-    decision, memory = decide(snapshot, settings, memory, now)
-    told = next((order for order in decision.orders if order.heater == heater), decision.lead)
-    i = decision.orders.index(told)
-    share = allot(snapshot, settings, memory, now)[i].share
-    findings = tuple(guard.say(snapshot, settings, memory, now, i, share) for guard in GUARDS)
+    decision, memory = decide(snapshot, settings, memory, now, guards)
+    stands = next((order for order in decision.orders if order.heater == heater), decision.lead)
+    i = decision.orders.index(stands)
+    share = allot(snapshot, settings, memory, now, guards)[i].share
+    findings = tuple(guard.say(snapshot, settings, memory, now, i, share) for guard in guards)
     by_name = {finding.guard: finding for finding in findings}
-    primary = by_name[told.guard]
+    primary = by_name[stands.guard]
     change = primary.change
-    if told.order is not Order.WITHHOLD:
+    if stands.order is not Order.WITHHOLD:
         # A full tank ends every heating, whatever began it.
         change += f", or when the tank reaches {percent(settings.full.stop_at_pct)}"
-    return Explanation(told.heater, told.order, told.watts, primary, findings, change)
+    return Explanation(stands.heater, stands.order, stands.watts, primary, findings, change)

@@ -1,53 +1,33 @@
 """The guards, one small module each, in the order of precedence: the first that does not allow decides.
 
-A guard judges and it says. `judge` answers with a verdict and, on the way that allows, makes no object: it runs on
-every reading. `say` puts the same verdict in words with its figures, for people. Both get the snapshot, the settings,
-the memory as `rules.upkeep.noticed` left it, the instant, the heater's index and what the heaters asked before leave.
+Each is a module with what `rules.guards.guard.Guard` lists: it judges, it says the same in words, and it gives the next
+instant at which time alone may change its answer.
 
-The hard guards come first: nothing after them, the override included, can defeat them. None of this is a safety
-device: it ranks below the tank's control thermostat, and that below its manual-reset cut-out.
+To add a guard: write its module, give it its settings, and put it into GUARDS below, at its rank and with its power.
+The decision, the explanation and the deadlines follow from this list.
+
+The hard guards come first: no order that is required after them, the owner's override included, can defeat them. A
+guard that requires has the last word over all that stand below it: one that is to give way to the owner stands below
+`override`, and as only one heater may be on in most homes, below `together`. None of this is a safety device: it ranks
+below the tank's control thermostat, and that below its manual-reset cut-out.
 """
 
-from typing import Protocol
-
 from rules.guards import away, battery, fresh, full, limit, override, rest, surplus, together, worth, yielding
-from rules.model.memory import Memory
-from rules.model.orders import Finding, Verdict
-from rules.model.reading import Moment
-from rules.model.settings import Settings
-from rules.model.share import Share
-from rules.model.snapshot import Snapshot
+from rules.guards.guard import Power
+from rules.guards.precedence import Precedence
 
-
-class Guard(Protocol):
-    """What a guard's module has. NAME: its name in findings; HARD: whether even an override stops before it."""
-
-    @property
-    def NAME(self) -> str: ...
-
-    @property
-    def HARD(self) -> bool: ...
-
-    def judge(
-        self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
-    ) -> Verdict: ...
-
-    def say(
-        self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
-    ) -> Finding: ...
-
-
-GUARDS: tuple[Guard, ...] = (
-    limit,
-    fresh,
-    full,
-    override,
-    together,
-    away,
-    battery,
-    yielding,
-    worth,
-    surplus,
-    rest,
+GUARDS = Precedence(
+    (limit, Power.HARD),
+    (fresh, Power.HARD),
+    (full, Power.HARD),
+    (override, Power.REQUIRING),
+    (together, Power.SOFT),
+    (away, Power.SOFT),
+    # The rank of what requires `heat` for the house's own purpose: what stands below is about surplus.
+    (battery, Power.SOFT),
+    (yielding, Power.SOFT),
+    (worth, Power.SOFT),
+    (surplus, Power.SOFT),
+    (rest, Power.SOFT),
 )
-"""The order of precedence."""
+"""The order of precedence, and what each guard may do."""

@@ -1,15 +1,15 @@
 """Nobody is home: nothing is heated."""
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "away"
-HARD = False
 
 
 def absence(settings: Settings, utc_s: float) -> tuple[float, float] | None:
@@ -22,11 +22,19 @@ def absence(settings: Settings, utc_s: float) -> tuple[float, float] | None:
     return None
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID during an absence."""
     if not settings.away.periods:
         return ALLOW
     return ALLOW if absence(settings, now.utc_s) is None else FORBID
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When an absence begins or ends."""
+    for start_s, end_s in settings.away.periods:
+        if now.utc_s < end_s:
+            return now.mono_of(start_s if now.utc_s < start_s else end_s)
+    return NEVER_S
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

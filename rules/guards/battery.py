@@ -3,20 +3,20 @@
 A limit that is set needs its signal: without a fresh reading nothing says that the battery is not feeding the tank.
 """
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import percent, watts
-from rules.model.freshness import is_fresh
+from rules.model.freshness import is_fresh, next_stale_s
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "battery"
-HARD = False
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the battery is low, discharges too fast, or what a set limit needs is not known."""
     minimum_pct = settings.battery.minimum_level_pct
     if minimum_pct is not None:
@@ -29,6 +29,17 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
         if power is None or not is_fresh(power, settings, now) or not -power.value <= maximum_w:
             return FORBID
     return ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a reading that a set limit needs goes stale."""
+    battery = settings.battery
+    first_s = NEVER_S
+    if battery.minimum_level_pct is not None:
+        first_s = next_stale_s(snapshot.battery_level, settings, now)
+    if battery.maximum_discharge_w is not None:
+        first_s = min(first_s, next_stale_s(snapshot.battery, settings, now))
+    return first_s
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,10 +1,9 @@
 """Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
 
 from rules.model.formatting import clock, duration, energy, percent, watts
-from rules.model.freshness import is_fresh
+from rules.model.freshness import is_fresh, next_stale_s
 from rules.model.memory import Frozen, Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
-from rules.model.overriding import asked
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.share import Share
@@ -12,14 +11,13 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 NAME = "fresh"
-HARD = True
 _LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
 _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
 _LOWEST_W = SIGNALS["surplus_w"].lowest
 _HIGHEST_W = SIGNALS["surplus_w"].highest
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID without a fresh level that can be true, or without a fresh surplus unless it is to heat from the grid."""
     now_s = now.mono_s
     limits = settings.stale_after_s
@@ -37,8 +35,13 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
         or now_s >= surplus.seen_s + limits.get(surplus.signal, 0.0)
         or not _LOWEST_W <= surplus.value <= _HIGHEST_W
     ):
-        return ALLOW if asked(settings, memory, now, i) is Order.HEAT else FORBID
+        return ALLOW if share.from_grid else FORBID
     return ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When the level or the surplus goes stale."""
+    return min(next_stale_s(snapshot.level, settings, now), next_stale_s(snapshot.surplus, settings, now))
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -2,29 +2,44 @@
 
 Diversion is to stop by the level, before the thermostat. Where the thermostat is first all the same, a permitted heater
 takes nothing although there is surplus; it then counts as satisfied until the level has fallen or a time has passed
-(`rules.upkeep` keeps that account).
+(`rules.decision.observe` keeps that account).
 """
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock, duration, percent
 from rules.model.freshness import is_fresh
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "full"
-HARD = True
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the tank is full or the heater satisfied."""
     if memory.full_since_s is not None or memory.heaters[i].satisfied_at_s is not None:
         return FORBID
     # The memory has it already where it was kept up; the level itself decides where it was not.
     level = snapshot.level
     return FORBID if level is not None and level.value >= settings.full.stop_at_pct else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a heater that takes nothing counts as satisfied, or a satisfied one is tried again."""
+    first_s = NEVER_S
+    for past in memory.heaters:
+        if past.satisfied_at_s is not None:
+            at_s = past.satisfied_at_s + settings.full.retry_after_s
+        elif past.idle_since_s is not None:
+            at_s = past.idle_since_s + settings.full.idle_after_s
+        else:
+            continue
+        if now.mono_s < at_s < first_s:
+            first_s = at_s
+    return first_s
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -9,9 +9,11 @@ The limit is no safety device: the control thermostat and the manual-reset cut-o
 
 from collections.abc import Iterator
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock, degrees, duration
+from rules.model.freshness import next_stale_s
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.share import Share
@@ -19,7 +21,6 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 NAME = "limit"
-HARD = True
 _LOWEST_C = SIGNALS["tank_top_c"].lowest
 _HIGHEST_C = SIGNALS["tank_top_c"].highest
 
@@ -72,7 +73,7 @@ def out_of_service(signal: str) -> str:
     return f"if that sensor is broken, put # before each line of [signals.{signal}] in the home file and restart"
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the tank is too hot, or a temperature is not known that should be."""
     if memory.hot_since_s is not None:
         return FORBID
@@ -80,6 +81,14 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
         return ALLOW
     temp_c, all_known = temperatures(snapshot, settings, now)
     return ALLOW if all_known and temp_c is not None and temp_c < settings.limit.maximum_c else FORBID
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When the first of the temperatures goes stale."""
+    top, mid, bottom = snapshot.top, snapshot.mid, snapshot.bottom
+    if top is None and mid is None and bottom is None:
+        return NEVER_S
+    return min(next_stale_s(top, settings, now), next_stale_s(mid, settings, now), next_stale_s(bottom, settings, now))
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,8 +1,9 @@
 """The owner's override. It stands before every guard that is about money or comfort, and after those about safety."""
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, REQUIRE, Finding, Order, Verdict
+from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
 from rules.model.overriding import asked
 from rules.model.reading import Moment
 from rules.model.settings import Settings
@@ -10,7 +11,6 @@ from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "override"
-HARD = False
 _WORDS = {
     Order.WITHHOLD: "your override keeps the heater off",
     Order.SURPLUS: "your override takes surplus",
@@ -18,11 +18,18 @@ _WORDS = {
 }
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
-    """REQUIRE while an override asks something of this heater."""
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
+    """What an override asks of this heater."""
     if memory.override is None:
         return ALLOW
-    return ALLOW if asked(settings, memory, now, i) is None else REQUIRE
+    order = asked(settings, memory, now, i)
+    return ALLOW if order is None else order
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When the override ends."""
+    override = memory.override
+    return override.until_s if override is not None and now.mono_s < override.until_s else NEVER_S
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
@@ -31,4 +38,4 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if order is None or memory.override is None:
         return Finding(NAME, ALLOW, "no override")
     until = clock(now.utc_of(memory.override.until_s), settings.timezone, now.utc_s)
-    return Finding(NAME, REQUIRE, f"{_WORDS[order]} until {until}", f"ends at {until} or when you end it")
+    return Finding(NAME, REQUIRE, f"{_WORDS[order]} until {until}", f"ends at {until} or when you end it", order)

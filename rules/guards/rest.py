@@ -2,17 +2,17 @@
 
 from math import ceil, floor
 
+from rules.guards.guard import NEVER_S
 from rules.guards.surplus import is_on
 from rules.model.formatting import duration
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Order, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "rest"
-HARD = False
 
 
 def is_running(settings: Settings, memory: Memory, now: Moment, i: int) -> bool:
@@ -25,12 +25,25 @@ def holds(settings: Settings, memory: Memory, now: Moment, i: int, share: Share)
     return share.holder < 0 and is_running(settings, memory, now, i)
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID a start before the minimum off time has passed."""
     if now.mono_s >= memory.heaters[i].since_s + settings.rest.minimum_off_s:
         return ALLOW
     off = memory.decision is None or memory.decision.orders[i].order is Order.WITHHOLD
     return FORBID if off else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a heater's minimum on or off time has passed."""
+    rest, decision = settings.rest, memory.decision
+    first_s = NEVER_S
+    if decision is None or not (rest.minimum_on_s or rest.minimum_off_s):
+        return first_s
+    for past, standing in zip(memory.heaters, decision.orders, strict=True):
+        at_s = past.since_s + (rest.minimum_off_s if standing.order is Order.WITHHOLD else rest.minimum_on_s)
+        if now.mono_s < at_s < first_s:
+            first_s = at_s
+    return first_s
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

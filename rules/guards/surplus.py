@@ -1,8 +1,9 @@
 """Enough surplus: starts at or above one mean, stops below a lower one. What is diverted counts as surplus."""
 
+from rules.guards.guard import never
 from rules.model.formatting import duration, watts
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Order, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Order, Permission
 from rules.model.power_range import lowest_w
 from rules.model.reading import Moment
 from rules.model.settings import Heater, Settings
@@ -10,7 +11,6 @@ from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "surplus"
-HARD = False
 
 
 def start_w(settings: Settings, heater: Heater) -> float:
@@ -40,7 +40,7 @@ def is_on(memory: Memory, i: int) -> bool:
     return memory.decision is not None and memory.decision.orders[i].order is Order.SURPLUS
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the surplus that is left for this heater is too small."""
     mean_w = snapshot.surplus_mean_w
     if mean_w is None:
@@ -48,6 +48,9 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
     heater = settings.heaters[i]
     needed_w = stop_w(settings, heater, share) if is_on(memory, i) else start_w(settings, heater)
     return ALLOW if mean_w - share.taken_w >= needed_w else FORBID
+
+
+next_s = never
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

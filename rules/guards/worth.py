@@ -4,16 +4,16 @@ Where the owner sets a price on carbon, each side counts its own: exported solar
 that of the heat. Carbon is weighed only where both sides' factors are known.
 """
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock, money
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
 
 NAME = "worth"
-HARD = False
 
 
 def sides(snapshot: Snapshot, settings: Settings) -> tuple[float, float, bool] | None:
@@ -36,12 +36,18 @@ def missing(snapshot: Snapshot) -> str:
     return "the export price" if snapshot.prices.export_price is None else "the heat's value"
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the heat, less the margin, is worth less than the export; ALLOW where a price is not known."""
     if not settings.worth.enabled:
         return ALLOW
     both = sides(snapshot, settings)
     return FORBID if both is not None and both[0] > both[1] - settings.worth.margin else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When other prices hold: whoever made the snapshot has to renew it then."""
+    until_s = snapshot.prices.until_s
+    return now.mono_of(until_s) if settings.worth.enabled and now.utc_s < until_s < NEVER_S else NEVER_S
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -4,10 +4,11 @@ A load that was never heard, or has gone silent, is taken to draw nothing: a cha
 the tank cold for ever. The finding says so.
 """
 
+from rules.guards.guard import NEVER_S
 from rules.model.formatting import duration, watts
-from rules.model.freshness import is_fresh
+from rules.model.freshness import is_fresh, next_stale_s
 from rules.model.memory import Memory
-from rules.model.orders import ALLOW, FORBID, Finding, Verdict
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
@@ -15,10 +16,9 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 NAME = "yield"
-HARD = False
 
 
-def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Verdict:
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
     """FORBID while the other load draws, and for the set time after."""
     yields = settings.yields
     if yields is None:
@@ -29,6 +29,19 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
     if reading is None or not reading.value > yields.above_w:
         return ALLOW
     return FORBID if is_fresh(reading, settings, now) else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When the time after the other load's draw has passed, or its reading above the limit goes stale."""
+    yields = settings.yields
+    if yields is None:
+        return NEVER_S
+    at_s = snapshot.yield_above_seen_s + yields.for_s
+    first_s = at_s if now.mono_s < at_s else NEVER_S
+    reading = snapshot.yielding
+    if reading is not None and reading.value > yields.above_w:
+        first_s = min(first_s, next_stale_s(reading, settings, now))
+    return first_s
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,17 +1,27 @@
 """How old a reading is, and whether it still counts.
 
 A reading is fresh while its age is less than the limit of its signal, and stale from exactly that instant on. Every
-comparison is written `now >= seen + limit`, with the same sum that `due` answers with, so that a decision made at the
-deadline is already the other one.
+comparison is written `now >= seen + limit`, with the same sum that the guards' `next_s` answers with, so that a
+decision made at the deadline is already the other one.
 """
 
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Settings
 
+_NEVER_S = float("inf")
+
 
 def stale_at_s(reading: Reading, settings: Settings) -> float:
     """Forward-clock second from which the reading no longer counts; -inf if it was never heard live."""
     return reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)
+
+
+def next_stale_s(reading: Reading | None, settings: Settings, now: Moment) -> float:
+    """Forward-clock second at which a reading that still counts will cease to; inf where none does."""
+    if reading is None:
+        return _NEVER_S
+    at_s = reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)
+    return at_s if now.mono_s < at_s else _NEVER_S
 
 
 def is_fresh(reading: Reading | None, settings: Settings, now: Moment) -> bool:

@@ -1,7 +1,8 @@
-"""What a heater is told, and how a guard answers."""
+"""What a heater is ordered, and how a guard answers."""
 
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from typing import Final, Literal
 
 
 class Order(StrEnum):
@@ -13,28 +14,38 @@ class Order(StrEnum):
 
 
 class Verdict(IntEnum):
-    """A guard's answer. REQUIRE carries an order and is given by the override alone."""
+    """A guard's answer. REQUIRE is that of a finding which carries the order it requires."""
 
     ALLOW = 0
     FORBID = 1
     REQUIRE = 2
 
 
-ALLOW, FORBID, REQUIRE = Verdict
+ALLOW: Final = Verdict.ALLOW
+FORBID: Final = Verdict.FORBID
+REQUIRE: Final = Verdict.REQUIRE
 """The same by short names: the guards compare and return them very often."""
+
+Permission = Literal[Verdict.ALLOW, Verdict.FORBID]
+"""What a guard judges that requires nothing."""
+Judgement = Permission | Order
+"""What any guard judges: it allows, it forbids, or it requires the order it gives."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A guard's answer with the sentence that carries its figures.
 
-    sentence: why, with figures ("tank 96 %, full since 13:10"); change: what would change it, or "".
+    sentence: why, with figures ("tank 96 %, full since 13:10"); change: what would change it, or "";
+    order: what it requires, None where it requires nothing (and where a finding is read back from the ledger, which
+    keeps the order of the decision alone).
     """
 
     guard: str
     verdict: Verdict
     sentence: str
     change: str = ""
+    order: Order | None = None
 
 
 @dataclass(frozen=True, slots=True)

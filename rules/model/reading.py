@@ -21,6 +21,14 @@ class Moment:
         """The UTC second of an earlier or later instant of the forward clock."""
         return self.utc_s + (mono_s - self.mono_s)
 
+    def mono_of(self, utc_s: float) -> float:
+        """The forward clock's second at which a UTC second to come will have been reached.
+
+        Floats of UTC seconds lie further apart than those of the forward clock, or as far in a replay: the way back by
+        `utc_of` rounds to `utc_s` itself. Where the wall clock was slowed meanwhile, what is left is due next.
+        """
+        return self.mono_s + (utc_s - self.utc_s)
+
 
 @record
 class Reading:

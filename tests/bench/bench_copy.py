@@ -22,7 +22,7 @@ from accounting.timeseries import readers as reading
 from accounting.timeseries.reconcile import joined, months, reconcile
 from accounting.timeseries.writers import lines
 from daemon.cli.resending import drain
-from daemon.runtime.handlers import MOST_RESENT
+from daemon.runtime.handlers.resending import MOST_RESENT
 from tests.support.ledgers import HALF_HOUR_S, entry, new_ledger
 from tests.support.servers import Server, influxdb1, victoria_metrics
 

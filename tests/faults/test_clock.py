@@ -105,12 +105,12 @@ def test_set_forward_300_days_nothing_is_booked_there_and_an_alarm_says_why(tmp_
         clock.set(300 * 86_400)
         sunny.live(3600)
         assert house.order is Order.SURPLUS, "control does not need the date"
-        assert "300 days" in house.loop.clock_fault
-        assert [alarm.name for alarm in house.loop.alarms] == ["clock"]
+        assert "300 days" in house.controller.dating.fault
+        assert [alarm.name for alarm in house.controller.alarms] == ["clock"]
         clock.set(-300 * 86_400)
         sunny.live(1800)
-        assert not house.loop.clock_fault
-        assert house.loop.alarms == ()
+        assert not house.controller.dating.fault
+        assert house.controller.alarms == ()
     settled, total_wh, _ = books_of(tmp_path / "house.sqlite")
     assert total_wh == sunny.taken_wh
     assert max(entry.start_s for entry in settled) < NOON_S + 3 * 3600
@@ -127,11 +127,11 @@ def test_1970_at_boot_it_controls_at_once_and_books_when_it_knows_the_time(tmp_p
         again = Sunny(house, sunny.wh)
         again.live(1800)
         assert house.order is Order.SURPLUS, "control does not need the date"
-        assert house.loop.clock_fault
+        assert house.controller.dating.fault
         assert not house.engine.dated
         boot.set(NOON_S + 7200 - boot.now().utc_s)
         again.live(1800)
-        assert not house.loop.clock_fault
+        assert not house.controller.dating.fault
     settled, total_wh, events = books_of(tmp_path / "house.sqlite")
     assert total_wh == round(again.wh) - round(sunny.first_wh)
     assert again.wh > wh_at_boot
@@ -153,9 +153,9 @@ def test_a_start_behind_the_books_waits_for_the_clock_and_then_believes_it(tmp_p
     with LiveHouse(tmp_path, behind) as house:
         again = Sunny(house, sunny.wh)
         again.live(300)
-        assert house.loop.clock_fault
+        assert house.controller.dating.fault
         again.live(900)
-        assert not house.loop.clock_fault, "after ten minutes it is believed"
+        assert not house.controller.dating.fault, "after ten minutes it is believed"
         again.live(1800)
     settled, total_wh, _ = books_of(tmp_path / "house.sqlite")
     assert total_wh == round(again.wh) - round(sunny.first_wh)

@@ -347,7 +347,7 @@ def test_orders_are_told_in_time_whatever_the_database_does(tmp_path: Path, trou
                 server.hold.clear()
             elif trouble == "refusals":
                 server.always = Answer(500)
-            told = barn.service.loop.orders_sent
+            told = barn.service.controller.orders_sent
             wh = 0.0
             for step in range(120):
                 sun = step % 2 == 0
@@ -357,7 +357,7 @@ def test_orders_are_told_in_time_whatever_the_database_does(tmp_path: Path, trou
                 if step == 1:
                     assert server.asked.acquire(timeout=WITHIN_S), "a shipment is on its way"
             refreshed = 60  # every minute
-            assert barn.service.loop.orders_sent - told >= 120 + refreshed
+            assert barn.service.controller.orders_sent - told >= 120 + refreshed
             assert all(post.count("\n") < 500 for post in server.posts)
             if trouble == "silence":
                 assert len(server.posts) == 1, "it waits for the answer; nobody else does"

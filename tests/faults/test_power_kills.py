@@ -11,7 +11,7 @@ from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from daemon.recording.memory_codec import read
 from daemon.recording.unit_of_work import MEMORY, METER, Keeper
-from daemon.timing.schedule import SteppedSchedule, timetable
+from daemon.timing.schedule import SteppedSchedule, every
 from rules.model.reading import Moment, Reading
 from tests.support.rules_case import settings
 
@@ -34,7 +34,7 @@ class House:
         books = Books(BOOKS, ledger.state(METER))
         memory = read(ledger.state(MEMORY), RULES, now)
         self._engine = Engine(RULES, Board(RULES, WIRING), books, memory)
-        self._jobs = SteppedSchedule(timetable(FLUSH_S, 60), now.utc_s)
+        self._jobs = SteppedSchedule({"settle": every(60), "flush": every(FLUSH_S)}, now.utc_s)
         self._order = None
 
     def live_to(self, at_s: int, power_w: float, level_pct: float) -> None:

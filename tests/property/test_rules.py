@@ -12,8 +12,10 @@ from rules.decision.deadlines import due
 from rules.decision.decide import allot, decide
 from rules.decision.explain import explain
 from rules.guards import GUARDS
+from rules.guards.guard import Power, never
+from rules.guards.precedence import Precedence
 from rules.model.memory import Memory
-from rules.model.orders import Decision, Order, Verdict
+from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
@@ -29,6 +31,7 @@ from rules.model.settings import (
     Worth,
     Yield,
 )
+from rules.model.share import Share
 from rules.model.snapshot import Prices, Snapshot
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
@@ -166,7 +169,7 @@ class Seen:
     after: Memory
 
 
-def played(house: Settings, script: list[Step]) -> list[Seen]:
+def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> list[Seen]:
     at_s, memory, seen = 0.0, Memory(), []
     for step in script:
         at_s += step.after_s
@@ -174,13 +177,43 @@ def played(house: Settings, script: list[Step]) -> list[Seen]:
             order, for_s, heater = step.word
             memory = set_override(memory, order, at_s + for_s, heater)
         known, now = known_at(step, at_s), moment(at_s)
-        decision, after = decide(known, house, memory, now)
+        decision, after = decide(known, house, memory, now, guards)
         seen.append(Seen(house, known, now, memory, decision, after))
         memory = after
     return seen
 
 
 RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20))
+
+
+class Programme:
+    """A guard that requires `heat` of every heater that can, in the first half of each 20 s."""
+
+    NAME = "programme"
+    next_s = staticmethod(never)
+
+    def judge(
+        self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
+    ) -> Judgement:
+        return Order.HEAT if settings.heaters[i].can_heat and now.mono_s % 20 < 10 else ALLOW
+
+    def say(
+        self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
+    ) -> Finding:
+        raise NotImplementedError
+
+
+POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | {"override": Power.REQUIRING}
+RANKED = [(guard, POWER_OF[guard.NAME]) for guard in GUARDS]
+PROGRAMMED = st.builds(
+    played,
+    HOUSES,
+    st.lists(STEPS, min_size=1, max_size=20),
+    # At any rank below `together`: above it, two heaters could be on where only one may.
+    st.sampled_from(range(5, len(RANKED) + 1)).map(
+        lambda rank: Precedence(*RANKED[:rank], (Programme(), Power.REQUIRING), *RANKED[rank:])
+    ),
+)
 
 
 def fresh(it: Seen, what: str) -> bool:
@@ -217,6 +250,27 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
             else:
                 assert it.settings.heaters[i].can_heat
                 assert it.after.override is not None
+
+
+@rounds(max_examples=120, deadline=None)
+@given(PROGRAMMED)
+def test_what_a_guard_requires_passes_no_hard_guard_and_takes_no_surplus_unseen(run: list[Seen]) -> None:
+    for it in run:
+        assert it.settings.together or len(on(it.decision)) <= 1
+        for i in on(it.decision):
+            order = it.decision.orders[i]
+            event(f"{order.order} by {order.guard}")
+            assert fresh(it, "level")
+            assert it.snapshot.level is not None
+            assert it.snapshot.level.value < it.settings.full.stop_at_pct
+            for what in ("top", "mid", "bottom"):
+                reading = getattr(it.snapshot, what)
+                assert reading is None or (fresh(it, what) and -20 <= reading.value < it.settings.limit.maximum_c)
+            if order.order is Order.SURPLUS:
+                assert fresh(it, "surplus")
+            else:
+                assert it.settings.heaters[i].can_heat
+                assert order.guard in ("override", "programme")
 
 
 @rounds(max_examples=120, deadline=None)
@@ -348,7 +402,9 @@ def test_explain_agrees_with_decide(run: list[Seen], later_s: float) -> None:
                 assert why.primary.verdict is Verdict.FORBID
             for guard, finding in zip(GUARDS, why.findings, strict=True):
                 judged = guard.judge(it.snapshot, it.settings, memory, now, i, rulings[i].share)
-                assert (finding.guard, finding.verdict) == (guard.NAME, judged)
+                required = judged if isinstance(judged, Order) else None
+                verdict = Verdict.REQUIRE if isinstance(judged, Order) else judged
+                assert (finding.guard, finding.verdict, finding.order) == (guard.NAME, verdict, required)
                 assert finding.sentence
             first = next((f for f in why.findings if f.verdict is not Verdict.ALLOW), None)
             if first is not None and order.guard != "rest":

@@ -164,7 +164,7 @@ def lived(home: Home, rows: list[dict[str, float]]) -> Told:
         try:
             assert meter.wait_up(10)
             assert arrivals.wait_up({LINK, "main"})
-            engine = service.loop.engine
+            engine = service.controller.engine
             for count, row in enumerate(rows, 1):
                 # A machine's clock does not jump: what falls due in between is done at its own instant.
                 while engine.due_s < row["t"]:
@@ -184,7 +184,7 @@ def lived(home: Home, rows: list[dict[str, float]]) -> Told:
         told.alarms = [
             (row.kind, row.name, row.at_s) for row in ledger.events(0, 2**40) if row.kind in ("alarm", "recovered")
         ]
-    told.tally = service.loop.engine.tally
+    told.tally = service.controller.engine.tally
     return told
 
 

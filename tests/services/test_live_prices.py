@@ -95,6 +95,6 @@ def test_rows_of_an_address_price_what_is_sold_and_stay_when_it_is_gone(tmp_path
         thread.join()
         server.server_close()
     with running(tmp_path, live, nobody) as service:
-        assert taken(service, lambda: bool(service._feeds.faults)) == 0.055, "the last good rows are kept"
-        assert service._feeds.faults[0].startswith("prices of tariffs.sell: expected an answer, got")
-        assert asked(service, "health")["prices"] == {"faults": service._feeds.faults}
+        assert taken(service, lambda: bool(service.parts.feeds.faults)) == 0.055, "the last good rows are kept"
+        assert service.parts.feeds.faults[0].startswith("prices of tariffs.sell: expected an answer, got")
+        assert asked(service, "health")["prices"] == {"faults": service.parts.feeds.faults}

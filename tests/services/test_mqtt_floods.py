@@ -12,6 +12,7 @@ from daemon.config.load import load
 from daemon.inputs.decode import MAXIMUM_PAYLOAD, Source
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import Listener
+from daemon.runtime.registry import question
 from daemon.runtime.service import Service
 from daemon.setup.listen import MOST_TOPICS, Survey
 from daemon.timing.clock import SteppedClock, SystemClock
@@ -159,7 +160,7 @@ def test_while_the_loop_is_held_up_a_flood_is_merged_counted_and_costs_no_energy
         held.set()
         assert release.wait(60)
 
-    service.loop._answers = {**service.loop._answers, "hold": hold}
+    service.loop.commands.add(question("hold", hold))
     with Client(broker.address(), "wren/permit") as wire:
         service.start()
         try:
@@ -181,7 +182,7 @@ def test_while_the_loop_is_held_up_a_flood_is_merged_counted_and_costs_no_energy
             )
             wire.publish("wren/level", "96")  # after them all: when this has been heard, so have they
             give_up = threading.Event()
-            tally = service._listener.tallies[1]
+            tally = service.parts.connections.listener.tallies[1]
             for _ in range(6000):
                 if tally.received >= 2 or give_up.wait(0.01):
                     break

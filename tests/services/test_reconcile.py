@@ -21,7 +21,7 @@ from daemon.assembly.prepared_home import plan
 from daemon.cli import main
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
-from daemon.runtime import service as service_module
+from daemon.runtime import parts as parts_module
 from daemon.runtime.service import Service
 from daemon.timing.clock import SystemClock
 from daemon.timing.events import Due
@@ -285,7 +285,7 @@ def test_a_wrong_password_is_told_without_it(
 
 
 def test_a_running_daemon_is_asked_and_sends(make: Callable[[str], House], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(service_module, "is_confirmed", lambda utc_s: True)  # the books are months old
+    monkeypatch.setattr(parts_module, "is_confirmed", lambda utc_s: True)  # the books are months old
     house = make("influxdb1")
     house.ask("--repair")
     house.forget(one(3).start_s)

@@ -69,7 +69,7 @@ class Story:
 
     @property
     def standing(self) -> list[str]:
-        return [alarm.name for alarm in self.run.service.loop.alarms]
+        return [alarm.name for alarm in self.run.service.controller.alarms]
 
     def tells(self, topic: str, **fields: Any) -> None:
         """From now on these fields of a topic's payload are false; a function is given the true value."""

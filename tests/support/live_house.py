@@ -11,10 +11,12 @@ from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from daemon.recording.memory_codec import read
 from daemon.recording.unit_of_work import MEMORY, METER, Keeper
-from daemon.runtime.loop import Loop
+from daemon.runtime.controller import Controller
+from daemon.runtime.loop import Loop, Ports
+from daemon.runtime.registry import Commands, Job, Jobs
 from daemon.timing.clock_trust import EARLIEST_S, WallTime
 from daemon.timing.events import Heard
-from daemon.timing.schedule import SteppedSchedule, timetable
+from daemon.timing.schedule import SteppedSchedule, every
 from rules.model.orders import HeaterOrder, Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Settings
@@ -96,20 +98,18 @@ class LiveHouse(Driven):
             read(self.ledger.state(MEMORY), rules, now),
         )
         self.line = Line(clock)
-        stepped = SteppedSchedule(timetable(flush_s=300.0, refresh_s=60.0), now.utc_s)
-        self.loop = Loop(
-            self.engine,
-            self.keeper,
-            clock,
-            [self.line],
-            NoOutputs(),
-            publish=lambda loop, now: None,
-            jobs={name: lambda loop, now: None for name in ("ship", "reload", "prune", "past", "prices")},
-            answers={},
-            shipped=lambda event, now: None,
-            stepped=stepped,
-            wall=WallTime(now, self.ledger.known_until_s(), earliest_s),
+        wall = WallTime(now, self.ledger.known_until_s(), earliest_s)
+        controller = self.controller = Controller(self.engine, self.keeper, [self.line], NoOutputs(), wall)
+        jobs = Jobs(
+            [
+                Job("settle", controller.settle, every(60)),
+                Job("refresh", controller.refresh, every(60)),
+                Job("publish", controller.look_round, every(60)),
+                Job("flush", controller.flush, every(300)),
+            ]
         )
+        ports = Ports(schedule=SteppedSchedule(jobs.triggers(), now.utc_s))
+        self.loop = Loop(controller, clock, jobs, Commands(), ports)
 
     def __enter__(self) -> Self:
         self.start_loop()

@@ -71,7 +71,7 @@ class PageHouse:
     def live_until(self, order: str, guard: str = "") -> None:
         """Live until the heater is told this order, by this guard if one is named; a day at most."""
         for _ in range(int(86_400 / STEP_S)):
-            decision = self.story.service.loop.engine.decision
+            decision = self.story.service.controller.engine.decision
             assert decision is not None
             if decision.lead.order == order and guard in ("", decision.lead.guard):
                 return
@@ -81,7 +81,7 @@ class PageHouse:
     @property
     def level_pct(self) -> float:
         """What the tank tells."""
-        level = self.story.service.loop.engine.snapshot.level
+        level = self.story.service.controller.engine.snapshot.level
         assert level is not None
         return level.value
 

@@ -25,10 +25,13 @@ from daemon.mqtt.outputs import Outputs
 from daemon.recording.memory_codec import read
 from daemon.recording.shipper import Shipping
 from daemon.recording.unit_of_work import MEMORY, METER, Keeper
-from daemon.runtime.loop import Loop
+from daemon.runtime.controller import Controller
+from daemon.runtime.loop import Loop, Ports
+from daemon.runtime.registry import Commands, Job, Jobs
 from daemon.timing.clock import SteppedClock
+from daemon.timing.clock_trust import WallTime
 from daemon.timing.events import Event, Heard, Linked, Shipped, Stop, Tick
-from daemon.timing.schedule import SteppedSchedule, timetable
+from daemon.timing.schedule import SteppedSchedule, every
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Rest
@@ -268,22 +271,20 @@ class _House:
         refuses = life.dies_at is not None and life.dies_at.startswith("set aside")
         target = Target("influxdb1", life.server, database="brimful")
         self.shipping = Shipping(_Writer(open_writer(target), passing, refuses=refuses), life.home, self._put)
-        self.loop = Loop(
-            engine,
-            self.keeper,
-            self.clock,
-            [_Line(self.line, passing)],
-            Outputs([], lambda *_: True),
-            publish=lambda loop, now: None,
-            jobs={
-                "ship": self._ship,
-                "reload": self._note_once,
-                **{name: lambda loop, now: None for name in ("prune", "past", "prices")},
-            },
-            answers={},
-            shipped=self._shipped,
-            stepped=SteppedSchedule(timetable(300, 60), now.utc_s),
+        lines, outputs = [_Line(self.line, passing)], Outputs([], lambda *_: True)
+        controller = Controller(engine, self.keeper, lines, outputs, WallTime(now, None))
+        jobs = Jobs(
+            [
+                Job("settle", controller.settle, every(60)),
+                Job("refresh", controller.refresh, every(60)),
+                Job("publish", controller.look_round, every(60)),
+                Job("ship", self._ship, every(15)),
+                Job("flush", controller.flush, every(300)),
+                Job("note", self._note_once, every(5)),
+            ]
         )
+        ports = Ports(schedule=SteppedSchedule(jobs.triggers(), now.utc_s), shipped=self._shipped)
+        self.loop = Loop(controller, self.clock, jobs, Commands(), ports)
         self._noted = False
         self._thread = threading.Thread(target=self.loop.run)
 
@@ -320,7 +321,7 @@ class _House:
         if isinstance(event, Linked) and event.up:
             self.up.set()
 
-    def _ship(self, loop: Loop, now: Moment) -> None:
+    def _ship(self, now: Moment) -> None:
         if self.keeper.outbox(1):
             self.passing("peeked")
         self.shipping.send(self.keeper, now)
@@ -329,7 +330,7 @@ class _House:
         self.shipping.done(self.keeper, event, now)
         self.answered.set()
 
-    def _note_once(self, loop: Loop, now: Moment) -> None:
+    def _note_once(self, now: Moment) -> None:
         if not self._noted and now.utc_s >= START_S + ARMED_AFTER_S:
             self._noted = True
             self.keeper.event("note", "visit", "somebody looked in", now)

@@ -19,7 +19,7 @@ from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
-from daemon.recording.shipper import Shipping
+from daemon.runtime.registry import Job
 from daemon.runtime.service import Service
 from daemon.simulation.house.simulated import DemoHouse
 from daemon.timing.events import Ask, Due, Linked, Stop, Tick
@@ -42,13 +42,13 @@ from tests.support.soak_parts import (
     WILDER,
     WITHIN_S,
     WORDS,
-    AtOnce,
     Figures,
     Killed,
     Line,
     Server,
     Told,
     readable,
+    shipping_at_once,
 )
 
 
@@ -104,17 +104,20 @@ class Soak:
         home._file = self.file
         now = self.clock.now()
         service = self.service = Service(
-            plan(home), BrokerAddress("127.0.0.1"), self.clock, stepped_from_s=now.utc_s, making=self._making
+            plan(home),
+            BrokerAddress("127.0.0.1"),
+            self.clock,
+            stepped_from_s=now.utc_s,
+            making=self._making,
+            shipping=lambda home, put: shipping_at_once(self.server, home, put),
         )
         self.line = Line(self.clock)
-        service.loop._lines = {"main": self.line}
-        service._shipping = Shipping(self.server, home.home.name, service.loop.put)
-        service._shipping._shipments = AtOnce(self.server, service.loop.put)  # type: ignore[assignment]
-        service.loop._jobs["kill"] = self._kill
+        service.controller._lines = {"main": self.line}
+        service.loop.jobs.add(Job("kill", self._kill))
         self._failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, args=(service,), name="loop", daemon=True)
         self._known = {name: Known() for name in home.signals}
-        memory, self._judged_by = service.loop.engine.memory, home.rules.full
+        memory, self._judged_by = service.controller.engine.memory, home.rules.full
         self._full, self._hot = memory.full_since_s is not None, memory.hot_since_s is not None
         if self._kept_override_s is not None and self._kept_override_s > now.mono_s:
             assert memory.override is not None, "an override survives a restart"
@@ -130,7 +133,7 @@ class Soak:
         except BaseException as failure:
             self._failure = failure
 
-    def _kill(self, loop: Any, now: Moment) -> None:
+    def _kill(self, now: Moment) -> None:
         raise Killed
 
     def _end(self, killed: bool) -> None:
@@ -141,9 +144,9 @@ class Soak:
         assert not self._thread.is_alive()
         assert isinstance(self._failure, Killed) if killed else self._failure is None, self._failure
         assert self.line.told is Order.WITHHOLD, "the last order"
-        for line in service._lines:
+        for line in service.parts.connections.lines:
             line.connection.close(timeout_s=0.0)
-        service._listener.close(timeout_s=0.0)
+        service.parts.connections.listener.close(timeout_s=0.0)
         service.api.stop()
         service.keeper.close()
         self._pass_orders()
@@ -248,7 +251,7 @@ class Soak:
     def _deliver(self, topic: str, payload: bytes, retained: bool = False) -> None:
         if not self._link or self.service is None:
             return
-        self.service._listener._hear(topic, payload, retained)
+        self.service.parts.connections.listener._hear(topic, payload, retained)
         self._note(topic, payload)
         self._last[topic] = payload
 
@@ -396,7 +399,7 @@ class Soak:
             assert not self._full, why
             assert level.value < full.stop_at_pct, why
             assert not self._hot, why
-        override = service.loop.engine.memory.override
+        override = service.controller.engine.memory.override
         assert override is None or override.until_s <= self.clock.mono_s + 7 * 86_400, why
         refresh_s = min(heater.refresh_s for heater in service.home.heaters.values())
         assert self.clock.mono_s - self.line.told_s <= refresh_s + STEP_S, ("orders are told again", why)

@@ -10,8 +10,10 @@ from math import inf
 
 from accounting.timeseries import Point, SendFailed
 from accounting.timeseries.outbox import Shipment, carry
+from daemon.config.model import Home
+from daemon.recording.shipper import Shipping
 from daemon.timing.clock import Clock
-from daemon.timing.events import Shipped
+from daemon.timing.events import Event, Shipped
 from rules.model.orders import Order
 
 START_S = 1_780_272_000.0
@@ -139,6 +141,13 @@ class AtOnce:
 
     def put(self, shipment: Shipment) -> None:
         self._put(Shipped(carry(self._server, shipment)))
+
+
+def shipping_at_once(server: Server, home: Home, put: Callable[[Event], None]) -> Shipping:
+    """The way to that server, without a thread of its own."""
+    made = Shipping(server, home.home.name, put)
+    made._shipments = AtOnce(server, put)  # type: ignore[assignment]
+    return made
 
 
 def handles() -> int:

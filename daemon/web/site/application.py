@@ -52,6 +52,8 @@ QUESTIONS = {
     "/api/written": "written",
 }
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
+ASKS = (*QUESTIONS.values(), *WISHES.values(), "note", "withdraw")
+"""The daemon's commands that API and page ask for."""
 READ = {"/api/value": books.value, "/api/stock": books.stock}
 
 

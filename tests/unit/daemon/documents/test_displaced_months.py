@@ -53,11 +53,11 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 
 def look_back(service: Service) -> None:
-    service.loop._jobs["past"](service.loop, service._clock.now())
+    service.parts.housekeeping.look_back(service.parts.clock.now())
 
 
 def heat_price(service: Service, at_s: int) -> float:
-    price = service._engine.books.prices_at(at_s).heat_value
+    price = service.parts.engine.books.prices_at(at_s).heat_value
     assert price is not None
     return price
 
@@ -70,23 +70,23 @@ def test_a_month_that_has_been_booked_since_is_found_by_the_job(service: Service
     assert heat_price(service, JULY) == pytest.approx(GRID / 4 + 3 * BOILER / 4), "June is the nearest"
     entries = month("2025-07-01T00:00+01:00", "2025-08-01T00:00+01:00", 20, 20)
     service.keeper._ledger.commit(Batch(JUNE, tank=tuple(entries)))
-    service._engine.prices = service._engine.books.prices_at(JUNE)
+    service.parts.engine.prices = service.parts.engine.books.prices_at(JUNE)
     look_back(service)
     assert heat_price(service, JULY) == pytest.approx((GRID + BOILER) / 2)
-    assert service._engine.prices.until_s == float("-inf"), "the rules ask anew what heat is worth"
-    service._engine.prices = standing = service._engine.books.prices_at(JUNE)
+    assert service.parts.engine.prices.until_s == float("-inf"), "the rules ask anew what heat is worth"
+    service.parts.engine.prices = standing = service.parts.engine.books.prices_at(JUNE)
     look_back(service)
-    assert service._engine.prices is standing, "nothing new, nothing asked"
+    assert service.parts.engine.prices is standing, "nothing new, nothing asked"
 
 
 def test_the_home_file_says_whether_while_running(service: Service, tmp_path: Path) -> None:
     path = tmp_path / "home.toml"
     whole = path.read_text()
     path.write_text(whole.replace(PAST, ""))
-    service._reload(service.loop, service._clock.now())
+    service.parts.home_file.look(service.parts.clock.now())
     assert heat_price(service, JUNE) == pytest.approx((GRID + BOILER) / 2)
     path.write_text(whole)
-    service._reload(service.loop, service._clock.now())
+    service.parts.home_file.look(service.parts.clock.now())
     assert heat_price(service, JUNE) == pytest.approx(GRID / 4 + 3 * BOILER / 4)
 
 

@@ -40,17 +40,17 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 
 def look(service: Service) -> None:
-    service._reload(service.loop, service._clock.now())
+    service.parts.home_file.look(service.parts.clock.now())
 
 
 def test_a_changed_series_counts_without_a_word_in_the_home_file(
     service: Service, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    assert service._engine.books.prices_at(NOON_S).export_price == 0.05
+    assert service.parts.engine.books.prices_at(NOON_S).export_price == 0.05
     write(tmp_path, "-0.125")
     look(service)
-    assert service._engine.books.prices_at(NOON_S).export_price == -0.125
-    assert service.loop.engine.prices.export_price == -0.125, "the rules decide by it at once"
+    assert service.parts.engine.books.prices_at(NOON_S).export_price == -0.125
+    assert service.controller.engine.prices.export_price == -0.125, "the rules decide by it at once"
 
 
 def test_a_series_that_cannot_be_read_changes_nothing_and_is_told_once(
@@ -59,15 +59,15 @@ def test_a_series_that_cannot_be_read_changes_nothing_and_is_told_once(
     write(tmp_path, "dear")
     look(service)
     look(service)
-    assert service._engine.books.prices_at(NOON_S).export_price == 0.05
+    assert service.parts.engine.books.prices_at(NOON_S).export_price == 0.05
     assert caplog.text.count("home file refused, the former settings stay") == 1
     assert 'expected a number, got "dear"' in caplog.text
-    fault = service._health(service.loop, service._clock.now())["home_file"]["fault"]
+    fault = service.parts.questions.health(service.parts.clock.now())["home_file"]["fault"]
     assert fault.startswith("the changed home file is refused and the former settings stay: ")
     write(tmp_path, "0.5")
     look(service)
-    assert service._health(service.loop, service._clock.now())["home_file"] == {"fault": None}
-    assert service._engine.books.prices_at(NOON_S).export_price == 0.5
+    assert service.parts.questions.health(service.parts.clock.now())["home_file"] == {"fault": None}
+    assert service.parts.engine.books.prices_at(NOON_S).export_price == 0.5
 
 
 def test_files_beside_are_calendars_and_series(tmp_path: Path) -> None:

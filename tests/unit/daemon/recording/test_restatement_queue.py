@@ -19,7 +19,7 @@ from daemon.assembly.prepared_home import plan
 from daemon.cli.main import main
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
-from daemon.recording.restatement_queue import Restater
+from daemon.recording.restatement_queue import Restater, read_restate
 from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
 from daemon.web.api.client import Refused, ask
@@ -208,13 +208,13 @@ def test_a_changed_series_restates_by_itself(house: House, service: Service) -> 
 
 def test_what_is_told_of_today_is_told_anew(house: House) -> None:
     service = made(house)
-    now = service._clock.now()
-    before = service.keeper.today(service._engine, now)["given_up"]
+    now = service.parts.clock.now()
+    before = service.keeper.today(service.parts.engine, now)["given_up"]
     house.price("0.08")
-    service._reload(service.loop, now)
-    while service._restater.answer()["waiting"]:
-        service._restate(service.loop, now)
-    assert service.keeper.today(service._engine, now)["given_up"] == pytest.approx(before * 8 / 5)
+    service.parts.home_file.look(now)
+    while service.parts.restater.answer()["waiting"]:
+        service.parts.housekeeping.restate(now)
+    assert service.keeper.today(service.parts.engine, now)["given_up"] == pytest.approx(before * 8 / 5)
     service.start()  # so that it can be ended as it should
     service.stop()
     assert service.join(WITHIN_S)
@@ -227,10 +227,10 @@ def test_a_wish_comes_before_what_has_not_begun_but_interrupts_nothing(house: Ho
         restater = Restater(ledger, settings, lambda: None)
         house.price("0.08")
         dearer = plan(load(house.file)).books
-        restater.wish({**wish, "why": "first"}, dearer)
+        restater.wish(read_restate({**wish, "why": "first"}), dearer)
         restater.step(Moment(0.0, NOON_S))
         for why in ("second", "third"):
-            restater.wish({**wish, "why": why}, settings)
+            restater.wish(read_restate({**wish, "why": why}), settings)
         assert [work.why for _, work in restater._waiting] == ["first", "third", "second"]
 
 
@@ -284,7 +284,7 @@ def test_a_ledger_that_cannot_be_written_holds_it_up_and_loses_nothing(house: Ho
     with house.writer() as ledger:
         restater = Restater(ledger, settings, lambda: asked.append(1))
         wish = {"ledger": str(house.path.resolve()), "from_s": 0, "to_s": 2**40, "why": "a word"}
-        ticket = restater.wish(wish, settings)["ticket"]
+        ticket = restater.wish(read_restate(wish), settings)["ticket"]
         kept = ledger.restate
 
         def full(*_: object) -> None:
@@ -308,7 +308,7 @@ def lives(house: House) -> None:
     """Start the daemon, let it do what waits, and stop it."""
     service = started(house)
     try:
-        until(lambda: service.restated)
+        until(lambda: service.parts.restater.idle)
     finally:
         service.stop()
         assert service.join(WITHIN_S)

@@ -12,6 +12,7 @@ from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.control.engine import Engine
 from daemon.mqtt.address import BrokerAddress
+from daemon.runtime.registry import question
 from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
 from daemon.timing.events import Ask, Heard, Tick
@@ -121,7 +122,7 @@ def test_another_order_of_preference_reaches_each_heater_by_its_name(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     lines = {"upper": Line(), "lower": Line()}
-    monkeypatch.setattr(service.loop, "_lines", lines)
+    monkeypatch.setattr(service.controller, "_lines", lines)
     hear(service, tank_top_c=40.0, grid_w=-2000.0)
     assert orders(service) == {"upper": "surplus", "lower": "withhold"}
     ask(service, "rule", rule="heaters", set={"prefer": "lower,upper"})
@@ -133,9 +134,9 @@ def test_another_order_of_preference_reaches_each_heater_by_its_name(
 
 def test_the_loop_gives_each_heater_the_line_of_its_name(service: Service) -> None:
     ask(service, "rule", rule="heaters", set={"prefer": "lower,upper"})
-    engine: Engine = service.loop.engine
+    engine: Engine = service.controller.engine
     assert [heater.name for heater in engine.settings.heaters] == ["lower", "upper"]
-    assert [(name, line.name) for name, line in service.loop._lines.items()] == [  # type: ignore[attr-defined]
+    assert [(name, line.name) for name, line in service.controller._lines.items()] == [  # type: ignore[attr-defined]
         ("upper", "upper"),
         ("lower", "lower"),
     ]
@@ -143,11 +144,11 @@ def test_the_loop_gives_each_heater_the_line_of_its_name(service: Service) -> No
 
 def test_a_changed_tank_changes_the_level_derived_from_its_temperatures(service: Service) -> None:
     hear(service, tank_top_c=50.0, grid_w=-2000.0)
-    level = service.loop.engine.snapshot.level
+    level = service.controller.engine.snapshot.level
     assert level is not None
     assert level.value == pytest.approx(80.0)
     change(service, "hot_c = 60", "hot_c = 50")
-    level = service.loop.engine.snapshot.level
+    level = service.controller.engine.snapshot.level
     assert level is not None
     assert level.value == pytest.approx(100.0)
     assert orders(service) == {"upper": "withhold", "lower": "withhold"}
@@ -166,17 +167,17 @@ def change(service: Service, old: str, new: str) -> None:
     """Edit the home file as its owner would, and let the daemon look."""
     file = service.home.file
     file.write_text(file.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
-    service._reload(service.loop, service._clock.now())
+    service.parts.home_file.look(service.parts.clock.now())
 
 
 def test_a_sensor_that_tells_nonsense_is_left_out_of_the_derived_level(service: Service) -> None:
     hear(service, tank_top_c=-19.9, grid_w=-2000.0)
-    known = service.loop.engine.snapshot.level
+    known = service.controller.engine.snapshot.level
     assert known is not None
     assert known.value == 0.0
     service.loop.put(Heard((Reading("tank_top_c", 200.0, NOON_S, NOON_S),)))
     hear(service)
-    assert service.loop.engine.snapshot.level is None
+    assert service.controller.engine.snapshot.level is None
 
 
 @pytest.mark.parametrize(
@@ -200,7 +201,7 @@ def test_a_question_that_fails_unforeseen_fails_alone(service: Service, monkeypa
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setitem(service.loop._answers, "why", broken)  # type: ignore[arg-type]
+    monkeypatch.setitem(service.loop.commands._by_name, "why", question("why", broken))
     with pytest.raises(Refused, match="why: expected an answer, got ZeroDivisionError; see the daemon's log"):
         client.ask(service.home.file, "GET", "/api/why")
     assert client.ask(service.home.file, "GET", "/api/health")["schema"] == "brimful.health/1"
@@ -225,7 +226,7 @@ def test_in_a_house_that_is_all_silent_the_alarms_still_come(tmp_path: Path) -> 
         pass_time(service)  # the first look, from which silence counts
         clock.move_to(NOON_S + 3600)
         pass_time(service)
-        assert [alarm.name for alarm in service.loop.alarms] == [
+        assert [alarm.name for alarm in service.controller.alarms] == [
             "level silent",
             "surplus silent",
             "temperature silent: tank_top_c",
@@ -243,7 +244,7 @@ def test_what_fails_at_the_end_keeps_nothing_else_from_ending(
 
     closed = threading.Event()
     close = service.keeper.close
-    monkeypatch.setattr(service._outputs, "off", broken)
+    monkeypatch.setattr(service.parts.connections.outputs, "off", broken)
     monkeypatch.setattr(service.keeper, "close", lambda: (close(), closed.set()))
     service.stop()
     with pytest.raises(ZeroDivisionError):
@@ -253,11 +254,11 @@ def test_what_fails_at_the_end_keeps_nothing_else_from_ending(
 
 
 def test_prices_are_looked_up_anew_when_the_clock_is_set_back(service: Service) -> None:
-    engine = service.loop.engine
+    engine = service.controller.engine
     looked: list[float] = []
     at = engine.books.prices_at
     engine.books.prices_at = lambda utc_s: looked.append(utc_s) or at(utc_s)  # type: ignore[method-assign, func-returns-value]
-    now = service._clock.now()
+    now = service.parts.clock.now()
     for utc_s in (now.utc_s + 60, now.utc_s - 86_400, now.utc_s - 86_340):
         engine.decide(Moment(utc_s, now.mono_s))
     assert looked == [now.utc_s - 86_400]

@@ -11,8 +11,8 @@ import pytest
 from accounting.ledger import EventRow, Ledger
 from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
+from daemon.documents.times import iso
 from daemon.mqtt.address import BrokerAddress
-from daemon.runtime import handlers as answers
 from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
 from daemon.timing.events import Ask, Heard, Linked, Tick
@@ -139,7 +139,7 @@ def test_an_override_that_is_refused_changes_nothing(standing: Running, argument
 def test_an_override_always_says_when_it_ends(running: Running) -> None:
     for for_s in (1, 60.5, 7 * 86_400):
         answer = running.override(order="withhold", for_s=for_s)
-        assert answer["until"] == answers.iso(NOON_S + for_s)
+        assert answer["until"] == iso(NOON_S + for_s)
         assert answer["sentence"].startswith("override: withhold until ")
         assert running.ask("why")["override"] == {"order": "withhold", "heater": None, "ends_in_s": for_s}
 
@@ -166,7 +166,7 @@ def test_no_override_beats_a_full_tank_or_a_level_nobody_knows(running: Running)
     running.hear(tank_level_pct=97.0)
     answer = running.override(order="heat", for_s=60)
     assert (answer["order"], answer["guard"]) == ("withhold", "full")
-    assert Order.HEAT not in {told.order for told in running.service.loop.engine.decision.orders}  # type: ignore[union-attr]
+    assert Order.HEAT not in {told.order for told in running.service.controller.engine.decision.orders}  # type: ignore[union-attr]
 
 
 # Questions

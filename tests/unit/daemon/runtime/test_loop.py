@@ -1,18 +1,22 @@
 """The loop with stand-ins for everything it tells: what comes first, what happens once, how it ends."""
 
 import queue
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import pytest
+from apscheduler.triggers.base import BaseTrigger
 
 from accounting.books.booking import Books, BooksSettings, HeaterBooks
 from accounting.timeseries.outbox import Delivered
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
-from daemon.runtime import handlers as answers
-from daemon.runtime.loop import Loop
+from daemon.runtime.controller import Controller
+from daemon.runtime.handlers.override import Overriding, read_override
+from daemon.runtime.loop import Loop, Ports
+from daemon.runtime.registry import Command, Commands, Job, Jobs
 from daemon.timing.clock import SteppedClock, SystemClock
+from daemon.timing.clock_trust import WallTime
 from daemon.timing.events import Ask, Due, Heard, Linked, Shipped
 from daemon.timing.schedule import SteppedSchedule, every
 from rules.model.errors import BrimfulError
@@ -102,10 +106,20 @@ class Keeper:
         self.on_commit()
 
 
+class ObeyedHome:
+    home = home(SMALL)
+
+
 class Running(Driven):
     """A loop in a thread of its own, on a clock that is moved by hand."""
 
-    def __init__(self, rules: Settings | None = None, clock: Any = None, **more: Any) -> None:
+    def __init__(
+        self,
+        rules: Settings | None = None,
+        clock: Any = None,
+        jobs: dict[str, Callable[[Moment], object]] | None = None,
+        timetable: Mapping[str, BaseTrigger] | None = None,
+    ) -> None:
         rules = rules or settings(stale_after_s=STALE_AFTER_S)
         self.diary = Diary()
         self.clock = clock or SteppedClock(START_S)
@@ -113,18 +127,24 @@ class Running(Driven):
         self.outputs = Outputs(self.diary)
         books = Books(BooksSettings((HeaterBooks("main", 3000.0, power="diverted_w"),)))
         self.engine = Engine(rules, Board(rules, WIRING), books, Memory())
-        self.loop = Loop(
-            self.engine,
-            self.keeper,  # type: ignore[arg-type]
-            self.clock,
-            [Line(self.diary)],
-            self.outputs,
-            publish=lambda loop, now: self.diary.note("publish", [alarm.name for alarm in loop.alarms]),
-            jobs=more.pop("jobs", {}),
-            answers=more.pop("answers", {"override": lambda *asked: answers.override(*asked, home(SMALL))}),
+        wall = WallTime(self.clock.now(), None)
+        keeper: Any = self.keeper
+        controller = self.controller = Controller(self.engine, keeper, [Line(self.diary)], self.outputs, wall)
+        controller.when_changed(lambda now: self.diary.note("publish", [alarm.name for alarm in controller.alarms]))
+        timetable = timetable or {}
+        own: dict[str, Callable[[Moment], object]] = {
+            "settle": controller.settle,
+            "refresh": controller.refresh,
+            "publish": controller.look_round,
+            "flush": controller.flush,
+        }
+        listed = Jobs(Job(name, do, timetable.get(name)) for name, do in (own | (jobs or {})).items())
+        commands = Commands([Command("override", read_override, Overriding(controller, ObeyedHome()).do)])  # type: ignore[arg-type]
+        ports = Ports(
+            schedule=SteppedSchedule(listed.triggers(), START_S + 1),
             shipped=lambda event, now: self.diary.note("shipped", event.answer),
-            stepped=more.pop("stepped", None),
         )
+        self.loop = Loop(controller, self.clock, listed, commands, ports)
         self.start_loop()
 
     def hear(self, after_s: float, **values: float) -> None:
@@ -176,7 +196,7 @@ def test_an_order_that_stands_is_not_told_again_but_when_it_is_refreshed(running
     assert running.diary.of("send") == [Order.WITHHOLD, Order.SURPLUS]
     running.put(Due("refresh"))
     assert running.diary.of("send", "refresh") == [Order.WITHHOLD, Order.SURPLUS, None]
-    assert running.loop.orders_sent == 3
+    assert running.controller.orders_sent == 3
 
 
 def test_another_guard_for_the_same_order_is_noted_and_not_told_to_the_heater(running: Running) -> None:
@@ -281,7 +301,7 @@ def test_a_line_that_fails_at_the_end_does_not_keep_the_error_silent(monkeypatch
     def broken(order: Order, watts: int | None) -> None:
         raise OSError("no line")
 
-    monkeypatch.setattr(running.loop._lines["main"], "send", broken)
+    monkeypatch.setattr(running.controller._lines["main"], "send", broken)
     running.end()
     assert isinstance(running.failure, OSError)
 
@@ -330,7 +350,7 @@ def test_a_question_whose_asker_has_gone_is_passed_over(running: Running) -> Non
 
 def test_jobs_links_and_shipments_reach_whom_they_concern(caplog: pytest.LogCaptureFixture) -> None:
     done: list[str] = []
-    running = Running(jobs={"prune": lambda loop, now: done.append("prune")})
+    running = Running(jobs={"prune": lambda now: done.append("prune")})
     try:
         running.put(Due("prune"))
         running.put(Due("settle"))
@@ -341,13 +361,31 @@ def test_jobs_links_and_shipments_reach_whom_they_concern(caplog: pytest.LogCapt
         assert done == ["prune"]
         assert running.diary.of("settle", "commit") == [None, None]
         assert running.diary.of("shipped") == [answer]
-        assert running.loop.links["main"].reason == "refused"
+        assert running.controller.links["main"].reason == "refused"
     finally:
         running.end()
 
 
+def test_a_job_that_is_not_listed_is_said_once_and_ends_nothing(
+    running: Running, caplog: pytest.LogCaptureFixture
+) -> None:
+    sunny(running)
+    running.put(Due("polish"))
+    running.put(Due("polish"))
+    assert caplog.text.count("job=polish unknown, nothing is done") == 2
+    assert running.diary.of("alarm") == ["job: polish"]
+    assert running.controller.alarms[-1].sentence.startswith("a job named 'polish' was asked for and there is none")
+    running.hear(10.0, grid_w=-900.0, tank_level_pct=99.0)
+    assert running.diary.of("send")[-1] is Order.WITHHOLD, "the heaters are looked after all the same"
+
+
+def test_a_command_that_is_not_listed_is_refused_in_words(running: Running) -> None:
+    with pytest.raises(BrimfulError, match="command 'sing': expected one of override"):
+        running.ask("sing")
+
+
 def test_a_stepped_timetable_runs_with_the_tick() -> None:
-    running = Running(stepped=SteppedSchedule({"settle": every(60), "flush": every(300)}, START_S + 1))
+    running = Running(timetable={"settle": every(60), "flush": every(300)})
     try:
         running.settle()
         running.clock.move_to(START_S + 60)

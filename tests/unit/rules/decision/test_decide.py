@@ -20,7 +20,8 @@ def test_the_order_of_precedence() -> None:
         "surplus",
         "rest",
     ]
-    assert [guard.NAME for guard in GUARDS if guard.HARD] == ["limit", "fresh", "full"]
+    assert [name for name, hard, _ in GUARDS.judges if hard] == ["limit", "fresh", "full"]
+    assert GUARDS.requiring == {"override"}
 
 
 def test_unchanged_inputs_give_the_standing_objects() -> None:

@@ -1,0 +1,104 @@
+"""Whether what happens can be dated, so that the books may take it; where the clock has gone back, so do the books."""
+
+import logging
+
+from daemon.control.engine import Engine
+from daemon.control.own_alarms import OwnAlarms
+from daemon.recording.unit_of_work import Keeper
+from daemon.timing.clock_trust import Step, WallTime
+from rules.alarms import Alarm
+from rules.model.formatting import duration
+from rules.model.reading import Moment
+
+log = logging.getLogger(__name__)
+_SLACK_S = 2.0
+
+
+class Dating:
+    """Keeps `engine.dated` right, and the alarm of a clock that is far ahead.
+
+    wall: whether the wall clock is believed. Used by the loop's thread alone.
+    """
+
+    def __init__(self, wall: WallTime, engine: Engine, keeper: Keeper, alarms: OwnAlarms) -> None:
+        self._wall = wall
+        self._engine = engine
+        self._keeper = keeper
+        self._alarms = alarms
+        self._back_s = 0.0
+
+    @property
+    def right(self) -> bool:
+        """Whether the wall clock is believed."""
+        return self._wall.right
+
+    @property
+    def due_s(self) -> float:
+        """Forward-clock second at which waiting for a better clock ends; inf while it is believed."""
+        return self._wall.due_s
+
+    @property
+    def fault(self) -> str:
+        """Why nothing is booked though all else goes on, or ""."""
+        if self._engine.dated:
+            return ""
+        if self._wall.ahead_s:
+            return (
+                f"the machine's clock is {duration(self._wall.ahead_s)} ahead of what the books last saw, and no time"
+                " service vouches for it: the books wait until it is set right or confirmed, for a day at most; the"
+                " counters keep what is taken meanwhile"
+            )
+        return "the machine's clock is not right yet, so the books wait; the counters keep what is taken meanwhile"
+
+    def begin(self, now: Moment) -> None:
+        """At the start: are the books ahead of the clock?"""
+        self._engine.dated = self._wall.right
+        self._keep_alarm(now)
+        if self._wall.right:
+            self._set_books_back(self._engine.books.newest_s - now.utc_s, now)
+
+    def look(self, now: Moment) -> bool:
+        """Whether the wall clock has been set, or is believed where it was not, or the other way round; the books go
+        along."""
+        step = self._wall.look(now)
+        if step is None:
+            return False
+        self._note(step, now)
+        return True
+
+    def retry(self, now: Moment) -> None:
+        """Set back what could not be set back at once, for the ledger could not be read."""
+        if self._back_s and self._wall.right:
+            self._set_books_back(0.0, now)
+
+    def _note(self, step: Step, now: Moment) -> None:
+        sentence = f"the clock was set {'forward' if step.by_s > 0 else 'back'} by {duration(abs(step.by_s))}"
+        if step.by_s:
+            log.warning("clock=set %s", sentence)
+            self._keeper.event("note", "clock", sentence, now)
+        if step.is_right != step.was_right:
+            log.warning("clock=%s", "right" if step.is_right else "wrong")
+        self._engine.dated = step.is_right
+        self._keep_alarm(now)
+        if step.is_right:
+            if not step.was_right:
+                self._keeper.redate(now)
+            by_s = -step.by_s if step.was_right else self._engine.books.newest_s - now.utc_s
+            self._set_books_back(by_s, now)
+
+    def _keep_alarm(self, now: Moment) -> None:
+        self._alarms.drop("clock")
+        if self._wall.ahead_s and not self._engine.dated:
+            self._alarms.add(Alarm("clock", self.fault, now.mono_s))
+
+    def _set_books_back(self, by_s: float, now: Moment) -> None:
+        """They need what they have settled of that time."""
+        self._back_s += max(0.0, by_s)
+        if self._back_s <= _SLACK_S:
+            self._back_s = 0.0
+            return
+        settled = self._keeper.settled_from(self._engine.books.newest_s - self._back_s)
+        self._engine.dated = settled is not None
+        if settled is not None:
+            self._engine.books.set_back(self._back_s, settled)
+            self._back_s = 0.0
