@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from math import inf
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -111,10 +112,11 @@ def study(
     people: float = 2.0,
     workers: int = 1,
     fit: bool = False,
+    last_s: float = inf,
     progress: Callable[[str, float], None] = lambda what, done: None,
 ) -> Study:
     """Run every variant. path: the home file; workers: processes to share them out over; fit: fit the tank to the
-    readings first, and go by that; progress: the share done.
+    readings first, and go by that; last_s: how much of a tape's end is studied; progress: the share done.
 
     Raises BrimfulError, before any long work where it can.
     """
@@ -125,7 +127,7 @@ def study(
         run = [{**fitting.set, **setting} for setting in settings]
         homes = [home_of(path, setting) for setting in run]
     first = homes[0]
-    with open_recorded(readings, load(path).heater_names) as file:
+    with open_recorded(readings, load(path).heater_names, last_s) as file:
         by_hour_wh = fitting.fit.by_hour_wh if fitting is not None else None
         wanted = Wanted(people, first.zone, first.tank.hot_c - first.tank.cold_c, by_hour_wh)
         recording = read(file, wanted, lambda rows: progress("reading", 0.0))
