@@ -9,6 +9,7 @@ from http.cookies import SimpleCookie
 from typing import Any, Self
 from urllib.parse import urlencode
 
+from daemon.config.model import Home
 from daemon.timing.events import Ask
 from daemon.web.server.access import Access
 from daemon.web.server.accounts import Accounts
@@ -94,6 +95,7 @@ class Served:
         within_s: float = WITHIN_S,
         slow_s: float = SLOW_S,
         put: Callable[[Ask], None] | None = None,
+        of: Home = HOME,
     ) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.error: BrimfulError | None = None
@@ -103,7 +105,7 @@ class Served:
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock, fits)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
-        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: HOME)
+        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: of)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port
         self.server.start()

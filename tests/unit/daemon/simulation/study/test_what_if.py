@@ -74,8 +74,9 @@ def test_it_finds_what_the_study_finds_and_the_page_shows_it(home: Home) -> None
 def test_one_at_a_time_and_what_takes_too_long_is_ended(home: Home) -> None:
     settings = asked(home, {"diverter": "off"})
     begun: Begun[WhatIf, str] = Begun()
-    first, second = begun.begin(lambda: WhatIf(home, settings), "1"), begun.begin(
-        lambda: WhatIf(home, settings, longest_s=0.05), "2"
+    first, second = (
+        begun.begin(lambda: WhatIf(home, settings), "1"),
+        begun.begin(lambda: WhatIf(home, settings, longest_s=0.05), "2"),
     )
     for name, fault in ((first, "it was stopped"), (second, "it took longer than 0.05 s and was ended")):
         kept = begun.find(name)
