@@ -2,13 +2,15 @@
 
 A lull is worked out from a decision that has just been made, and only where few things can end it: the level, the mean
 surplus, the readings' ages, a timer, other prices. A home with temperatures, with a rule for its battery, or with a
-load that has precedence has none, nor has one in whose rules a guard stands that this module does not know.
+load that has precedence has none, nor has one that may be heated on purpose, or in whose rules a guard stands that this
+module does not know.
 """
 
 from dataclasses import replace
 from math import inf, nextafter
 
 from rules.decision.deadlines import due
+from rules.decision.purpose import has_purpose
 from rules.guards import GUARDS, limit
 from rules.guards.surplus import start_w
 from rules.model.memory import Memory
@@ -22,7 +24,7 @@ from rules.model.snapshot import Prices, Snapshot
 _FULL, _SURPLUS = "full", "surplus"
 _DECIDE = frozenset({_FULL, "away", "worth", _SURPLUS})
 """Guards whose refusal depends on nothing that a lull does not watch."""
-_KNOWN = frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest"}) | _DECIDE
+_KNOWN = frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest", "plan", "hygiene"}) | _DECIDE
 _ALL_KNOWN = {guard.NAME for guard in GUARDS} <= _KNOWN
 _LEVEL, _POWER = SIGNALS["tank_level_pct"], SIGNALS["surplus_w"]
 _HIGHEST_PCT = nextafter(_LEVEL.highest, inf)
@@ -74,6 +76,7 @@ def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) ->
     if (
         not _ALL_KNOWN
         or decision is None
+        or decision.orders[0].order is not Order.WITHHOLD
         or level is None
         or surplus is None
         or memory.override is not None
@@ -83,6 +86,7 @@ def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) ->
         or battery.minimum_level_pct is not None
         or battery.maximum_discharge_w is not None
         or settings.yields is not None
+        or has_purpose(snapshot, settings, memory, now)
     ):
         return None
     mean_below_w = inf
