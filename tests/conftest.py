@@ -1,6 +1,11 @@
 """What all tests share."""
 
 import pytest
+from hypothesis import settings
+
+# A slow machine is no counterexample: what takes long is found by tests/bench, not by a clock in a property.
+settings.register_profile("brimful", deadline=None)
+settings.load_profile("brimful")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -8,6 +8,7 @@ from accounting.ledger import Facts
 from accounting.timeseries import Target
 from daemon.config.devices import GateHeater
 from daemon.config.model import Home, InfluxDb1, InfluxDb2
+from daemon.config.readers import READER
 from daemon.config.secrets import broker_password, kept_secret, timeseries_secret
 from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
@@ -24,13 +25,22 @@ def facts(home: Home) -> Facts:
 
 
 def sources(home: Home) -> list[Source]:
-    """Where the home's signals are heard."""
+    """Where the home's signals are heard on the broker."""
+    return [source for source in _all_sources(home) if not source.topic.startswith(READER)]
+
+
+def read_sources(home: Home) -> list[Source]:
+    """Where the home's signals are heard that readers read; each one's topic is `reader:NAME`."""
+    return [source for source in _all_sources(home) if source.topic.startswith(READER)]
+
+
+def _all_sources(home: Home) -> list[Source]:
     return [
         Source(
             name,
             told.topic,
             told.pointer,
-            told.scale,
+            told.factor,
             told.offset,
             told.time_pointer,
             told.minimum,

@@ -1,13 +1,16 @@
 """A home file made ready to run: what the rules, the books, the board and the broker each need of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from fractions import Fraction
 
 from accounting.books.booking import BooksSettings
 from daemon.config.build import books_settings, heater_signal, rule_settings
 from daemon.config.model import Home
-from daemon.config.money import Fetched, Listened
+from daemon.config.money import Fetched, Listened, PluggedIn
+from daemon.config.secrets import plug_in_options
 from daemon.control.signal_state import Wiring
+from daemon.inputs.plug_ins import TIME, VALUE, price_payload
 from daemon.inputs.price_payload import Feed
 from rules.model.settings import Settings
 
@@ -30,22 +33,23 @@ def plan(home: Home) -> Plan:
 
 def feeds(home: Home) -> list[Feed]:
     """Where prices and factors that are told ahead come from."""
-    return [
-        Feed(
-            name=key,
-            path=home.live_file(key),
-            rows=live.rows,
-            time=live.time,
-            value=live.value,
-            scale=Fraction(live.scale),
-            step_s=live.minutes * 60,
-            url=live.url if isinstance(live, Fetched) else "",
-            refresh_s=live.refresh_minutes * 60 if isinstance(live, Fetched) else 0.0,
-            topic=live.topic if isinstance(live, Listened) else "",
-            redirects_to=live.redirects_to if isinstance(live, Fetched) else (),
-        )
-        for key, live in home.live.items()
-    ]
+    return [_feed(home, key, live) for key, live in home.live.items()]
+
+
+def _feed(home: Home, key: str, live: Fetched | Listened | PluggedIn) -> Feed:
+    path, scale, step_s = home.live_file(key), Fraction(live.scale), live.minutes * 60
+    if isinstance(live, PluggedIn):
+
+        def asking(day: date) -> bytes:
+            options = plug_in_options(home, f"{key}.live.secret_file", live.options, live.secret_file)
+            return price_payload(live.source, day, options)
+
+        refresh_s = live.refresh_minutes * 60
+        return Feed(key, path, "", TIME, VALUE, scale, step_s, refresh_s=refresh_s, asking=asking)
+    ahead = Feed(key, path, live.rows, live.time, live.value, scale, step_s)
+    if isinstance(live, Listened):
+        return replace(ahead, topic=live.topic)
+    return replace(ahead, url=live.url, refresh_s=live.refresh_minutes * 60, redirects_to=live.redirects_to)
 
 
 def wiring(home: Home, rules: Settings) -> Wiring:

@@ -16,6 +16,7 @@ from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
 from daemon.assembly.endpoints import broker_address, own_broker_address, sources, timeseries_target
 from daemon.assembly.prepared_home import Plan, plan
+from daemon.cli.check_neighbours import neighbour_lines
 from daemon.cli.check_prices import price_lines
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
@@ -72,6 +73,7 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     for well, sentence in price_lines(home, SystemClock().now().utc_s):
         yield "prices", well, sentence
     yield from _losing(home, made, SystemClock().now().utc_s)
+    yield from neighbour_lines(home, SystemClock())
     yield from _broker(home, seconds)
     yield from _timeseries(home)
     yield from _ledger(home)
@@ -241,7 +243,7 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
-    for fault in health["prices"]["faults"]:
+    for fault in (*health["prices"]["faults"], *health["alerts"]["faults"]):
         yield "daemon", False, fault
     if health["home_file"]["fault"]:
         yield "daemon", False, health["home_file"]["fault"]

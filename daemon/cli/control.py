@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from daemon.cli.options import Duration, echo_json, echo_line, fitted, home_option, json_option
+from daemon.timing.events import READER_LINK
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
 
@@ -39,7 +40,8 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
         click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
     for name, reason in answer.get("links_down", {}).items():
         click.echo()
-        click.echo(fitted(f"  no link to the broker for {name}: {reason}", 4))
+        what = name if name.startswith(READER_LINK) else f"no link to the broker for {name}"
+        click.echo(fitted(f"  {what}: {reason}", 4))
     for alarm in answer.get("alarms", []):
         click.echo()
         click.echo(fitted(f"  alarm: {alarm['sentence']}", 9))

@@ -21,6 +21,7 @@ import click
 from accounting.ledger import Ledger
 from daemon.assembly import endpoints
 from daemon.assembly.prepared_home import plan
+from daemon.cli import logs
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.cli.value import show_value
 from daemon.config.cautions import cautions
@@ -49,13 +50,19 @@ _FOR_EVER = 10**9
 @click.command()
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
 @click.option("-v", "--verbose", is_flag=True, help="Log more.")
-def run(home_file: Path, verbose: bool) -> None:
+@click.option(
+    "--log", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How a line of the log looks."
+)
+def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
     """Run the daemon on a home file, until SIGTERM or Ctrl-C."""
     loaded = load(home_file)
     made = plan(loaded)
-    _log(logging.DEBUG if verbose else logging.INFO)
+    logs.set_up(logging.DEBUG if verbose else logging.INFO, log)
     for caution in cautions(loaded):
-        echo_line(f"caution: {caution}", 9, err=True)
+        if log == "json":  # every line on stderr is an object then
+            logging.getLogger(__name__).warning("caution: %s", caution)
+        else:
+            echo_line(f"caution: {caution}", 9, err=True)
     with _broker(loaded) as broker:
         service = Service(made, broker, SystemClock())
         for number in (signal.SIGTERM, signal.SIGINT):
@@ -88,7 +95,7 @@ def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | N
         password = None if headless else demo_password()
         home_file = _demo_home(folder, password)
         loaded = load(home_file)
-        _log(logging.WARNING)
+        logs.set_up(logging.WARNING)
         broker = stack.enter_context(EmbeddedBroker())
         zone = ZoneInfo(loaded.home.timezone)
         start_s = FIRST_DAY.replace(tzinfo=zone).timestamp()
@@ -220,16 +227,3 @@ def _broker(home: Home) -> Iterator[BrokerAddress]:
     with EmbeddedBroker(endpoints.BROKER_PORT, password=password) as own:
         click.echo(f"broker on {own.address}, user brimful, password in {file}", err=True)
         yield own.address
-
-
-def _log(level: int) -> None:
-    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    for name in ("apscheduler", "urllib3"):
-        logging.getLogger(name).setLevel(max(level, logging.WARNING))
-    # It warns of each request that is no HTTP: whoever can reach the page could fill the log.
-    logging.getLogger("uvicorn.error").setLevel(max(level, logging.ERROR))
-    threading.excepthook = _thread_failed
-
-
-def _thread_failed(failure: threading.ExceptHookArgs) -> None:
-    logging.getLogger("brimful").critical("thread=%s failed", failure.thread, exc_info=failure.exc_value)

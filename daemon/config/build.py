@@ -153,7 +153,7 @@ def _heater_books(home: Home, name: str) -> HeaterBooks:
         power=power,
         gap_s=source.gap_s,
         stale_after_s=home.stale_after_s(power) if power is not None else 60.0,
-        resolution_wh=source.resolution,
+        resolution_wh=source.step,
     )
 
 
@@ -205,7 +205,7 @@ def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
 
 def _counter(home: Home, signal: str) -> CounterSignal | None:
     told = home.signals.get(signal)
-    return None if told is None else CounterSignal(signal, told.gap_s, told.resolution)
+    return None if told is None else CounterSignal(signal, told.gap_s, told.step)
 
 
 def _boiler(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler | None:

@@ -1,7 +1,7 @@
 """Calendar files: public holidays and absences. Source: RFC 5545 (iCalendar), of which this reads VEVENTs.
 
-Read are SUMMARY, DTSTART, DTEND, DURATION, RRULE, EXDATE, RECURRENCE-ID and STATUS. Time zones are taken by their IANA
-names; a time without one is the home's.
+Read are SUMMARY, DTSTART, DTEND, DURATION, RRULE, RDATE, EXDATE, RECURRENCE-ID (not its RANGE: one event is moved, not
+all that follow) and STATUS. Time zones are taken by their IANA names; a time without one is the home's.
 """
 
 import re
@@ -141,22 +141,48 @@ def _events(raw: _Raw, subject: str, zone: ZoneInfo, without: set[date]) -> Iter
             raise BrimfulError(OP, where, "expected DTSTART and DTEND both as dates or both as times")
         length = ends[0] - start
     elif raw.text("DURATION"):
-        match = _DURATION.fullmatch(raw.text("DURATION").upper())
-        if match is None:
-            raise BrimfulError(OP, where, f'expected a DURATION such as P1D or PT8H, got "{raw.text("DURATION")[:40]}"')
-        weeks, days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
-        length = timedelta(days=7 * weeks + days, hours=hours, minutes=minutes, seconds=seconds)
+        length = _length(raw.text("DURATION"), where)
     if length < timedelta(0):
         raise BrimfulError(OP, where, "expected an event that ends after it starts")
     name = re.sub(r"\\(.)", lambda escaped: " " if escaped[1] in "nN" else escaped[1], raw.text("SUMMARY"))
     left_out = without | set(_instants(raw, "EXDATE", subject, zone))
-    for at in _repeats(raw.text("RRULE"), start, where) if raw.text("RRULE") else [start]:
+    spans: dict[date, date] = {at: at + length for at in _repeats(raw.text("RRULE"), start, where)}
+    for at, end in _more(raw, subject, zone):
+        spans.setdefault(at, at + length if end is None else end)
+    for at, end in spans.items():
         if at not in left_out:
-            yield Event(name, at, at + length)
+            yield Event(name, at, end)
+
+
+def _more(raw: _Raw, subject: str, zone: ZoneInfo) -> Iterator[tuple[date, date | None]]:
+    """The further starts of RDATE, with the end of their own that a period has."""
+    where = f"{subject}, line {raw.line}, RDATE"
+    for parameters, values in raw.told.get("RDATE", []):
+        for value in values.split(","):
+            began, has_end, ended = value.strip().partition("/")
+            at = _instant(began, parameters, where, zone)
+            if not has_end:
+                yield at, None
+            else:
+                yield (
+                    at,
+                    at + _length(ended, where) if "P" in ended.upper() else _instant(ended, parameters, where, zone),
+                )
+
+
+def _length(text: str, where: str) -> timedelta:
+    match = _DURATION.fullmatch(text.upper())
+    if match is None:
+        raise BrimfulError(OP, where, f'expected a DURATION such as P1D or PT8H, got "{text[:40]}"')
+    weeks, days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    return timedelta(days=7 * weeks + days, hours=hours, minutes=minutes, seconds=seconds)
 
 
 def _repeats(rule: str, start: date, where: str) -> Iterator[date]:
-    """An event's starts, on the clock of its own zone."""
+    """An event's starts, on the clock of its own zone; rule: "" where it does not repeat."""
+    if not rule:
+        yield start
+        return
     from dateutil.rrule import rrulestr  # rarely needed
 
     zone = start.tzinfo if isinstance(start, datetime) else None

@@ -10,6 +10,7 @@ from daemon.config.devices import Boiler, GateHeater, ModulatedHeater
 from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money import HouseBattery
 from daemon.config.money_checks import check_money, check_tax
+from daemon.config.neighbour_checks import check_neighbours
 from daemon.config.places import item_label, joined
 from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
@@ -81,6 +82,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
         check_tax(key, table, report.add)
     check_money(home, names.tariffs, names.carbon, report.add)
     _verdict(home, report)
+    check_neighbours(home, report.add)
     return report.found
 
 

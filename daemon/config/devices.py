@@ -34,7 +34,7 @@ class SignalSource(Table):
     """Where a signal is heard, and how its payload becomes a value: value = number × scale + offset."""
 
     topic: Topic
-    """MQTT topic, without wildcards."""
+    """MQTT topic, without wildcards; or `reader:NAME` for what the device of [readers.NAME] says."""
     pointer: Pointer = ""
     """JSON pointer (RFC 6901) to the number; without it the payload is the number itself. A unit behind it that is of
     the signal's kind is converted ("1,5 kW" is 1500 W); another is refused."""
@@ -57,8 +57,24 @@ class SignalSource(Table):
     """Counters: silence in s from which the energy of the gap is kept but called estimated."""
     resolution: Annotated[float, Within(0, 100000)] = 100.0
     """Counters: the counter's step, in the signal's unit."""
+    pulses_per_kwh: Annotated[float, Within(0, 1000000, above=True)] | None = None
+    """Counters of energy: the payload counts a meter's pulses, so many to a kWh (imp/kWh on its face); it takes the
+    place of scale, and the counter's step is one pulse unless resolution is more."""
     words: dict[Text, Annotated[float, Within(-1e12, 1e12)]] = Field(default_factory=dict)
     """Words the payload may be, and the number each stands for; of a power, on, off, true and false are known."""
+
+    @property
+    def factor(self) -> float:
+        """The factor to the signal's unit that is used."""
+        return self.scale if self.pulses_per_kwh is None else 1000 / self.pulses_per_kwh
+
+    @property
+    def step(self) -> float:
+        """The counter's step that is used, in the signal's unit."""
+        if self.pulses_per_kwh is None:
+            return self.resolution
+        given = self.resolution if "resolution" in self.model_fields_set else 0.0
+        return max(given, 1000 / self.pulses_per_kwh)
 
 
 class GateOrders(Table):

@@ -7,7 +7,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, PrivateAttr
 
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
-from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, Tariff
+from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, PluggedIn, Tariff
+from daemon.config.neighbours import Alert, Homie
+from daemon.config.readers import Reader
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
 from daemon.config.verdict_tables import Hardware, Verdict
@@ -185,6 +187,12 @@ class Home(Table):
     """The local interface."""
     timeseries: TimeSeries | None = None
     """A time-series database that is sent a copy of each settled interval."""
+    readers: dict[Name, Reader] = Field(default_factory=dict)
+    """Devices that are read without MQTT."""
+    homie: Homie | None = None
+    """Shows the house as a Homie 5 device."""
+    alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
+    """Who is told of alarms."""
 
     _file: Path = PrivateAttr(default=Path("home.toml"))
 
@@ -207,7 +215,7 @@ class Home(Table):
         return (*beside, *(self.live_file(key) for key in self.live))
 
     @property
-    def live(self) -> dict[str, Fetched | Listened]:
+    def live(self) -> dict[str, Fetched | Listened | PluggedIn]:
         """The sources that tell prices and factors ahead, by the key of their tariff or factor."""
         tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
         tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}

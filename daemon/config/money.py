@@ -105,7 +105,26 @@ class Listened(Ahead):
     """The topic."""
 
 
-Live = Annotated[Fetched | Listened, Field(discriminator="kind")]
+class PluggedIn(Table):
+    """Rows from a plug-in: a package of its own, installed beside brimful."""
+
+    kind: Literal["plugin"]
+    """Kind of source."""
+    source: Text
+    """Its name among the entry points `brimful.price_sources`."""
+    options: dict[Text, Text | bool | int | Decimal] = Field(default_factory=dict)
+    """What it wants to be told; the plug-in says what."""
+    secret_file: FilePath | None = None
+    """File that holds a key for it, readable by its owner alone; it is told as the option `secret`."""
+    scale: Annotated[Decimal, Within(-1000000, 1000000)] = Decimal(1)
+    """What its values are multiplied by to be money, or kg, per kWh."""
+    minutes: Annotated[int, Within(1, 1440)]
+    """How long a row holds, unless the next comes sooner."""
+    refresh_minutes: Annotated[int, Within(5, 10080)] = 60
+    """How often it is asked."""
+
+
+Live = Annotated[Fetched | Listened | PluggedIn, Field(discriminator="kind")]
 
 
 class Tariff(Table):

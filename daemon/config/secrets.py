@@ -6,6 +6,7 @@ import stat
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from pydantic import SecretStr
 
@@ -91,14 +92,39 @@ def read_secret(
 ) -> SecretStr | None:
     """A secret from the environment's variable, else from the file; None where neither is given.
 
-    key: the home file's key, for messages; file: path relative to the home file. One trailing line end is dropped.
-    Raises BrimfulError: no such file, readable by others, empty, not text.
+    key: the home file's key, for messages; file: path relative to the home file; variable: "" where there is none. One
+    trailing line end is dropped. Raises BrimfulError: no such file, readable by others, empty, not text.
     """
     if told := environment.get(variable):
         return SecretStr(told)
     if file is None:
         return None
+    content = _private(home, key, home.path_of(file), f", or set {variable}" if variable else "")
+    return SecretStr(_text(content, key, home.path_of(file), f"({home.file.name})"))
+
+
+def plug_in_options(home: Home, key: str, options: Mapping[str, Any], file: str | None) -> dict[str, Any]:
+    """What a plug-in is told: its options, and its key from the file as `secret`. Raises BrimfulError."""
+    secret = read_secret(home, key, file, "")
+    return {**options} if secret is None else {**options, "secret": secret.get_secret_value()}
+
+
+def read_secret_lines(home: Home, key: str, file: str) -> list[SecretStr]:
+    """The lines of a file of secrets, without empty ones and those that begin with #. Raises BrimfulError as
+    `read_secret` does, and where there is none."""
     path = home.path_of(file)
+    try:
+        lines = _private(home, key, path, "").decode("utf-8").splitlines()
+    except UnicodeDecodeError:
+        lines = []
+    told = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if not told:
+        raise BrimfulError(OP, key, f"expected lines of text in {path}, got none ({home.file.name})")
+    return [SecretStr(line) for line in told]
+
+
+def _private(home: Home, key: str, path: Path, or_else: str) -> bytes:
+    """What is in a file that its owner alone can read; or_else: another way to give it, for the hint."""
     where = f"({home.file.name})"
     try:
         with path.open("rb") as opened:
@@ -107,13 +133,13 @@ def read_secret(
             content = opened.read(_LARGEST_BYTES + 1)
     except FileNotFoundError:
         cause = f"expected a file at {path}, found none {where}"
-        raise BrimfulError(OP, key, cause, f"write the secret there and chmod 600 it, or set {variable}") from None
+        raise BrimfulError(OP, key, cause, f"write the secret there and chmod 600 it{or_else}") from None
     except OSError as refused:
         raise BrimfulError(OP, key, f"expected a readable file, got {path}: {refused.strerror} {where}") from None
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         cause = f"expected a file that only its owner can read, got {path} with mode {stat.S_IMODE(mode):o} {where}"
         raise BrimfulError(OP, key, cause, f"chmod 600 {path}")
-    return SecretStr(_text(content, key, path, where))
+    return content
 
 
 def _text(content: bytes, key: str, path: Path, where: str) -> str:

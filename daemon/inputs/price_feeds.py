@@ -1,4 +1,4 @@
-"""Prices given ahead: fetched over HTTP or heard on a topic, kept in a file beside the ledger.
+"""Prices given ahead: fetched over HTTP, heard on a topic or made by a plug-in, kept in a file beside the ledger.
 
 Each source has a thread of its own, which fetches, reads and writes, so that none holds up another; the loop takes the
 changed file as it takes any that the home file names. What cannot be read changes nothing: the last good rows stay.
@@ -114,7 +114,7 @@ class _Source:
 
     def look(self, mono_s: float, today: date) -> None:
         """Ask for the day's rows if it is time; one question at a time."""
-        if not self.feed.url:
+        if not self.feed.url and self.feed.asking is None:
             return
         if self._waiting:
             self._overdue = mono_s >= self._asked_s + _OVERDUE_S
@@ -144,7 +144,9 @@ class _Source:
         """Keep the rows of a payload, fetched or heard; a sentence on rows that could not be read, or ""."""
         payload: bytes | None
         etag = ""
-        if isinstance(what, date):
+        if isinstance(what, date) and self.feed.asking is not None:
+            payload = self.feed.asking(what)
+        elif isinstance(what, date):
             answer = self._fetch(dated(self.feed.url, what), self._etag, self.feed.redirects_to)
             payload, etag = answer.payload, answer.etag
         else:

@@ -1,12 +1,10 @@
 """One question to an address, bounded in time, size and where it may be sent on to."""
 
-import contextlib
-import socket
-import threading
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import urljoin, urlsplit
 
+from daemon.inputs.bounded_http import Deadline, pools_under
 from daemon.inputs.price_payload import LARGEST_BYTES
 
 if TYPE_CHECKING:
@@ -34,7 +32,7 @@ def fetch(url: str, etag: str, redirects_to: tuple[str, ...] = (), within_s: flo
     """
     import urllib3  # takes a while, and most homes have no such source
 
-    with _Deadline(within_s) as deadline, _pools(deadline) as pools:
+    with Deadline(within_s) as deadline, pools_under(deadline) as pools:
         try:
             for _ in range(1 + _MOST_REDIRECTS):
                 answer = _ask(pools, url, etag)
@@ -90,73 +88,3 @@ def _sent_on(url: str, location: str, redirects_to: tuple[str, ...]) -> str:
     if after.hostname == before.hostname and after.scheme == before.scheme and after.port != before.port:
         raise ValueError("expected no redirect to another port of the host, got one")
     return target
-
-
-class _Deadline:
-    """Ends the connection under way when its time is over: a socket's own limit is for each piece, not for all."""
-
-    def __init__(self, within_s: float) -> None:
-        self._within_s = within_s
-        self._sockets: list[socket.socket] = []
-        self._over = False
-        self._lock = threading.Lock()
-        self._timer = threading.Timer(within_s, self._cut)
-        self._timer.daemon = True
-
-    def __enter__(self) -> "_Deadline":
-        self._timer.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._timer.cancel()
-        self._timer.join()
-        for link in self._sockets:
-            link.close()
-
-    def hold(self, link: socket.socket) -> socket.socket:
-        """Put a connection under the deadline, by a handle of its own: TLS will take this one over."""
-        with self._lock:
-            self._sockets.append(link.dup())
-            if self._over:
-                _end(link)
-        return link
-
-    def must_be_ahead(self) -> None:
-        """Raises ValueError once the time is over."""
-        if self._over:
-            raise ValueError(f"expected the whole answer within {self._within_s:g} s, got less")
-
-    def _cut(self) -> None:
-        with self._lock:
-            self._over = True
-            for link in self._sockets:
-                _end(link)
-
-
-def _end(link: socket.socket) -> None:
-    with contextlib.suppress(OSError):
-        link.shutdown(socket.SHUT_RDWR)
-
-
-def _pools(deadline: _Deadline) -> "urllib3.PoolManager":
-    """Connections that stand under a deadline, from before the greeting of TLS on."""
-    import urllib3
-    from urllib3.connection import HTTPConnection, HTTPSConnection
-
-    class Plain(HTTPConnection):
-        def _new_conn(self) -> socket.socket:
-            return deadline.hold(super()._new_conn())
-
-    class Secure(HTTPSConnection):
-        def _new_conn(self) -> socket.socket:
-            return deadline.hold(super()._new_conn())
-
-    class PlainPool(urllib3.HTTPConnectionPool):
-        ConnectionCls: Any = Plain
-
-    class SecurePool(urllib3.HTTPSConnectionPool):
-        ConnectionCls: Any = Secure
-
-    pools = urllib3.PoolManager()
-    pools.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
-    return pools

@@ -1,8 +1,9 @@
 """A payload of prices given ahead, and the rows of a series in it."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
@@ -21,7 +22,8 @@ class Feed:
 
     name: the tariff's or factor's, for people; path: the file they are kept in; rows, time, value: RFC 6901 pointers,
     to the list in the payload, and in each of its rows. url: fetched every `refresh_s`; else topic: listened to.
-    redirects_to: hosts besides its own that the address may send us on to.
+    redirects_to: hosts besides its own that the address may send us on to. asking: instead of the address, what gives
+    the payload for a day: a plug-in.
     """
 
     name: str
@@ -35,6 +37,7 @@ class Feed:
     refresh_s: float = 3600.0
     topic: str = ""
     redirects_to: tuple[str, ...] = ()
+    asking: Callable[[date], bytes] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Hears the house: from messages to dated readings, with a tally of what came for each source."""
 
 import logging
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
@@ -98,7 +99,7 @@ class Listener:
     thread, at once. tallies: what came, one for each source. unheard: topics whose subscription the broker
     refuses, and the sentence that says so; such a link counts as down, for it is not all that it should be. dated:
     whether the wall clock is believed, asked at each message; last_heard: by signal, what was heard live before this
-    start, and when.
+    start, and when; polled: sources of no topic, for what readers have read and `hear`.
     """
 
     def __init__(
@@ -114,6 +115,7 @@ class Listener:
         jitter: Callable[[], float] = random,
         dated: Callable[[], bool] = lambda: True,
         last_heard: Mapping[str, tuple[float, float]] = MappingProxyType({}),
+        polled: Sequence[Source] = (),
     ) -> None:
         self._emit = emit
         self._also_heard = also_heard
@@ -121,19 +123,20 @@ class Listener:
         self._dated = dated
         self._last_heard = last_heard
         self._also_up = also_up
-        self.tallies = tuple(Tally(source) for source in sources)
+        self._lock = threading.Lock()  # readings come from the network thread and from readers' threads, one at a time
+        self.tallies = tuple(Tally(source) for source in (*sources, *polled))
         self.unheard: dict[str, str] = {}
         self._unpublished: set[Refusal] = set()
         self._by_topic: dict[str, tuple[tuple[Source, ...], tuple[Tally, ...]]] = {}
-        for topic in dict.fromkeys(source.topic for source in sources):
+        for topic in dict.fromkeys(source.topic for source in (*sources, *polled)):
             tallies = tuple(tally for tally in self.tallies if tally.source.topic == topic)
             self._by_topic[topic] = (tuple(tally.source for tally in tallies), tallies)
         self.connection = Connection(
             broker,
             "hears",
             will=will,
-            topics=tuple(dict.fromkeys((*self._by_topic, *also_heard))),
-            on_message=self._hear,
+            topics=tuple(dict.fromkeys((*(source.topic for source in sources), *also_heard))),
+            on_message=self.hear,
             on_up=self._up,
             on_down=self._down,
             on_fault=self._fault,
@@ -170,12 +173,17 @@ class Listener:
             self._unpublished.add(refusal)
             log.warning("link=%s %s; see outputs and %s", LINK, refusal, rules)
 
-    def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
+    def hear(self, topic: str, payload: bytes, retained: bool = False) -> None:
+        """Take a payload: a message's, or what a reader has read. From any thread."""
         if topic in self._also_heard:
             self._also_heard[topic](payload)
         fed = self._by_topic.get(topic)
         if fed is None:
             return
+        with self._lock:
+            self._read(fed, payload, retained)
+
+    def _read(self, fed: "tuple[tuple[Source, ...], tuple[Tally, ...]]", payload: bytes, retained: bool) -> None:
         sources, tallies = fed
         now, dated = self._clock.now(), self._dated()
         readings: list[Reading] = []

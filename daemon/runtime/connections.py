@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 
-from daemon.assembly.endpoints import payloads, sources
+from daemon.assembly.endpoints import payloads, read_sources, sources
 from daemon.assembly.prepared_home import Plan
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
@@ -54,6 +54,7 @@ class Connections:
             also_heard=also_heard,
             dated=dated,
             last_heard=last_heard,
+            polled=read_sources(home),
         )
         self.lines = [
             HeaterLine(

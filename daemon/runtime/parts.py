@@ -15,6 +15,7 @@ from daemon.control.signal_state import Board
 from daemon.documents.valuing import measuring_stock
 from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
+from daemon.neighbours.opening import Neighbours, Ways, open_neighbours
 from daemon.recording.backups import BACKED_UP, Backups, open_ledger
 from daemon.recording.recovery import kept_note, last_heard_live, resumed
 from daemon.recording.restatement_queue import GO_ON, Restater
@@ -27,6 +28,7 @@ from daemon.runtime.housekeeping import Housekeeping
 from daemon.runtime.publishing import Publishing
 from daemon.runtime.reloading import HomeFile
 from daemon.runtime.sd_notify import Manager
+from daemon.runtime.showing import Showing
 from daemon.timing.clock import Clock
 from daemon.timing.clock_trust import EARLIEST_S, WallTime
 from daemon.timing.event_queue import Waiting
@@ -77,6 +79,7 @@ class Parts:
     connections: Connections
     restater: Restater
     feeds: Feeds
+    neighbours: Neighbours
     shipping: Shipping | None
     backups: Backups | None
     latest: Latest
@@ -123,9 +126,14 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         backups = Backups(home, lambda: waiting.put(Due(BACKED_UP))) if home.ledger.backup.enabled and own else None
         latest, manager = Latest(lambda: waiting.put(Due("show"))), Manager()
         tallies = connections.listener.tallies
-        questions = Questions(controller, home_file, waiting, tallies, price_feeds, shipping, backups)
+        ways = Ways(lambda: home_file.home, put, connections.publish, connections.listener.hear, clock)
+        neighbours = open_neighbours(broker, ways)
+        questions = Questions(
+            controller, home_file, waiting, tallies, price_feeds, shipping, backups, neighbours.alerts
+        )
         publishing = Publishing(controller, questions, connections.state, latest, manager)
         controller.when_changed(publishing.publish)
+        controller.when_changed(Showing(controller, questions, neighbours).show)
         return Parts(
             clock=clock,
             waiting=waiting,
@@ -136,6 +144,7 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
             connections=connections,
             restater=restater,
             feeds=price_feeds,
+            neighbours=neighbours,
             shipping=shipping,
             backups=backups,
             latest=latest,

@@ -17,7 +17,10 @@ from rules.model.errors import BrimfulError
 from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
-NOT_RELOADED = ("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries")
+NOT_RELOADED = (
+    *("home", "broker", "signals", "heaters", "outputs", "ledger", "api", "timeseries"),
+    *("readers", "homie", "alerts"),
+)
 """Tables of the home file that a running daemon does not take anew."""
 METERING = ("late_s", "attribute", "export_limit_w")
 """Keys of [books] that it does not take anew either: they say what is measured."""

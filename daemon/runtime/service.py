@@ -87,6 +87,7 @@ class Service:
         parts.connections.start_lines()
         parts.feeds.start()
         parts.connections.listener.start()
+        parts.neighbours.start()
         for job in listed.AT_START:
             self._enqueue(job)
         if parts.shipping is not None:
@@ -141,7 +142,7 @@ class Service:
         parts = self.parts
         ends = parts.connections.ends()
         ends += [part.stop for part in (self._live, parts.shipping, parts.backups) if part is not None]
-        ends += [parts.feeds.stop, self.api.stop, self.keeper.close, self._watchdog.stop]
+        ends += [parts.neighbours.stop, parts.feeds.stop, self.api.stop, self.keeper.close, self._watchdog.stop]
         with contextlib.ExitStack() as stack:
             for end in reversed(ends):  # a stack: the last to come is the first to go
                 stack.callback(end)

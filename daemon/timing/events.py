@@ -15,9 +15,17 @@ class Heard:
     readings: tuple[Reading, ...]
 
 
+HOMIE_LINK = "homie device"
+READER_LINK = "reader "
+"""How the links of neighbours are called; no heater can have such a name."""
+
+
 @dataclass(frozen=True, slots=True)
 class Linked:
-    """A connection came up or went down. name: "readings" or a heater's name; reason: why, in words."""
+    """A connection came up or went down. reason: why, in words.
+
+    name: "readings", a heater's, HOMIE_LINK, or READER_LINK and a name.
+    """
 
     name: str
     up: bool

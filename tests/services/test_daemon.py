@@ -195,3 +195,12 @@ def test_where_its_own_brokers_port_is_taken_it_refuses_to_start(house: House, b
         f'file: [broker] with host = "127.0.0.1" and port = {broker.port}; else free the port'
     )
     assert not house.file.with_name("brimful.sqlite").exists()
+
+
+def test_its_log_can_be_a_json_object_a_line(house: House) -> None:
+    """From the cautions on, to the end."""
+    house.start('"link": "readings", "up": true', "--log", "json")
+    assert house.end(signal.SIGTERM) == 0
+    lines = [json.loads(str(line)) for line in house.log.items]
+    assert "caution" in lines[0]["message"]
+    assert {"heater": "main", "order": "withhold", "guard": "fresh"} in [line["fields"] for line in lines]

@@ -78,12 +78,12 @@ class House:
     def _command(self, *arguments: str) -> list[str]:
         return [sys.executable, "-c", f"{self._first}from daemon.cli import main; main()", *arguments]
 
-    def start(self, until: str = "link=readings up=True") -> None:
-        """Start it, and wait for a line of its log; said: what came until then."""
+    def start(self, until: str = "link=readings up=True", *options: str) -> None:
+        """Start it with these options, and wait for a line of its log; said: what came until then."""
         self.said = []
         self.log = Inbox()
         self._process = subprocess.Popen(
-            self._command("run", str(self.file)),
+            self._command("run", str(self.file), *options),
             stderr=subprocess.PIPE,
             text=True,
             cwd=Path(__file__).parents[2],

@@ -122,7 +122,7 @@ class Fired:
     def shot(self, payload: bytes, topic: str, retained: bool) -> None:
         """Deliver, decide, judge."""
         self._heard.clear()
-        self.listener._hear(topic, payload, retained)
+        self.listener.hear(topic, payload, retained)
         self.payloads += 1
         now = self._now = self.clock.now()
         for reading in self._heard:

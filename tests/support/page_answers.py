@@ -45,6 +45,7 @@ def health(**told: Any) -> dict[str, Any]:
         "timeseries": None,
         "backup": None,
         "prices": {"faults": []},
+        "alerts": {"faults": []},
         "alarms": [],
         **told,
     }

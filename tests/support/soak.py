@@ -251,7 +251,7 @@ class Soak:
     def _deliver(self, topic: str, payload: bytes, retained: bool = False) -> None:
         if not self._link or self.service is None:
             return
-        self.service.parts.connections.listener._hear(topic, payload, retained)
+        self.service.parts.connections.listener.hear(topic, payload, retained)
         self._note(topic, payload)
         self._last[topic] = payload
 

@@ -7,6 +7,7 @@ from daemon.config.model import Home
 from daemon.documents.decision_document import explanation_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
+from daemon.neighbours.alerts import Alerts
 from daemon.recording.backups import Backups
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -34,6 +35,7 @@ class Questions:
         feeds: Feeds,
         shipping: Shipping | None,
         backups: Backups | None,
+        alerts: Alerts,
     ) -> None:
         self._controller = controller
         self._home_file = home_file
@@ -42,6 +44,7 @@ class Questions:
         self._feeds = feeds
         self._shipping = shipping
         self._backups = backups
+        self._alerts = alerts
 
     @property
     def home(self) -> Home:
@@ -99,6 +102,7 @@ class Questions:
             "alarms": self._alarms(now),
             "backup": None if self._backups is None else self._backups.health(now),
             "prices": {"faults": self._feeds.faults},
+            "alerts": {"faults": self._alerts.faults},
             "home_file": {"fault": self._home_file.fault or None},
         }
 
@@ -109,14 +113,18 @@ class Questions:
         return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
 
     def faults(self) -> list[str]:
-        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, prices."""
-        known = (
-            self._controller.keeper.fault,
-            self._controller.dating.fault,
-            "" if self._backups is None else self._backups.fault,
-            self._home_file.fault,
-        )
-        return [*filter(None, known), *self._feeds.faults]
+        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, prices, alerts."""
+        return [*filter(None, self.faults_by_part().values())]
+
+    def faults_by_part(self) -> dict[str, str]:
+        """The same by the part's name, "" where all is well with it."""
+        return {
+            "ledger": self._controller.keeper.fault,
+            "clock": self._controller.dating.fault,
+            "backup": "" if self._backups is None else self._backups.fault,
+            "home file": self._home_file.fault,
+            **{fault.partition(":")[0]: fault for fault in (*self._feeds.faults, *self._alerts.faults)},
+        }
 
     def _level(self, now: Moment) -> dict[str, Any] | None:
         """The tank's level that counts, its age (null: never heard live), whether it is fresh; since when it has been

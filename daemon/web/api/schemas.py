@@ -166,6 +166,12 @@ class PriceSources(Shape):
     faults: list[str]
 
 
+class AlertWays(Shape):
+    """Who is told of alarms: a sentence for each way that does not deliver just now."""
+
+    faults: list[str]
+
+
 class HomeFile(Shape):
     """Why a changed home file is not taken; null if it is."""
 
@@ -188,6 +194,7 @@ class Health(Shape):
     alarms: list[Alarm]
     backup: Backup | None
     prices: PriceSources
+    alerts: AlertWays
     home_file: HomeFile
 
 

@@ -7,6 +7,7 @@
     GET  /api/stock          the heat stock's accounts; by, from, to
     GET  /api/written        has the interval in progress written down, for who reads the ledger itself
     GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
+    GET  /metrics            the house now, for a collector of measurements: OpenMetrics, or the older plain text
     POST /api/rule           {"rule": NAME, "set": {KEY: VALUE, …}}
     POST /api/resend         {"ledger": PATH, "intervals": [[START_S, HEATER], …]} to the time-series database
     POST /api/restate        {"ledger": PATH, "from_s": S, "to_s": S, "why": TEXT}; answers with a ticket
@@ -36,6 +37,7 @@ from starlette.types import ASGIApp
 
 from daemon.web.api import ledger_routes as books
 from daemon.web.api.client import HOME_HEADER, identity, same_home
+from daemon.web.api.metrics import exposition
 from daemon.web.page.app import Page
 from daemon.web.server.context import House
 from daemon.web.server.refusals import JsonAnswer, Refusal, error_answer, status_of
@@ -62,7 +64,7 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
     page = Page(house)
 
     def trouble(request: Request, error: BrimfulError) -> Response:
-        if request.url.path.startswith("/api/"):
+        if request.url.path.startswith(("/api/", "/metrics")):
             headers = {**_headers(error), **_signed(house)}
             return JsonAnswer(error_answer(error), status_of(error), headers=headers)
         return page.trouble(request, error)
@@ -88,6 +90,7 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
     routes += [Route(path, _wish(house, name), methods=["POST"]) for path, name in WISHES.items()]
     routes += [Route(path, _read(house, read), methods=["GET"]) for path, read in READ.items()]
     routes.append(Route("/api/openapi.json", _document, methods=["GET"]))
+    routes.append(Route("/metrics", _metrics(house), methods=["GET"]))
     app = Starlette(
         routes=[*routes, *page.routes()],
         exception_handlers={
@@ -142,6 +145,15 @@ def _read(house: House, read: Callable[[House, Request], Awaitable[dict[str, Any
         house.access.must_read(request)
         _must_be_meant(house, request)
         return JsonAnswer(await read(house, request), headers=_signed(house))
+
+    return answer
+
+
+def _metrics(house: House) -> Endpoint:
+    async def answer(request: Request) -> Response:
+        house.access.must_read(request)
+        text, kind = exposition(await house.picture(), request.headers.get("accept", ""))
+        return Response(text, headers={"Content-Type": kind, **_signed(house)})
 
     return answer
 

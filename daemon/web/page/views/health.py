@@ -6,6 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.ledger.tape import Row
+from daemon.timing.events import HOMIE_LINK, READER_LINK
 from daemon.web.page.views.figures import full_date, instant, signal_value, signal_words, utc, when
 from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.now import InputShown, input_shown
@@ -123,7 +124,8 @@ def _signal(name: str, health: Mapping[str, Any], rows: Sequence[Row], facts: Ho
 
 def _links(health: Mapping[str, Any]) -> Iterator[Look]:
     for name, link in health["links"].items():
-        who = "broker, for the readings" if name == READINGS_LINK else f"broker, for heater {name}"
+        known = {READINGS_LINK: "broker, for the readings", HOMIE_LINK: "broker, for the Homie device"}
+        who = name if name.startswith(READER_LINK) else known.get(name, f"broker, for heater {name}")
         yield Look(who, link["up"], "connected" if link["up"] else f"not connected: {link['reason'] or 'no answer'}")
 
 
@@ -133,6 +135,7 @@ def _book_looks(health: Mapping[str, Any], free_bytes: int | None, zone: ZoneInf
     yield _disk(free_bytes)
     yield from _backup(health.get("backup"))
     yield from (Look("prices", False, fault) for fault in health["prices"]["faults"])
+    yield from (Look("alerts", False, fault) for fault in health["alerts"]["faults"])
     if health["clock"]["fault"]:
         yield Look("clock", False, health["clock"]["fault"])
     yield from _queue(health["queue"])

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
+from daemon.timing.events import HOMIE_LINK, READER_LINK
 from daemon.web.page.views.figures import instant, sentence, signal_words, when
 from daemon.web.page.views.house import HomeFacts
 from rules.model.formatting import counted, duration
@@ -21,7 +22,7 @@ Concerns = Literal["heater", "books"]
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """One cause. concerns: whether the heater waits for it, or only the books do."""
+    """One cause. concerns: whether the heater waits for it, or only the books or the neighbours do."""
 
     concerns: Concerns
     sentence: str
@@ -76,12 +77,16 @@ def silent_topics(health: Mapping[str, Any], facts: HomeFacts) -> dict[str, list
 def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
     by_reason: dict[str, list[str]] = {}
     for name, link in health["links"].items():
-        if not link["up"]:
-            who = "the readings" if name == READINGS_LINK else f"heater {name}"
+        if not link["up"] and name.startswith(READER_LINK):
+            yield Trouble("books", sentence(f"{name}: {link['reason']}"))
+        elif not link["up"]:
+            known = {READINGS_LINK: "the readings", HOMIE_LINK: "the Homie device"}
+            who = known.get(name, f"heater {name}")
             by_reason.setdefault(link["reason"] or "", []).append(who)
     for reason, cut_off in by_reason.items():
         why = f": {reason}" if reason else ""
-        yield Trouble("heater", sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
+        concerns: Concerns = "books" if cut_off == ["the Homie device"] else "heater"
+        yield Trouble(concerns, sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
 
 
 def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
@@ -129,7 +134,7 @@ def _faults(health: Mapping[str, Any]) -> Iterable[str]:
             f"{health['queue']['passed_over_readings']} messages were passed over: they come faster than they can be"
             " dealt with"
         )
-    return [fault for fault in (*faults, *health["prices"]["faults"]) if fault]
+    return [fault for fault in (*faults, *health["prices"]["faults"], *health["alerts"]["faults"]) if fault]
 
 
 def _is_cut_off(health: Mapping[str, Any]) -> bool:

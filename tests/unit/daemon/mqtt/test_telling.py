@@ -181,7 +181,7 @@ def test_a_listener_asks_whether_the_clock_is_believed(dated: bool) -> None:
     source = Source("tank_level_pct", "t", "/level", time_pointer="/at")
     clock = SteppedClock(NOW.utc_s)
     listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, clock, dated=lambda: dated)
-    listener._hear("t", f'{{"level": 61, "at": {NOW.utc_s - 30}}}'.encode(), True)
+    listener.hear("t", f'{{"level": 61, "at": {NOW.utc_s - 30}}}'.encode(), True)
     (told,) = heard
     assert isinstance(told, Heard)
     assert (told.readings[0].seen_s != NEVER_LIVE_S) is dated
@@ -195,12 +195,12 @@ def test_a_payload_whose_own_time_is_far_from_now_is_refused_and_counted(
     heard: list[Heard | Linked] = []
     source = Source("tank_level_pct", "t", "/v", time_pointer="/at")
     listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, SteppedClock(NOW.utc_s))
-    listener._hear("t", f'{{"v": 50, "at": {at_s}}}'.encode(), retained)
+    listener.hear("t", f'{{"v": 50, "at": {at_s}}}'.encode(), retained)
     assert heard == []
     (tally,) = listener.tallies
     assert sum(tally.refused.values()) == 1
     assert reason in tally.last_reason
-    listener._hear("t", f'{{"v": 50, "at": {NOW.utc_s}}}'.encode(), retained)
+    listener.hear("t", f'{{"v": 50, "at": {NOW.utc_s}}}'.encode(), retained)
     assert len(heard) == 1
 
 
@@ -209,8 +209,8 @@ def test_a_payload_that_says_its_age_is_as_old_as_that() -> None:
     source = Source("tank_level_pct", "t", "/v", time_pointer="/age")
     clock = SteppedClock(NOW.utc_s)
     listener = Listener(BrokerAddress("127.0.0.1", 1), [source], heard.append, clock)
-    listener._hear("t", b'{"v": 50, "age": "PT40S"}', False)
-    listener._hear("t", b'{"v": 50, "age": "PT40S"}', True)
+    listener.hear("t", b'{"v": 50, "age": "PT40S"}', False)
+    listener.hear("t", b'{"v": 50, "age": "PT40S"}', True)
     live, kept = [told.readings[0] for told in heard if isinstance(told, Heard)]
     now = clock.now()
     assert (live.at_s, live.seen_s) == (now.utc_s - 40, now.mono_s - 40)

@@ -44,10 +44,10 @@ def order_after(folder: Path, away_s: float, retained: str) -> Order:
     listener = Listener(BrokerAddress("127.0.0.1", 1), SOURCES, heard.append, clock, last_heard=last_heard_live(ledger))
     ledger.close()
     again = Engine(RULES, Board(RULES, WIRING), Books(BOOKS), Memory())
-    listener._hear("tank", retained.encode(), True)
+    listener.hear("tank", retained.encode(), True)
     for second in range(0, 300, 10):
         clock.move_to(START_S + away_s + second)
-        listener._hear("grid", b"-900", False)
+        listener.hear("grid", b"-900", False)
         for event in heard:
             assert isinstance(event, Heard)
             again.hear(event.readings, clock.now())

@@ -143,6 +143,8 @@ def test_all_is_well_until_something_is_not() -> None:
         ({"links": {"readings": {"up": False, "reason": "refused"}}}, "broker for the readings: refused"),
         ({"backup": {"fault": "no backup: disk full", "last": None, "last_age_s": None}}, "no backup: disk full"),
         ({"prices": {"faults": ["prices of tariffs.buy: expected status 200, got 503"]}}, "got 503"),
+        ({"alerts": {"faults": ["alerts by webhook at x: expected status 2xx, got 500"]}}, "got 500"),
+        ({"links": {"reader roof": {"up": False, "reason": "no answer"}}}, "reader roof: no answer"),
         ({"alarms": [{"name": "level frozen", "sentence": "level stuck", "since": AT}]}, "Level stuck, since 13:00"),
         ({"inputs": [reading("tank_level_pct", 90, 700)]}, "tank level"),
         ({"payloads": [{"signal": "grid_w", "received": 0, "refused": {}, "last_refused": ""}]}, "since the daemon"),

@@ -39,6 +39,17 @@ def test_a_broken_connection_explains_every_silence() -> None:
     ]
 
 
+def test_a_device_that_is_not_read_is_no_matter_of_the_broker() -> None:
+    links = {
+        "reader roof": {"up": False, "reason": "Modbus unit 1 at 192.0.2.7:502: no answer"},
+        "homie device": {"up": False, "reason": "connection refused"},
+    }
+    assert said(links=links) == [
+        "Reader roof: Modbus unit 1 at 192.0.2.7:502: no answer.",
+        "No connection to the broker for the Homie device: connection refused.",
+    ]
+
+
 def test_another_alarm_stays_beside_a_silence() -> None:
     alarm = {"name": "withheld but drawing", "sentence": "heater main draws 900 W though it is off", "since": AT}
     found = said(inputs=[reading("tank_level_pct", 90, 700)], alarms=[alarm])
