@@ -9,7 +9,7 @@ from accounting.books.battery_debt import BATTERY_FULL
 from accounting.heat.tank_book import WAIT_MS, TankBook
 from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
 from accounting.metering.power_meter import PowerMeter
-from accounting.model.entry import UNKNOWN, Entry, Quarantined, TankEntry
+from accounting.model.entry import Entry, Quarantined, TankEntry
 from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import Past, by_past
 from accounting.valuation.settings import BooksSettings, HeaterBooks
@@ -148,7 +148,7 @@ class Books:
             return entries
         revised = {(energy.start_s, energy.heater): energy for energy in less}
         kept = [entry for entry in entries if (entry.start_s, entry.heater) not in revised]
-        reasons = {(entry.start_s, entry.heater): entry.reason.partition(UNKNOWN)[0] for entry in entries}
+        reasons = {(entry.start_s, entry.heater): entry.why for entry in entries}
         return kept + [self._valuer.entry(energy, reasons.get(key, BATTERY_FULL)) for key, energy in revised.items()]
 
     def tank_entries(self) -> list[TankEntry]:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger, LedgerWriter
-from accounting.model.entry import UNKNOWN, Entry, TankEntry
+from accounting.model.entry import Entry, TankEntry, reason_text
 from accounting.model.journal import in_tank
 from accounting.model.periods import bounds
 from accounting.pricing.bands import DAY_S
@@ -37,8 +37,8 @@ def valued_by(former: Valuer) -> Wanted:
 
 
 def lacks(entry: Entry) -> bool:
-    """Whether something that should have been told of it was not known when it was booked."""
-    return UNKNOWN in entry.reason
+    """Whether something that should have been known of it was not when it was booked."""
+    return bool(entry.unknown)
 
 
 def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry: True) -> Revision | None:
@@ -51,7 +51,7 @@ def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry
     after = valuer.revalue(entry, f"restated: {why}")
     if same(entry, after) or not wanted(entry):
         return None
-    if not _unknown(after) <= _unknown(entry):
+    if not after.unknown <= entry.unknown:
         return Revision(entry, None)
     return Revision(entry, after)
 
@@ -175,7 +175,8 @@ class TakingBack:
             ours = [place for place, version in enumerate(chain) if version.restatement == self._number]
             if ours and ours[-1] == len(chain) - 1:  # else something newer stands
                 before, after = chain[ours[0] - 1].entry, chain[-1].entry
-                pairs.append((after, replace(before, reason=f"restatement taken back{_lacking(before)}")))
+                reason = reason_text("restatement taken back", sorted(before.unknown))
+                pairs.append((after, replace(before, reason=reason)))
         _write(self._ledger, self._number, pairs, self.why, now_s)
         del self._days[0]
         return False
@@ -250,8 +251,8 @@ def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry
     by_start: dict[int, list[tuple[Entry, Entry]]] = {}
     for before, after in pairs:
         by_start.setdefault(before.start_s, []).append((before, after))
-    told = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
-    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in told if entry.start_s in by_start]
+    booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
+    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
     ledger.restate(number, [after for _, after in pairs], tank, now_s)
 
 
@@ -260,12 +261,3 @@ def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:
     first_s = int(datetime(local.year, local.month, 1, tzinfo=zone).timestamp())
     cuts = bounds("month", first_s, first_s + 32 * DAY_S, zone, 1)
     return cuts[0], cuts[1]
-
-
-def _unknown(entry: Entry) -> frozenset[str]:
-    _, _, told = entry.reason.rpartition(UNKNOWN)
-    return frozenset(told.split(", ")) if UNKNOWN in entry.reason else frozenset()
-
-
-def _lacking(entry: Entry) -> str:
-    return f"{UNKNOWN}{', '.join(sorted(_unknown(entry)))}" if _unknown(entry) else ""

@@ -21,7 +21,7 @@ from accounting.ledger.sealed_writing import sealed
 from accounting.ledger.sealing import SEAL, Columns
 from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
-from accounting.ledger.versions import VALUE_COLUMNS, VALUES
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import is_source
 
@@ -170,6 +170,11 @@ class Ledger(Totals):
                 says = {name: told[name] for name in TANK_VALUES}
                 yield TankEntry(**{**says, "metered": bool(told["metered"])}, postings=postings)
 
+    def tank_digests(self, from_s: float, to_s: float) -> bytes:
+        """The digests of all rows that tell of the tank's intervals that start in [from_s, to_s), in their order."""
+        rows = "SELECT hex(digest) AS told FROM tank_entry WHERE start_s >= ? AND start_s < ? ORDER BY start_s, version"
+        return (self.ask(f"SELECT group_concat(told, '') FROM ({rows})", from_s, to_s)[0][0] or "").encode()
+
     def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
         """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
         and the heat that came, Wh by account."""
@@ -204,7 +209,7 @@ class Ledger(Totals):
                 from_s,
                 to_s,
             )
-        return [Entry(*row) for row in rows]
+        return [entry_of(row) for row in rows]
 
     def _places(self, columns: Columns) -> tuple[int, ...]:
         with speaking("read the ledger", self._path):
@@ -218,7 +223,7 @@ class Ledger(Totals):
             *after,
             limit,
         )
-        return [OutboxItem(OutboxKey(row[0], row[2], version), Entry(*row)) for version, *row in rows]
+        return [OutboxItem(OutboxKey(row[0], row[2], version), entry_of(row)) for version, *row in rows]
 
     def outbox_depth(self) -> int:
         """How many entries are still to be sent."""

@@ -81,12 +81,12 @@ def _decision(row: Mapping[str, Any]) -> DecisionRow:
         Finding(name, Verdict[verdict], text, then) for name, verdict, text, then in json.loads(row["findings"])
     )
     return DecisionRow(
-        row["at_s"],
-        row["heater"],
-        Order(row["told"]),
-        row["watts"],
-        row["guard"],
-        row["sentence"],
-        row["change"],
-        found,
+        at_s=row["at_s"],
+        heater=row["heater"],
+        order=Order(row["told"]),
+        watts=row["watts"],
+        guard=row["guard"],
+        sentence=row["sentence"],
+        change=row["change"],
+        findings=found,
     )

@@ -95,7 +95,10 @@ class Version(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class DecisionRow:
-    """A heater's order changed at at_s (UTC seconds): what it became, what decided it, and all that was found."""
+    """A heater's order changed at at_s (UTC seconds): what it became, what decided it, and all that was found.
+
+    sentence: the whole of it as people read it, with `change`; why: the deciding guard's own sentence alone.
+    """
 
     at_s: float
     heater: str
@@ -105,6 +108,10 @@ class DecisionRow:
     sentence: str
     change: str = ""
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def why(self) -> str:
+        return next((found.sentence for found in self.findings if found.guard == self.guard), self.sentence)
 
 
 OWNERS = "owner."

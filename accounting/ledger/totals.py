@@ -5,6 +5,7 @@ from typing import NamedTuple
 from accounting.ledger.errors import speaking
 from accounting.ledger.recorded import Recorded
 from accounting.ledger.verifying import CURRENT, ONE_SIDED
+from accounting.model.figures import RARE, TWO_SIDED, USUAL, Figures
 
 _COUNTED = (
     "({0}.restatement IS NULL AND {0}.booked_at_s <= :t "
@@ -17,49 +18,20 @@ _REPLACED_THEN = (
 )
 
 
-class Sums(NamedTuple):
-    """Totals of the ledger's integers over a span. unpriced_wh: of diverted_wh, what lacks a price on either side, and
-    is in no amount of money; marginal_wh: of diverted_wh, what marginal factors are told for."""
-
-    diverted_wh: int = 0
-    estimated_wh: int = 0
-    measured_s: int = 0
-    given_up_micro: int = 0
-    avoided_micro: int = 0
-    given_up_mg: int = 0
-    avoided_mg: int = 0
-    unpriced_wh: int = 0
-    grid_wh: int = 0
-    battery_wh: int = 0
-    bought_micro: int = 0
-    bought_mg: int = 0
-    marginal_wh: int = 0
-    given_up_marginal_mg: int = 0
-    avoided_marginal_mg: int = 0
-    bought_marginal_mg: int = 0
-    forgone_wh: int = 0
-    unheard_wh: int = 0
-    forgone_micro: int = 0
-    forgone_mg: int = 0
-
-
 _SUM_SQL = {
     "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
 }
 """How a sum is made that is not just its column's."""
-_ONE_SIDED_SQL = {
-    name: f"sum(iif({ONE_SIDED}, 0, {{0}}{name}))" for name in ("given_up_micro", "avoided_micro", "bought_micro")
-} | {"unpriced_wh": f"sum(iif({ONE_SIDED}, {{0}}diverted_wh, {{0}}unpriced_wh))"}
+_ONE_SIDED_SQL = {name: f"sum(iif({ONE_SIDED}, 0, {{0}}{name}))" for name in TWO_SIDED} | {
+    "unpriced_wh": f"sum(iif({ONE_SIDED}, {{0}}diverted_wh, {{0}}unpriced_wh))"
+}
 """How money is summed where some of the ledger's entries hold it on one side alone."""
-_BOUGHT = Sums._fields[8:12]
-_MARGINAL = Sums._fields[12:16]
-_FORGONE = Sums._fields[16:]
-_HOLD_SOMETHING = (
-    (_BOUGHT, "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1"),
-    (_MARGINAL, "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1"),
-    (_FORGONE, "SELECT 1 FROM entry WHERE forgone_wh > 0 OR unheard_wh > 0 LIMIT 1"),
-)
-"""Columns that most ledgers leave empty, and how to find out at once."""
+_HOLDS = {
+    "bought": "SELECT 1 FROM entry WHERE grid_wh > 0 OR battery_wh > 0 LIMIT 1",
+    "marginal": "SELECT 1 FROM entry WHERE given_up_marginal_mg IS NOT NULL LIMIT 1",
+    "forgone": "SELECT 1 FROM entry WHERE forgone_wh > 0 OR unheard_wh > 0 LIMIT 1",
+}
+"""How to find out at once whether a ledger holds anything of the figures that most do not, by kind."""
 
 
 class Assumed(NamedTuple):
@@ -74,6 +46,19 @@ class Assumed(NamedTuple):
     avoided_marginal_mg: int
 
 
+class Losing(NamedTuple):
+    """What was diverted while selling paid more than the heat was worth.
+
+    lost_micro, lost_mg: what that lost, millionths of the currency unit and mg CO2e (negative: it gained); last_s:
+    start of the last such interval, UTC seconds.
+    """
+
+    wh: int = 0
+    lost_micro: int = 0
+    lost_mg: int = 0
+    last_s: int = 0
+
+
 class HeaterSpan(NamedTuple):
     """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
 
@@ -86,7 +71,7 @@ class HeaterSpan(NamedTuple):
 class Totals(Recorded):
     """The part of `Ledger` that adds up."""
 
-    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Sums]:
+    def sums(self, spans: list[tuple[int, int]], as_of_s: float | None = None) -> list[Figures]:
         """Totals, for each span, of the current entries that start in [from, to). Spans are ascending and disjoint.
 
         as_of_s: of the versions that counted at that instant, UTC seconds. A restatement counts once it is done.
@@ -98,10 +83,10 @@ class Totals(Recorded):
         # All versions less the replaced ones: a look-up for each entry would cost more than the sums themselves.
         with speaking("read the ledger", self._path):
             ask = self._db.execute
-            names: tuple[str, ...] = Sums._fields[:8]
-            for more, held in _HOLD_SOMETHING:
-                if ask(held).fetchone():
-                    names += more
+            names = USUAL
+            for kind, holds in _HOLDS.items():
+                if ask(holds).fetchone():
+                    names += RARE[kind]
             one_sided = ask(f"SELECT 1 FROM entry WHERE {ONE_SIDED.format('')} LIMIT 1").fetchone() is not None
             everything = (
                 f"SELECT {_sums_sql(names, 'e.', one_sided)} FROM entry e WHERE e.start_s >= :from AND e.start_s < :to"
@@ -114,16 +99,15 @@ class Totals(Recorded):
                 everything += f" AND {_COUNTED.format('e')}"
                 replaced += f" AND {_COUNTED.format('e')} AND {_REPLACED_THEN}"
 
-            def total(sql: str, span: tuple[int, int]) -> Sums:
+            def total(sql: str, span: tuple[int, int]) -> Figures:
                 row = ask(sql, {"from": span[0], "to": span[1], "t": as_of_s}).fetchone()
-                return Sums() if row[0] is None else Sums(**{name: n or 0 for name, n in zip(names, row, strict=True)})
+                return Figures(**{name: n or 0 for name, n in zip(names, row, strict=True)})
 
             totals = [total(everything, span) for span in spans]
             within = "SELECT 1 FROM superseded WHERE start_s >= ? AND start_s < ? LIMIT 1"
             if ask(within, (spans[0][0], spans[-1][1])).fetchone():
                 for place, span in enumerate(spans):
-                    less = total(replaced, span)
-                    totals[place] = Sums(*(a - b for a, b in zip(totals[place], less, strict=True)))
+                    totals[place] -= total(replaced, span)
         return totals
 
     def assumed(self, from_s: float, to_s: float, as_of_s: float | None = None) -> list[Assumed]:
@@ -142,6 +126,15 @@ class Totals(Recorded):
             **{"from": from_s, "to": to_s, "t": as_of_s},
         )
         return [Assumed(*row) for row in rows]
+
+    def losing(self, from_s: float, to_s: float) -> Losing:
+        """Of the current entries that start in [from_s, to_s), those with an export price above the heat's value."""
+        sql = (
+            "SELECT sum(diverted_wh), sum(given_up_micro + bought_micro - avoided_micro), "
+            "sum(given_up_mg + bought_mg - avoided_mg), max(start_s) FROM entry e WHERE start_s >= ? AND start_s < ? "
+            f"AND diverted_wh > 0 AND export_price_micro > heat_value_micro AND {CURRENT}"
+        )
+        return Losing(*(figure or 0 for figure in self.ask(sql, from_s, to_s)[0]))
 
     def taken_wh(self, heater: str, from_s: float, to_s: float) -> int:
         """Energy of a heater's current entries that start in [from_s, to_s), Wh."""

@@ -1,9 +1,9 @@
 """What the ledger tells of its versions: which restatements there are, and what each of them replaced."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import fields, replace
+from dataclasses import fields
 from heapq import merge
 from pathlib import Path
 from typing import Any
@@ -17,12 +17,17 @@ from accounting.model.entry import UNKNOWN, Entry, Posting
 
 VALUES = tuple(field.name for field in fields(Entry) if field.name != "postings")
 VALUE_COLUMNS = ", ".join(VALUES)
-"""An Entry's fields in their order, without the postings."""
+"""An Entry's fields in their order, without the postings: the columns of a row of entries."""
 
 _RESTATEMENT = (
     "b.id, b.at_s, b.why, b.from_s, b.to_s, d.at_s, ifnull(d.intervals, 0) "
     "FROM restatement b LEFT JOIN restated d ON d.id = b.id"
 )
+
+
+def entry_of(row: Sequence[Any], postings: tuple[Posting, ...] = ()) -> Entry:
+    """The entry of a row of VALUES."""
+    return Entry(**dict(zip(VALUES, row, strict=True)), postings=postings)
 
 
 class Versions:
@@ -59,7 +64,7 @@ class Versions:
                 (number,),
             )
             for row in rows:
-                yield Entry(*row[:many]), Entry(*row[many:])
+                yield entry_of(row[:many]), entry_of(row[many:])
 
     def chains(self, from_s: float, to_s: float) -> Iterator[list[Version]]:
         """All versions of each interval that starts in [from_s, to_s), with postings, by time and heater; read as they
@@ -84,7 +89,7 @@ class Versions:
                 while line is not None and line[:3] == (row[0], row[2], version):
                     postings.append(Posting(*line[3:]))
                     line = lines.fetchone()
-                entry = replace(Entry(*row), postings=tuple(postings))
+                entry = entry_of(row, tuple(postings))
                 if chain and (chain[0].entry.start_s, chain[0].entry.heater) != (entry.start_s, entry.heater):
                     yield chain
                     chain = []

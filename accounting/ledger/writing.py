@@ -16,7 +16,7 @@ from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Fact
 from accounting.ledger.sealed_writing import SealedWriting, sealed
 from accounting.ledger.sealing import SEAL, Sealing
 from accounting.ledger.verifying import CURRENT
-from accounting.ledger.versions import VALUE_COLUMNS, VALUES
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
 from accounting.model.entry import Entry, Posting, TankEntry
 from accounting.model.journal import balance, tank_faults
 
@@ -264,7 +264,7 @@ class LedgerWriter(Ledger):
         version = 1
         if newest is not None:
             before = OutboxKey(entry.start_s, entry.heater, newest[0])
-            if self._says_the_same(entry, Entry(*newest[1:]), before):
+            if self._says_the_same(entry, entry_of(newest[1:]), before):
                 return
             version = before.version + 1
             writing.book("superseded", {**before._asdict(), "at_s": at_s})

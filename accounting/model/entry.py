@@ -1,11 +1,18 @@
 """One settled interval of one heater: the row everything else is summed from."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from rules.model.record import record
 
 UNKNOWN = "; unknown: "
-"""In an entry's reason, before the list of what was set up to be told of its interval and was not."""
+"""In an entry's reason, before the list of what should have been known of its interval and was not."""
+
+
+def reason_text(why: str, unknown: Iterable[str] = ()) -> str:
+    """An entry's `reason`: why this version is written, and what should have been known of its interval and was not."""
+    lacking = ", ".join(unknown)
+    return f"{why}{UNKNOWN}{lacking}" if lacking else why
 
 
 @record
@@ -24,8 +31,31 @@ class Posting:
     mg: int = 0
 
 
+class Netted:
+    """What diverting is worth against just exporting: avoided less given up less bought."""
+
+    __slots__ = ()
+
+    given_up_micro: int
+    avoided_micro: int
+    bought_micro: int
+    given_up_mg: int
+    avoided_mg: int
+    bought_mg: int
+
+    @property
+    def net_micro(self) -> int:
+        """Millionths of the currency unit."""
+        return self.avoided_micro - self.given_up_micro - self.bought_micro
+
+    @property
+    def net_mg(self) -> int:
+        """mg CO2e."""
+        return self.avoided_mg - self.given_up_mg - self.bought_mg
+
+
 @record
-class Entry:
+class Entry(Netted):
     """What one heater took in one settlement interval, and what that was worth.
 
     start_s: UTC second of the interval's start, a multiple of interval_s; heater: whose energy it is.
@@ -83,16 +113,19 @@ class Entry:
         return self.start_s + self.interval_s
 
     @property
+    def why(self) -> str:
+        """The reason without what was unknown."""
+        return self.reason.partition(UNKNOWN)[0]
+
+    @property
+    def unknown(self) -> frozenset[str]:
+        """What should have been known of its interval and was not."""
+        _, mark, lacking = self.reason.rpartition(UNKNOWN)
+        return frozenset(lacking.split(", ")) if mark else frozenset()
+
+    @property
     def sun_wh(self) -> int:
         return self.diverted_wh - self.grid_wh - self.battery_wh
-
-    @property
-    def net_micro(self) -> int:
-        return self.avoided_micro - self.given_up_micro - self.bought_micro
-
-    @property
-    def net_mg(self) -> int:
-        return self.avoided_mg - self.given_up_mg - self.bought_mg
 
     @property
     def one_sided(self) -> bool:

@@ -45,17 +45,17 @@ def faults(entry: Entry) -> list[str]:
 
     Its postings sum to zero in energy, money and carbon; each source gave what its column says; no part is negative.
     """
-    told = f"entry {entry.start_s} of {entry.heater}"
+    which = f"entry {entry.start_s} of {entry.heater}"
     lines = entry.postings
-    found = _unbalanced(told, lines)
-    found += _differs(told, "account sun", entry.sun_wh - entry.forgone_wh, _given(lines, SUN))
-    found += _differs(told, "account battery_forgone", entry.forgone_wh, _given(lines, BATTERY_FORGONE))
-    found += _differs(told, "account grid", entry.grid_wh, _given(lines, GRID))
-    found += _differs(told, "account battery", entry.battery_wh, _given(lines, BATTERY))
+    found = _unbalanced(which, lines)
+    found += _differs(which, "account sun", entry.sun_wh - entry.forgone_wh, _given(lines, SUN))
+    found += _differs(which, "account battery_forgone", entry.forgone_wh, _given(lines, BATTERY_FORGONE))
+    found += _differs(which, "account grid", entry.grid_wh, _given(lines, GRID))
+    found += _differs(which, "account battery", entry.battery_wh, _given(lines, BATTERY))
     parts = {"sun": entry.sun_wh, "grid_wh": entry.grid_wh, "battery_wh": entry.battery_wh}
     parts |= {"curtailed_wh": entry.curtailed_wh, "forgone_wh": entry.forgone_wh}
     parts |= {"what could be sold": entry.sun_wh - entry.forgone_wh - entry.curtailed_wh}
-    found += [f"{told}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in parts.items() if wh < 0]
+    found += [f"{which}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in parts.items() if wh < 0]
     return found
 
 
@@ -64,11 +64,11 @@ def tank_faults(entry: TankEntry) -> list[str]:
 
     Its postings sum to zero in energy; no source takes heat back, and nobody draws a negative amount.
     """
-    told = f"tank entry {entry.start_s}"
-    found = _differs(told, "postings", 0, sum(line.wh for line in entry.postings))
+    which = f"tank entry {entry.start_s}"
+    found = _differs(which, "postings", 0, sum(line.wh for line in entry.postings))
     for line in entry.postings:
         if (is_source(line.account) and line.wh > 0) or (line.account == DRAWN and line.wh < 0):
-            found.append(f"{told}, {line.account}: got {line.wh} Wh, which is the wrong way round")
+            found.append(f"{which}, {line.account}: got {line.wh} Wh, which is the wrong way round")
     return found
 
 
@@ -87,16 +87,16 @@ def _given(lines: Iterable[Posting], account: str) -> int:
     return -sum(line.wh for line in lines if of_it(line.account))
 
 
-def _unbalanced(told: str, lines: Sequence[Posting]) -> list[str]:
-    found = _differs(told, "postings", 0, sum(line.wh for line in lines))
-    found += _differs(told, "money of the postings", 0, sum(line.micro for line in lines), "millionths")
-    found += _differs(told, "carbon of the postings", 0, sum(line.mg for line in lines), "mg")
+def _unbalanced(which: str, lines: Sequence[Posting]) -> list[str]:
+    found = _differs(which, "postings", 0, sum(line.wh for line in lines))
+    found += _differs(which, "money of the postings", 0, sum(line.micro for line in lines), "millionths")
+    found += _differs(which, "carbon of the postings", 0, sum(line.mg for line in lines), "mg")
     return found
 
 
-def _differs(told: str, what: str, expected: int, accumulated: int, unit: str = "Wh") -> list[str]:
+def _differs(which: str, what: str, expected: int, accumulated: int, unit: str = "Wh") -> list[str]:
     if accumulated == expected:
         return []
     off = accumulated - expected
     by = f"{off} too much" if off > 0 else f"{-off} too little"
-    return [f"{told}, {what}: expected {expected} {unit}, accumulated {accumulated} {unit} ({by})"]
+    return [f"{which}, {what}: expected {expected} {unit}, accumulated {accumulated} {unit} ({by})"]

@@ -2,71 +2,34 @@
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from accounting.ledger.reading import Ledger
-from accounting.ledger.totals import HeaterSpan, Sums
+from accounting.ledger.totals import HeaterSpan
+from accounting.model.figures import Figures
 from accounting.model.periods import By, bounds
 from accounting.reports.set_aside import SetAside, by_heater, set_aside
 
 
-@dataclass(frozen=True, slots=True)
-class ValueRow:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueRow(Figures):
     """A period's totals, the interval in progress included.
 
-    start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. Energy in Wh, money in millionths
-    of the currency unit, carbon in mg CO2e. estimated_wh: of diverted_wh, what fell into gaps; open_wh: of diverted_wh,
-    what is not settled yet; unpriced_wh: of diverted_wh, what had no known price on one side or both, and is in no
-    amount of money. measured_s, due_s: heater-seconds that readings cover, and that they should have covered.
-    grid_wh, battery_wh: of diverted_wh, what the sun did not give, and bought_micro, bought_mg: what it cost.
-    *_marginal_mg: carbon by marginal factors, of marginal_wh of the energy; never part of the other carbon.
-    set_aside_wh: what the counters showed besides diverted_wh, and no heater can have taken.
-    forgone_wh: of diverted_wh, sun that would have charged the house battery, and forgone_micro, forgone_mg: of what
-    was given up, what the battery would have displaced with it; unheard_wh: of the sun's part, what was taken while the
-    battery was not heard. used: the share of the heat that counts, where the report goes by one (None: the entries').
+    start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. open_wh: of diverted_wh, what is
+    not settled yet; due_s: heater-seconds that readings should have covered, of which measured_s are. set_aside_wh:
+    what the counters showed besides diverted_wh, and no heater can have taken. used: the share of the heat that counts,
+    where the report goes by one (None: the entries').
     """
 
     start_s: int
     end_s: int
-    diverted_wh: int = 0
-    estimated_wh: int = 0
     open_wh: int = 0
-    given_up_micro: int = 0
-    avoided_micro: int = 0
-    given_up_mg: int = 0
-    avoided_mg: int = 0
-    measured_s: int = 0
     due_s: int = 0
-    unpriced_wh: int = 0
-    grid_wh: int = 0
-    battery_wh: int = 0
-    bought_micro: int = 0
-    bought_mg: int = 0
-    marginal_wh: int = 0
-    given_up_marginal_mg: int = 0
-    avoided_marginal_mg: int = 0
-    bought_marginal_mg: int = 0
     set_aside_wh: int = 0
-    forgone_wh: int = 0
-    unheard_wh: int = 0
-    forgone_micro: int = 0
-    forgone_mg: int = 0
     used: Fraction | None = None
-
-    @property
-    def net_micro(self) -> int:
-        return self.avoided_micro - self.given_up_micro - self.bought_micro
-
-    @property
-    def net_mg(self) -> int:
-        return self.avoided_mg - self.given_up_mg - self.bought_mg
-
-    @property
-    def net_marginal_mg(self) -> int:
-        return self.avoided_marginal_mg - self.given_up_marginal_mg - self.bought_marginal_mg
 
     @property
     def coverage(self) -> float:
@@ -85,9 +48,6 @@ class ValueRow:
         if not self.diverted_wh:
             return self.coverage
         return (self.diverted_wh - self.estimated_wh) / self.diverted_wh
-
-
-_SUMMED = [field.name for field in fields(ValueRow) if field.name not in ("start_s", "end_s", "used")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +119,7 @@ def _known_s(ledger: Ledger) -> float:
 
 
 def _row(
-    start_s: int, end_s: int, sums: Sums, spans: Sequence[HeaterSpan], known_s: float, interval_s: int
+    start_s: int, end_s: int, figures: Figures, spans: Sequence[HeaterSpan], known_s: float, interval_s: int
 ) -> ValueRow:
     # What starts in the period is measured in the intervals that start in it, so the time due is theirs as well.
     from_s, to_s = -(-start_s // interval_s) * interval_s, -(-end_s // interval_s) * interval_s
@@ -167,7 +127,7 @@ def _row(
     for span in spans:
         until_s = known_s if span.in_use else min(known_s, span.end_s)
         due_s += max(0, int(min(to_s, until_s)) - max(from_s, span.first_s))
-    return ValueRow(start_s, end_s, due_s=due_s, **sums._asdict())
+    return ValueRow(start_s=start_s, end_s=end_s, due_s=due_s) + figures
 
 
 def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None:
@@ -175,34 +135,8 @@ def _add_open(rows: list[ValueRow], ledger: Ledger, cuts: Sequence[int]) -> None
         return
     for entry in ledger.open_entries(cuts[0], cuts[-1]):
         place = bisect_right(cuts, entry.start_s) - 1
-        row = rows[place]
-        one_sided = entry.one_sided  # of a ledger that a former version wrote, until the daemon goes on with it
-        unpriced_wh = entry.diverted_wh if one_sided else entry.unpriced_wh or 0
-        marginal = entry.given_up_marginal_mg is not None
-        rows[place] = replace(
-            row,
-            diverted_wh=row.diverted_wh + entry.diverted_wh,
-            estimated_wh=row.estimated_wh + entry.estimated_wh,
-            open_wh=row.open_wh + entry.diverted_wh,
-            given_up_micro=row.given_up_micro + (0 if one_sided else entry.given_up_micro),
-            avoided_micro=row.avoided_micro + (0 if one_sided else entry.avoided_micro),
-            given_up_mg=row.given_up_mg + entry.given_up_mg,
-            avoided_mg=row.avoided_mg + entry.avoided_mg,
-            measured_s=row.measured_s + entry.measured_s,
-            unpriced_wh=row.unpriced_wh + unpriced_wh,
-            grid_wh=row.grid_wh + entry.grid_wh,
-            battery_wh=row.battery_wh + entry.battery_wh,
-            bought_micro=row.bought_micro + (0 if one_sided else entry.bought_micro),
-            bought_mg=row.bought_mg + entry.bought_mg,
-            marginal_wh=row.marginal_wh + (entry.diverted_wh if marginal else 0),
-            given_up_marginal_mg=row.given_up_marginal_mg + (entry.given_up_marginal_mg or 0),
-            avoided_marginal_mg=row.avoided_marginal_mg + (entry.avoided_marginal_mg or 0),
-            bought_marginal_mg=row.bought_marginal_mg + (entry.bought_marginal_mg or 0),
-            forgone_wh=row.forgone_wh + entry.forgone_wh,
-            unheard_wh=row.unheard_wh + entry.unheard_wh,
-            forgone_micro=row.forgone_micro + entry.forgone_micro,
-            forgone_mg=row.forgone_mg + entry.forgone_mg,
-        )
+        row = rows[place] + Figures.of(entry)
+        rows[place] = replace(row, open_wh=row.open_wh + entry.diverted_wh)
 
 
 def _add_set_aside(rows: list[ValueRow], aside: Sequence[SetAside], cuts: Sequence[int]) -> None:
@@ -214,4 +148,11 @@ def _add_set_aside(rows: list[ValueRow], aside: Sequence[SetAside], cuts: Sequen
 
 def summed(rows: Sequence[ValueRow], start_s: int, end_s: int) -> ValueRow:
     """The rows together."""
-    return ValueRow(start_s, end_s, **{name: sum(getattr(row, name) for row in rows) for name in _SUMMED})
+    whole = ValueRow(
+        start_s=start_s,
+        end_s=end_s,
+        open_wh=sum(row.open_wh for row in rows),
+        due_s=sum(row.due_s for row in rows),
+        set_aside_wh=sum(row.set_aside_wh for row in rows),
+    )
+    return whole + Figures.total(rows)

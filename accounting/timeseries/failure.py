@@ -21,9 +21,13 @@ _MEANING = {
 }
 
 
+SUBJECT = "time-series database"
+
+
 class SendFailed(Exception):
     """The points were not taken, or it is unknown whether they were.
 
+    subject: what failed, with its address; cause: why, in words; sentence: both.
     lasting: it will not mend by itself (a wrong token, say), so it is tried again, but rarely.
     retry_after_s: how long the server asks to be left alone; None: it does not say.
     of_content: it objects to what it was sent; a part of that may be welcome.
@@ -32,15 +36,18 @@ class SendFailed(Exception):
 
     def __init__(
         self,
-        sentence: str,
+        cause: str,
         *,
         lasting: bool,
+        subject: str = SUBJECT,
         retry_after_s: float | None = None,
         of_content: bool = False,
         dropped: int | None = None,
     ) -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
+        self.subject = subject
+        self.cause = cause
+        self.sentence = f"{subject}: {cause}"
+        super().__init__(self.sentence)
         self.lasting = lasting
         self.retry_after_s = retry_after_s
         self.of_content = of_content
@@ -74,20 +81,21 @@ def why_no_answer(error: Exception, timeout_s: float) -> str:
 
 def unreachable(url: str, why: str) -> SendFailed:
     """No answer came."""
-    return SendFailed(f"time-series database at {place(url)}: {why}", lasting=False)
+    return SendFailed(why, lasting=False, subject=f"{SUBJECT} at {place(url)}")
 
 
 def refused(url: str, status: int, headers: Mapping[str, str], body: str, secrets: Iterable[str | None]) -> SendFailed:
     """The server answered, and not with a yes. secrets: never passed on, even where the server repeats them."""
-    told = repeated(body, secrets)
-    sentence = f"time-series database at {place(url)}: {_MEANING.get(status, 'it does not take the points')} ({status})"
-    if told:
-        sentence += f": {told}"
+    words = repeated(body, secrets)
+    cause = f"{_MEANING.get(status, 'it does not take the points')} ({status})"
+    if words:
+        cause += f": {words}"
     passing = status == 429 or status >= 500
     counted = _DROPPED.search(body)
     return SendFailed(
-        sentence,
+        cause,
         lasting=not passing,
+        subject=f"{SUBJECT} at {place(url)}",
         retry_after_s=_retry_after_s(headers) if passing else None,
         of_content=status in _OF_CONTENT,
         dropped=int(counted[1]) if counted else None,
@@ -96,20 +104,20 @@ def refused(url: str, status: int, headers: Mapping[str, str], body: str, secret
 
 def repeated(body: str, secrets: Iterable[str | None]) -> str:
     """The server's own words on one line, cut short, without the secrets."""
-    told = " ".join(body.split())
+    words = " ".join(body.split())
     for secret in filter(None, secrets):
-        told = told.replace(secret, "***")
-    return told[:_TOLD]
+        words = words.replace(secret, "***")
+    return words[:_TOLD]
 
 
 def _retry_after_s(headers: Mapping[str, str]) -> float | None:
     """Seconds or, as RFC 9110 section 10.2.3 also allows, a date; that is read against the server's own clock."""
     lower = {name.lower(): value for name, value in headers.items()}
-    told = lower.get("retry-after", "").strip()
-    if told.isascii() and told.isdigit():
-        return min(float(told), LONGEST_WAIT_S)
+    header = lower.get("retry-after", "").strip()
+    if header.isascii() and header.isdigit():
+        return min(float(header), LONGEST_WAIT_S)
     try:
-        waiting = parsedate_to_datetime(told) - parsedate_to_datetime(lower.get("date", ""))
+        waiting = parsedate_to_datetime(header) - parsedate_to_datetime(lower.get("date", ""))
     except (ValueError, TypeError):
         return None
     return min(max(0.0, waiting.total_seconds()), LONGEST_WAIT_S)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from accounting.ledger.records import OutboxItem, OutboxKey, Refused
-from accounting.timeseries.failure import SendFailed
+from accounting.timeseries.failure import SUBJECT, SendFailed
 from accounting.timeseries.points import Point, point
 from accounting.timeseries.writers import Writer
 
@@ -37,9 +37,15 @@ class Delivered:
 class Failed:
     """The server did not say yes; see SendFailed for the fields."""
 
-    sentence: str
+    cause: str
     lasting: bool
     retry_after_s: float | None = None
+    subject: str = SUBJECT
+
+    @property
+    def sentence(self) -> str:
+        """What failed, and why."""
+        return f"{self.subject}: {self.cause}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +83,10 @@ def carry(writer: Writer, shipment: Shipment) -> Delivered | Failed:
     try:
         return _sift(writer, shipment)
     except SendFailed as failure:
-        return Failed(failure.sentence, failure.lasting, failure.retry_after_s)
+        return Failed(failure.cause, failure.lasting, failure.retry_after_s, failure.subject)
     except Exception as error:
         # The type alone: a foreign error's text may hold the address with its secrets.
-        return Failed(f"time-series database: sending fails with {type(error).__name__}", lasting=True)
+        return Failed(f"sending fails with {type(error).__name__}", lasting=True)
 
 
 def _sift(writer: Writer, shipment: Shipment) -> Delivered:

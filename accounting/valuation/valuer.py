@@ -5,7 +5,8 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.model.apportion import spread
-from accounting.model.entry import UNKNOWN, Entry, Posting
+from accounting.model.displaced_shares import shares_text
+from accounting.model.entry import Entry, Posting, reason_text
 from accounting.model.journal import BATTERY, BATTERY_FORGONE, BOILER, grid_account, is_grid, postings
 from accounting.pricing.displaced import total
 from accounting.pricing.tariffs import mean_of
@@ -46,10 +47,10 @@ class Valuer:
         self._used = str(settings.used)
         self._zone = ZoneInfo(settings.timezone)
         self._efficiency = settings.battery.efficiency if settings.battery is not None else EFFICIENCY
-        self._shares = _shares_text(settings, (0, 1))
+        self._shares = _shares_kept(settings, (0, 1))
 
     def entry(self, energy: Energy, reason: str) -> Entry:
-        """The interval's entry. reason: why it is written; what was set up to be told and was not is added to it."""
+        """The interval's entry. reason: why it is written; what should have been known of it and was not is added."""
         settings = self.settings
         interval = (energy.start_s, energy.start_s + settings.interval_s)
         rates = self.rates(interval, interval)
@@ -78,37 +79,37 @@ class Valuer:
         battery_wh = sum(part.wh for part in bought if part.account == BATTERY)
         given_up_marginal_mg = worth.given_up_marginal_mg
         return Entry(
-            energy.start_s,
-            settings.interval_s,
-            energy.heater,
-            energy.wh,
-            energy.estimated_wh,
-            energy.measured_s,
-            worth.given_up_micro + forgone.micro,
-            worth.avoided_micro,
-            worth.given_up_mg + forgone.mg,
-            worth.avoided_mg,
-            micro(rates.export_price),
-            micro(rates.import_price),
-            micro(rates.heat_price),
-            taken_wh - battery_wh,
-            battery_wh,
-            energy.curtailed_wh,
-            sum(part.micro for part in bought),
-            sum(part.mg for part in bought),
-            None if given_up_marginal_mg is None else given_up_marginal_mg + forgone_marginal_mg,
-            worth.avoided_marginal_mg,
-            bought_marginal_mg,
-            forgone.wh,
-            forgone.micro,
-            forgone.mg,
-            energy.unheard_wh,
-            energy.hours if energy.forgone_wh or battery_wh else None,
-            worth.unpriced_wh,
-            self._displaced(interval) if energy.wh else None,
-            self._used,
-            f"{reason}{UNKNOWN}{', '.join(unknown)}" if unknown else reason,
-            postings(energy.wh, worth.given_up_micro, worth.given_up_mg, [forgone, *bought]),
+            start_s=energy.start_s,
+            interval_s=settings.interval_s,
+            heater=energy.heater,
+            diverted_wh=energy.wh,
+            estimated_wh=energy.estimated_wh,
+            measured_s=energy.measured_s,
+            given_up_micro=worth.given_up_micro + forgone.micro,
+            avoided_micro=worth.avoided_micro,
+            given_up_mg=worth.given_up_mg + forgone.mg,
+            avoided_mg=worth.avoided_mg,
+            export_price_micro=micro(rates.export_price),
+            import_price_micro=micro(rates.import_price),
+            heat_value_micro=micro(rates.heat_price),
+            grid_wh=taken_wh - battery_wh,
+            battery_wh=battery_wh,
+            curtailed_wh=energy.curtailed_wh,
+            bought_micro=sum(part.micro for part in bought),
+            bought_mg=sum(part.mg for part in bought),
+            given_up_marginal_mg=None if given_up_marginal_mg is None else given_up_marginal_mg + forgone_marginal_mg,
+            avoided_marginal_mg=worth.avoided_marginal_mg,
+            bought_marginal_mg=bought_marginal_mg,
+            forgone_wh=forgone.wh,
+            forgone_micro=forgone.micro,
+            forgone_mg=forgone.mg,
+            unheard_wh=energy.unheard_wh,
+            battery_hours=energy.hours if energy.forgone_wh or battery_wh else None,
+            unpriced_wh=worth.unpriced_wh,
+            displaced=self._displaced(interval) if energy.wh else None,
+            used=self._used,
+            reason=reason_text(reason, unknown),
+            postings=postings(energy.wh, worth.given_up_micro, worth.given_up_mg, [forgone, *bought]),
         )
 
     def revalue(self, entry: Entry, reason: str) -> Entry:
@@ -192,30 +193,29 @@ class Valuer:
         """The displaced sources' shares of the interval, as an entry keeps them."""
         if all(source.shares is None for source in self.settings.displaces):
             return self._shares
-        return _shares_text(self.settings, interval)
+        return _shares_kept(self.settings, interval)
 
     def _unknown(self, rates: Rates) -> list[str]:
-        """What was set up to be told and was not, for this interval."""
+        """What should have been known of this interval and was not."""
         settings = self.settings
         missing = []
         if settings.export is not None and rates.export_price is None:
             missing.append("export price")
         if settings.displaces and rates.heat_price is None:
             missing.append("displaced price")
-        told = all(source.carbon is not None for source in settings.displaces)
+        has_factors = all(source.carbon is not None for source in settings.displaces)
         if (
             settings.grid is not None
             and settings.displaces
-            and told
+            and has_factors
             and (rates.export_kg is None or rates.heat_kg is None)
         ):
             missing.append("carbon")
         return missing
 
 
-def _shares_text(settings: BooksSettings, interval: tuple[int, int]) -> str:
-    shares = [(source.share_over(*interval), source.source) for source in settings.displaces]
-    return ", ".join(f"{share} {source}" for share, source in shares if share)
+def _shares_kept(settings: BooksSettings, interval: tuple[int, int]) -> str:
+    return shares_text((source.share_over(*interval), source.source) for source in settings.displaces)
 
 
 def energy_of(entry: Entry) -> Energy:

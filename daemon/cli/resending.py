@@ -62,15 +62,15 @@ def drain(
     ledger: LedgerWriter,
     writer: Writer,
     home: str,
-    told: Callable[[int], None],
+    progress: Callable[[int], None],
     *,
     clock: Callable[[], float] = time.monotonic,
     pause: Callable[[float], None] = time.sleep,
 ) -> list[Refused]:
     """Send what the outbox holds until it is empty; returns what the database refused.
 
-    told: how many are left, after each shipment. clock, pause: seconds of a forward clock. Raises BrimfulError when the
-    database does not take it; what it has not taken stays in the outbox.
+    progress: how many are left, after each shipment. clock, pause: seconds of a forward clock. Raises BrimfulError when
+    the database does not take it; what it has not taken stays in the outbox.
     """
     shipper = Shipper(_PACE)
     refused: list[Refused] = []
@@ -85,22 +85,17 @@ def drain(
             wait_s = shipper.next_s() - clock()
             if answer.lasting or shipper.failures >= PATIENCE or wait_s > _LONGEST_WAIT_S:
                 left = f"{counted(ledger.outbox_depth(), 'interval')} in the outbox"
-                raise BrimfulError("send intervals again", *_split(answer.sentence), f"{left}; none is lost")
+                raise BrimfulError("send intervals again", answer.subject, answer.cause, f"{left}; none is lost")
         else:
             ledger.commit(Batch(at_s, delivered=answer.keys, refused=answer.refused))
             refused += answer.refused
-        told(ledger.outbox_depth())
+        progress(ledger.outbox_depth())
     return refused
 
 
 def _known_s(ledger: LedgerWriter) -> float:
     """Of the house nothing new is known: the instant up to which it was stays as it is."""
     return ledger.known_until_s() or 0.0
-
-
-def _split(sentence: str) -> tuple[str, str]:
-    subject, _, cause = sentence.partition(": ")
-    return subject, cause
 
 
 def _parts(keys: Iterable[OutboxKey], size: int) -> Iterator[Sequence[OutboxKey]]:

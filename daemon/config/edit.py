@@ -1,8 +1,6 @@
 """Shows the rules, and changes one in the home file: comments and layout kept, validated before it is written."""
 
 import contextlib
-import os
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -15,10 +13,10 @@ from pydantic import BaseModel
 from daemon.config.load import ConfigError, parse, read_bytes
 from daemon.config.model import Home
 from daemon.config.places import field_of, keys_of
+from daemon.config.replacing import replace_file
 from daemon.config.rewrite import rewritten
-from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
+from daemon.config.rule_tables import Alternate, Away, Heaters, Rules, YieldTo
 from daemon.config.wording import close, problem
-from rules.model.errors import BrimfulError
 
 OP = "change a rule"
 _NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key
@@ -78,7 +76,7 @@ def set_rule(
     change = _changed(path, before, rule, values)
     fits(change.home)
     if change.content != before:
-        _write(path, before, change.content)
+        replace_file(OP, path, before, change.content)
     return change
 
 
@@ -146,6 +144,10 @@ def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
         return [name.strip() for name in text.split(",") if name.strip()]
     if _TABLES[rule] is Away and key == "periods":
         return [_absence(path, part.strip()) for part in text.split(",")]
+    if _TABLES[rule] is Alternate and key == "from":
+        with contextlib.suppress(ValueError):
+            return date.fromisoformat(text)
+        return text
     if info.annotation is bool:
         return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(
             text.lower(), text
@@ -175,40 +177,6 @@ def _absence(path: Path, text: str) -> dict[str, Any]:
 
 def _when(text: str) -> date:
     return date.fromisoformat(text) if len(text) <= 10 else datetime.fromisoformat(text)
-
-
-def _write(path: Path, before: bytes, content: bytes) -> None:
-    """Put the content in the file's place in one step, with its mode and owner. Raises BrimfulError."""
-    target = path.resolve()
-    temporary = ""
-    try:
-        status = target.stat()
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        with os.fdopen(handle, "wb") as file:
-            os.fchmod(file.fileno(), status.st_mode & 0o7777)
-            if (status.st_uid, status.st_gid) != (os.geteuid(), os.getegid()):
-                with contextlib.suppress(PermissionError):
-                    os.fchown(file.fileno(), status.st_uid, status.st_gid)
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if target.read_bytes() != before:
-            raise BrimfulError(
-                OP, path.name, "expected the file as it was read, got another", "somebody edits it; try again"
-            )
-        os.replace(temporary, target)
-        temporary = ""
-        folder = os.open(target.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as refused:
-        raise BrimfulError(OP, path.name, f"expected a file that can be written, got {refused.strerror}") from refused
-    finally:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
 
 
 def _refused(path: Path, key: str, expected: str, got: str, hint: str = "") -> ConfigError:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from daemon.config.values import FilePath, LocalTime, Name, Table, Within
+from daemon.config.values import Day, FilePath, LocalTime, Name, Table, Within
 
 
 class Limit(Table):
@@ -126,6 +126,21 @@ class Away(Table):
     """iCalendar file (.ics) whose every event is a time away, besides those periods."""
 
 
+class Alternate(Table):
+    """A fair comparison for `brimful verdict`: blocks of days with diversion and without, ordered by chance."""
+
+    from_: Day | None = Field(default=None, alias="from")
+    """Its first day; without one there is no comparison. A day to come: only days written down beforehand count."""
+    pairs: Annotated[int, Within(3, 500)] = 12
+    """How many pairs of blocks: one of each pair diverts, the other does not, in an order left to chance."""
+    block_days: Annotated[int, Within(2, 31)] = 4
+    """Days in a block."""
+    settle_days: Annotated[int, Within(0, 30)] = 1
+    """Days at each block's start that do not count, as the tank still holds the heat of the block before."""
+    seed: Annotated[int, Within(0, 2**31)] = 1
+    """Any number; another one gives another order."""
+
+
 class Heaters(Table):
     """How several heaters share."""
 
@@ -156,5 +171,7 @@ class Rules(Table):
     """How a modulated heater follows the surplus."""
     away: Away = Field(default_factory=Away)
     """Absences."""
+    alternate: Alternate = Field(default_factory=Alternate)
+    """A fair comparison of days with diversion and days without."""
     heaters: Heaters = Field(default_factory=Heaters)
     """How several heaters share."""

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Generator
 
 from daemon.assembly.prepared_home import Plan
-from daemon.demo.client import DemoClient
+from daemon.demo.house_client import DemoClient
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
 from daemon.runtime.service import Service

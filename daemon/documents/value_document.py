@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+from accounting.model.displaced_shares import shares_of
 from accounting.reports.value_statement import as_json
 from daemon.config.build_money import GRID
 from daemon.config.model import Home
@@ -47,8 +48,7 @@ def _shares(booked: str | None) -> dict[str, float] | None:
     """An entry's displaced shares by source; None where it does not keep them."""
     if booked is None:
         return None
-    parts = (part.partition(" ") for part in booked.split(", ") if part)
-    return {source: round(float(Fraction(share)), 6) for share, _, source in parts}
+    return {source: round(float(share), 6) for share, source in shares_of(booked)}
 
 
 def displaced(home: Home) -> list[Mapping[str, Any]]:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from accounting.ledger.totals import Assumed
+from accounting.model.displaced_shares import shares_of
 from daemon.config.cautions import battery_unheard, estimates
 from daemon.config.model import Home
 from daemon.config.money import Displaces, Only
@@ -178,8 +179,7 @@ def _booked(text: str) -> str:
     """An entry's displaced shares for people."""
     if not text:
         return "nothing"
-    parts = (part.partition(" ") for part in text.split(", "))
-    return ", ".join(f"{percent(Fraction(share))} {source}" for share, _, source in parts)
+    return ", ".join(f"{percent(share)} {source}" for share, source in shares_of(text))
 
 
 def _several(parts: Sequence[tuple[str, int]]) -> str:

@@ -30,6 +30,7 @@ from accounting.ledger.reading import BEFORE_ALL
 from accounting.ledger.records import OWNERS
 from accounting.ledger.tape import TapeRecorder
 from accounting.model.entry import Entry, Quarantined, TankEntry
+from accounting.model.figures import Figures
 from accounting.model.periods import midnight_s, month_start_s
 from accounting.reports.used_share import MonthSoFar
 from accounting.valuation.formula import half_even
@@ -76,7 +77,7 @@ def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
 def _if_all_were_used(entry: Entry) -> Fraction:
     """What the entry would avoid if all of its heat were used, millionths."""
     used = Fraction(entry.used or 1)
-    return entry.avoided_micro / used if used else Fraction(0)
+    return Figures.of(entry).avoided_micro / used if used else Fraction(0)
 
 
 def _rounded(micro: Fraction) -> int:
@@ -136,14 +137,14 @@ class Keeper:
         self._told[explanation.heater] = explanation.order
         self._decisions.append(
             DecisionRow(
-                now.utc_s,
-                explanation.heater,
-                explanation.order,
-                explanation.watts,
-                explanation.primary.guard,
-                explanation.text,
-                explanation.change,
-                explanation.findings,
+                at_s=now.utc_s,
+                heater=explanation.heater,
+                order=explanation.order,
+                watts=explanation.watts,
+                guard=explanation.primary.guard,
+                sentence=explanation.text,
+                change=explanation.change,
+                findings=explanation.findings,
             )
         )
 
@@ -364,17 +365,18 @@ class Keeper:
         _, _, share, before = self._today
         known = [*self._today[1], *self._entries, *engine.books.open_entries(now.utc_s)]
         rows = {(entry.start_s, entry.heater): entry for entry in known if entry.start_s >= start_s}.values()
-        avoided_micro = sum(row.avoided_micro for row in rows)
+        total = Figures.total(Figures.of(row) for row in rows)
+        avoided_micro = total.avoided_micro
         if self._used is not None:  # as `value` has it: the month so far is rounded at midnight and now
             after = before + sum(_if_all_were_used(row) for row in rows)
             avoided_micro = _rounded(share * after) - _rounded(share * before)
-        less_micro = sum(row.given_up_micro + row.bought_micro for row in rows)
+        net_micro = avoided_micro - total.given_up_micro - total.bought_micro
         return {
             "since": day.isoformat(),
-            "diverted_kwh": sum(row.diverted_wh for row in rows) / 1000,
-            "given_up": sum(row.given_up_micro for row in rows) / 1e6,
+            "diverted_kwh": total.diverted_wh / 1000,
+            "given_up": total.given_up_micro / 1e6,
             "avoided": avoided_micro / 1e6,
-            "net": (avoided_micro - less_micro) / 1e6,
+            "net": net_micro / 1e6,
             "currency": engine.settings.currency,
         }
 

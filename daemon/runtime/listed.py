@@ -14,7 +14,9 @@ from daemon.timing.schedule import every
 
 PRICES_S = 60.0
 """How often it is looked whether prices told ahead are to be fetched."""
-AT_START = ("prices", "restate")
+COMPARISON_S = 600.0
+"""How often it is looked whether the order of a fair comparison is written down."""
+AT_START = ("prices", "restate", "comparison")
 """Jobs that are asked for at the start."""
 
 
@@ -34,6 +36,7 @@ def jobs(parts: Parts) -> Jobs:
             Job("past", work.look_back, every(3600)),
             Job("restate", work.look_for_restatements, every(restatement_queue.LOOK_S)),
             Job(restatement_queue.GO_ON, work.restate),
+            Job("comparison", work.write_comparison, every(COMPARISON_S)),
             Job("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
             Job(backups.BACKED_UP, work.backed_up),
             Job("prices", work.look_for_prices, every(PRICES_S) if home.live else None),

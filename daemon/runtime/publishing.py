@@ -51,4 +51,4 @@ class Publishing:
         with contextlib.suppress(LedgerError):  # it stands in the alarms
             health = self._questions.health(now)
             today = self._controller.keeper.today(self._controller.engine, now)
-        self._latest.put(Picture(self._questions.home, self._questions.why(now), health, today))
+        self._latest.put(Picture(self._questions.home, now.utc_s, self._questions.why(now), health, today))

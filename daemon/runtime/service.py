@@ -61,7 +61,7 @@ class Service:
             self._watchdog = Watchdog([link.break_off for link in parts.connections.links], hang_s)
             # Only here: questions to the ledger import this module too, and need no server.
             from daemon.web.site.application import ASKS
-            from daemon.web.site.opening import open_server
+            from daemon.web.site.home_server import open_server
 
             commands.must_know(ASKS)
             self.api = open_server(lambda: self.home, parts.latest, self.loop.put, clock)

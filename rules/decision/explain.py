@@ -7,12 +7,10 @@ from rules.guards import GUARDS
 from rules.guards.precedence import Precedence
 from rules.model.formatting import percent, watts
 from rules.model.memory import Memory
-from rules.model.orders import Finding, Order, Verdict
+from rules.model.orders import LEADS, Finding, Order, Verdict
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
-
-_WORDS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +32,7 @@ class Explanation:
     def text(self) -> str:
         """The one sentence: "Heater off: tank 96 %, full since 13:10; resumes below 88 %"."""
         power = f" ({watts(self.watts)})" if self.watts is not None else ""
-        sentence = f"{_WORDS[self.order]}{power}: {self.primary.sentence}"
+        sentence = f"{LEADS[self.order]}{power}: {self.primary.sentence}"
         return f"{sentence}; {self.change}" if self.change else sentence
 
     @property

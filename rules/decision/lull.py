@@ -22,7 +22,7 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Prices, Snapshot
 
 _FULL, _SURPLUS = "full", "surplus"
-_DECIDE = frozenset({_FULL, "away", "worth", _SURPLUS})
+_DECIDE = frozenset({_FULL, "away", "alternate", "worth", _SURPLUS})
 """Guards whose refusal depends on nothing that a lull does not watch."""
 _KNOWN = frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest", "plan", "hygiene"}) | _DECIDE
 _ALL_KNOWN = {guard.NAME for guard in GUARDS} <= _KNOWN

@@ -23,7 +23,7 @@ _LEAST_CORRECTION = 0.01
 def available_w(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """Latest surplus plus what all heaters take, W.
 
-    A heater without a fresh meter takes what it was told; of a gate on `surplus` that is not known, and counts as 0.
+    A heater without a fresh meter takes what it was ordered; of a gate on `surplus` that is not known, and counts as 0.
     """
     total_w = snapshot.surplus.value if snapshot.surplus is not None else 0.0
     for i, heater in enumerate(settings.heaters):
@@ -48,9 +48,9 @@ def step(
     seen_s: float,
     below_w: int,
 ) -> tuple[int, HeaterMemory]:
-    """The power to tell next, whole W, and the heater's memory after it.
+    """The power to order next, whole W, and the heater's memory after it.
 
-    standing_w: what it was told before (None: it was off). target_w: what is available less the margin. seen_s: when
+    standing_w: what it was ordered before (None: it was off). target_w: what is available less the margin. seen_s: when
     the surplus reading behind it was heard; the same reading gives no second step. below_w: as in `fit_w`.
     """
     if standing_w is None:

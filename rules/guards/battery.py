@@ -5,7 +5,7 @@ A limit that is set needs its signal: without a fresh reading nothing says that 
 
 from rules.guards.guard import NEVER_S
 from rules.model.formatting import percent, watts
-from rules.model.freshness import is_fresh, next_stale_s
+from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment, Reading
@@ -34,12 +34,11 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When a reading that a set limit needs goes stale."""
     battery = settings.battery
-    first_s = NEVER_S
-    if battery.minimum_level_pct is not None:
-        first_s = next_stale_s(snapshot.battery_level, settings, now)
-    if battery.maximum_discharge_w is not None:
-        first_s = min(first_s, next_stale_s(snapshot.battery, settings, now))
-    return first_s
+    if battery.minimum_level_pct is None and battery.maximum_discharge_w is None:
+        return NEVER_S
+    level = snapshot.battery_level if battery.minimum_level_pct is not None else None
+    power = snapshot.battery if battery.maximum_discharge_w is not None else None
+    return first_stale_s((level, power), settings, now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,7 +1,7 @@
 """Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
 
 from rules.model.formatting import clock, duration, energy, percent, watts
-from rules.model.freshness import is_fresh, next_stale_s
+from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Frozen, Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
@@ -41,7 +41,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When the level or the surplus goes stale."""
-    return min(next_stale_s(snapshot.level, settings, now), next_stale_s(snapshot.surplus, settings, now))
+    return first_stale_s((snapshot.level, snapshot.surplus), settings, now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

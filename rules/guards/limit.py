@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock, degrees, duration
-from rules.model.freshness import next_stale_s
+from rules.model.freshness import first_stale_s
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
@@ -88,7 +88,7 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
     top, mid, bottom = snapshot.top, snapshot.mid, snapshot.bottom
     if top is None and mid is None and bottom is None:
         return NEVER_S
-    return min(next_stale_s(top, settings, now), next_stale_s(mid, settings, now), next_stale_s(bottom, settings, now))
+    return first_stale_s((top, mid, bottom), settings, now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

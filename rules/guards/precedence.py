@@ -18,6 +18,7 @@ class Precedence:
     """
 
     def __init__(self, *ranked: tuple[Guard, Power]) -> None:
+        self.ranked = ranked
         self.guards = tuple(guard for guard, _ in ranked)
         names = [guard.NAME for guard in self.guards]
         if len(set(names)) < len(names):
@@ -27,6 +28,8 @@ class Precedence:
             raise ValueError("a hard guard stands after one that is not: an order required before it would defeat it")
         self.judges = tuple((guard.NAME, power is Power.HARD, guard.judge) for guard, power in ranked)
         """Name, whether it is hard, and `judge`, in order: what a decision goes through."""
+        self.hard = frozenset(guard.NAME for guard, power in ranked if power is Power.HARD)
+        """Names of those that no required order can defeat."""
         self.requiring = frozenset(guard.NAME for guard, power in ranked if power is Power.REQUIRING)
         """Names of those that may require an order."""
         self._requirers = tuple(guard.judge for guard, power in ranked if power is Power.REQUIRING)

@@ -6,7 +6,7 @@ the tank cold for ever. The finding says so.
 
 from rules.guards.guard import NEVER_S
 from rules.model.formatting import duration, watts
-from rules.model.freshness import is_fresh, next_stale_s
+from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
@@ -40,7 +40,7 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
     first_s = at_s if now.mono_s < at_s else NEVER_S
     reading = snapshot.yielding
     if reading is not None and reading.value > yields.above_w:
-        first_s = min(first_s, next_stale_s(reading, settings, now))
+        first_s = min(first_s, first_stale_s((reading,), settings, now))
     return first_s
 
 

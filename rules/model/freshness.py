@@ -5,6 +5,8 @@ comparison is written `now >= seen + limit`, with the same sum that the guards' 
 decision made at the deadline is already the other one.
 """
 
+from collections.abc import Sequence
+
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Settings
 
@@ -16,12 +18,13 @@ def stale_at_s(reading: Reading, settings: Settings) -> float:
     return reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)
 
 
-def next_stale_s(reading: Reading | None, settings: Settings, now: Moment) -> float:
-    """Forward-clock second at which a reading that still counts will cease to; inf where none does."""
-    if reading is None:
-        return _NEVER_S
-    at_s = reading.seen_s + settings.stale_after_s.get(reading.signal, 0.0)
-    return at_s if now.mono_s < at_s else _NEVER_S
+def first_stale_s(readings: Sequence[Reading | None], settings: Settings, now: Moment) -> float:
+    """Forward-clock second at which the first of those readings that still count will cease to; inf where none does."""
+    now_s, limits, first_s = now.mono_s, settings.stale_after_s, _NEVER_S
+    for reading in readings:
+        if reading is not None and now_s < (at_s := reading.seen_s + limits.get(reading.signal, 0.0)) < first_s:
+            first_s = at_s
+    return first_s
 
 
 def is_fresh(reading: Reading | None, settings: Settings, now: Moment) -> bool:

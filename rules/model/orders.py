@@ -13,6 +13,10 @@ class Order(StrEnum):
     HEAT = "heat"
 
 
+LEADS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+"""What a heater does under an order, as a sentence about it begins."""
+
+
 class Verdict(IntEnum):
     """A guard's answer. REQUIRE is that of a finding which carries the order it requires."""
 

@@ -107,6 +107,13 @@ class Away:
 
 
 @dataclass(frozen=True, slots=True)
+class Alternate:
+    """Days of a fair comparison as (start, end, whether they divert), UTC seconds, ascending, end not included."""
+
+    runs: tuple[tuple[float, float, bool], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Tank:
     """What bounds the tank's level. full_wh: heat between an empty and a full tank; loss_w: standing loss when full."""
 
@@ -135,6 +142,7 @@ class Settings:
     rest: Rest = field(default_factory=Rest)
     tracking: Tracking = field(default_factory=Tracking)
     away: Away = field(default_factory=Away)
+    alternate: Alternate = field(default_factory=Alternate)
     together: bool = False
     timezone: str = "UTC"
     currency: str = ""

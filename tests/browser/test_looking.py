@@ -18,6 +18,7 @@ ROOMS = {
     "now": "/",
     "value": "/value",
     "verdict": "/verdict",
+    "history": "/verdict/history",
     "what-if": "/what-if",
     "rules": "/rules",
     "rule": "/rules/full",

@@ -12,7 +12,7 @@ from rules.guards import GUARDS
 from rules.model.memory import Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Reading
-from rules.model.settings import Away, Battery, Full, Rest, Settings, Surplus, Tank
+from rules.model.settings import Alternate, Away, Battery, Full, Rest, Settings, Surplus, Tank
 from tests.support.rules_case import GATE, MODULATED, START_UTC_S, moment, settings
 
 FRESH_S = {"grid_w": 60.0, "tank_level_pct": 130.0, "diverted_w": 60.0, "battery_w": 60.0, "tank_top_c": 600.0}
@@ -23,6 +23,7 @@ HOMES = (
     PLAIN,
     replace(PLAIN, full=Full(stop_at_pct=60.0, resume_below_pct=50.0)),
     replace(PLAIN, away=Away(((START_UTC_S + 500.0, START_UTC_S + 1500.0),))),
+    replace(PLAIN, alternate=Alternate(((START_UTC_S + 300.0, START_UTC_S + 900.0, False),))),
     replace(PLAIN, battery=Battery(maximum_discharge_w=50.0)),
     replace(PLAIN, temperatures=("tank_top_c",)),
     replace(PLAIN, heaters=(MODULATED,)),

@@ -19,12 +19,6 @@ pytestmark = pytest.mark.services
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with Mosquitto(tmp_path) as running:
-        yield running
-
-
-@pytest.fixture
 def house(tmp_path: Path, broker: Mosquitto) -> Iterator[House]:
     made = House(tmp_path, broker)
     yield made

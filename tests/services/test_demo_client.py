@@ -7,16 +7,16 @@ from datetime import datetime
 
 import pytest
 
-from daemon.demo.client import DemoClient
+from daemon.demo.house_client import DemoClient
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.embedded_broker import EmbeddedBroker
-from daemon.simulation.house.simulated import ORDER_TOPIC, TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DEMO, ORDER_TOPIC, DemoHouse
 from rules.model.errors import BrimfulError
 
 pytestmark = pytest.mark.services
 
-NOON = datetime(2026, 6, 10, 12, 50, tzinfo=TIMEZONE).timestamp()
+NOON = datetime(2026, 6, 10, 12, 50, tzinfo=DEMO.timezone).timestamp()
 PATIENCE_S = 10.0
 
 
@@ -65,7 +65,7 @@ def witness(address: BrokerAddress) -> Iterator[Witness]:
 @pytest.fixture
 def client(address: BrokerAddress) -> Iterator[DemoClient]:
     house = DemoHouse(2, NOON)
-    house.battery.stored_wh = house.battery.capacity_wh
+    house.battery.stored_wh = house.spec.battery.capacity_wh
     client = DemoClient(house, address)
     client.start(PATIENCE_S)
     yield client
@@ -127,7 +127,7 @@ def test_a_retained_order_is_old_and_is_not_obeyed(address: BrokerAddress, witne
     witness.say(ORDER_TOPIC, b"yes", retain=True)
     witness.wait(ORDER_TOPIC, 1)
     house = DemoHouse(2, NOON)
-    house.battery.stored_wh = house.battery.capacity_wh
+    house.battery.stored_wh = house.spec.battery.capacity_wh
     client = DemoClient(house, address)
     try:
         client.start(PATIENCE_S)

@@ -32,12 +32,6 @@ SOURCES = [
 PAYLOADS = {Order.WITHHOLD: "0", Order.SURPLUS: "1"}
 
 
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with Mosquitto(tmp_path) as running:
-        yield running
-
-
 @pytest.fixture(params=["mosquitto", "iotcore"])
 def any_broker(request: pytest.FixtureRequest) -> Iterator[BrokerAddress]:
     with EmbeddedBroker(kind=request.param) as running:

@@ -2,7 +2,6 @@
 
 import socket
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -15,12 +14,6 @@ from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free
 
 pytestmark = pytest.mark.services
 NOBODY = "nothing listens there; is the broker running? see broker.host and broker.port"
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with Mosquitto(tmp_path) as running:
-        yield running
 
 
 class Link:

@@ -37,12 +37,6 @@ WORDS = {Order.WITHHOLD: "no", Order.SURPLUS: "yes"}
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with Mosquitto(tmp_path) as running:
-        yield running
-
-
-@pytest.fixture
 def house(tmp_path: Path, broker: Mosquitto) -> Iterator[House]:
     made = House(tmp_path, broker)
     yield made

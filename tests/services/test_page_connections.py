@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from daemon.web.server import connections
-from daemon.web.server.connections import MOST_CONNECTIONS
+from daemon.web.server import serving
 from daemon.web.server.live_state import MOST_READERS
+from daemon.web.server.serving import MOST_CONNECTIONS
 from tests.support.broker import Client, Mosquitto
 from tests.support.daemon_house import House
 from tests.support.served import WITHIN_S, Served
@@ -199,9 +199,9 @@ def test_a_hundred_and_fifty_idle_connections_do_not_lock_the_owner_out(page: Se
 
 def test_other_machines_leave_room_for_this_one(page: Served, monkeypatch: pytest.MonkeyPatch) -> None:
     """Pages that are being sent keep their places; those of other machines never fill the last ones."""
-    monkeypatch.setattr(connections, "is_loopback", lambda host: host == "127.0.0.1")
-    monkeypatch.setattr(connections, "MOST_FROM_OUTSIDE", 3)
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 5)
+    monkeypatch.setattr(serving, "is_loopback", lambda host: host == "127.0.0.1")
+    monkeypatch.setattr(serving, "MOST_FROM_OUTSIDE", 3)
+    monkeypatch.setattr(serving, "MOST_CONNECTIONS", 5)
 
     def stream(source: str) -> HTTPConnection:
         connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S, source_address=(source, 0))

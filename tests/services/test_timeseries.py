@@ -225,7 +225,9 @@ def test_a_server_that_is_not_there_may_come_back(ledger: LedgerWriter, kind: st
     answer = carry(writer, load(ledger.outbox_peek(5), "Quay"))
     writer.close()
     assert answer == Failed(
-        f"time-series database at {url.replace('user:hidden@', '')}: nothing answers there (is it running?)", False
+        "nothing answers there (is it running?)",
+        False,
+        subject=f"time-series database at {url.replace('user:hidden@', '')}",
     )
 
 

@@ -31,7 +31,7 @@ def page(tmp_path: Path) -> Iterator[Served]:
     ]
     with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
         ledger.commit(Batch(rows[-1][0], tape=pack(rows)))
-    with Served(password_hash=HASH, of=home) as served:
+    with Served(password_hash=HASH, home=home) as served:
         yield served
 
 

@@ -4,9 +4,9 @@ from datetime import datetime
 from typing import NamedTuple
 
 from accounting.ledger.tape import Row
-from daemon.simulation.house.simulated import LOW_NODE, MIDDLE_NODE, TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DEMO, DemoHouse
 
-START_S = datetime(2026, 5, 10, tzinfo=TIMEZONE).timestamp()
+START_S = datetime(2026, 5, 10, tzinfo=DEMO.timezone).timestamp()
 
 
 class Recorded(NamedTuple):
@@ -19,6 +19,7 @@ class Recorded(NamedTuple):
 def record(seed: int, days: int) -> Recorded:
     """Days of the house from a May midnight on."""
     house, full = DemoHouse(seed, START_S), False
+    middle, low = DEMO.sensors
     rows: list[Row] = []
     for _ in range(days * 1440):
         house.advance(60.0)
@@ -31,8 +32,8 @@ def record(seed: int, days: int) -> Recorded:
             "battery_w": float(round(flows.battery_w)),
             "tank_level_pct": round(level_pct, 1),
             "tank_top_c": round(temps_c[-1], 2),
-            "tank_mid_c": round(temps_c[MIDDLE_NODE], 2),
-            "tank_bottom_c": round(temps_c[LOW_NODE], 2),
+            "tank_mid_c": round(temps_c[middle], 2),
+            "tank_bottom_c": round(temps_c[low], 2),
             "diverted_w": float(round(flows.diverted_w)),
             "diverted_wh": float(int(totals.diverted_wh)),
             "topup_wh": float(int(totals.topup_wh)),

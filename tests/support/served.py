@@ -13,21 +13,21 @@ from daemon.config.model import Home
 from daemon.timing.events import Ask
 from daemon.web.server.access import Access
 from daemon.web.server.accounts import Accounts
-from daemon.web.server.connections import SLOW_S, Serving
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Latest, Picture
 from daemon.web.server.loop_client import Asking
 from daemon.web.server.password_hash import fits
 from daemon.web.server.security import Hosts, is_loopback
+from daemon.web.server.serving import SLOW_S, Serving
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
-from tests.support.homes import SMALL, home
+from tests.support import homes
 
 WITHIN_S = 10.0
 TOKEN = "0123456789abcdef" * 4
 JSON = {"Content-Type": "application/json"}
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
-HOME = home(SMALL)
+HOME = homes.home(homes.SMALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,9 @@ def picture(sentence: str) -> Picture:
         "guard": "full",
         "sentence": sentence,
         "change": "",
-        "findings": [],
+        "findings": [
+            {"guard": "full", "verdict": "forbid", "sentence": sentence.removeprefix("Heater off: "), "change": ""}
+        ],
         "heaters": [],
         "level": None,
         "prices": {"import_price": None, "export_price": None, "heat_value": None},
@@ -74,7 +76,7 @@ def picture(sentence: str) -> Picture:
         "alarms": [],
         "override": None,
     }
-    return Picture(HOME, why, None, None)
+    return Picture(HOME, 1_781_092_800.0, why, None, None)
 
 
 class Served:
@@ -95,7 +97,7 @@ class Served:
         within_s: float = WITHIN_S,
         slow_s: float = SLOW_S,
         put: Callable[[Ask], None] | None = None,
-        of: Home = HOME,
+        home: Home = HOME,
     ) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.error: BrimfulError | None = None
@@ -105,7 +107,7 @@ class Served:
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock, fits)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
-        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: of)
+        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: home)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port
         self.server.start()

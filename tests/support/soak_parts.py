@@ -125,7 +125,7 @@ class Server:
 
     def send(self, points: Sequence[Point]) -> None:
         if not self.up:
-            raise SendFailed("time-series database: no answer", lasting=False)
+            raise SendFailed("no answer", lasting=False)
         for point in points:
             self.points[point.at_s, point.tags["heater"]] = int(point.fields["diverted_wh"])
 

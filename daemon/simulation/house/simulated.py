@@ -1,44 +1,22 @@
 """The demo house: weather, roof, load, battery, taps, a layered cylinder and a diverter, in steps of simulated time.
 
 Invented throughout. It is deterministic for a seed and a sequence of steps and orders, and touches no network:
-daemon/demo/client.py carries its readings out and its orders in.
+daemon/demo/house_client.py carries its readings out and its orders in.
 """
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 from daemon.simulation.house.appliances import Appliances
-from daemon.simulation.house.devices import Diverter, HouseBattery, Protections
 from daemon.simulation.house.draws import Taps
+from daemon.simulation.house.equipment import Diverter, HouseBattery, Protections
 from daemon.simulation.house.sky import Sky
-from rules.tank.cylinder import Cylinder
-from rules.tank.gauge import Gauge
-from rules.tank.standing_loss import label_loss_w, ua_w_per_k
-from rules.tank.twin import Source, Twin
+from daemon.simulation.house.spec import HouseSpec
+from rules.tank.twin import Source
 
 ORDER_TOPIC = "house/diverter/permit"
-REFRESH_S = 60.0
-
-TIMEZONE = ZoneInfo("Europe/Dublin")
-LATITUDE_DEG, LONGITUDE_DEG = 53.3, -6.3
-
-ROOF_KWP = 4.0
-ROOF_YIELD = 0.80
-"""What cells, wires, heat and inverter leave of the rating (common practice, no source)."""
-INVERTER_MOST_W = 3680.0
-
-VOLUME_L, NODES, LABEL_CLASS = 180.0, 20, "C"
-MIDDLE_NODE, LOW_NODE = 10, 3
-"""Where the middle and the lower temperature sensor sit."""
-COLD_C, HOT_C, AMBIENT_C = 10.0, 60.0, 19.0
-GAUGE = Gauge("usable", COLD_C, HOT_C)
-
-DIVERTER_RATED_W, LOWER_NODE, LOWER_THERMOSTAT_C = 2800.0, 0, 65.0
-TOPUP_RATED_W, UPPER_NODE, UPPER_THERMOSTAT_C = 2800.0, 12, 55.0
-TOPUP_FROM_HOUR, TOPUP_TO_HOUR = 2, 5
-"""The house's own timer, on its cheap hours by the local clock, works the upper element; nobody sends it orders."""
-
+DEMO = HouseSpec()
+"""The demo's own house."""
 LONGEST_STEP_S = 60.0
 
 
@@ -70,31 +48,27 @@ class Totals:
 
 
 class DemoHouse:
-    """The house. seed: its weather and habits; start_utc_s: the instant it wakes up at, UTC seconds."""
+    """The house. seed: its weather and days; start_utc_s: when it wakes up, UTC seconds; spec: what it is made of."""
 
-    def __init__(self, seed: int, start_utc_s: float) -> None:
+    def __init__(self, seed: int, start_utc_s: float, spec: HouseSpec = DEMO) -> None:
+        self.spec = spec
         self.now_s = start_utc_s
         self.flows = Flows()
         self.totals = Totals()
-        self.tank = Twin(
-            Cylinder(VOLUME_L, NODES, ua_w_per_k(label_loss_w(LABEL_CLASS, VOLUME_L))),
-            (12.0,) * 4 + (16.0, 24.0, 34.0, 44.0, 50.0, 53.0) + (55.0,) * 10,
-            (Source(LOWER_NODE, LOWER_NODE), Source(UPPER_NODE, UPPER_NODE)),
-            cold_c=COLD_C,
-            ambient_c=AMBIENT_C,
-        )
-        self.battery = HouseBattery()
-        self.diverter = Diverter(DIVERTER_RATED_W, lapses_after_s=3 * REFRESH_S)
-        self.lower = Protections(LOWER_THERMOSTAT_C)
-        self.upper = Protections(UPPER_THERMOSTAT_C)
-        self._sky = Sky(seed, LATITUDE_DEG, LONGITUDE_DEG)
-        self._appliances = Appliances(seed)
-        self._taps = Taps()
+        sources = (Source(spec.lower.layer, spec.lower.layer), Source(spec.upper.layer, spec.upper.layer))
+        self.tank = spec.tank.twin(spec.temps_c, sources)
+        self.battery = HouseBattery(spec.battery)
+        self.diverter = Diverter(spec.diverter, spec.lower.rated_w)
+        self.lower = Protections(spec.lower)
+        self.upper = Protections(spec.upper)
+        self._sky = Sky(seed, spec.latitude_deg, spec.longitude_deg)
+        self._appliances = Appliances(spec.habits, seed)
+        self._taps = Taps(spec.draws)
 
     @property
     def level_pct(self) -> float:
         """The tank's charge by usable height, as its sensor shows it: no more than 100."""
-        return GAUGE.level_pct(self.tank.temps_c)
+        return self.spec.gauge.level_pct(self.tank.temps_c)
 
     def obey(self, payload: bytes) -> bool:
         """Take an order to the diverter; False if it is none it knows."""
@@ -104,7 +78,7 @@ class DemoHouse:
         """Live through the next dt_s seconds (above 0, at most 60: longer steps would blur kettles and clouds)."""
         if not 0 < dt_s <= LONGEST_STEP_S:
             raise ValueError(f"expected a step above 0 and up to {LONGEST_STEP_S:.0f} s, got {dt_s}")
-        local = datetime.fromtimestamp(self.now_s, TIMEZONE)
+        local = datetime.fromtimestamp(self.now_s, self.spec.timezone)
         flows = self._powers(local.hour, dt_s)
         self._heat_and_draw(local.hour * 3600.0 + local.minute * 60.0 + self.now_s % 60.0, flows, dt_s)
         self._count(flows, dt_s)
@@ -113,19 +87,21 @@ class DemoHouse:
 
     def _powers(self, hour: int, dt_s: float) -> Flows:
         """Who takes what: the house first, then its battery, then the diverter, then the grid."""
-        pv_w = min(INVERTER_MOST_W, ROOF_KWP * ROOF_YIELD * self._sky.irradiance_w_per_m2(self.now_s))
+        spec, roof = self.spec, self.spec.roof
+        pv_w = min(roof.inverter_most_w, roof.kwp * roof.efficiency * self._sky.irradiance_w_per_m2(self.now_s))
         load_w = self._appliances.power_w(self.now_s, hour)
         battery_w = self.battery.take(pv_w - load_w, dt_s)
         spare_w = pv_w - load_w - battery_w
         diverted_w = self.diverter.power_w(spare_w, self.now_s)
-        if not self.lower.let_through(self.tank.temps_c[LOWER_NODE]):
+        if not self.lower.let_through(self.tank.temps_c[spec.lower.layer]):
             diverted_w = 0.0
-        timer_on = TOPUP_FROM_HOUR <= hour < TOPUP_TO_HOUR
-        topup_w = TOPUP_RATED_W if self.upper.let_through(self.tank.temps_c[UPPER_NODE]) and timer_on else 0.0
+        timer_on = spec.timer.from_hour <= hour < spec.timer.to_hour
+        upper_c = self.tank.temps_c[spec.upper.layer]
+        topup_w = spec.upper.rated_w if self.upper.let_through(upper_c) and timer_on else 0.0
         return Flows(pv_w, load_w, battery_w, diverted_w, topup_w, diverted_w + topup_w - spare_w)
 
     def _heat_and_draw(self, of_day_s: float, flows: Flows, dt_s: float) -> None:
-        draw_l, wanted_wh = self._taps.draw_l(of_day_s, dt_s, self.tank.temps_c[-1], COLD_C)
+        draw_l, wanted_wh = self._taps.draw_l(of_day_s, dt_s, self.tank.temps_c[-1], self.spec.tank.cold_c)
         drawn_wh, lost_wh = self.tank.drawn_wh, self.tank.lost_wh
         self.tank.advance(dt_s, (flows.diverted_w, flows.topup_w), draw_l=draw_l)
         self.totals.drawn_wh += self.tank.drawn_wh - drawn_wh
@@ -150,6 +126,7 @@ class DemoHouse:
         Powers are whole watts, the mean of the last step; registers are whole watt-hours, rounded down as registers do.
         """
         flows, totals = self.flows, self.totals
+        middle, low = self.spec.sensors
         at = datetime.fromtimestamp(self.now_s, UTC).isoformat().replace("+00:00", "Z")
         in_wh, out_wh = int(totals.import_wh), int(totals.export_wh)
         texts = {
@@ -157,7 +134,7 @@ class DemoHouse:
             "house/roof": f'"w": {round(flows.pv_w)}',
             "house/battery": f'"w": {round(flows.battery_w)}, "charge": {self.battery.level_pct:.1f}',
             "house/tank": f'"level": {self.level_pct:.1f}, "top_c": {self.tank.temps_c[-1]:.2f}, '
-            f'"mid_c": {self.tank.temps_c[MIDDLE_NODE]:.2f}, "bottom_c": {self.tank.temps_c[LOW_NODE]:.2f}',
+            f'"mid_c": {self.tank.temps_c[middle]:.2f}, "bottom_c": {self.tank.temps_c[low]:.2f}',
             "house/diverter": f'"w": {round(flows.diverted_w)}, "wh": {int(totals.diverted_wh)}',
             "house/topup": f'"wh": {int(totals.topup_wh)}',
         }

@@ -15,10 +15,10 @@ from daemon.config.devices import Tank, TopUp
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
+from daemon.simulation.house.spec import TankSpec
 from rules.guards.surplus import start_w
 from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
-from rules.tank.cylinder import Cylinder
 from rules.tank.gauge import Gauge
 from rules.tank.twin import Source, Twin, layer_at
 
@@ -75,13 +75,13 @@ class StudiedHome:
     def twin(self, level_pct: float | None) -> Twin:
         """The tank at the start: hot water over cold, as much as the level shows; half full where nothing does."""
         tank = self.tank
-        cylinder = Cylinder(tank.volume_l, LAYERS, tank_ua(tank))
+        spec = TankSpec(tank.volume_l, LAYERS, tank_ua(tank), tank.cold_c, tank.hot_c, tank.ambient_c)
         hot = LAYERS * (level_pct if level_pct is not None else 50.0) / 100.0
         shares = [min(max(hot - above, 0.0), 1.0) for above in range(LAYERS)]
         temps_c = [tank.cold_c + share * (tank.hot_c - tank.cold_c) for share in reversed(shares)]
-        layers = [layer_at(cylinder, UPPER_AT) if h.name == "upper" else 0 for h in self.made.rules.heaters]
+        layers = [layer_at(spec.cylinder, UPPER_AT) if h.name == "upper" else 0 for h in self.made.rules.heaters]
         sources = [Source(layer, layer, tank.hot_c, HYSTERESIS_K) for layer in (*layers, 0)]
-        return Twin(cylinder, temps_c, sources, cold_c=tank.cold_c, ambient_c=tank.ambient_c)
+        return spec.twin(temps_c, sources)
 
     def bill(self) -> Bill:
         """An empty bill at the home's prices."""

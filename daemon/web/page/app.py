@@ -12,7 +12,7 @@ from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
 from daemon.web.page.rendering import Renderer
-from daemon.web.page.rooms import day, health, now, rules, timeline, value, verdict, what_if
+from daemon.web.page.rooms import day, health, history, now, rules, timeline, value, verdict, what_if
 from daemon.web.page.state import state_now, state_of
 from daemon.web.server.access import COOKIE, FORM_TOKEN
 from daemon.web.server.context import House
@@ -43,6 +43,7 @@ class Page(Endpoints):
         return [
             *routes,
             *day.routes(self),
+            *history.routes(self),
             Route("/live", follow, methods=["GET"]),
             Route("/login", self._login, methods=["GET"]),
             Route("/login", self._log_in, methods=["POST"]),

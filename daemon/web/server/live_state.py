@@ -26,11 +26,12 @@ MOST_READERS = 40
 class Picture:
     """The house at an instant. Nobody changes what is in it.
 
-    home: its home file; why, health: the answers to these questions; today: today's figures. health and today are None
-    while the ledger cannot be read.
+    home: its home file; at_s: the instant, UTC seconds; why, health: the answers to these questions; today: today's
+    figures. health and today are None while the ledger cannot be read.
     """
 
     home: Home
+    at_s: float
     why: dict[str, Any]
     health: dict[str, Any] | None
     today: dict[str, Any] | None

@@ -14,7 +14,7 @@ from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.day import DayRecord, brought_up_to
 from daemon.web.page.views.day_picture import day_picture
 from daemon.web.page.views.day_reasons import ReasonsShown, reasons_shown
-from daemon.web.page.views.figures import instant, long_date
+from daemon.web.page.views.figures import long_date, utc
 from daemon.web.page.views.house import home_facts
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
@@ -39,10 +39,10 @@ def routes(page: Endpoints) -> list[Route]:
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     picture = await house.picture()
-    home, now_s = picture.home, instant(picture.why["at"]).timestamp()
+    home, now_s = picture.home, picture.at_s
     facts = home_facts(home)
     day = _day(request.path_params["day"])
-    today = instant(picture.why["at"]).astimezone(ZoneInfo(facts.timezone)).date()
+    today = utc(now_s).astimezone(ZoneInfo(facts.timezone)).date()
     if not date(1971, 1, 1) <= day <= today:
         raise Refusal(404, "day", f"expected a day up to today, got {day.isoformat()}", f"see {ROOM}")
     at_s = _at_s(request)
@@ -66,7 +66,7 @@ def up_to_now(record: DayRecord, picture: Picture) -> DayRecord:
     """Today's record with the level of this moment; another day's as it is."""
     level = picture.why["level"]
     fresh = level["value_pct"] if level is not None and level["fresh"] else None
-    now_s = instant(picture.why["at"]).timestamp()
+    now_s = picture.at_s
     return brought_up_to(record, now_s, fresh) if record.from_s <= now_s < record.to_s else record
 
 

@@ -8,7 +8,6 @@ from starlette.routing import Route
 
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
-from daemon.web.page.views.figures import instant
 from daemon.web.page.views.health import HEIGHT, SPARK_HOURS, WIDTH, health_room
 from daemon.web.page.views.house import home_facts
 from daemon.web.server.context import House
@@ -30,7 +29,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     home, health = picture.home, picture.health
     if health is None:
         raise Refusal(503, "ledger", "expected one that can be read", "see the alarms on Now")
-    now_s = instant(health["at"]).timestamp()
+    now_s = picture.at_s
     try:
         hours = await house.shelf.ask("hours", KEPT_S, lambda: gather.hours(home, now_s, SPARK_HOURS))
     except BrimfulError:

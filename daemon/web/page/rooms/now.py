@@ -20,7 +20,6 @@ from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.rooms.day import up_to_now
 from daemon.web.page.state import disk_bytes
 from daemon.web.page.views.day_picture import day_picture
-from daemon.web.page.views.figures import instant
 from daemon.web.page.views.house import home_facts
 from daemon.web.page.views.now import now_room
 from daemon.web.page.views.stock import diverted_today, statement
@@ -63,7 +62,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
 
 def view(house: House, picture: Picture) -> Mapping[str, Any]:
     """A picture as the live part of the room shows it, with what was read from the ledger last."""
-    home, now_s, shelf = picture.home, _now_s(picture), house.shelf
+    home, now_s, shelf = picture.home, picture.at_s, house.shelf
     facts = home_facts(home)
     stop = shelf.last("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
     at_s = _midnight_s(home, now_s)
@@ -86,7 +85,7 @@ def view(house: House, picture: Picture) -> Mapping[str, Any]:
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     picture = await house.picture()
-    home, now_s = picture.home, _now_s(picture)
+    home, now_s = picture.home, picture.at_s
     with contextlib.suppress(BrimfulError, TimeoutError):  # a ledger that cannot be read stands among the faults
         await asyncio.wait_for(_ready(house, home, now_s), PATIENCE_S)
     heats = any(getattr(getattr(heater, "orders", None), "heat", "") is not None for heater in home.heaters.values())
@@ -107,10 +106,6 @@ async def _ready(house: House, home: Home, now_s: float) -> None:
     await shelf.ask(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known))
     today = datetime.fromtimestamp(at_s, ZoneInfo(home.home.timezone)).date()
     await shelf.ask(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
-
-
-def _now_s(picture: Picture) -> float:
-    return instant(picture.why["at"]).timestamp()
 
 
 def _midnight_s(home: Home, now_s: float) -> int:

@@ -17,7 +17,7 @@ from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.trials import Trials, Tried
 from daemon.web.page.views.deciding import Decided
-from daemon.web.page.views.figures import instant, minutes
+from daemon.web.page.views.figures import minutes
 from daemon.web.page.views.rule_sentences import TITLES
 from daemon.web.page.views.rules import (
     RuleShown,
@@ -63,7 +63,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
             return page.renderer.page(request, "rule.html", {**context, "entered": {**known, **form}}, 400)
         warned = new_cautions(cautions(home), cautions(change.home))
         picture = await house.picture()
-        begun = trials.begin(home, change, entered, warned, instant(picture.why["at"]).timestamp())
+        begun = trials.begin(home, change, entered, warned, picture.at_s)
         return RedirectResponse(f"{PATH}/{name}/trial/{begun}", 303)
 
     async def show_trial(house: House, request: Request) -> Response:
@@ -127,7 +127,7 @@ async def _rule(house: House, name: str) -> RuleShown:
 
 
 async def _week(house: House, home: Home) -> Decided | None:
-    now_s = instant((await house.picture()).why["at"]).timestamp()
+    now_s = (await house.picture()).at_s
     heater = home.heater_names[0]
     try:
         return await house.shelf.ask(("week", heater), KEPT_S, lambda: gather.week(home, heater, now_s))

@@ -12,7 +12,7 @@ from daemon.recording.owner_notes import KINDS as NOTE_KINDS
 from daemon.recording.owner_notes import LONGEST, notes_of
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
-from daemon.web.page.views.figures import instant, long_date
+from daemon.web.page.views.figures import long_date, utc
 from daemon.web.page.views.timeline import KINDS, timeline
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
@@ -52,7 +52,7 @@ async def ask_first(house: House, request: Request) -> Mapping[str, Any]:
     """The note that is to be withdrawn, to be looked at once more."""
     wanted = request.query_params.get("note", "")
     picture = await house.picture()
-    home, now_s = picture.home, instant(picture.why["at"]).timestamp()
+    home, now_s = picture.home, picture.at_s
     events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now_s))
     note = next((note for note in notes_of(events) if note.id == wanted), None)
     if note is None:
@@ -69,7 +69,7 @@ async def withdraw(house: House, form: dict[str, str]) -> str:
 
 async def _shown(house: House, kind: str, entered: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
     picture = await house.picture()
-    home, now = picture.home, instant(picture.why["at"])
+    home, now = picture.home, utc(picture.at_s)
     events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now.timestamp()))
     today = now.astimezone(ZoneInfo(home.home.timezone)).date().isoformat()
     return {

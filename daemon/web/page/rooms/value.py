@@ -19,7 +19,7 @@ from daemon.documents.value_document import value_answer
 from daemon.documents.valuing import Valued
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
-from daemon.web.page.views.figures import instant as time_of
+from daemon.web.page.views.figures import utc
 from daemon.web.page.views.value import PERIODS, value_room
 from daemon.web.page.views.value_chart import HEIGHT, SUM_HEIGHT, price_changes
 from daemon.web.server.context import House
@@ -54,7 +54,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     picture = await house.picture()
     home = picture.home
-    today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
+    today = utc(picture.at_s).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
     valued = await _report(house, home, asked)
     return {
@@ -75,7 +75,7 @@ async def table(house: House, request: Request) -> Response:
     """The rows as CSV."""
     picture = await house.picture()
     home = picture.home
-    today = time_of(picture.why["at"]).astimezone(ZoneInfo(home.home.timezone)).date()
+    today = utc(picture.at_s).astimezone(ZoneInfo(home.home.timezone)).date()
     asked = _asked(request, home, today)
     content = as_csv((await _report(house, home, asked)).report)
     headers = {"Content-Disposition": f'attachment; filename="value-by-{asked.by}.csv"'}

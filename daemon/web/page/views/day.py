@@ -22,6 +22,7 @@ REASONS = {
     "away": "away",
     "battery": "battery first",
     "yield": "other load first",
+    "alternate": "a comparison's day off",
     "worth": "selling pays more",
     "surplus": "too little sun",
     "rest": "short pause",

@@ -157,17 +157,15 @@ class _Places:
     def path(self, points: Sequence[tuple[float, float]], full: float) -> str:
         """A line through the points, thinned to what can be seen; a long silence breaks it."""
         drawn: list[str] = []
-        last_s: float | None = None
-        last = ""
+        last_s = last_y = float("-inf")
         for at_s, value in points:
             if not self._from_s <= at_s <= self._until_s:
                 continue
-            move = "M" if last_s is None or at_s - last_s > GAP_S else "L"
-            y = HEIGHT - HEIGHT * min(max(value / full, 0.0), 1.0)
-            text = f"{self.x(at_s):.1f} {y:.1f}"
-            if move == "M" or text.partition(" ")[2] != last.partition(" ")[2] or at_s - (last_s or 0.0) > 600:
-                drawn.append(move + text)
-                last, last_s = text, at_s
+            move = "M" if at_s - last_s > GAP_S else "L"
+            y = round(HEIGHT - HEIGHT * min(max(value / full, 0.0), 1.0), 1)
+            if move == "M" or y != last_y or at_s - last_s > 600:
+                drawn.append(f"{move}{self.x(at_s):.1f} {y:.1f}")
+                last_s, last_y = at_s, y
         return "".join(drawn)
 
 

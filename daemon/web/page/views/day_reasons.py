@@ -8,9 +8,7 @@ from accounting.ledger.records import DecisionRow
 from daemon.web.page.views.day import reason_of
 from daemon.web.page.views.figures import sentence, utc
 from daemon.web.page.views.now import VERDICTS, FindingShown
-from rules.model.orders import Order
-
-_LEADS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+from rules.model.orders import LEADS, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +32,7 @@ def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tu
             heater=row.heater,
             at=f"{utc(at_s).astimezone(zone):%H:%M}",
             since=f"{utc(row.at_s).astimezone(zone):%H:%M}",
-            sentence=_sentence(row),
+            sentence=sentence(f"{LEADS[row.order]}: {row.why}"),
             change=sentence(row.change),
             reason=reason_of(row),
             findings=tuple(
@@ -44,18 +42,10 @@ def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tu
                     sentence=found.sentence,
                     change=found.change,
                     decides=found.guard == row.guard,
-                    against=found.verdict.name == "FORBID",
+                    against=found.verdict is Verdict.FORBID,
                 )
                 for found in row.findings
             ),
         )
         for row in rows
     )
-
-
-def _sentence(row: DecisionRow) -> str:
-    found = next((one.sentence for one in row.findings if one.guard == row.guard), "")
-    if not found:
-        whole = row.sentence.removesuffix(f"; {row.change}") if row.change else row.sentence
-        found = whole.partition(": ")[2] or whole
-    return sentence(f"{_LEADS[row.order]}: {found}")

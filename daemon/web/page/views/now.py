@@ -20,7 +20,9 @@ from daemon.web.page.views.figures import (
 from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.stops import Stop
 from daemon.web.page.views.troubles import state_words, troubles
+from rules.guards import GUARDS
 from rules.model.formatting import duration, percent, watts
+from rules.model.orders import LEADS, Order
 from rules.model.signals import find
 from rules.tank.charge import TEMPERATURES
 
@@ -28,9 +30,6 @@ VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 """A finding's verdict as the table shows it."""
 ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
 """What an override asks of a heater."""
-_LEADS = {"withhold": "Heater off", "surplus": "Taking surplus", "heat": "Heating"}
-_HARD = ("limit", "fresh", "full")
-"""The rules that no override can defeat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +118,7 @@ def now_room(
     """
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
-    lead = _LEADS[why["order"]]
+    lead = LEADS[Order(why["order"])]
     power = _power(why, facts)
     if why["order"] != "withhold" and power:
         lead = f"{lead}, {power}"
@@ -135,7 +134,7 @@ def now_room(
         order=str(why["order"]),
         sentence=sentence(f"{lead}: {found['sentence']}"),
         change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{_LEADS[why['order']]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        state=f"{LEADS[Order(why['order'])]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
@@ -155,8 +154,7 @@ def deciding(why: Mapping[str, Any]) -> Mapping[str, Any]:
     Where the temperatures are silent, so is what the limit goes by, and it comes first; but the silence is the news.
     """
     by_name: dict[str, Mapping[str, Any]] = {found["guard"]: found for found in why["findings"]}
-    fallback = {"guard": why["guard"], "sentence": str(why["sentence"]).partition(": ")[2], "change": why["change"]}
-    found: Mapping[str, Any] = by_name.get(why["guard"], fallback)
+    found = by_name[why["guard"]]
     fresh: Mapping[str, Any] | None = by_name.get("fresh")
     if why["guard"] == "limit" and fresh is not None and fresh["verdict"] == "forbid":
         temperatures = [one for one in why["inputs"] if one["signal"] in TEMPERATURES]
@@ -227,7 +225,7 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
 
 
 def _order_words(order: str, power_w: float | None) -> str:
-    words = _LEADS[order].lower()
+    words = LEADS[Order(order)].lower()
     return f"{words} ({watts(power_w)})" if power_w is not None else words
 
 
@@ -260,7 +258,7 @@ def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> Override
     until = when(utc(now.timestamp() + standing["ends_in_s"]), zone, now)
     left_s = float(standing["ends_in_s"])
     waits = ""
-    if standing["order"] != "withhold" and why["guard"] in _HARD:
+    if standing["order"] != "withhold" and why["guard"] in GUARDS.hard:
         waits = sentence(f"it waits: {deciding(why)['sentence']}")
     return OverrideShown(ORDERS[standing["order"]], standing["heater"], until, duration(left_s), left_s, waits)
 

@@ -16,6 +16,7 @@ TITLES = {
     "battery": "House battery",
     "yield": "Other load first",
     "worth": "Is heat worth more?",
+    "alternate": "Fair comparison",
     "surplus": "Surplus",
     "rest": "Minimum times",
     "tracking": "Following the surplus",
@@ -115,6 +116,18 @@ def _away(values: Values, _: str) -> Iterable[Phrase]:
         yield Phrase(f"Away at every event of the calendar {values['calendar_file']}.", ("calendar_file",))
 
 
+def _alternate(values: Values, _: str) -> Iterable[Phrase]:
+    if values["from"] is None:
+        return
+    pairs, days, settle = (int(values[key]) for key in ("pairs", "block_days", "settle_days"))
+    keys = ("from", "pairs", "block_days", "settle_days", "seed")
+    yield Phrase(
+        f"From {_day(values['from'])}, {pairs} pairs of blocks of {days} days: one of each pair without diversion, in"
+        f" an order left to chance. The first {settle} of each block do not count.",
+        keys,
+    )
+
+
 def _heaters(values: Values, _: str) -> Iterable[Phrase]:
     if values["prefer"]:
         yield Phrase(f"{', then '.join(values['prefer'])} first.", ("prefer",))
@@ -144,6 +157,7 @@ _MAKERS = {
     "rest": _rest,
     "yield": _yield,
     "away": _away,
+    "alternate": _alternate,
     "heaters": _heaters,
     "tracking": _tracking,
 }

@@ -45,17 +45,15 @@ def verified(
     rows: the tape's minutes around it, ascending; power, counter: the heater's signals (None: it has none). A counter
     proves it by two readings a minute or more apart that tell the same; idle_w: below this a heater takes nothing, W.
     """
-    words = row.sentence.partition(": ")[2] or row.sentence
-    words = words.removesuffix(f"; {row.change}") if row.change else words
     stood: float | None = None
     for end_s, values in rows:
         # A minute's reading is dated by the minute's end: the whole minute must lie behind the order.
         if not row.at_s + 60 <= end_s <= row.at_s + WITHIN_S:
             continue
         if power is not None and power in values and abs(values[power]) < idle_w:
-            return Stop(row.heater, row.at_s, end_s, words, f"Its meter showed {values[power]:.0f} W")
+            return Stop(row.heater, row.at_s, end_s, row.why, f"Its meter showed {values[power]:.0f} W")
         if power is None and counter is not None and counter in values:
             if stood is not None and values[counter] == stood:
-                return Stop(row.heater, row.at_s, end_s, words, "Its counter stood still")
+                return Stop(row.heater, row.at_s, end_s, row.why, "Its counter stood still")
             stood = values[counter]
     return None

@@ -7,20 +7,19 @@ import pytest
 
 from accounting.heat.tank_fit import HOURS, Figure, TankFit, fit_tank
 from accounting.valuation.settings import CounterSignal, TankBooks
-from daemon.simulation.house.simulated import AMBIENT_C, COLD_C, HOT_C, LABEL_CLASS, VOLUME_L
+from daemon.simulation.house.simulated import DEMO
 from rules.tank.charge import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
-from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 from tests.support.demo_tape import Recorded, record
 
 ZONE = ZoneInfo("Europe/Dublin")
-UA = ua_w_per_k(label_loss_w(LABEL_CLASS, VOLUME_L))
+TRUE = DEMO.tank
 STATED = TankBooks(
     volume_l=150.0,  # as wrong as a plate can be
-    cold_c=COLD_C,
-    hot_c=HOT_C,
+    cold_c=TRUE.cold_c,
+    hot_c=TRUE.hot_c,
     ua_w_per_k=2.5,
-    ambient_c=AMBIENT_C,
+    ambient_c=TRUE.ambient_c,
     temperatures=TEMPERATURES,
     topup=CounterSignal("topup_wh"),
 )
@@ -36,9 +35,9 @@ def holds(figure: Figure | None, truth: float, widest: float) -> bool:
 
 def found(fit: TankFit, house: Recorded) -> dict[str, bool]:
     return {
-        "full": holds(fit.full_kwh, WH_PER_L_K * VOLUME_L * (HOT_C - COLD_C) / 1000, 0.05),
-        "volume": holds(fit.volume_l, VOLUME_L, 0.06),
-        "loss": holds(fit.ua_w_per_k, UA, 0.08),
+        "full": holds(fit.full_kwh, WH_PER_L_K * TRUE.volume_l * (TRUE.hot_c - TRUE.cold_c) / 1000, 0.05),
+        "volume": holds(fit.volume_l, TRUE.volume_l, 0.06),
+        "loss": holds(fit.ua_w_per_k, TRUE.ua_w_per_k, 0.08),
         "drawn": holds(fit.drawn_kwh, house.drawn_kwh, 0.25),
     }
 
@@ -48,7 +47,7 @@ def test_the_demos_tank_is_found_in_two_weeks(seed: int) -> None:
     house = record(seed, 14)
     fit = fit_tank(house.rows, STATED, ZONE)
     assert found(fit, house) == {"full": True, "volume": True, "loss": True, "drawn": True}
-    assert holds(fit.hot_c, HOT_C, 0.05)
+    assert holds(fit.hot_c, TRUE.hot_c, 0.05)
     assert fit.by_hour is not None
     assert (len(fit.by_hour), round(sum(fit.by_hour), 9)) == (HOURS, 1.0)
     assert fit.days == 14

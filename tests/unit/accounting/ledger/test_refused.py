@@ -68,7 +68,7 @@ def test_a_server_that_counts_is_believed_when_it_drops_all() -> None:
 
 def test_one_alone_is_set_aside_only_by_the_servers_own_count() -> None:
     assert carry(Choosy(lambda _: True, counting=True), shipment(1)) == Delivered(
-        (), (Refused(key(0), "it refuses the points (400)"),)
+        (), (Refused(key(0), "time-series database: it refuses the points (400)"),)
     )
     assert carry(Choosy(lambda _: True), shipment(1)) == Failed("it refuses the points (400)", True)
 

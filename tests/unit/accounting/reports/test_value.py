@@ -279,7 +279,7 @@ def test_json_follows_the_contract_and_shows_just_the_digits(ledger: LedgerWrite
 
 def test_no_float_tail_in_any_figure() -> None:
     for micro in (300_003, 700_007, 1_100_011, 2_675_000, 123_456_789_123_456):
-        row = ValueRow(0, 1800, diverted_wh=micro, avoided_micro=micro)
+        row = ValueRow(start_s=0, end_s=1800, diverted_wh=micro, avoided_micro=micro)
         report = value_report_of(row)
         figures = told(report)["total"]
         assert isinstance(figures, dict)
@@ -294,7 +294,18 @@ def value_report_of(row: ValueRow) -> ValueReport:
 
 
 def test_csv_writes_every_decimal_and_no_exponent() -> None:
-    row = ValueRow(START_S, START_S + 1800, 1234, 1, 0, 1, -3, 5, 2, measured_s=900, due_s=1800)
+    row = ValueRow(
+        start_s=START_S,
+        end_s=START_S + 1800,
+        diverted_wh=1234,
+        estimated_wh=1,
+        given_up_micro=1,
+        avoided_micro=-3,
+        given_up_mg=5,
+        avoided_mg=2,
+        measured_s=900,
+        due_s=1800,
+    )
     (read,) = csv.DictReader(io.StringIO(as_csv(value_report_of(row))))
     assert read["start"] == "2026-06-01T01:00:00+01:00"
     assert (read["diverted_kwh"], read["estimated_kwh"], read["open_kwh"]) == ("1.234", "0.001", "0.000")
@@ -383,7 +394,8 @@ def test_coverage_is_told_by_time_and_by_energy(ledger: LedgerWriter) -> None:
     ledger.commit(Batch(START_S + 3600, (entry(0, 100), entry(1, 900, estimated_wh=900, measured_s=0))))
     total = value_report(ledger, "day").total
     assert (total.coverage, total.coverage_energy) == (0.5, 0.1)
-    assert ValueRow(0, 1800, measured_s=900, due_s=1800).coverage_energy == 0.5, "of no energy, as of the time"
+    idle = ValueRow(start_s=0, end_s=1800, measured_s=900, due_s=1800)
+    assert idle.coverage_energy == 0.5, "of no energy, as of the time"
 
 
 def test_what_the_battery_forgoes_has_columns_where_there_is_any(ledger: LedgerWriter) -> None:

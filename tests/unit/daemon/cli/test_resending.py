@@ -59,7 +59,7 @@ def ledger(tmp_path: Path) -> Iterator[LedgerWriter]:
 
 
 def passing(wait_s: float | None = None) -> SendFailed:
-    return SendFailed("time-series database at http://db: busy", lasting=False, retry_after_s=wait_s)
+    return SendFailed("busy", lasting=False, retry_after_s=wait_s, subject="time-series database at http://db")
 
 
 def run(ledger: LedgerWriter, server: Server, clock: Clock) -> tuple[list[Refused], list[int]]:
@@ -89,7 +89,7 @@ def test_a_server_that_is_busy_is_asked_again_as_it_wishes(ledger: LedgerWriter)
     [
         ([passing()] * 99, PATIENCE),
         ([passing(900)] * 99, 1),
-        ([SendFailed("time-series database at http://db: no (401)", lasting=True)] * 99, 1),
+        ([SendFailed("no (401)", lasting=True, subject="time-series database at http://db")] * 99, 1),
     ],
 )
 def test_it_gives_up_before_somebody_grows_old_and_nothing_is_lost(
@@ -107,7 +107,7 @@ def test_what_is_refused_is_set_aside_and_returned(ledger: LedgerWriter) -> None
     refused, left = run(ledger, Server(refusal), Clock())
     assert left == [700, 200, 0]
     assert refused == ledger.refused()
-    assert [one.why for one in refused] == ["no room"] * 500
+    assert [one.why for one in refused] == ["time-series database: no room"] * 500
 
 
 def test_queued_again_is_known_until_no_later(ledger: LedgerWriter) -> None:

@@ -39,7 +39,14 @@ def valued(row: ValueRow, *assumed: Assumed) -> Valued:
 
 
 def month(measured_s: int) -> ValueRow:
-    return ValueRow(START_S, START_S + 30 * 86_400, 1000, avoided_mg=2_000_000, measured_s=measured_s, due_s=1_000_000)
+    return ValueRow(
+        start_s=START_S,
+        end_s=START_S + 30 * 86_400,
+        diverted_wh=1000,
+        avoided_mg=2_000_000,
+        measured_s=measured_s,
+        due_s=1_000_000,
+    )
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,8 @@ import daemon.demo
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.inputs.decode import Decoded, Source, decode
-from daemon.simulation.house import simulated as parts
-from daemon.simulation.house.simulated import TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DEMO, ORDER_TOPIC, DemoHouse
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 
 @pytest.fixture(scope="module")
@@ -19,8 +19,8 @@ def home() -> Home:
 
 
 def test_every_signal_is_heard_with_its_value_and_time(home: Home) -> None:
-    house = DemoHouse(2, datetime(2026, 6, 10, 12, 50, tzinfo=TIMEZONE).timestamp())
-    house.battery.stored_wh = house.battery.capacity_wh
+    house = DemoHouse(2, datetime(2026, 6, 10, 12, 50, tzinfo=DEMO.timezone).timestamp())
+    house.battery.stored_wh = DEMO.battery.capacity_wh
     house.tank.temps_c = (30.0,) * 8 + (50.25,) * 12
     house.obey(b"yes")
     for _ in range(60):
@@ -60,9 +60,9 @@ def test_its_orders_are_the_diverters_and_its_sizes_the_houses(home: Home) -> No
     heater = home.heaters["main"]
     assert heater.kind == "gate"
     assert (heater.topic, heater.rated_w, heater.refresh_s) == (
-        parts.ORDER_TOPIC,
-        parts.DIVERTER_RATED_W,
-        parts.REFRESH_S,
+        ORDER_TOPIC,
+        DEMO.lower.rated_w,
+        DEMO.diverter.lapses_after_s / 3,
     )
     house = DemoHouse(2, 0.0)
     assert house.obey(heater.orders.surplus.encode())
@@ -72,18 +72,21 @@ def test_its_orders_are_the_diverters_and_its_sizes_the_houses(home: Home) -> No
 
     tank = home.tank
     assert tank is not None
-    assert (tank.volume_l, tank.cold_c, tank.hot_c, tank.label_class, tank.ambient_c) == (
-        parts.VOLUME_L,
-        parts.COLD_C,
-        parts.HOT_C,
-        parts.LABEL_CLASS,
-        parts.AMBIENT_C,
+    its = DEMO.tank
+    assert (tank.volume_l, tank.cold_c, tank.hot_c, tank.ambient_c) == (
+        its.volume_l,
+        its.cold_c,
+        its.hot_c,
+        its.ambient_c,
     )
-    assert home.home.timezone == str(parts.TIMEZONE)
+    assert tank.label_class is not None
+    assert ua_w_per_k(label_loss_w(tank.label_class, tank.volume_l)) == its.ua_w_per_k
+    assert (DEMO.gauge.cold_c, DEMO.gauge.hot_c) == (its.cold_c, its.hot_c)
+    assert home.home.timezone == str(DEMO.timezone)
     night = home.tariffs["import"].periods[0].bands[0]
-    assert (night.from_, night.to) == (f"{parts.TOPUP_FROM_HOUR:02}:00", f"{parts.TOPUP_TO_HOUR:02}:00")
+    assert (night.from_, night.to) == (f"{DEMO.timer.from_hour:02}:00", f"{DEMO.timer.to_hour:02}:00")
     assert home.rules.full.stop_at_pct < 100
-    assert home.rules.full.stop_at_pct / 100 * (parts.HOT_C - parts.COLD_C) + parts.COLD_C < parts.LOWER_THERMOSTAT_C
+    assert home.rules.full.stop_at_pct / 100 * (its.hot_c - its.cold_c) + its.cold_c < DEMO.lower.thermostat_c
 
 
 def test_heat_is_worth_more_than_export_by_day_and_less_in_the_evening(home: Home) -> None:

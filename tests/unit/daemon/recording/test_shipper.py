@@ -156,14 +156,14 @@ def test_what_the_server_refuses_is_set_aside_by_name_and_told_in_the_books_heal
     assert house.shipping.fault == "", "the server as such is well"
     (event,) = house.keeper._events
     assert (event.kind, event.name, event.figures) == ("note", "timeseries.refused", {"count": 1})
-    told = "set aside, for the database refuses them: main 2026-06-01T00:00Z; field type conflict"
+    told = "set aside, for the database refuses them: main 2026-06-01T00:00Z; time-series database: field type conflict"
     assert event.sentence == told
     assert told in caplog.text
     house.send(20.0)
     assert len(house.server.taken) == 2, "the good one twice while the bad one was looked for; neither again"
     house.commit()
     assert house.keeper.health()["outbox"] == 0
-    assert house.keeper.health()["refused"] == {"count": 1, "why": "field type conflict"}
+    assert house.keeper.health()["refused"] == {"count": 1, "why": "time-series database: field type conflict"}
 
 
 def test_many_refused_ones_are_counted_and_some_are_named() -> None:

@@ -12,9 +12,9 @@ from starlette.responses import Response
 from daemon.cli.main import main
 from daemon.web.api import client
 from daemon.web.api.client import NotRunning, Refused
-from daemon.web.server.connections import Serving
 from daemon.web.server.live_state import Latest
 from daemon.web.server.security import CONTENT_POLICY, LONGEST_BODY
+from daemon.web.server.serving import Serving
 from rules.model.errors import BrimfulError
 from tests.support.broker import free_port
 from tests.support.served import TOKEN, WITHIN_S, Answer, Served

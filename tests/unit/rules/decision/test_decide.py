@@ -16,6 +16,7 @@ def test_the_order_of_precedence() -> None:
         "away",
         "battery",
         "yield",
+        "alternate",
         "worth",
         "surplus",
         "rest",
@@ -63,6 +64,11 @@ def test_explain_has_one_finding_of_every_guard_and_leads_with_the_deciding_one(
     assert why.primary.guard == "full"
     assert [finding.guard for finding in why.blockers] == ["surplus"]
     assert (why.heater, why.order, why.watts) == ("main", Order.WITHHOLD, None)
+
+
+def test_the_hard_guards_come_first_and_are_named() -> None:
+    assert [guard.NAME for guard in GUARDS][: len(GUARDS.hard)] == ["limit", "fresh", "full"]
+    assert GUARDS.hard == {"limit", "fresh", "full"}
 
 
 def test_explain_tells_the_watts() -> None:

@@ -107,3 +107,12 @@ def test_a_memory_without_a_decision_keeps_its_heaters() -> None:
         it.at(at_s, measured=(0.0, 0.0))
     after = House(it.settings, Memory(heaters=it.memory.heaters))
     assert told(after.at(80), 0) == (Order.WITHHOLD, "full")
+
+
+def test_a_gate_leaves_the_next_heater_what_it_cannot_take_and_takes_no_more_than_there_is() -> None:
+    upper, lower = Heater("upper", "gate", 3000.0), Heater("lower", "gate", 2000.0)
+    it = House(settings(heaters=(upper, lower), together=True))
+    for at_s, mean_w, left in ((0, 5500.0, "surplus 2,500 W"), (10, 2500.0, "surplus 0 W")):
+        it.at(at_s, surplus=mean_w, measured=(None, None))
+        surplus = next(finding for finding in it.why("lower").findings if finding.guard == "surplus")
+        assert surplus.sentence == f"{left} on average over 60 s, left by the other heaters"

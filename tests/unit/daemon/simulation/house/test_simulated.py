@@ -2,14 +2,16 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
-from daemon.simulation.house.simulated import COLD_C, TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DEMO, DemoHouse
+from daemon.simulation.house.spec import BatterySpec, ElementSpec, RoofSpec, TankSpec, TimerSpec
 from rules.tank.cylinder import stored_wh
 
-MIDNIGHT = datetime(2026, 6, 10, tzinfo=TIMEZONE).timestamp()
+MIDNIGHT = datetime(2026, 6, 10, tzinfo=DEMO.timezone).timestamp()
 DAY_S = 86400
 
 
@@ -56,7 +58,7 @@ def test_every_step_what_comes_in_goes_somewhere(seed: int) -> None:
             assert importing == 0
         if charging and exporting > 1e-6:
             seen.add("more than the battery can take")
-            assert charging == pytest.approx(house.battery.most_w) or house.battery.level_pct > 99.9
+            assert charging == pytest.approx(house.spec.battery.most_w) or house.battery.level_pct > 99.9
 
     _live(house, 4 * DAY_S, each=check)
     assert "diverted" in seen
@@ -64,7 +66,7 @@ def test_every_step_what_comes_in_goes_somewhere(seed: int) -> None:
 
 def test_the_tanks_heat_and_the_meters_energy_add_up_over_days() -> None:
     house = DemoHouse(2, MIDNIGHT)
-    tank_wh, battery_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, COLD_C), house.battery.stored_wh
+    tank_wh, battery_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, DEMO.tank.cold_c), house.battery.stored_wh
     net_battery_wh = [0.0]
     rule = StopAtFull()
 
@@ -74,7 +76,7 @@ def test_the_tanks_heat_and_the_meters_energy_add_up_over_days() -> None:
 
     _live(house, 4 * DAY_S, each=each)
     t = house.totals
-    gained_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, COLD_C) - tank_wh
+    gained_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, DEMO.tank.cold_c) - tank_wh
     assert t.topup_wh > 100
     assert t.diverted_wh + t.topup_wh == pytest.approx(gained_wh + t.drawn_wh + t.lost_wh, abs=1e-6)
     assert t.pv_wh + t.import_wh == pytest.approx(
@@ -104,7 +106,7 @@ def test_the_tank_is_full_by_mid_afternoon_of_a_sunny_day() -> None:
     rule = StopAtFull()
     while not rule.stops_c:
         _live(house, 600, each=rule)
-    assert 13 <= datetime.fromtimestamp(house.now_s, TIMEZONE).hour < 17
+    assert 13 <= datetime.fromtimestamp(house.now_s, DEMO.timezone).hour < 17
 
 
 def test_without_the_rule_the_thermostat_ends_it_and_the_cut_out_stays_closed() -> None:
@@ -117,7 +119,7 @@ def test_without_the_rule_the_thermostat_ends_it_and_the_cut_out_stays_closed() 
 
 def test_with_the_thermostat_stuck_the_cut_out_ends_it_for_good() -> None:
     house = DemoHouse(2, MIDNIGHT)
-    house.lower.opens_c = 200.0
+    house.lower.spec = replace(DEMO.lower, thermostat_c=200.0)
     house.tank.temps_c = (76.0,) * len(house.tank.temps_c)
     permits = lambda h: h.obey(b"yes")  # noqa: E731
     _live(house, 14 * 3600, each=permits)
@@ -149,7 +151,7 @@ def test_a_night_top_up_runs_on_the_cheap_hours_alone() -> None:
     _live(
         house,
         DAY_S,
-        each=lambda h: hours.add(datetime.fromtimestamp(h.now_s - 1, TIMEZONE).hour) if h.flows.topup_w else None,
+        each=lambda h: hours.add(datetime.fromtimestamp(h.now_s - 1, DEMO.timezone).hour) if h.flows.topup_w else None,
     )
     assert hours
     assert hours <= {2, 3, 4}
@@ -199,3 +201,39 @@ def test_the_level_sensor_shows_no_more_than_100() -> None:
 def test_steps_that_would_blur_the_day_are_refused(dt_s: float) -> None:
     with pytest.raises(ValueError, match="a step above 0"):
         DemoHouse(2, MIDNIGHT).advance(dt_s)
+
+
+def test_another_house_lives_by_its_own_sizes_and_its_energy_adds_up() -> None:
+    """No battery, more roof, a larger tank, a timer at noon, elements half as strong."""
+    spec = replace(
+        DEMO,
+        roof=RoofSpec(kwp=8.0, inverter_most_w=6000.0),
+        battery=BatterySpec(capacity_wh=0.0, most_w=0.0, reserve_wh=0.0, stored_wh=0.0),
+        tank=TankSpec(volume_l=300.0, layers=20),
+        lower=ElementSpec(1400.0, 0, 65.0),
+        upper=ElementSpec(1000.0, 12, 60.0),
+        timer=TimerSpec(12, 14),
+    )
+    house, demo = DemoHouse(2, MIDNIGHT, spec), DemoHouse(2, MIDNIGHT)
+    before_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, spec.tank.cold_c)
+    hours: set[int] = set()
+    most_w = [0.0, 0.0]
+
+    def each(living: DemoHouse) -> None:
+        living.obey(b"yes")
+        if living.flows.topup_w:
+            hours.add(datetime.fromtimestamp(living.now_s - 1, spec.timezone).hour)
+            most_w[1] = max(most_w[1], living.flows.topup_w)
+        most_w[0] = max(most_w[0], living.flows.diverted_w)
+
+    _live(house, 24 * 3600, dt_s=30, each=each)
+    _live(demo, 24 * 3600, dt_s=30)
+    assert most_w == [1400.0, 1000.0]
+    assert hours == {12, 13}
+    assert house.totals.pv_wh > 1.5 * demo.totals.pv_wh
+    assert house.totals.load_wh == demo.totals.load_wh
+    assert house.battery.level_pct == 0.0
+    t = house.totals
+    gained_wh = stored_wh(house.tank.cylinder, house.tank.temps_c, spec.tank.cold_c) - before_wh
+    assert t.diverted_wh + t.topup_wh == pytest.approx(gained_wh + t.drawn_wh + t.lost_wh, abs=1e-3)
+    assert t.pv_wh + t.import_wh == pytest.approx(t.load_wh + t.diverted_wh + t.topup_wh + t.export_wh, abs=1e-3)

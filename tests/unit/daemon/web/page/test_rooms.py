@@ -98,6 +98,7 @@ def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_deci
         "away",
         "battery",
         "yield",
+        "alternate",
         "worth",
         "surplus",
         "rest",

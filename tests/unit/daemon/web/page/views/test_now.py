@@ -62,7 +62,8 @@ def test_what_is_announced_changes_with_the_order_and_not_with_every_figure() ->
 
 def test_the_line_of_facts_answers_how_full_with_what_power_and_what_today_brought() -> None:
     today = {"diverted_kwh": 4.95, "avoided": 0.56, "given_up": 0.32, "net": 0.24, "currency": "EUR"}
-    told = why(order="surplus", guard="surplus", inputs=[reading("diverted_w", 2189, 3)])
+    found = {"guard": "surplus", "verdict": "allow", "sentence": "surplus 2,300 W", "change": "stops below 0 W"}
+    told = why(order="surplus", guard="surplus", findings=[found], inputs=[reading("diverted_w", 2189, 3)])
     room = now_room(told, health(), today, None, facts(powers={"main": "diverted_w"}))
     assert room.facts == (
         ("heater", "on, 2,189 W"),
@@ -72,7 +73,7 @@ def test_the_line_of_facts_answers_how_full_with_what_power_and_what_today_broug
         ("sold less", "0.32 EUR"),
         ("worth", "+0.24 EUR"),
     )
-    assert room.sentence.startswith("Taking surplus, 2,189 W: ")
+    assert room.sentence == "Taking surplus, 2,189 W: surplus 2,300 W."
     old = why(level={**why()["level"], "fresh": False})
     assert now_room(old, health(), None, None, facts()).facts == (("heater", "off"), ("tank", "not known"))
 
@@ -83,7 +84,8 @@ def test_an_override_that_cannot_act_says_what_it_waits_for() -> None:
     waiting = now_room(why(override=said, guard="fresh", findings=findings), health(), None, None, facts()).override
     assert waiting is not None
     assert waiting.waits == "It waits: tank level never heard."
-    acting = now_room(why(override=said, guard="override"), health(), None, None, facts()).override
+    standing = [{"guard": "override", "verdict": "require", "sentence": "your override takes surplus", "change": ""}]
+    acting = now_room(why(override=said, guard="override", findings=standing), health(), None, None, facts()).override
     assert acting is not None
     assert acting.waits == ""
     off = now_room(why(override={**said, "order": "withhold"}), health(), None, None, facts()).override

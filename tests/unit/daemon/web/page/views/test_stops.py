@@ -6,14 +6,15 @@ from accounting.ledger import DecisionRow
 from accounting.ledger.tape import Row
 from daemon.web.page.views.deciding import decided
 from daemon.web.page.views.stops import full_stops, verified
-from rules.model.orders import Order
+from rules.model.orders import Finding, Order, Verdict
 
 WITHHOLD, SURPLUS = Order.WITHHOLD, Order.SURPLUS
 
 
 def note(at_s: float, order: Order, guard: str, heater: str = "main") -> DecisionRow:
     sentence = "Heater off: tank 95 %, full since 13:10; resumes below 88 %"
-    return DecisionRow(at_s, heater, order, None, guard, sentence, "resumes below 88 %")
+    found = (Finding(guard, Verdict.FORBID, "tank 95 %, full since 13:10", "resumes below 88 %"),)
+    return DecisionRow(at_s, heater, order, None, guard, sentence, "resumes below 88 %", found)
 
 
 def test_only_a_stop_of_what_was_on_by_a_full_tank_counts() -> None:

@@ -12,13 +12,13 @@ from daemon.timing.events import Ask
 from daemon.web.api.client import token_file
 from daemon.web.server.access import Access
 from daemon.web.server.accounts import Accounts
-from daemon.web.server.connections import Serving
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Latest
 from daemon.web.server.loop_client import Asking
 from daemon.web.server.password_hash import is_hash
 from daemon.web.server.query_cache import Shelf
 from daemon.web.server.security import Hosts, is_loopback
+from daemon.web.server.serving import Serving
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
 
