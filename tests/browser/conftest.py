@@ -20,7 +20,7 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-WITHIN_MS = 20_000
+WITHIN_MS = 60_000
 expect.set_options(timeout=WITHIN_MS)
 
 
