@@ -29,6 +29,7 @@ from daemon.config.build_money import (
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.devices import Tank as TankTable
+from daemon.config.hygiene import hygiene_settings, return_heating
 from daemon.config.model import Home
 from rules.model.settings import (
     Alternate,
@@ -81,11 +82,14 @@ def rule_settings(home: Home) -> Settings:
         tracking=Tracking(rules.tracking.margin_w, rules.tracking.reversals, rules.tracking.over_s),
         away=_away(home),
         alternate=_alternate(home),
+        hygiene=hygiene_settings(home),
         together=rules.heaters.together,
         timezone=home.home.timezone,
         currency=home.home.currency,
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
         tank=_tank(home),
+        watching=home.watches,
+        follows_plan=home.plan.mode == "follow",
     )
 
 
@@ -239,7 +243,7 @@ def _away(home: Home) -> Away:
             merged[-1] = (merged[-1][0], max(end_s, merged[-1][1]))
         else:
             merged.append((start_s, end_s))
-    return Away(tuple(merged))
+    return Away(tuple(merged), *return_heating(home))
 
 
 def comparison_blocks(home: Home) -> tuple[Block, ...]:

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 
 from accounting.books.booking import Books
 from accounting.valuation.historical_shares import Past
-from daemon.control.signal_state import Board, Wiring
+from daemon.control.signal_state import NO_HEATING_TIMES, Board, Wiring
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
@@ -14,6 +15,8 @@ from rules.model.orders import Decision
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
+from rules.planning.heating_times import heating_times
+from rules.tank.hot_throughout import carried_over, dated
 
 
 @dataclass(slots=True)
@@ -45,6 +48,8 @@ class Engine:
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
         self._priced_at_s = float("inf")
+        self._times = NO_HEATING_TIMES
+        self._times_at_s = float("inf")
         self._snapshot = Snapshot()
         self._stands_since_s = 0.0
 
@@ -62,9 +67,11 @@ class Engine:
         full, was = settings.full, self.settings.full
         if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
+        self.memory = replace(self.memory, hygiene=carried_over(self.memory.hygiene, self.settings, settings))
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
+        self._times_at_s = float("inf")
 
     def go_by(self, past: Past) -> None:
         """Take what the home's past tells by now of what it would have used."""
@@ -81,6 +88,7 @@ class Engine:
                 books.note(reading.signal, reading.at_s, reading.value)
                 if reading.signal in books.price_signals:
                     self.prices = Prices(until_s=float("-inf"))
+        self.board.update()
         return self.decide(now)
 
     def decide(self, now: Moment) -> Decision:
@@ -88,18 +96,30 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
+        if not self._times_at_s <= now.utc_s < self._times.until_s:
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times_at_s = now.utc_s
+        hygiene = self.memory.hygiene
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
         standing = self.memory.decision
-        snapshot = self._snapshot = self.board.snapshot(self.prices)
+        snapshot = self._snapshot = self.board.snapshot(self.prices, self._times)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
         self.due_s = due(snapshot, self.settings, self.memory, now)
         if decision is not standing:
-            self.board.ordered(decision, now.mono_s)
+            if not self.settings.watching:
+                self.board.ordered(decision, now.mono_s)
             if standing is None:
                 self._stands_since_s = now.mono_s
             else:
                 self.count_up_to(now, standing)
                 self.tally.changes += decision.lead.order is not standing.lead.order
         return decision
+
+    def _import_price_at(self, utc_s: float) -> Fraction | None:
+        """The price of a kWh bought, as far as it is known now."""
+        imports = self.books.settings.imports
+        return None if imports is None else imports.price_at(utc_s)
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""

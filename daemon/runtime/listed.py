@@ -1,5 +1,6 @@
 """All jobs and all commands of a running house, a line each. Who adds one adds its module, and its line here."""
 
+from daemon.planning import nightly
 from daemon.recording import backups, restatement_queue
 from daemon.recording.owner_notes import note_of
 from daemon.recording.restatement_queue import read_restate
@@ -16,7 +17,7 @@ PRICES_S = 60.0
 """How often it is looked whether prices told ahead are to be fetched."""
 COMPARISON_S = 600.0
 """How often it is looked whether the order of a fair comparison is written down."""
-AT_START = ("prices", "restate", "comparison")
+AT_START = ("prices", "restate", "comparison", "plan")
 """Jobs that are asked for at the start."""
 
 
@@ -39,7 +40,9 @@ def jobs(parts: Parts) -> Jobs:
             Job("comparison", work.write_comparison, every(COMPARISON_S)),
             Job("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
             Job(backups.BACKED_UP, work.backed_up),
-            Job("prices", work.look_for_prices, every(PRICES_S) if home.live else None),
+            Job("prices", work.look_for_prices, every(PRICES_S) if home.fed else None),
+            Job("plan", parts.following.look, every(nightly.LOOK_S)),
+            Job(nightly.PLANNED, parts.following.take),
             Job("show", parts.publishing.show),
         ]
     )

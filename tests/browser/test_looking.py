@@ -16,6 +16,7 @@ from tests.support.page_house import PASSWORD, PageHouse
 pytestmark = pytest.mark.services
 ROOMS = {
     "now": "/",
+    "tonight": "/tonight",
     "value": "/value",
     "verdict": "/verdict",
     "history": "/verdict/history",
@@ -24,6 +25,7 @@ ROOMS = {
     "health": "/health",
     "timeline": "/timeline",
     "day": "/timeline/2026-06-10",
+    "set-up": "/set-up",
 }
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}}
 

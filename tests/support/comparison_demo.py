@@ -23,7 +23,7 @@ from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 
-DEMO = Path(__file__).parents[2] / "daemon" / "demo" / "home.toml"
+DEMO_HOME = Path(__file__).parents[2] / "daemon" / "demo" / "home.toml"
 STEP_S = 60
 FIRST = date(2026, 4, 2)
 Costs = dict[date, float]
@@ -32,7 +32,7 @@ ORDERS = {Order.WITHHOLD: b"no", Order.SURPLUS: b"yes", Order.HEAT: b"yes"}
 
 def home_file(folder: Path, pairs: int, seed: int) -> Path:
     """The demo's home with a comparison; its heat comes from the sun or from the night's timer, as in the house."""
-    text = DEMO.read_text()
+    text = DEMO_HOME.read_text()
     head, _ = text.split("[[displaces]]", 1)
     path = folder / "larch.toml"
     path.write_text(

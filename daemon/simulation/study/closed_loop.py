@@ -116,7 +116,8 @@ class _Loop:
         count = len(recording.at_s)
         if not self._home.diverter:
             return bytearray(count)
-        if thorough:
+        rules = self._home.made.rules
+        if thorough or rules.hygiene is not None or rules.away.heater:  # what these order waits for no sun
             return bytearray(b"\1") * count
         at_s, start_mw = recording.at_s, self._home.start_mw
         window_s = self._home.over_s + 2 * max(recording.length_s)

@@ -50,7 +50,7 @@ def test_a_new_key_stands_at_the_end_of_its_table(path: Path) -> None:
 def test_a_new_table_stands_below_the_rules_and_above_the_next_heading(path: Path) -> None:
     change = set_rule(path, "tracking", {"margin_w": "40"})
     assert change.keys == (KeyChange("margin_w", 50, 40),)
-    assert "]\n\n[rules.tracking]\nmargin_w = 40\n\n# ---- What energy is worth" in path.read_text()
+    assert "]\n\n[rules.tracking]\nmargin_w = 40\n\n# The whole tank hot often enough" in path.read_text()
 
 
 def test_a_first_rule_stands_at_the_end(path: Path) -> None:
@@ -220,7 +220,8 @@ def test_a_full_disk_leaves_the_file_untouched(path: Path, monkeypatch: pytest.M
 def test_every_rule_is_shown_with_what_holds_and_whether_it_is_set() -> None:
     shown = rules_shown(home(SMALL + "[rules.full]\nstop_at_pct = 90\n"))
     assert list(shown) == [
-        "limit", "full", "surplus", "battery", "worth", "rest", "yield", "tracking", "away", "alternate", "heaters",
+        "limit", "full", "surplus", "battery", "worth", "rest", "yield", "tracking", "away", "alternate", "hygiene",
+        "heaters",
     ]  # fmt: skip
     assert (shown["full"]["stop_at_pct"].value, shown["full"]["stop_at_pct"].is_set) == (90, True)
     assert (shown["full"]["resume_below_pct"].value, shown["full"]["resume_below_pct"].is_set) == (83, False)

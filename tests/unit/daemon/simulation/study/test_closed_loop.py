@@ -141,3 +141,16 @@ def test_a_battery_that_discharges_into_the_tank_is_named(tmp_path: Path) -> Non
     assert found.heat["battery"] > 0
     assert "battery" not in without.heat
     assert found.imported - found.exported < without.imported - without.exported
+
+
+def test_a_study_without_sun_shows_what_hygiene_buys_at_night(tmp_path: Path) -> None:
+    dark = study_house.write(tmp_path / "readings.csv", ({**row, "pv_w": 0.0} for row in study_house.rows(3)))
+    text = study_house.HOME.replace('surplus = "1" }', 'surplus = "1", heat = "2" }').replace(
+        'topup = { from = "02:00", to = "05:00", level_pct = 60, rated_w = 2800 }', "hot_c = 65"
+    )
+    text = text.replace("[heaters.main]", '[signals.tank_bottom_c]\ntopic = "tank/bottom"\n[heaters.main]', 1)
+    without = studied(dark, text)
+    assert "grid:night" not in without.heat
+    bought = studied(dark, text, rules__hygiene__at_c="60").heat
+    assert kwh(bought["grid:night"]) > 5.0, "a half-full tank, once"
+    assert kwh(bought.get("grid:day", 0)) == 0.0

@@ -96,6 +96,7 @@ def test_rules_stand_in_the_order_in_which_they_are_asked_and_say_what_they_deci
         "full",
         "heaters",
         "away",
+        "hygiene",
         "battery",
         "yield",
         "alternate",
