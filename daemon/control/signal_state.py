@@ -49,6 +49,7 @@ class Board:
     """What is known now. Readings older than the one on the board change nothing here (the books still take them).
 
     `note` each reading of a message, then `update` once: what is derived goes by all of them together.
+    level, surplus, mean_w: what the rules see of them, as of the last `update`.
     """
 
     def __init__(self, settings: Settings, wiring: Wiring) -> None:
@@ -60,13 +61,12 @@ class Board:
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
         powers = zip((*wiring.powers, wiring.house_power), (*wiring.counters, wiring.house_counter), strict=True)
         self._counter_of = {power: counter for power, counter in powers if power and counter}
-        self._measured: tuple[Reading | None, ...] = (None,) * len(wiring.powers)
-        self._surplus: Reading | None = None
+        self.surplus: Reading | None = None
         self._surplus_due = False
-        self._level: Reading | None = None
+        self.level: Reading | None = None
         self._level_heard: Reading | None = None
         self._level_history = LevelHistory(settings)
-        self._mean_w: float | None = None
+        self.mean_w: float | None = None
         self._window: tuple[float, float] | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
         self._is_on: tuple[bool, ...] = ()
@@ -117,7 +117,7 @@ class Board:
         if is_on == self._is_on or not self._rates:
             return
         was_on, self._is_on = self._is_on, is_on
-        left_w = (self._mean_w or 0.0) - self._diverted_w(at_s)
+        left_w = (self.mean_w or 0.0) - self._diverted_w(at_s)
         for i, ((_, counter), order) in enumerate(zip(self._meters, decision.orders, strict=True)):
             rate = self._rates.get(counter)
             if rate is not None and (len(was_on) != len(is_on) or was_on[i] is not is_on[i]):
@@ -135,26 +135,25 @@ class Board:
     def update(self) -> None:
         """Derive what the rules need, once all readings of a message have been noted."""
         latest, wiring, history = self.latest, self._wiring, self._level_history
-        self._measured = tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters])
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
         if not wiring.level:
             temperatures = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
-            self._level = history.derived(level_reading(*temperatures, wiring.cold_c, wiring.hot_c))
+            self.level = history.derived(level_reading(*temperatures, wiring.cold_c, wiring.hot_c))
             return
         heard = latest.get("tank_level_pct")
         if heard is not None and heard is not self._level_heard:
             self._level_heard = heard
-            self._level = history.told(heard)
+            self.level = history.told(heard)
 
     def snapshot(self, prices: Prices, times: HeatingTimes = NO_HEATING_TIMES) -> Snapshot:
         """What the rules may look at now, as of the last `update`."""
         latest, yields, history = self.latest, self._yields, self._level_history
         return Snapshot(
-            level=self._level,
-            surplus=self._surplus,
-            surplus_mean_w=self._mean_w,
-            measured=self._measured,
+            level=self.level,
+            surplus=self.surplus,
+            surplus_mean_w=self.mean_w,
+            measured=tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters]),
             battery=latest.get("battery_w"),
             battery_level=latest.get("battery_level_pct"),
             yielding=latest.get(yields.signal) if yields is not None else None,
@@ -170,15 +169,20 @@ class Board:
             heating_times=times,
         )
 
+    @property
+    def level_taken_wh(self) -> float:
+        """What the heaters have taken since the level last told another value, Wh."""
+        return self._level_history.taken_wh
+
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False
         surplus_w = reading.value * self._surplus_sign
-        self._surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
+        self.surplus = Reading(reading.signal, surplus_w, reading.at_s, reading.seen_s)
         seen_s = reading.seen_s
         if seen_s == NEVER_LIVE_S:
             return
         power_w = self._diverted_w(seen_s, surplus_w)
-        self._mean_w = self._mean.note(seen_s, surplus_w + power_w)
+        self.mean_w = self._mean.note(seen_s, surplus_w + power_w)
         if power_w:
             self._level_history.taken_wh += power_w * self._mean.held_s / 3600.0
 

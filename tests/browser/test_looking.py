@@ -20,6 +20,7 @@ ROOMS = {
     "value": "/value",
     "verdict": "/verdict",
     "history": "/verdict/history",
+    "what-if": "/what-if",
     "rules": "/rules",
     "rule": "/rules/full",
     "health": "/health",

@@ -11,7 +11,8 @@ from daemon.config.load import load, parse
 from daemon.setup.draft import UNHEARD, Facts, draft
 from daemon.setup.suggest import suggest
 from daemon.setup.survey import Survey, Topic
-from daemon.simulation.house.simulated import TIMEZONE, DemoHouse
+from daemon.simulation.house.simulated import DemoHouse
+from daemon.simulation.house.spec import DEMO
 from tests.support.heard import listened
 
 _DEMO = Path(__file__).parents[4] / "daemon" / "demo" / "home.toml"
@@ -28,7 +29,7 @@ def test_the_simulated_house_is_guessed_as_its_own_home_file_has_it() -> None:
     for _ in range(120):
         house.advance(10)
         listened(survey, house.now_s, house.readings())
-    text = _written(survey.readable(), Facts("Larch Cottage", str(TIMEZONE), "EUR", (), 1200))
+    text = _written(survey.readable(), Facts("Larch Cottage", str(DEMO.timezone), "EUR", (), 1200))
     home = parse(text.encode(), Path("new.toml"))
     meant = load(_DEMO)
     places = {name: (one.topic, one.pointer, one.scale, one.time_pointer) for name, one in home.signals.items()}
