@@ -82,6 +82,11 @@ ALARM_GUIDES = (
         " wrong sign. A tripped cut-out is a matter for an installer.",
     ),
     AlarmGuide(
+        "hygiene overdue",
+        "The whole tank has not been hot within the days that `[rules.hygiene]` allows.",
+        "`brimful why` says what stands in the way. Heat the whole tank by other means until it is mended.",
+    ),
+    AlarmGuide(
         "order topic: HEATER",
         "Somebody else ordered that heater. The right order follows.",
         "Find what publishes there. Let only brimful write to that topic.",
@@ -114,6 +119,11 @@ PART_GUIDES = (
         "home file",
         "The changed home file was refused. The former settings stay.",
         "`brimful check HOME.toml` names the key.",
+    ),
+    AlarmGuide(
+        "plan",
+        "Tonight's plan could not be made. The standing one holds until its hours are over.",
+        "The sentence says what lacks; see also `brimful plan`.",
     ),
     AlarmGuide(
         "prices of KEY",
