@@ -17,8 +17,7 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
-from daemon.simulation.house.simulated import DemoHouse
-from daemon.simulation.house.spec import DEMO
+from daemon.simulation.house.simulated import DEMO, DemoHouse
 from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading

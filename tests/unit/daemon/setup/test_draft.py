@@ -11,8 +11,7 @@ from daemon.config.load import load, parse
 from daemon.setup.draft import UNHEARD, Facts, draft
 from daemon.setup.suggest import suggest
 from daemon.setup.survey import Survey, Topic
-from daemon.simulation.house.simulated import DemoHouse
-from daemon.simulation.house.spec import DEMO
+from daemon.simulation.house.simulated import DEMO, DemoHouse
 from tests.support.heard import listened
 
 _DEMO = Path(__file__).parents[4] / "daemon" / "demo" / "home.toml"
