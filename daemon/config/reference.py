@@ -4,7 +4,7 @@
 """
 
 import inspect
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from types import UnionType
@@ -19,8 +19,15 @@ from daemon.config.schema import descriptions
 from daemon.config.values import Within, Words
 from daemon.config.wording import plain, unit_of
 
-_PLAIN = {bool: "true or false", str: "text in quotes", int: "a whole number", float: "a number", Decimal: "a number"}
-_DATES = {date: "a date", datetime: "a local date-time"}
+_PLAIN: Mapping[object, str] = {
+    bool: "true or false",
+    str: "text in quotes",
+    int: "a whole number",
+    float: "a number",
+    Decimal: "a number",
+    date: "a date",
+    datetime: "a local date-time",
+}
 _HEAD = """# The home file: every table and key
 
 Made by `python -m daemon.cli.reference` from the program's own models; do not edit it. `deploy/home.schema.json` says
@@ -140,7 +147,7 @@ def _of_type(node: Any, key: str) -> str:
         return " or ".join(words)
     if isinstance(node, type) and issubclass(node, BaseModel):
         return "a table, below"
-    return {**_PLAIN, **_DATES}[node]
+    return _PLAIN[node]
 
 
 def _literal(value: object) -> str:
