@@ -71,7 +71,7 @@ def study(
 
     KEY is a dotted key of the home file, as rules.full.stop_at_pct=80,90 or
     tariffs.export.periods.0.bands.all.price=0.15, or diverter=off, or battery=off. Several keys: all combinations.
-    The tank is a model, and nobody lives in it: see what it leaves out in the README.
+    The tank is a model, and nobody lives in it: see what it leaves out in deploy/docs/books.md.
     """
     if fit and homes is not None:
         raise click.UsageError("--fit is for one home: --homes studies each as its home file states it")

@@ -76,7 +76,7 @@ def test_a_run_in_progress_loses_no_more_than_since_the_last_write(tmp_path: Pat
         worst_wh = max(worst_wh, lost_wh)
         assert -1 <= lost_wh <= POWER_W * FLUSH_S / 3600 + 1
     print(f"\nlost of a power of {POWER_W:.0f} W by a kill: {worst_wh:.0f} Wh at most")
-    assert worst_wh > 0, "if nothing is lost any more, README.md says too little"
+    assert worst_wh > 0, "if nothing is lost any more, deploy/docs/failures.md says too little"
 
 
 def test_a_run_that_has_ended_is_kept_whole_a_minute_later(tmp_path: Path) -> None:

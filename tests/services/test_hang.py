@@ -2,7 +2,7 @@
 
 Where the whole process stands still, its watchdog too, the broker finds out by itself.
 
-README, "What happens to the heater when something fails": brimful hangs.
+deploy/docs/failures.md: brimful hangs.
 """
 
 import signal

@@ -1,4 +1,4 @@
-"""What happens to the heater when a sensor, the broker or the network fails: the rows of the README's table, and more.
+"""What happens to the heater when a sensor, the broker or the network fails: rows of deploy/docs/failures.md, and more.
 
 The heater here is a client of its own that notes every order it is told.
 """

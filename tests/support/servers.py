@@ -75,7 +75,7 @@ def free_port() -> int:
 
 @contextmanager
 def victoria_metrics(folder: Path, *, user: str = "", password: str = "") -> Iterator[Server]:
-    """VictoriaMetrics as README.md tells to run it: nearly no deduplication window, long retention.
+    """VictoriaMetrics as deploy/docs/running.md says to run it: nearly no deduplication window, long retention.
 
     With a user, only that one may enter.
     """

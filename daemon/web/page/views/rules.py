@@ -46,7 +46,7 @@ CAUTIONS = {
     ),
     "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
 }
-"""What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
+"""What to know before changing a rule (deploy/docs/safety.md says more). Three seconds: see config/cautions.py."""
 
 
 @dataclass(frozen=True, slots=True)
