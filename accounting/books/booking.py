@@ -73,7 +73,8 @@ class Books:
         self._valuer = Valuer(settings)
         self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
         self._attribution = Attribution(settings) if settings.attributes else None
-        self._notes: dict[str, Note] = {}
+        self.notes: dict[str, Note] = {}
+        """What takes the readings of each signal that tells the books something."""
         for book in self._books:
             self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
         for signal, note in self._attribution.notes if self._attribution is not None else ():
@@ -84,26 +85,26 @@ class Books:
             self._tank = TankBook(settings.tank, self._valuer, settings.interval_s, settings.late_s)
             for signal, note in self._tank.notes:
                 self._listen(signal, note)
-        self._metered = dict(self._notes)
+        self._metered = dict(self.notes)
         self._listen_to_prices()
         if state is not None:
             self._restore(state)
 
     def _listen_to_prices(self) -> None:
-        self._notes = self._metered | {series.signal: series.note for series in self._settings.heard}
-        self.signals = frozenset(self._notes)
+        self.notes = self._metered | {series.signal: series.note for series in self._settings.heard}
+        self.signals = frozenset(self.notes)
         self.price_signals = frozenset(series.signal for series in self._settings.heard)
 
     def note(self, signal: str, at_s: float, value: float) -> None:
         """Takes a reading (UTC seconds; finite). Signals that tell the books nothing are passed over."""
-        note = self._notes.get(signal)
+        note = self.notes.get(signal)
         if note is not None:
             note(at_s, value)
 
     def _listen(self, signal: str, note: Note) -> None:
         """Have a signal's readings noted, by more than one meter if need be."""
-        before = self._notes.get(signal)
-        self._notes[signal] = note if before is None else _both(before, note)
+        before = self.notes.get(signal)
+        self.notes[signal] = note if before is None else _both(before, note)
 
     def settle(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.

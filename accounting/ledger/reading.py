@@ -170,6 +170,11 @@ class Ledger(Totals):
                 says = {name: told[name] for name in TANK_VALUES}
                 yield TankEntry(**{**says, "metered": bool(told["metered"])}, postings=postings)
 
+    def tank_digests(self, from_s: float, to_s: float) -> bytes:
+        """The digests of all rows that tell of the tank's intervals that start in [from_s, to_s), in their order."""
+        rows = "SELECT hex(digest) AS told FROM tank_entry WHERE start_s >= ? AND start_s < ? ORDER BY start_s, version"
+        return (self.ask(f"SELECT group_concat(told, '') FROM ({rows})", from_s, to_s)[0][0] or "").encode()
+
     def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
         """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
         and the heat that came, Wh by account."""

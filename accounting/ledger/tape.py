@@ -70,6 +70,34 @@ def unpack(chunks: Iterable[TapeChunk], from_s: float = -math.inf, to_s: float =
     return sorted(minutes.items())
 
 
+def readings_of(
+    chunks: Iterable[TapeChunk], signals: Iterable[str], from_s: float = -math.inf, to_s: float = math.inf
+) -> dict[str, list[tuple[int, float]]]:
+    """The readings of some signals in [from_s, to_s): for each (UTC second of the minute's end, value), ascending.
+
+    Many times as fast as `unpack`, for weeks of which a few signals matter. Of two for one minute the later chunk's
+    stands.
+    """
+    found: dict[str, dict[int, float]] = {name: {} for name in signals}
+    for chunk in chunks:
+        head, *lines = zlib.decompress(chunk.data).decode().splitlines()
+        names = head.split(",")
+        places = [(names.index(name), found[name]) for name in found if name in names]
+        if not places:
+            continue
+        most = max(place for place, _ in places) + 1
+        for line in lines:
+            cells = line.split(",", most)
+            end_s = None
+            for place, readings in places:
+                if cells[place]:
+                    if end_s is None:
+                        end_s = int(datetime.fromisoformat(cells[0]).timestamp())
+                    if from_s <= end_s < to_s:
+                        readings[end_s] = float(cells[place])
+    return {name: sorted(readings.items()) for name, readings in found.items()}
+
+
 def as_csv(rows: Iterable[tuple[int, Mapping[str, float]]]) -> str:
     """The rows as a readings file: `time` in ISO 8601, then a column for each signal; an empty cell is no reading."""
     kept = list(rows)

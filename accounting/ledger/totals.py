@@ -46,6 +46,19 @@ class Assumed(NamedTuple):
     avoided_marginal_mg: int
 
 
+class Losing(NamedTuple):
+    """What was diverted while selling paid more than the heat was worth.
+
+    lost_micro, lost_mg: what that lost, millionths of the currency unit and mg CO2e (negative: it gained); last_s:
+    start of the last such interval, UTC seconds.
+    """
+
+    wh: int = 0
+    lost_micro: int = 0
+    lost_mg: int = 0
+    last_s: int = 0
+
+
 class HeaterSpan(NamedTuple):
     """From when to when a heater has been booked, UTC seconds; in_use: the settings still name it."""
 
@@ -113,6 +126,15 @@ class Totals(Recorded):
             **{"from": from_s, "to": to_s, "t": as_of_s},
         )
         return [Assumed(*row) for row in rows]
+
+    def losing(self, from_s: float, to_s: float) -> Losing:
+        """Of the current entries that start in [from_s, to_s), those with an export price above the heat's value."""
+        sql = (
+            "SELECT sum(diverted_wh), sum(given_up_micro + bought_micro - avoided_micro), "
+            "sum(given_up_mg + bought_mg - avoided_mg), max(start_s) FROM entry e WHERE start_s >= ? AND start_s < ? "
+            f"AND diverted_wh > 0 AND export_price_micro > heat_value_micro AND {CURRENT}"
+        )
+        return Losing(*(figure or 0 for figure in self.ask(sql, from_s, to_s)[0]))
 
     def taken_wh(self, heater: str, from_s: float, to_s: float) -> int:
         """Energy of a heater's current entries that start in [from_s, to_s), Wh."""

@@ -58,13 +58,19 @@ class PowerMeter:
             return
         last_ms, last_mw = history[-1]
         if at_ms > last_ms:
-            end_ms = min(at_ms, last_ms + self._stale_ms)
+            end_ms = at_ms if at_ms <= last_ms + self._stale_ms else last_ms + self._stale_ms
             start_ms = last_ms - last_ms % self._interval_ms
-            cell = self._cells.get(start_ms)
-            if cell is not None and end_ms <= start_ms + self._interval_ms and last_ms >= self.settled_ms:
-                if last_mw >= 0:
+            if end_ms <= start_ms + self._interval_ms and last_mw >= 0:
+                # The common case, kept short: all of it inside one interval.
+                cell = self._cells.get(start_ms)
+                if cell is None:
+                    self._cells[start_ms] = [last_mw * (end_ms - last_ms), end_ms - last_ms, 0]
+                    self.touched = True
+                else:
                     cell[0] += last_mw * (end_ms - last_ms)
                     cell[1] += end_ms - last_ms
+                    if last_ms < self.settled_ms:
+                        self.touched = True
             else:
                 self._hold(last_ms, at_ms, last_mw, 1)
                 self.touched = True

@@ -5,9 +5,11 @@ nothing is drawn of what comes in, and at night nothing comes in of what is draw
 the same total, to the last unit, and a row is what it is when it is asked for alone.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cache
+from itertools import pairwise
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -16,6 +18,7 @@ from accounting.ledger.reading import Ledger
 from accounting.model.figures import Figures
 from accounting.model.periods import month_start_s
 from accounting.reports.heat_stock import StockRow, walk
+from accounting.reports.kept_shares import FIRST_KEY, KeptMonth, KeptShares, next_key
 from accounting.reports.value import ValueReport, ValueRow, summed
 from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import Month, month_of, month_text
@@ -72,18 +75,54 @@ def told_by_stock(
         return {}
     wanted = set(range(month_of(from_s, zone), month_of(to_s - 1, zone) + 1))
     found: dict[Month, Fraction] = {}
+    digests_of = cache(ledger.tank_digests)
+    kept = KeptShares(ledger.path) if basis == "measured" and as_of_s is None else None
     for half in sorted({month // _HALF_YEAR for month in wanted}):
         first = half * _HALF_YEAR
         months = [month for month in range(first, first + _HALF_YEAR) if month in wanted]
         cuts = [month_start_s(month, zone) for month in range(first - _BEFORE, months[-1] + 2)]
         if cuts[-1] <= span[0]:
             continue
-        rows = walk(ledger.tank_entries(cuts[0], cuts[-1], as_of_s), cuts, tank)
+        if kept is not None:
+            shares = _by_month_kept(ledger, tank, cuts, kept, span[1], digests_of)
+        else:
+            rows = walk(ledger.tank_entries(cuts[0], cuts[-1], as_of_s), cuts, tank)
+            shares = [_share(row, basis) for row in rows]
         for month in months:
-            share = _share(rows[month - first + _BEFORE], basis)
+            share = shares[month - first + _BEFORE]
             if share is not None:
                 found[month] = share
+    if kept is not None:
+        kept.write()
     return found
+
+
+def _by_month_kept(
+    ledger: Ledger,
+    tank: TankBooks,
+    cuts: Sequence[int],
+    kept: KeptShares,
+    booked_s: int,
+    digests_of: Callable[[int, int], bytes],
+) -> list[Fraction | None]:
+    """The measured shares of the months that the cuts divide time into: as kept, else by a walk through the month's
+    entries from the closing stock of the one before. booked_s: a month that goes on beyond it is not kept."""
+    shares: list[Fraction | None] = []
+    opening: Lots | None = None
+    key = FIRST_KEY
+    for start_s, end_s in pairwise(cuts):
+        digests = digests_of(start_s, end_s)
+        key = next_key(key, digests)
+        month = kept.find(key)
+        if month is None:
+            (row,) = walk(ledger.tank_entries(start_s, end_s), [start_s, end_s], tank, opening)
+            month = KeptMonth(row.used, row.closing)
+            if end_s <= booked_s:
+                kept.keep(key, month)
+        shares.append(month.share)
+        if digests or opening is not None:
+            opening = month.closing
+    return shares
 
 
 class MonthSoFar:

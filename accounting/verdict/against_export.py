@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from accounting.reports.value import ValueReport, ValueRow
+from accounting.verdict.by_source import SourcePart
 from accounting.verdict.year import Figures, Sample
 
 
@@ -44,14 +45,15 @@ class AgainstExport:
     coverage: float
     unpriced_kwh: float
     estimated_kwh: float
+    by_source: tuple[SourcePart, ...] = ()
 
     @property
     def off_months_net(self) -> float:
         return -sum(month.net for month in self.months if month.net < 0)
 
 
-def against_export(report: ValueReport) -> AgainstExport | str:
-    """The answer from a report by month, or why there is none, in words."""
+def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> AgainstExport | str:
+    """The answer from a report by month, or why there is none, in words. parts: by displaced source."""
     total = report.total
     if not report.rows or not total.diverted_wh:
         return "the books hold no diverted energy yet; a month of them would answer it"
@@ -73,6 +75,7 @@ def against_export(report: ValueReport) -> AgainstExport | str:
         coverage=total.coverage,
         unpriced_kwh=total.unpriced_wh / 1000,
         estimated_kwh=total.estimated_wh / 1000,
+        by_source=parts,
     )
 
 

@@ -160,6 +160,12 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
             f"Something else seems to have changed for good about {selection.periods[place].first}: a boiler, a "
             "shower, who lives there? If it did, exclude the time before it."
         )
+    elif found.posterior.ambiguous:
+        said.append(
+            "The periods after are uneven: a saving that comes and goes with the sun, or something else that changed "
+            "for good meanwhile (a boiler, a shower). The range holds both; diverted_kwh for each period after would "
+            "help to tell them apart."
+        )
     if "gas" in selection.carriers and meter == "water":
         said.append("Gas is gross, as billed; a boiler changed in the meantime would count as the hardware's doing.")
     said.append(_of_regression(found, saved, regression))

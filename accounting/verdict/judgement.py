@@ -17,6 +17,7 @@ from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_yea
 
 if TYPE_CHECKING:  # it brings scipy with it, which books alone do not need
     from accounting.verdict.before_after import BeforeAfter
+    from accounting.verdict.fair_comparison import FairComparison
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,7 @@ class Verdict:
 
     against_export: AgainstExport | None = None
     before_after: "BeforeAfter | None" = None
+    fair_comparison: "FairComparison | None" = None
     year: YearAnswer | None = None
     life: Life | None = None
     sensitivity: tuple[Moved, ...] | None = None
@@ -75,12 +77,13 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What there is to judge by. against_export, before_after: a part, or why there is none; samples: the books'
-    months; used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the
-    books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
+    """What there is to judge by. against_export, before_after, comparison: a part, or why there is none; samples: the
+    books' months; used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether
+    the books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
 
     against_export: AgainstExport | str
     before_after: "BeforeAfter | str"
+    comparison: "FairComparison | str"
     samples: Sequence[Sample]
     rates: Rates
     assumed: Assumptions | str
@@ -96,6 +99,7 @@ def judge(evidence: Evidence) -> Verdict:
     notes: list[str] = []
     books = _part_or_note(evidence.against_export, "against_export", why_not)
     compared = _part_or_note(evidence.before_after, "before_after", why_not)
+    alternated = _part_or_note(evidence.comparison, "fair_comparison", why_not)
     standby_kg = 0.0
     assumed = None if isinstance(evidence.assumed, str) else evidence.assumed
     if assumed is not None:
@@ -126,7 +130,7 @@ def judge(evidence: Evidence) -> Verdict:
         )
     else:
         carbon = _carbon(year, assumed, standby_kg)
-    return Verdict(books, compared, year, lifetime, moved, advice, carbon, why_not, tuple(notes))
+    return Verdict(books, compared, alternated, year, lifetime, moved, advice, carbon, why_not, tuple(notes))
 
 
 _Part = TypeVar("_Part")

@@ -13,6 +13,8 @@ from scipy.special import ndtr
 
 from accounting.verdict.ranges import Array, Flags
 
+SUSPICION = 1.0
+"""How many times likelier the figures must make a step in the periods after for both readings of it to count alike."""
 _NEGLIGIBLE = 1e-9
 _MOST_STRUCTURES = 24
 
@@ -85,13 +87,14 @@ class Problem:
 class Posterior:
     """asked: what was asked for; coefficients: posterior means (P); scatter: posterior mean of the monthly scatter;
     outliers: each value's probability of being a wrong read (N); stepped: each value's probability of being the first
-    after a step (N)."""
+    after a step (N); ambiguous: whether a step in the values after counts as much as all else, see `_both_readings`."""
 
     asked: Mixture
     coefficients: Array
     scatter: float
     outliers: Array
     stepped: Array
+    ambiguous: bool = False
 
 
 _SCATTER_POINTS = np.linspace(-2.4, 2.4, 13)
@@ -122,8 +125,11 @@ def solve(problem: Problem) -> Posterior:
     coefficients = np.concatenate([part[3] for part in parts])
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
-    kept = weights > _NEGLIGIBLE
     by_structure = weights.reshape(len(structures), -1).sum(axis=1)
+    both = _both_readings(weights.reshape(len(structures), -1), problem, places)
+    ambiguous = both is not None
+    weights = weights if both is None else both.ravel()
+    kept = weights > _NEGLIGIBLE
     outliers, stepped = np.zeros(count), np.zeros(count)
     outliers[suspects] = by_structure[1 : 1 + len(suspects)]
     stepped[places] = by_structure[1 + len(suspects) :]
@@ -133,7 +139,27 @@ def solve(problem: Problem) -> Posterior:
         float(weights @ np.tile(grid.scatter, len(structures))),
         outliers,
         stepped,
+        ambiguous,
     )
+
+
+def _both_readings(weights: Array, problem: Problem, places: list[int]) -> Array | None:
+    """The structures' weights (structures × points), so that a likely step after weighs as much as all else; None where
+    none is likely.
+
+    A step in the periods after and a saving that is not the same in each of them look much alike, and which of both it
+    was no figure says. So where the figures speak for a step by SUSPICION or more (the odds after over those before),
+    both readings count alike.
+    """
+    first = len(weights) - len(places)
+    after = [first + number for number, place in enumerate(places) if problem.after[place]]
+    chance = problem.step_share_after * len(after) / max(len(places), 1)
+    found = float(weights[after].sum())
+    if not after or not 0 < found < 0.5 or found / (1 - found) < SUSPICION * chance / (1 - chance):
+        return None
+    both = weights / (2 * (1 - found))
+    both[after] = weights[after] / (2 * found)
+    return both
 
 
 def _suspects(problem: Problem, plain: tuple[Array, Array, Array, Array]) -> list[int]:

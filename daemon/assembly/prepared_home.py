@@ -32,8 +32,8 @@ def plan(home: Home) -> Plan:
 
 
 def feeds(home: Home) -> list[Feed]:
-    """Where prices and factors that are told ahead come from."""
-    return [_feed(home, key, live) for key, live in home.live.items()]
+    """Where prices, factors and forecasts that are told ahead come from."""
+    return [_feed(home, key, live) for key, live in home.fed.items()]
 
 
 def _feed(home: Home, key: str, live: Fetched | Listened | PluggedIn) -> Feed:

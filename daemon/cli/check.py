@@ -1,4 +1,4 @@
-"""check and listen: looks around before, and while, the daemon runs. Neither changes anything.
+"""check: looks around before, and while, the daemon runs. It changes nothing.
 
 (To see whether the time-series database takes points, `check` sends it the newest settled one again.)
 """
@@ -14,18 +14,19 @@ from accounting.books.booking import Books
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
-from daemon.assembly.endpoints import broker_address, own_broker_address, sources, timeseries_target
+from daemon.assembly.endpoints import sources, timeseries_target
 from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.present_broker import present_broker
 from daemon.cli.check_neighbours import neighbour_lines
 from daemon.cli.check_prices import price_lines
+from daemon.cli.check_report import write_report
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.cautions import cautions
-from daemon.config.load import load, load_broker
+from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.mqtt.address import BrokerAddress
 from daemon.recording.backups import last_backup, refuse_lost
-from daemon.setup.listen import probe, reach, survey
-from daemon.setup.suggest import signals_table, suggest
+from daemon.setup.draft import UNHEARD
+from daemon.setup.listen import probe, reach
 from daemon.timing.clock import SystemClock
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
@@ -39,17 +40,21 @@ Line = tuple[str, bool, str]
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
 @click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, help="Longest listening.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of home files instead.")
+@click.option("--report", type=click.Path(path_type=Path), help="Write all of it to this file, without secrets.")
 @json_option
-def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
-    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well."""
+def check(home_file: Path, seconds: float, schema: bool, report: Path | None, as_json: bool) -> None:
+    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well.
+
+    With --report all that was found, what the home file sets and what the running daemon says go into one text file, to
+    be sent along when asking for help. No password, token, user, host or address is in it; topics are.
+    """
     if schema:
         from daemon.config.schema import text
 
         click.echo(text(), nl=False)
         return
     lines: list[Line] = []
-    for line in _looked(home_file, seconds):
-        lines.append(line)
+    for line in _reported(home_file, report, lines, _looked(home_file, seconds)):
         if not as_json:
             name, well, sentence = line
             mark = "BAD " if not well else "note" if name == "caution" else "ok  "
@@ -60,6 +65,20 @@ def check(home_file: Path, seconds: float, schema: bool, as_json: bool) -> None:
     sys.exit(0 if all(well for _, well, _ in lines) else 1)
 
 
+def _reported(home_file: Path, report: Path | None, lines: list[Line], looked: Iterator[Line]) -> Iterator[Line]:
+    """Hand the lines on as they come, keep them, and write the report when they end, be it by a refused home file."""
+    try:
+        for line in looked:
+            lines.append(line)
+            yield line
+    except BrimfulError as refused:
+        if report is not None:
+            write_report(home_file, report, [*lines, ("configuration", False, str(refused))])
+        raise
+    if report is not None:
+        write_report(home_file, report, lines)
+
+
 def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     home = load(home_file)
     made = plan(home)
@@ -68,6 +87,12 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
         True,
         f"{home_file.name}: signals {', '.join(home.signals)}; heaters {', '.join(home.heaters)}",
     )
+    if home.watches:
+        yield "mode", True, 'watching: no orders are sent; with home.mode = "control" they are'
+    for name, heater in home.heaters.items():
+        if heater.topic.startswith(f"{UNHEARD}/"):
+            key = f"heaters.{name}.topic"
+            yield "heater", home.watches, f"{name}: {key} is still an example: put the topic there that it obeys"
     for caution in cautions(home):
         yield "caution", True, caution
     for well, sentence in price_lines(home, SystemClock().now().utc_s):
@@ -96,7 +121,7 @@ def _losing(home: Home, made: Plan, utc_s: float) -> Iterator[Line]:
 
 def _broker(home: Home, seconds: float) -> Iterator[Line]:
     try:
-        broker = broker_address(home) or _brought_along(home)
+        broker = present_broker(home)
     except BrimfulError as unreadable:
         yield "broker", False, str(unreadable)
         return
@@ -113,12 +138,6 @@ def _broker(home: Home, seconds: float) -> Iterator[Line]:
                 yield "signal", answer.ok, answer.sentence
     except BrimfulError as refused:  # a CA file that is none, say, or a broker gone between two looks
         yield "broker", False, str(refused)
-
-
-def _brought_along(home: Home) -> BrokerAddress | None:
-    """The broker that the running daemon brought along, None if it does not run now. Raises BrimfulError."""
-    own = own_broker_address(home)
-    return own if own is not None and reach(own)[0] else None
 
 
 def _timeseries(home: Home) -> Iterator[Line]:
@@ -243,48 +262,11 @@ def _daemon(home: Home) -> Iterator[Line]:
         yield "daemon", False, series["fault"] + wait
     if health["backup"] is not None and health["backup"]["fault"]:
         yield "daemon", False, health["backup"]["fault"]
+    if health.get("hygiene") is not None:
+        yield "hygiene", not health["hygiene"]["overdue"], health["hygiene"]["sentence"]
     for fault in (*health["prices"]["faults"], *health["alerts"]["faults"]):
         yield "daemon", False, fault
     if health["home_file"]["fault"]:
         yield "daemon", False, health["home_file"]["fault"]
     for alarm in health["alarms"]:
         yield "alarm", False, f"{alarm['name']}: {alarm['sentence']}"
-
-
-@click.command()
-@click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=15.0, show_default=True, help="How long.")
-@json_option
-def listen(home_file: Path, seconds: float, as_json: bool) -> None:
-    """Show topics heard and their values, and suggest a [signals] table.
-
-    Of the home file only the [broker] table need be there yet. Without one, the broker is meant that `brimful run`
-    brings along, while it runs.
-    """
-    home = load_broker(home_file)
-    broker = broker_address(home) or _brought_along(home)
-    if broker is None:
-        cause = "expected a [broker] table, or `brimful run` running with its own broker, got neither"
-        raise BrimfulError("listen", "broker", cause, f"name your broker, or start: brimful run {home_file}")
-    if not as_json:
-        click.echo(f"listening to {broker} for {seconds:g} s", err=True)
-    found = survey(broker, seconds)
-    table = signals_table(suggest(found.payloads()))
-    if as_json:
-        topics = {
-            topic: {
-                "count": heard.count,
-                "retained": heard.retained,
-                "payload": heard.payload[:200].decode("utf-8", "replace"),
-            }
-            for topic, heard in sorted(found.topics.items())
-        }
-        echo_json({"schema": "brimful.listen/1", "topics": topics, "left_out": found.left_out, "suggested": table})
-        return
-    for topic, heard in sorted(found.topics.items()):
-        shown = heard.payload[:60].decode("utf-8", "replace")
-        click.echo(f"# {topic}  ({heard.count}{', retained' if heard.retained else ''})  {shown}")
-    for fault in found.faults:
-        click.echo(fault, err=True)
-    click.echo()
-    click.echo(table, nl=False)

@@ -52,7 +52,7 @@ def _runs(home: Home) -> bool:
 
 
 def _plug_ins(home: Home) -> Iterator[Line]:
-    wanted = [(PRICE_SOURCES, key, live.source) for key, live in home.live.items() if isinstance(live, PluggedIn)]
+    wanted = [(PRICE_SOURCES, key, live.source) for key, live in home.fed.items() if isinstance(live, PluggedIn)]
     wanted += [
         (FORECAST_SOURCES, f"readers.{name}", table.source)
         for name, table in home.readers.items()

@@ -29,6 +29,9 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     if as_json:
         echo_json(answer)
         return
+    if answer.get("mode") == "watch":
+        then = "No orders were sent then" if at is not None else "Watching: no orders are sent"
+        click.echo(fitted(f"{then}. By the rules it would be:"))
     click.echo(fitted(f"{answer['sentence']}."))
     if at is not None:
         click.echo(fitted(_since_when(answer)))
@@ -116,14 +119,11 @@ def override(order: str, duration: float | None, heater: str | None, home: Path,
 
 def _explained(name: str) -> dict[str, str]:
     """What each key of a rule means, in the words of the home file's schema; nothing for a rule it does not have."""
-    from pydantic import BaseModel
-
-    from daemon.config.rule_tables import Rules
+    from daemon.config.rule_tables import TABLES
     from daemon.config.schema import descriptions
 
-    field = Rules.model_fields.get(name) or next((f for f in Rules.model_fields.values() if f.alias == name), None)
-    table = None if field is None else field.annotation
-    return descriptions(table) if isinstance(table, type) and issubclass(table, BaseModel) else {}
+    table = TABLES.get(name)
+    return {} if table is None else descriptions(table)
 
 
 def _since_when(answer: dict[str, Any]) -> str:

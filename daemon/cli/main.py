@@ -4,17 +4,21 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
+from typing import TYPE_CHECKING
 
 import click
 
 from daemon.cli.ownership import refuse_strangers
 from rules.model.errors import BrimfulError
 
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
 COMMANDS = {
     "demo": ("daemon.cli.run", "a simulated house over real MQTT, with its books"),
     "run": ("daemon.cli.run", "the daemon"),
     "check": ("daemon.cli.check", "configuration, broker, signals, database: one line each"),
-    "listen": ("daemon.cli.check", "topics heard, values, and a suggested [signals] table"),
+    "listen": ("daemon.cli.listen", "topics heard, the signals they may be, and a home file begun from them"),
     "why": ("daemon.cli.control", "the standing decision, every finding, and what would change it"),
     "rule": ("daemon.cli.control", "show or set a rule"),
     "override": ("daemon.cli.control", "give the heater an order for a while"),
@@ -27,10 +31,13 @@ COMMANDS = {
     "restore": ("daemon.cli.backup", "put a backup in the ledger's place"),
     "verify": ("daemon.cli.backup", "look the whole ledger through, a line for each check"),
     "verdict": ("daemon.cli.verdict", "was it worth it? measured, modelled, break-even, pay-back"),
+    "plan": ("daemon.cli.plan", "tonight's top-up: how much, when, at what cost, and why"),
     "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
     "password": ("daemon.cli.password", "set the password of the page"),
     "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),
     "study": ("daemon.cli.study", "what other settings, prices or tanks would have done: the rules on a model tank"),
+    "completion": ("daemon.cli.completion", "the script by which a shell completes commands and options"),
+    "man": ("daemon.cli.completion", "the manual page"),
 }
 
 
@@ -48,6 +55,12 @@ class Commands(click.Group):
             return None
         command: click.Command = getattr(import_module(COMMANDS[cmd_name][0]), cmd_name)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
+        from click.shell_completion import CompletionItem  # a shell asks seldom, and waits for it
+
+        named = ((name, about) for name, (_, about) in COMMANDS.items() if name.startswith(incomplete))
+        return [CompletionItem(name, help=about) for name, about in named] or super().shell_complete(ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

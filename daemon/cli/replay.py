@@ -120,6 +120,7 @@ def _answer(
             "seconds_by_order": dict(sorted(tally.by_order.items())),
             "seconds_by_guard": dict(sorted(tally.by_guard.items())),
         },
+        "hygiene": run.hygiene,
         "value": value_answer(valued, home),
         "quarantined_kwh": run.quarantined_wh / 1000,
         "refused": refused,
@@ -139,5 +140,7 @@ def _show(run: Replay, valued: Valued, home: Home) -> None:
     click.echo("Decided by")
     for guard, seconds in sorted(tally.by_guard.items(), key=lambda pair: -pair[1]):
         click.echo(f"  {guard:<9} {duration(seconds)}")
+    if run.hygiene is not None:
+        click.echo(f"At the end: {run.hygiene['sentence']}.")
     if run.quarantined_wh:
         click.echo(f"Set aside as impossible: {run.quarantined_wh / 1000:.3f} kWh.")

@@ -16,6 +16,7 @@ from accounting.reports.study_figures import CONFIDENCE, MWS_PER_WH, Figures
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.fit_document import fit_answer, fit_sentences
 from daemon.documents.study_document import Span, difference, homes_answer, study_answer
 from daemon.simulation.study.comparison import Setting, Study, settings_of
 from daemon.simulation.study.comparison import study as run_study
@@ -44,6 +45,11 @@ from daemon.simulation.study.many_homes import cluster_pool, study_homes
     metavar="ADDRESS",
     help="With --homes: the scheduler of a dask cluster whose workers see the same folder, or `local` for one here.",
 )
+@click.option(
+    "--fit",
+    is_flag=True,
+    help="Fit the tank to the readings first (volume, loss, draws), say how sure that is, and study the fitted tank.",
+)
 @json_option
 def study(
     arguments: tuple[str, ...],
@@ -53,6 +59,7 @@ def study(
     homes: Path | None,
     into: Path | None,
     cluster: str | None,
+    fit: bool,
     as_json: bool,
 ) -> None:
     """What other settings, prices or tanks would have done, over recorded days.
@@ -66,6 +73,8 @@ def study(
     tariffs.export.periods.0.bands.all.price=0.15, or diverter=off, or battery=off. Several keys: all combinations.
     The tank is a model, and nobody lives in it: see what it leaves out in the README.
     """
+    if fit and homes is not None:
+        raise click.UsageError("--fit is for one home: --homes studies each as its home file states it")
     cores = workers if workers is not None else len(os.sched_getaffinity(0))
     if homes is not None:
         settings = settings_of([*vary, *arguments])
@@ -84,12 +93,14 @@ def study(
     settings = settings_of([*vary, *arguments[2:]])
     home = load(home_file)
     with _progress() as progress:
-        found = run_study(home_file, readings, settings, people=people, workers=cores, progress=progress)
+        found = run_study(home_file, readings, settings, people=people, workers=cores, fit=fit, progress=progress)
     if as_json:
         about = home.home
         answer = study_answer(
             about.name, about.currency, _span(found), settings, found.figures, found.notes, found.estimate_kwh
         )
+        if found.fitted is not None:
+            answer["fit"] = fit_answer(found.fitted)
         echo_json(answer)
     else:
         _show(found, home)
@@ -167,6 +178,9 @@ def _show(found: Study, home: Home) -> None:
             f"As it is, {sun_kwh:.0f} kWh of sun; a monthly method (SAP 10.2, appendices M and G4), which knows no"
             f" minute, tank, rule or price, says {found.estimate_kwh:.0f}."
         )
+    if found.fitted is not None:
+        for sentence in fit_sentences(found.fitted):
+            echo_line(sentence)
     for note in found.notes:
         echo_line(note)
 

@@ -20,6 +20,7 @@ from daemon.documents.times import instant, iso, period
 from daemon.documents.value_document import lacking_carbon, value_answer
 from daemon.documents.value_notes import displaced_text, notes, used_text
 from daemon.documents.valuing import Valued, home_value
+from daemon.recording.mode_note import mode_at
 from daemon.web.api.client import have_written
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
@@ -187,13 +188,14 @@ def decision_then(at: str, home: Path, ledger: Path | None) -> dict[str, Any]:
     loaded = load(home)
     at_s = instant(at, ZoneInfo(loaded.home.timezone))
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
-        rows, known_s = books.decision_at(at_s), books.known_until_s()
+        rows, known_s, mode = books.decision_at(at_s), books.known_until_s(), mode_at(books, at_s)
     if not rows:
         raise BrimfulError("read the ledger", "--at", f"expected a time with a decision on record, got {at}")
     row = next((row for row in rows if row.order is not Order.WITHHOLD), rows[0])
     return {
         "schema": "brimful.why/1",
         "home": loaded.home.name,
+        "mode": mode,
         "at": iso(at_s),
         "decided_at": iso(row.at_s),
         "known_until": None if known_s is None else iso(known_s),

@@ -12,11 +12,14 @@ from daemon.cli.options import default_home, echo_json, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents import verdict_text
+from daemon.documents.off_spans import off_span
 from daemon.documents.verdict_reckoning import GET_IT, need_libraries, reckon
+from daemon.simulation.advised_rules import advised_rules
 from rules.model.errors import BrimfulError
 
 OP = "reckon the verdict"
 _WIDTH = 78
+_MOST = 1e6
 
 
 @click.command()
@@ -26,10 +29,24 @@ _WIDTH = 78
 @click.option(
     "--report", type=click.Path(path_type=Path, dir_okay=False), help="Write it as FILE.html or FILE.pdf too."
 )
+@click.option(
+    "--off",
+    multiple=True,
+    metavar="FROM..TO",
+    help="What off would have brought; 05-01..09-01: every year.",
+)
+@click.option("--within", type=float, metavar="MONEY", help="How exactly to know what a day saves, to either side.")
 @home_option
 @json_option
 def verdict(
-    history: Path | None, installed: str | None, ledger: Path | None, report: Path | None, home: Path, as_json: bool
+    history: Path | None,
+    installed: str | None,
+    ledger: Path | None,
+    report: Path | None,
+    off: tuple[str, ...],
+    within: float | None,
+    home: Path,
+    as_json: bool,
 ) -> None:
     """Was it worth it?
 
@@ -41,9 +58,11 @@ def verdict(
     """
     need_libraries()
     _check_report(report)
+    if within is not None and not 0 < within < _MOST:
+        raise BrimfulError(OP, "--within", f"expected an amount of money above 0, got {within:g}")
     loaded = _loaded(home, alone=history is not None)
     since = _day(installed) if installed is not None else None
-    document = reckon(loaded, history, since, ledger)
+    document = reckon(loaded, history, since, ledger, within, [off_span(text) for text in off], advised_rules)
     if report is not None:
         _write_report(report, document)
     if as_json:

@@ -29,8 +29,10 @@ from daemon.config.build_money import (
 from daemon.config.calendars import absences, read_calendar
 from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
 from daemon.config.devices import Tank as TankTable
+from daemon.config.hygiene import hygiene_settings, return_heating
 from daemon.config.model import Home
 from rules.model.settings import (
+    Alternate,
     Away,
     Battery,
     Full,
@@ -44,6 +46,7 @@ from rules.model.settings import (
     Worth,
     Yield,
 )
+from rules.planning.alternation import Block, blocks
 from rules.tank.charge import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
 from rules.tank.standing_loss import label_loss_w, ua_w_per_k
@@ -78,11 +81,15 @@ def rule_settings(home: Home) -> Settings:
         rest=Rest(rules.rest.minimum_on_s, rules.rest.minimum_off_s),
         tracking=Tracking(rules.tracking.margin_w, rules.tracking.reversals, rules.tracking.over_s),
         away=_away(home),
+        alternate=_alternate(home),
+        hygiene=hygiene_settings(home),
         together=rules.heaters.together,
         timezone=home.home.timezone,
         currency=home.home.currency,
         temperatures=tuple(name for name in TEMPERATURES if name in home.signals),
         tank=_tank(home),
+        watching=home.watches,
+        follows_plan=home.plan.mode == "follow",
     )
 
 
@@ -236,7 +243,25 @@ def _away(home: Home) -> Away:
             merged[-1] = (merged[-1][0], max(end_s, merged[-1][1]))
         else:
             merged.append((start_s, end_s))
-    return Away(tuple(merged))
+    return Away(tuple(merged), *return_heating(home))
+
+
+def comparison_blocks(home: Home) -> tuple[Block, ...]:
+    """The blocks of the fair comparison; none where none is set."""
+    table = home.rules.alternate
+    return () if table.from_ is None else blocks(table.from_, table.pairs, table.block_days, table.seed)
+
+
+def _alternate(home: Home) -> Alternate:
+    """Runs of days that are alike: two blocks that touch and are both on are one."""
+    zone = ZoneInfo(home.home.timezone)
+    runs: list[tuple[float, float, bool]] = []
+    for block in comparison_blocks(home):
+        start_s, end_s = _instant(block.first, zone), _instant(block.until, zone)
+        if runs and runs[-1][2] == block.on:
+            start_s = runs.pop()[0]
+        runs.append((start_s, end_s, block.on))
+    return Alternate(tuple(runs))
 
 
 def _instant(local: date, zone: ZoneInfo) -> float:

@@ -1,7 +1,9 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
+from daemon.config.hygiene import hygiene_cautions
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
+from daemon.config.plan_checks import plan_cautions
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
 
@@ -21,7 +23,8 @@ _SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the o
 
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
-    return [*_heat(home), *_hygiene(home), *_blind(home), *_idle_rules(home), *_money(home), *_link(home)]
+    safety = [*_heat(home), *_hygiene(home), *hygiene_cautions(home)]
+    return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *plan_cautions(home), *_link(home)]
 
 
 def _heat(home: Home) -> list[str]:
@@ -88,7 +91,7 @@ def _hygiene(home: Home) -> list[str]:
             f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %: the lower part of the tank then stays lukewarm, "
             "and Legionella grow there. See to it that the whole tank is hot often enough."
         )
-    if away.periods or away.calendar_file is not None:
+    if (away.periods or away.calendar_file is not None) and not away.hot_on_return:
         said.append(
             "While you are away the tank is not heated and grows lukewarm: after a week or more, heat the whole tank "
             f"to {plain(HYGIENE_C)} °C and let the taps run before you use it."

@@ -7,11 +7,13 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from daemon.config.devices import Boiler, GateHeater, ModulatedHeater
+from daemon.config.hygiene import check_hygiene
 from daemon.config.model import Home, VictoriaMetrics
 from daemon.config.money import HouseBattery
 from daemon.config.money_checks import check_money, check_tax
 from daemon.config.neighbour_checks import check_neighbours
 from daemon.config.places import item_label, joined
+from daemon.config.plan_checks import check_plan
 from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
@@ -65,6 +67,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     _topics(home, report)
     _tank(home, names, report)
     _rules(home, names, report)
+    check_hygiene(home, report.add)
     if home.books.export_limit_w is not None and not (home.attributes and "grid_w" in home.signals):
         got = "no signal grid_w"
         if "grid_w" in home.signals:
@@ -81,6 +84,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
     for key, table in priced:
         check_tax(key, table, report.add)
     check_money(home, names.tariffs, names.carbon, report.add)
+    check_plan(home, report.add)
     _verdict(home, report)
     check_neighbours(home, report.add)
     return report.found
@@ -270,6 +274,10 @@ def _rules(home: Home, names: Names, report: Report) -> None:
             report.add("rules.heaters.prefer", "names of heaters", shown(name), hint)
         elif name in rules.heaters.prefer[:index]:
             report.add("rules.heaters.prefer", "each heater once", f"{shown(name)} twice")
+    if rules.alternate.settle_days >= rules.alternate.block_days:
+        expected = f"less than block_days {rules.alternate.block_days}"
+        hint = "at least one day of each block must count"
+        report.add("rules.alternate.settle_days", expected, str(rules.alternate.settle_days), hint)
     for index, absence in enumerate(rules.away.periods):
         start, end = absence.from_, absence.to
         if (start.isoformat() + "T00:00:00")[:19] >= (end.isoformat() + "T00:00:00")[:19]:

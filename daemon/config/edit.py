@@ -1,8 +1,6 @@
 """Shows the rules, and changes one in the home file: comments and layout kept, validated before it is written."""
 
 import contextlib
-import os
-import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -15,17 +13,13 @@ from pydantic import BaseModel
 from daemon.config.load import ConfigError, parse, read_bytes
 from daemon.config.model import Home
 from daemon.config.places import field_of, keys_of
+from daemon.config.replacing import replace_file
 from daemon.config.rewrite import rewritten
-from daemon.config.rule_tables import Away, Heaters, Rules, YieldTo
+from daemon.config.rule_tables import TABLES, Alternate, Away, Heaters
 from daemon.config.wording import close, problem
-from rules.model.errors import BrimfulError
 
 OP = "change a rule"
 _NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key
-_TABLES: dict[str, type[BaseModel]] = {
-    info.alias or name: YieldTo if name == "yield_" else info.annotation  # type: ignore[misc]
-    for name, info in Rules.model_fields.items()
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +51,7 @@ class Change:
 
 def rules_shown(home: Home) -> dict[str, dict[str, Shown]]:
     """Every rule with every key: plain values (numbers, text, lists), None where nothing is set and nothing holds."""
-    return {rule: _keys_shown(home, rule) for rule in _TABLES}
+    return {rule: _keys_shown(home, rule) for rule in TABLES}
 
 
 def preview_rule(path: Path, rule: str, values: Mapping[str, str]) -> Change:
@@ -78,14 +72,14 @@ def set_rule(
     change = _changed(path, before, rule, values)
     fits(change.home)
     if change.content != before:
-        _write(path, before, change.content)
+        replace_file(OP, path, before, change.content)
     return change
 
 
 def _keys_shown(home: Home, rule: str) -> dict[str, Shown]:
     table = getattr(home.rules, "yield_" if rule == "yield" else rule)
     shown = {}
-    for name, info in _TABLES[rule].model_fields.items():
+    for name, info in TABLES[rule].model_fields.items():
         value = getattr(table, _NEXT_TO.get(name, name)) if table is not None else None
         shown[info.alias or name] = Shown(_plain(value), table is not None and name in table.model_fields_set)
     return shown
@@ -113,9 +107,9 @@ def _named(table: type[BaseModel]) -> list[tuple[str, str]]:
 
 def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) -> Change:
     old = parse(before, path)
-    table = _TABLES.get(rule)
+    table = TABLES.get(rule)
     if table is None:
-        raise _refused(path, f"rules.{rule}", "a known rule", f'"{rule}"', close(rule, list(_TABLES)))
+        raise _refused(path, f"rules.{rule}", "a known rule", f'"{rule}"', close(rule, list(TABLES)))
     found = [
         problem(f"rules.{rule}.{key}", "a known key", f'"{key}"', path.name, close(key, keys_of(table)))
         for key in values
@@ -139,13 +133,17 @@ def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) ->
 def _parsed(path: Path, rule: str, key: str, text: str) -> Any:
     """A person's text as the value of the key's type; None to take the key out. What fits no type stays text, which
     validation then refuses in its own words."""
-    info = field_of(_TABLES[rule], key)
+    info = field_of(TABLES[rule], key)
     if not text or info is None:
         return None
-    if _TABLES[rule] is Heaters and key == "prefer":
+    if TABLES[rule] is Heaters and key == "prefer":
         return [name.strip() for name in text.split(",") if name.strip()]
-    if _TABLES[rule] is Away and key == "periods":
+    if TABLES[rule] is Away and key == "periods":
         return [_absence(path, part.strip()) for part in text.split(",")]
+    if TABLES[rule] is Alternate and key == "from":
+        with contextlib.suppress(ValueError):
+            return date.fromisoformat(text)
+        return text
     if info.annotation is bool:
         return {"true": True, "on": True, "yes": True, "false": False, "off": False, "no": False}.get(
             text.lower(), text
@@ -175,40 +173,6 @@ def _absence(path: Path, text: str) -> dict[str, Any]:
 
 def _when(text: str) -> date:
     return date.fromisoformat(text) if len(text) <= 10 else datetime.fromisoformat(text)
-
-
-def _write(path: Path, before: bytes, content: bytes) -> None:
-    """Put the content in the file's place in one step, with its mode and owner. Raises BrimfulError."""
-    target = path.resolve()
-    temporary = ""
-    try:
-        status = target.stat()
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        with os.fdopen(handle, "wb") as file:
-            os.fchmod(file.fileno(), status.st_mode & 0o7777)
-            if (status.st_uid, status.st_gid) != (os.geteuid(), os.getegid()):
-                with contextlib.suppress(PermissionError):
-                    os.fchown(file.fileno(), status.st_uid, status.st_gid)
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if target.read_bytes() != before:
-            raise BrimfulError(
-                OP, path.name, "expected the file as it was read, got another", "somebody edits it; try again"
-            )
-        os.replace(temporary, target)
-        temporary = ""
-        folder = os.open(target.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as refused:
-        raise BrimfulError(OP, path.name, f"expected a file that can be written, got {refused.strerror}") from refused
-    finally:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
 
 
 def _refused(path: Path, key: str, expected: str, got: str, hint: str = "") -> ConfigError:

@@ -89,9 +89,11 @@ def made(raw: dict[str, Any], path: Path) -> Home:
     return home
 
 
-def load_broker(path: Path) -> Home:
-    """The home file's [broker] and [ledger] alone, whatever else it lacks: enough to listen. Raises ConfigError."""
-    raw = toml(read_bytes(path), path)
+def made_broker(raw: Mapping[str, Any], path: Path) -> Home:
+    """The [broker] and [ledger] of TOML data alone, whatever else it lacks: enough to listen. path: as in `parse`.
+
+    Raises ConfigError.
+    """
     told = {key: raw[key] for key in ("broker", "ledger") if key in raw}
     try:
         home = Home.model_validate({**_STAND_INS, **told})

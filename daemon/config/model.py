@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field, PrivateAttr
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, PluggedIn, Tariff
 from daemon.config.neighbours import Alert, Homie
+from daemon.config.plan_tables import Planning
 from daemon.config.readers import Reader
 from daemon.config.rule_tables import Rules
 from daemon.config.values import Currency, FilePath, Name, Table, Text, Within, Words
@@ -19,6 +20,9 @@ _STALE_S = 60.0
 _PRICE_STALE_S = 3600.0  # prices and the grid's carbon hold for half an hour or an hour at a time, as is usual
 PRICE_SIGNALS = frozenset({"import_price", "export_price", "grid_kg_per_kwh"})
 """The signals that tell a price, or the grid's carbon, of the moment."""
+
+FORECAST = "plan.forecast"
+"""The key of the sun's forecast among the sources of rows told ahead."""
 
 Url = Annotated[
     str,
@@ -49,6 +53,9 @@ class About(Table):
     """IANA time zone, such as Europe/Dublin."""
     currency: Currency
     """ISO 4217 code of the currency of all prices."""
+    mode: Literal["control", "watch"] = "control"
+    """"control" orders the heaters; "watch" decides, explains and books as ever, and sends no heater and no output
+    anything: to see what the rules would do before they do it."""
     interval_minutes: Literal[15, 30, 60] = 30
     """Length of a settlement interval, minutes."""
     calendar_file: FilePath | None = None
@@ -181,6 +188,8 @@ class Home(Table):
     """What was bought for diverting."""
     verdict: Verdict = Field(default_factory=Verdict)
     """What the verdict works with."""
+    plan: Planning = Field(default_factory=Planning)
+    """Tonight's plan."""
     ledger: LedgerFile = Field(default_factory=LedgerFile)
     """Where the books are."""
     api: Api = Field(default_factory=Api)
@@ -206,6 +215,15 @@ class Home(Table):
         return self._file.parent / name
 
     @property
+    def watches(self) -> bool:
+        """Whether no orders are sent."""
+        return self.home.mode == "watch"
+
+    def controlled(self) -> "Home":
+        """The same home with orders sent."""
+        return self.model_copy(update={"home": self.home.model_copy(update={"mode": "control"})})
+
+    @property
     def files_beside(self) -> tuple[Path, ...]:
         """The files it names whose content counts as its own: calendars and series."""
         factors = [*self.carbon.values(), *(carbon.marginal for carbon in self.carbon.values())]
@@ -220,6 +238,12 @@ class Home(Table):
         tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
         tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}
         return {key: live for key, live in tables.items() if live is not None}
+
+    @property
+    def fed(self) -> dict[str, Fetched | Listened | PluggedIn]:
+        """Every source that is asked or listened to for rows told ahead: those of `live`, and the sun's forecast."""
+        forecast = self.plan.forecast.live if self.plan.forecast is not None else None
+        return self.live if forecast is None else {**self.live, FORECAST: forecast}
 
     def live_file(self, key: str) -> Path:
         """Where the rows of a source are kept: beside the ledger, under its name and theirs."""

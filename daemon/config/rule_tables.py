@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from daemon.config.values import FilePath, LocalTime, Name, Table, Within
+from daemon.config.values import Day, FilePath, LocalTime, Name, Table, Within
 
 
 class Limit(Table):
@@ -124,6 +124,55 @@ class Away(Table):
     """Each from … to …, `to` not included."""
     calendar_file: FilePath | None = None
     """iCalendar file (.ics) whose every event is a time away, besides those periods."""
+    hot_on_return: bool = False
+    """Whether the tank is heated, from the grid too, before the end of each absence, so that it is hot at the hour of
+    return. Off unless it is asked for. Needs [tank] and a heater that obeys `heat`."""
+
+
+class Hygiene(Table):
+    """The whole tank hot often enough, against Legionella. It replaces no thermostat, no device and no duty that is
+    prescribed where you live."""
+
+    at_c: Annotated[float, Within(55, 70)] = 60.0
+    """How hot the coldest water in the tank is to be, °C."""
+    hold_minutes: Annotated[float, Within(1, 1440)] = 32.0
+    """For how long without a break, minutes."""
+    every_days: Annotated[float, Within(1, 60)] = 7.0
+    """How often at the least, days."""
+    heat: bool = True
+    """Whether the heater is ordered `heat`, from the grid too, where the sun has not done it by the last day; without
+    it brimful counts the days and raises the alarm, and something else has to heat."""
+    heater: Name | None = None
+    """The heater at the bottom of the tank; the only one unless given."""
+    thermostat_on_c: Annotated[float, Within(30, 85)] | None = None
+    """Only where no signal reads tank_bottom_c: the temperature below which the thermostat of that heater, at the
+    bottom of the tank, heats again, °C; often 5 to 8 below its setting (common practice, no source). From at_c on, a
+    thermostat that ends the heating and does not begin again counts as a hot tank."""
+
+    @property
+    def hold_s(self) -> float:
+        """The hold, s."""
+        return self.hold_minutes * 60
+
+    @property
+    def every_s(self) -> float:
+        """The period, s."""
+        return self.every_days * 86_400
+
+
+class Alternate(Table):
+    """A fair comparison for `brimful verdict`: blocks of days with diversion and without, ordered by chance."""
+
+    from_: Day | None = Field(default=None, alias="from")
+    """Its first day; without one there is no comparison. A day to come: only days written down beforehand count."""
+    pairs: Annotated[int, Within(3, 500)] = 12
+    """How many pairs of blocks: one of each pair diverts, the other does not, in an order left to chance."""
+    block_days: Annotated[int, Within(2, 31)] = 4
+    """Days in a block."""
+    settle_days: Annotated[int, Within(0, 30)] = 1
+    """Days at each block's start that do not count, as the tank still holds the heat of the block before."""
+    seed: Annotated[int, Within(0, 2**31)] = 1
+    """Any number; another one gives another order."""
 
 
 class Heaters(Table):
@@ -156,5 +205,17 @@ class Rules(Table):
     """How a modulated heater follows the surplus."""
     away: Away = Field(default_factory=Away)
     """Absences."""
+    alternate: Alternate = Field(default_factory=Alternate)
+    """A fair comparison of days with diversion and days without."""
+    hygiene: Hygiene | None = None
+    """The whole tank hot often enough."""
     heaters: Heaters = Field(default_factory=Heaters)
     """How several heaters share."""
+
+
+_OPTIONAL: dict[str, type[Table]] = {"yield": YieldTo, "hygiene": Hygiene}  # whose table need not be there
+TABLES: dict[str, type[Table]] = {
+    name: _OPTIONAL.get(name) or info.annotation  # type: ignore[misc]
+    for name, info in ((info.alias or field, info) for field, info in Rules.model_fields.items())
+}
+"""Each rule's table, by the name that the home file has for it."""

@@ -12,6 +12,7 @@ from daemon.config.model import Home
 from daemon.config.wording import problem
 
 _LABELS = ("name", "source", "from")
+_LOSS = ("loss_w", "label_class")
 _STOP, _RESUME = "stop_at_pct", "resume_below_pct"
 
 
@@ -20,7 +21,8 @@ def varied(path: Path, values: Mapping[str, str]) -> Home:
 
     An item of a list is named by its number from 0 or by its name, source or first day, as in
     `tariffs.import.periods.0.bands.night.price`; the number may be left out where there is one item.
-    Where a stop level is set at or below the file's resume level, that one moves along and keeps its distance.
+    Where a stop level is set at or below the file's resume level, that one moves along and keeps its distance; the
+    tank's loss takes the place of its label class, and that of the loss.
     Raises ConfigError: a key or value that does not fit, a home that would not load.
     """
     raw = deepcopy(toml(read_bytes(path), path))
@@ -28,6 +30,9 @@ def varied(path: Path, values: Mapping[str, str]) -> Home:
     for key, text in values.items():
         _put(raw, key, _value(text), path)
     _keep_distance(raw, full, values)
+    for key, other in (_LOSS, _LOSS[::-1]):
+        if f"tank.{key}" in values and f"tank.{other}" not in values:
+            raw["tank"].pop(other, None)
     return made(raw, path)
 
 

@@ -2,18 +2,22 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 
 from accounting.books.booking import Books
 from accounting.valuation.historical_shares import Past
-from daemon.control.signal_state import Board, Wiring
+from daemon.control.signal_state import NO_HEATING_TIMES, Board, Wiring
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
+from rules.decision.lull import Lull, lull
 from rules.model.memory import Memory
 from rules.model.orders import Decision
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
+from rules.planning.heating_times import heating_times
+from rules.tank.hot_throughout import carried_over, dated
 
 
 @dataclass(slots=True)
@@ -42,10 +46,16 @@ class Engine:
         self.tally = Tally()
         self.dated = True
         """Whether readings can be dated, so that the books may take them."""
+        self.lulls = True
+        """Whether the rules are left unasked where nothing can change (see rules.decision.lull): the same decisions."""
         self.prices = Prices(until_s=float("-inf"))
         self.due_s = float("inf")
         self._priced_at_s = float("inf")
-        self._snapshot = Snapshot()
+        self._times = NO_HEATING_TIMES
+        self._times_at_s = float("inf")
+        self._snapshot: Snapshot | None = Snapshot()
+        self._lull: Lull | None = None
+        self._signals = 0  # heard of when the lull began
         self._stands_since_s = 0.0
 
     @property
@@ -62,9 +72,11 @@ class Engine:
         full, was = settings.full, self.settings.full
         if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
+        self.memory = replace(self.memory, hygiene=carried_over(self.memory.hygiene, self.settings, settings))
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
+        self._times_at_s = float("inf")
 
     def go_by(self, past: Past) -> None:
         """Take what the home's past tells by now of what it would have used."""
@@ -74,13 +86,15 @@ class Engine:
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
         """Take what one message told, and decide."""
         note, books = self.board.note, self.books
-        booked = books.signals if self.dated else ()
+        booked, prices = (books.notes, books.price_signals) if self.dated else ({}, ())
         for reading in readings:
             note(reading)
-            if reading.signal in booked and reading.seen_s != NEVER_LIVE_S:
-                books.note(reading.signal, reading.at_s, reading.value)
-                if reading.signal in books.price_signals:
+            book = booked.get(reading.signal)
+            if book is not None and reading.seen_s != NEVER_LIVE_S:
+                book(reading.at_s, reading.value)
+                if prices and reading.signal in prices:
                     self.prices = Prices(until_s=float("-inf"))
+        self.board.update()
         return self.decide(now)
 
     def decide(self, now: Moment) -> Decision:
@@ -88,18 +102,51 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
-        standing = self.memory.decision
-        snapshot = self._snapshot = self.board.snapshot(self.prices)
+        if not self._times_at_s <= now.utc_s < self._times.until_s:
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times_at_s = now.utc_s
+            self._lull = None
+        hygiene = self.memory.hygiene
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
+        board, standing = self.board, self.memory.decision
+        if self._lull is not None:
+            due_s = self._lulled_until_s(self._lull, now.mono_s)
+            if due_s is not None:
+                assert standing is not None
+                self.due_s, self._snapshot = due_s, None
+                return standing
+        snapshot = self._snapshot = board.snapshot(self.prices, self._times)
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
         self.due_s = due(snapshot, self.settings, self.memory, now)
         if decision is not standing:
-            self.board.ordered(decision, now.mono_s)
+            if not self.settings.watching:
+                board.ordered(decision, now.mono_s)
             if standing is None:
                 self._stands_since_s = now.mono_s
             else:
                 self.count_up_to(now, standing)
                 self.tally.changes += decision.lead.order is not standing.lead.order
+        self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
+        self._signals = len(board.latest)
         return decision
+
+    def _import_price_at(self, utc_s: float) -> Fraction | None:
+        """The price of a kWh bought, as far as it is known now."""
+        imports = self.books.settings.imports
+        return None if imports is None else imports.price_at(utc_s)
+
+    def _lulled_until_s(self, known: Lull, now_s: float) -> float | None:
+        """When the lull may end by time alone; None where it has ended, or what it rests on is another by now."""
+        board = self.board
+        if (
+            known.memory is not self.memory
+            or known.settings is not self.settings
+            or known.prices is not self.prices
+            or self._signals != len(board.latest)
+        ):
+            return None
+        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now_s)
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""
@@ -108,9 +155,11 @@ class Engine:
 
     def explain(self, now: Moment, heater: str | None = None) -> Explanation:
         """Every guard's finding on what was known at the last decision; heater: None for the leading one."""
-        return explain(self._snapshot, self.settings, self.memory, now, heater)
+        return explain(self.snapshot, self.settings, self.memory, now, heater)
 
     @property
     def snapshot(self) -> Snapshot:
         """What the last decision was made on."""
+        if self._snapshot is None:
+            self._snapshot = self.board.snapshot(self.prices, self._times)
         return self._snapshot

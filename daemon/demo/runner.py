@@ -61,7 +61,8 @@ class DemoRun:
         self._clock = SteppedClock(start_utc_s)
         self._arrivals = Arrivals()
         self._client = DemoClient(self.house, broker)
-        self._links = {LINK, *(heater.name for heater in plan.rules.heaters)}
+        ordered = () if plan.home.watches else plan.rules.heaters
+        self._links = {LINK, *(heater.name for heater in ordered)}
         self.service = Service(plan, broker, self._clock, stepped_from_s=start_utc_s, tap=self._arrivals.note)
 
     def steps(self, count: int) -> Generator[float, None, None]:

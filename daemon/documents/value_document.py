@@ -40,6 +40,7 @@ def value_answer(valued: Valued, home: Home) -> dict[str, Any]:
         "unmeasured_months": list(used.unmeasured),
         "heat_order_kwh": None if valued.heat_order_wh is None else valued.heat_order_wh / 1000,
         "standing": [{"source": source, "amount": float(amount)} for source, amount in valued.standing],
+        "watched": valued.watched,
         "notes": notes(valued, home),
     }
 

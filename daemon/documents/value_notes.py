@@ -10,6 +10,7 @@ from daemon.config.model import Home
 from daemon.config.money import Displaces, Only
 from daemon.documents.displaced_months import as_notes
 from daemon.documents.valuing import Valued
+from daemon.documents.watched_document import watched_sentences
 from rules.model import formatting as words
 
 _MOST_NAMED = 3
@@ -20,7 +21,7 @@ _DAYS |= {"sat": "Saturday", "sun": "Sunday", "holiday": "public holiday"}
 def notes(valued: Valued, home: Home) -> list[str]:
     """All of them, without full stops at the end where they are the home file's own cautions."""
     total, currency = valued.report.total, home.home.currency
-    said = [*estimates(home), *as_notes(valued.months)]
+    said = [*watched_sentences(valued.watched), *estimates(home), *as_notes(valued.months)]
     if not valued.report.rows:
         return said
     if total.unpriced_wh:

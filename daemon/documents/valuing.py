@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from typing import Any
 
 from accounting.ledger import Ledger
 from accounting.ledger.totals import Assumed
@@ -18,6 +19,7 @@ from daemon.config.build_money import tariffs
 from daemon.config.model import Home
 from daemon.documents.displaced_months import months_told
 from daemon.documents.stock_document import heat_stock
+from daemon.documents.watched_document import watched_answer
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 
@@ -29,6 +31,7 @@ class Valued:
     months: what was displaced in each, where that goes by the home's past; assumed: what the entries hold, most energy
     first; heat_order_wh: energy of the intervals in which a heater was ordered to heat, where nothing works out how
     much of it the grid gave (None: it is worked out). standing: by source, the standing charge that would have ended.
+    watched: what the rules would have changed while they only watched (None: they never did); see `watched_answer`.
     """
 
     report: ValueReport
@@ -37,6 +40,7 @@ class Valued:
     assumed: tuple[Assumed, ...] = ()
     heat_order_wh: int | None = None
     standing: tuple[tuple[str, Fraction], ...] = ()
+    watched: dict[str, Any] | None = None
 
 
 def usual_basis(home: Home) -> UsedBasis:
@@ -79,7 +83,8 @@ def home_value(
                 report, used = by_share(ledger, report, shares, wanted, used.share, as_of_s)
         months = tuple(months_told(home, ledger, report))
         heat_order_wh = None if home.attributes else _heat_order_wh(ledger, home, start_s, end_s)
-    return Valued(report, used, months, assumed, heat_order_wh, standing(home, report))
+        watched = watched_answer(ledger, home, start_s, end_s) if report.rows and as_of_s is None else None
+    return Valued(report, used, months, assumed, heat_order_wh, standing(home, report), watched)
 
 
 def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...]:

@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from daemon.documents.comparison_document import comparison_answer
+
 if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
     from accounting.verdict.against_export import AgainstExport
     from accounting.verdict.before_after import BeforeAfter
@@ -15,6 +17,7 @@ SCHEMA = "brimful.verdict/1"
 SOURCES = {
     "against_export": "measured: the ledger's energy at the ledger's prices",
     "before_after": "estimated: a model fitted to the history, with stated bounds",
+    "fair_comparison": "measured: days with diversion against days without, in an order left to chance",
     "year": "measured where the books hold the month, modelled by the sun's year where not",
     "life": "modelled: months and prices drawn at random around what is known",
     "sensitivity": "assumed ranges, each moved by itself",
@@ -23,11 +26,18 @@ SOURCES = {
 }
 
 
-def verdict_answer(verdict: "Verdict", home: str | None, currency: str | None) -> dict[str, Any]:
-    """Every part, null where there is no answer yet, with a sentence in `why_not` under its name."""
+def verdict_answer(
+    verdict: "Verdict", home: str | None, currency: str | None, within: float | None = None
+) -> dict[str, Any]:
+    """Every part, null where there is no answer yet, with a sentence in `why_not` under its name.
+
+    within: how narrow the fair comparison's range is wished for, money a day to either side.
+    """
+    compared = verdict.fair_comparison
     parts: dict[str, Any] = {
         "against_export": _shown(_against_export, verdict.against_export),
         "before_after": _shown(_before_after, verdict.before_after),
+        "fair_comparison": None if compared is None else comparison_answer(compared, within),
         "year": _shown(_year, verdict.year),
         "life": _shown(_life, verdict.life),
         "sensitivity": None if verdict.sensitivity is None else [asdict(each) for each in verdict.sensitivity],
@@ -76,6 +86,9 @@ def _against_export(part: "AgainstExport") -> dict[str, Any]:
         "coverage": part.coverage,
         "unpriced_kwh": part.unpriced_kwh,
         "estimated_kwh": part.estimated_kwh,
+        "by_source": [
+            {"source": each.source, "heat_kwh": each.heat_kwh, "avoided": each.avoided} for each in part.by_source
+        ],
         "off_in_losing_months": part.off_months_net,
         "counterfactual": "all that was diverted, sold at the export price of its moment; the heat made as before",
     }

@@ -1,26 +1,28 @@
-"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter.
-
-`python -m daemon.documents.verdict_reckoning HOME.toml` prints the document, or {"fault": why there is none}.
-"""
+"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter."""
 
 import json
-import os
 import subprocess
 import sys
+from collections.abc import Callable, Sequence
 from datetime import date
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from daemon.config.load import load
+from accounting.ledger import Ledger
 from daemon.config.model import Home
+from daemon.documents.history_table import history_path
+from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
 OP = "reckon the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 LONGEST_S = 60.0
-_NICE = 10
+MOST_ADVICE = 3
+_APART = "daemon.simulation.advised_rules"
+"""The module that prints the document of a home file, or {"fault": why there is none}."""
+Advised = Callable[[Home, Ledger], tuple[list[dict[str, Any]], list[str]]]
 
 
 def need_libraries() -> None:
@@ -31,26 +33,52 @@ def need_libraries() -> None:
         raise BrimfulError(OP, "brimful verdict", cause, GET_IT)
 
 
-def reckon(home: Home | None, history: Path | None, installed: date | None, ledger: Path | None) -> dict[str, Any]:
-    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there."""
+def reckon(
+    home: Home | None,
+    history: Path | None,
+    installed: date | None,
+    ledger: Path | None,
+    within: float | None = None,
+    off: Sequence[OffSpan] = (),
+    advised: Advised | None = None,
+) -> dict[str, Any]:
+    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
+    narrow the fair comparison's range is wished for, money a day to either side; off: days to look at as if without
+    diversion; advised: further advice, about the home's rules."""
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
     if home is not None:
-        if history is None and home.verdict.history is not None:
-            history = home.path_of(home.verdict.history)
+        if history is None and (home.verdict.history is not None or _holds_rows(history_path(home))):
+            history = history_path(home)
         if ledger is None:
             own = home.path_of(home.ledger.path)
             ledger = own if own.exists() else None
     found = judge(gather(home, ledger, history, installed))
-    return verdict_answer(
-        found, home.home.name if home is not None else None, home.home.currency if home is not None else None
-    )
+    name, currency = (home.home.name, home.home.currency) if home is not None else (None, None)
+    document = verdict_answer(found, name, currency, within)
+    if document["against_export"] is not None and home is not None and ledger is not None:
+        with Ledger.open_reader(ledger) as books, books.still():
+            document["against_export"]["off"] = off_answer(home, books, off)
+            if advised is not None:
+                _add_advice(document, *advised(home, books))
+    return document
+
+
+def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
+    both = [*(document["advice"] or ()), *advice]
+    document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
+    document["notes"] += notes
+
+
+def _holds_rows(path: Path) -> bool:
+    """Whether a history that the home file does not name is there: one entered on the page, not yet without a row."""
+    return path.exists() and len(path.read_bytes().split(b"\n", 2)) > 2
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:
     """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
-    command = [sys.executable, "-m", "daemon.documents.verdict_reckoning", str(file.resolve())]
+    command = [sys.executable, "-m", _APART, str(file.resolve())]
     try:
         ended = subprocess.run(
             command, cwd=Path(__file__).parents[2], capture_output=True, timeout=LONGEST_S, check=False
@@ -61,18 +89,3 @@ def reckon_apart(file: Path) -> dict[str, Any]:
     if "fault" in answer:
         raise BrimfulError(OP, "verdict", answer["fault"])
     return answer
-
-
-def main(file: Path) -> None:
-    """Print the document of a home file, or why there is none."""
-    os.nice(_NICE)  # what controls goes first
-    try:
-        need_libraries()
-        answer = reckon(load(file), None, None, None)
-    except BrimfulError as refused:
-        answer = {"fault": str(refused)}
-    json.dump(answer, sys.stdout)
-
-
-if __name__ == "__main__":
-    main(Path(sys.argv[1]))

@@ -3,12 +3,15 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from daemon.documents.comparison_document import comparison_said
+
 Document = Mapping[str, Any]
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _PARTS = {
     "against_export": "Against just exporting",
     "before_after": "Before and after",
+    "fair_comparison": "The fair comparison",
     "year": "A usual year",
     "life": "Over its life",
     "sensitivity": "What matters most",
@@ -24,6 +27,7 @@ def sections(document: Document) -> list[tuple[str, list[str]]]:
     say: dict[str, Callable[[Any, str], list[str]]] = {
         "against_export": _against_export,
         "before_after": _before_after,
+        "fair_comparison": comparison_said,
         "year": _year,
         "life": _life,
         "sensitivity": _sensitivity,
@@ -65,6 +69,12 @@ def _against_export(part: Document, money: str) -> list[str]:
         f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
         f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
     ]
+    if len(part["by_source"]) > 1:
+        parts = [
+            f"{each['source']} {each['avoided']:,.2f} ({each['heat_kwh']:,.0f} kWh of heat)"
+            for each in part["by_source"]
+        ]
+        said.append(f"Avoided of {', '.join(parts)}; the money divided by the sources' prices.")
     if part["break_even_export_price"] is not None:
         said.append(
             f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "
@@ -75,6 +85,14 @@ def _against_export(part: Document, money: str) -> list[str]:
         named = ", ".join(_month(month["month"]) for month in losing[:6]) + (" and others" if len(losing) > 6 else "")
         said.append(
             f"Off in the months that lost ({named}) would have brought {_money(part['off_in_losing_months'], money)}."
+        )
+    for off in part.get("off", ()):
+        side = "brought" if off["brought"] >= 0 else "cost"
+        every = " of every year" if off["every_year"] else ""
+        said.append(
+            f"Off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
+            f"{off['diverted_kwh']:,.0f} kWh) would have {side} {_money(abs(off['brought']), money)}: "
+            f"{off['given_up']:,.2f} of export income kept, less {off['avoided']:,.2f} to buy."
         )
     if part["unpriced_kwh"] >= 0.5:
         said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and count as nothing there.")

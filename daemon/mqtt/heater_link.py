@@ -18,7 +18,8 @@ from collections.abc import Callable, Mapping
 from random import random
 
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication, Refusal
+from daemon.mqtt.connection import Connection
+from daemon.mqtt.publication import Publication, Refusal
 from daemon.timing.events import Linked, Meddled
 from rules.model.orders import Order
 

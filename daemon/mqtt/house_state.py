@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Protocol
 
 from daemon.config.state_topics import state_base
-from daemon.mqtt.connection import Publication
+from daemon.mqtt.publication import Publication
 
 _QOS = 1
 

@@ -10,7 +10,8 @@ from types import MappingProxyType
 
 from daemon.inputs.decode import Decoded, Refused, Source, decode_all, in_reach
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication, Refusal
+from daemon.mqtt.connection import Connection
+from daemon.mqtt.publication import Publication, Refusal
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading

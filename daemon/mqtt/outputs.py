@@ -55,9 +55,15 @@ class Output:
 
 
 class Outputs:
-    """All outputs. publish(topic, payload, qos) says whether it could hand the message over."""
+    """All outputs. publish(topic, payload, qos) says whether it could hand the message over.
 
-    def __init__(self, outputs: Sequence[Output], publish: Callable[[str, bytes, int], bool]) -> None:
+    controls: whether they are switched; without it their states are only worked out, and nothing is published.
+    """
+
+    def __init__(
+        self, outputs: Sequence[Output], publish: Callable[[str, bytes, int], bool], controls: bool = True
+    ) -> None:
+        self._controls = controls
         self._outputs = tuple(outputs)
         self._publish = publish
         self._states = [_OFF] * len(self._outputs)
@@ -77,6 +83,19 @@ class Outputs:
                 if after.on != before.on:
                     self._tell(output, after.on)
             self._due_s = min((state.off_at_s for state in self._states), default=inf)
+
+    def control(self, controls: bool) -> None:
+        """Begin to switch them, as they ought to be now; or switch them off and leave them alone."""
+        with self._lock:
+            if controls is self._controls:
+                return
+            if controls:
+                self._controls = True
+                self._tell_all()
+                return
+            for output in self._outputs:
+                self._tell(output, False)
+            self._controls = False
 
     def due_s(self) -> float:
         """Forward-clock second at which the next run-on ends; inf if none runs."""
@@ -100,4 +119,5 @@ class Outputs:
             self._tell(output, state.on)
 
     def _tell(self, output: Output, on: bool) -> None:
-        self._publish(output.topic, (output.on if on else output.off).encode(), 1)
+        if self._controls:
+            self._publish(output.topic, (output.on if on else output.off).encode(), 1)

@@ -16,7 +16,8 @@ from typing import Any
 
 from daemon.config.model import Home
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication, Refusal
+from daemon.mqtt.connection import Connection
+from daemon.mqtt.publication import Publication, Refusal
 from daemon.neighbours.homie_document import (
     LONGEST_MINUTES,
     NO_OVERRIDE,

@@ -1,16 +1,22 @@
 """What the rules remember, across a restart: instants of the forward clock as UTC seconds, and back."""
 
 from dataclasses import replace
+from math import isfinite
 from typing import Any
 
-from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment
-from rules.model.settings import Settings
+from rules.model.settings import Hygiene, Settings
+from rules.tank.hot_throughout import carried_over
+
+HOT_WRITTEN_S = 900.0
+"""How often at the most it is written down anew that the whole tank is hot."""
 
 
 def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
-    """The memory as plain JSON values. Orders and idle timers are left out: a restart begins withheld."""
+    """The memory as plain JSON values. Orders, the plan and idle timers are left out: a restart begins withheld,
+    and plans anew."""
 
     def utc(mono_s: float | None) -> float | None:
         return None if mono_s is None else now.utc_of(mono_s)
@@ -22,6 +28,17 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
         "frozen": None
         if frozen is None
         else {"level_pct": frozen.level_pct, "since": utc(frozen.since_s), "taken_wh": frozen.taken_wh},
+        "hygiene": None
+        if (record := memory.hygiene) is None or (rule := settings.hygiene) is None
+        else {
+            "at_c": rule.at_c,
+            "hold_s": rule.hold_s,
+            "stop_at_pct": settings.full.stop_at_pct,
+            "began": record.began_utc_s,
+            "last_hot": record.last_hot_utc_s,
+            "tried": record.tried_utc_s,
+            "bottom_c": record.bottom_c,
+        },
         "override": None
         if override is None
         else {
@@ -51,7 +68,17 @@ def lasting(memory: Memory) -> Memory:
         )
         for past in memory.heaters
     )
-    return replace(memory, decision=None, heaters=heaters)
+    record = memory.hygiene
+    if record is not None:
+        # While the tank is hot its last hot instant moves with each reading: that is no reason to write each time.
+        last_s = record.last_hot_utc_s
+        record = HotRecord(
+            record.began_utc_s,
+            None if last_s is None else last_s // HOT_WRITTEN_S * HOT_WRITTEN_S,
+            tried_utc_s=record.tried_utc_s,
+            bottom_c=record.bottom_c,
+        )
+    return replace(memory, decision=None, heaters=heaters, hygiene=record, planned=None)
 
 
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
@@ -74,6 +101,9 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     frozen = None
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
+    hygiene = None
+    if (told := data.get("hygiene")) and settings.hygiene is not None:
+        hygiene = _hot_record(told, settings, settings.hygiene)
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:
@@ -94,4 +124,26 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         hot_since_s=mono(data.get("hot_since")),
         override=override,
         frozen=frozen,
+        hygiene=hygiene,
     )
+
+
+def _hot_record(told: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:
+    """What `written` kept of the whole tank, under the rule of now. The hold begins anew: what the tank did meanwhile
+    is not known. Raises what comes of a shape that is not its own."""
+    began_s, last_s, tried_s, bottom_c = (
+        None if told[key] is None else _finite(told[key]) for key in ("began", "last_hot", "tried", "bottom_c")
+    )
+    record = HotRecord(_finite(began_s), last_s, tried_utc_s=tried_s, bottom_c=bottom_c)
+    former = replace(
+        settings,
+        hygiene=replace(rule, at_c=_finite(told["at_c"]), hold_s=_finite(told["hold_s"])),
+        full=replace(settings.full, stop_at_pct=_finite(told["stop_at_pct"])),
+    )
+    return carried_over(record, former, settings)
+
+
+def _finite(value: Any) -> float:
+    if not isinstance(value, int | float) or not isfinite(value):
+        raise ValueError(f"expected a number, got {value!r}")
+    return float(value)

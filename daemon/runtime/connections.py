@@ -1,6 +1,8 @@
-"""The house's MQTT connections: one that listens and publishes, and one for each heater. None is opened here."""
+"""The house's MQTT connections: one that listens and publishes, and one for each heater that is controlled. None is
+opened here."""
 
 from collections.abc import Callable, Mapping
+from functools import partial
 
 from daemon.assembly.endpoints import payloads, read_sources, sources
 from daemon.assembly.prepared_home import Plan
@@ -9,6 +11,7 @@ from daemon.mqtt.connection import Connection
 from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.house_state import HouseState
 from daemon.mqtt.listener import Listener
+from daemon.mqtt.order_switch import OrderSwitch
 from daemon.mqtt.outputs import Output, OutputRule, Outputs
 from daemon.recording.last_heard import Heard as LastHeard
 from daemon.timing.clock import Clock
@@ -42,6 +45,7 @@ class Connections:
                 for output in home.outputs.values()
             ],
             self.publish,
+            not home.watches,
         )
         self._when_up: list[Callable[[], object]] = [self.state.greet, self.outputs.tell_again]
         self.listener = Listener(
@@ -56,16 +60,13 @@ class Connections:
             last_heard=last_heard,
             polled=read_sources(home),
         )
+
+        def line(name: str) -> HeaterLine:
+            heater = home.heaters[name]
+            return HeaterLine(broker, name, heater.topic, payloads(home, name), heater.order_expiry_s, put)
+
         self.lines = [
-            HeaterLine(
-                broker,
-                heater.name,
-                home.heaters[heater.name].topic,
-                payloads(home, heater.name),
-                home.heaters[heater.name].order_expiry_s,
-                put,
-            )
-            for heater in plan.rules.heaters
+            OrderSwitch(heater.name, partial(line, heater.name), not home.watches) for heater in plan.rules.heaters
         ]
 
     def publish(self, topic: str, payload: bytes, qos: int, retain: bool = False) -> bool:
@@ -77,9 +78,9 @@ class Connections:
         self._when_up.append(greet)
 
     @property
-    def links(self) -> list[Connection]:
-        """Every connection, the heaters' first."""
-        return [*(line.connection for line in self.lines), self.listener.connection]
+    def links(self) -> list[OrderSwitch | Connection]:
+        """What can be broken off, the heaters' connections first."""
+        return [*self.lines, self.listener.connection]
 
     def start_lines(self) -> None:
         """Begin to connect the heaters."""

@@ -29,6 +29,9 @@ class Line(Protocol):
     def refresh(self) -> None:
         """Send the standing order again."""
 
+    def control(self, controls: bool) -> None:
+        """Begin or end to send orders."""
+
 
 class Outputs(Protocol):
     """Auxiliary outputs that follow the orders."""
@@ -38,6 +41,9 @@ class Outputs(Protocol):
 
     def due_s(self) -> float:
         """Forward-clock second at which a run-on ends; inf if none runs."""
+
+    def control(self, controls: bool) -> None:
+        """Begin or end to switch them."""
 
 
 class Controller:
@@ -83,6 +89,8 @@ class Controller:
 
     def link(self, link: Linked) -> None:
         """A connection came up or went down."""
+        if link.name in self._lines and self.engine.settings.watching:  # the last word of one that was ended
+            return
         self.links[link.name] = link
         log.log(logging.INFO if link.up else logging.WARNING, "link=%s up=%s %s", link.name, link.up, link.reason)
 
@@ -118,11 +126,19 @@ class Controller:
         self._watched = replace(self._watched, drawing_since_s=())  # it is kept in the order of the heaters
         self.decide(now)
 
+    def control(self, controls: bool) -> None:
+        """Begin to send orders, with those that stand; or end it, with a last `withhold` to each heater."""
+        for name, line in self._lines.items():
+            line.control(controls)
+            if not controls:
+                self.links.pop(name, None)
+        self._outputs.control(controls)
+
     def refresh(self, now: Moment) -> None:
         """Send every heater its standing order again."""
         for line in self._lines.values():
             line.refresh()
-            self.orders_sent += 1
+            self.orders_sent += not self.engine.settings.watching
 
     def withhold(self) -> None:
         """Withhold every heater, whatever stands."""
@@ -152,7 +168,7 @@ class Controller:
                 known = before.get(one.heater)
                 if known is None or (known.order, known.watts) != (one.order, one.watts):
                     self._lines[one.heater].send(one.order, one.watts)
-                    self.orders_sent += 1
+                    self.orders_sent += not self.engine.settings.watching
                 if known is None or (known.order, known.guard) != (one.order, one.guard):
                     changed.append(one)
         self._outputs.follow(decision.orders, now)

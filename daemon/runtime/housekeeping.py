@@ -1,10 +1,13 @@
 """The regular work besides control: shipping, pruning, backups, restatements, prices that are fetched."""
 
+import contextlib
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from accounting.ledger import LedgerError
 from daemon.inputs.price_feeds import Feeds
 from daemon.recording.backups import Backups
+from daemon.recording.comparison_note import write_comparison
 from daemon.recording.restatement_queue import Restater
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -56,6 +59,12 @@ class Housekeeping:
         """Go by the months that have been booked since."""
         controller = self._controller
         controller.engine.go_by(controller.keeper.past(controller.engine.books))
+
+    def write_comparison(self, now: Moment) -> None:
+        """Have the order of a fair comparison written down, if the ledger has another; if it cannot be read, later."""
+        if self._controller.dating.right:
+            with contextlib.suppress(LedgerError):
+                write_comparison(self._controller.keeper, self._home_file.home, now)
 
     def back_up(self, now: Moment) -> None:
         """Have a backup made, if one is due."""

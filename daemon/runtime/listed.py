@@ -1,5 +1,6 @@
 """All jobs and all commands of a running house, a line each. Who adds one adds its module, and its line here."""
 
+from daemon.planning import nightly
 from daemon.recording import backups, restatement_queue
 from daemon.recording.owner_notes import note_of
 from daemon.recording.restatement_queue import read_restate
@@ -14,7 +15,9 @@ from daemon.timing.schedule import every
 
 PRICES_S = 60.0
 """How often it is looked whether prices told ahead are to be fetched."""
-AT_START = ("prices", "restate")
+COMPARISON_S = 600.0
+"""How often it is looked whether the order of a fair comparison is written down."""
+AT_START = ("prices", "restate", "comparison", "plan")
 """Jobs that are asked for at the start."""
 
 
@@ -34,9 +37,12 @@ def jobs(parts: Parts) -> Jobs:
             Job("past", work.look_back, every(3600)),
             Job("restate", work.look_for_restatements, every(restatement_queue.LOOK_S)),
             Job(restatement_queue.GO_ON, work.restate),
+            Job("comparison", work.write_comparison, every(COMPARISON_S)),
             Job("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
             Job(backups.BACKED_UP, work.backed_up),
-            Job("prices", work.look_for_prices, every(PRICES_S) if home.live else None),
+            Job("prices", work.look_for_prices, every(PRICES_S) if home.fed else None),
+            Job("plan", parts.following.look, every(nightly.LOOK_S)),
+            Job(nightly.PLANNED, parts.following.take),
             Job("show", parts.publishing.show),
         ]
     )

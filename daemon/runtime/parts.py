@@ -16,13 +16,16 @@ from daemon.documents.valuing import measuring_stock
 from daemon.inputs.price_feeds import Feeds
 from daemon.mqtt.address import BrokerAddress
 from daemon.neighbours.opening import Neighbours, Ways, open_neighbours
+from daemon.planning.nightly import PLANNED, Nightly
 from daemon.recording.backups import BACKED_UP, Backups, open_ledger
+from daemon.recording.mode_note import ModeNotes, mode_at
 from daemon.recording.recovery import kept_note, last_heard_live, resumed
 from daemon.recording.restatement_queue import GO_ON, Restater
 from daemon.recording.shipper import Shipping
 from daemon.recording.unit_of_work import Keeper
 from daemon.runtime.connections import Connections
 from daemon.runtime.controller import Controller
+from daemon.runtime.following import Following
 from daemon.runtime.handlers.questions import Questions
 from daemon.runtime.housekeeping import Housekeeping
 from daemon.runtime.publishing import Publishing
@@ -87,6 +90,8 @@ class Parts:
     questions: Questions
     publishing: Publishing
     housekeeping: Housekeeping
+    nightly: Nightly
+    following: Following
 
 
 def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) -> Parts:
@@ -120,16 +125,19 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         restater = Restater(ledger, books.settings, lambda: waiting.put(Due(GO_ON)))
         restater.begun(home, books.settings, kept_note(ledger), now.utc_s)
         keeper.also = restater.state
-        home_file = HomeFile(plan, controller, restater)
+        modes = ModeNotes(keeper, mode_at(ledger))
+        modes.look(home, now)
+        home_file = HomeFile(plan, controller, restater, modes)
         shipping = seams.shipping(home, put)
         # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
         backups = Backups(home, lambda: waiting.put(Due(BACKED_UP))) if home.ledger.backup.enabled and own else None
+        nightly = Nightly(lambda: home_file.home, lambda: waiting.put(Due(PLANNED)), beside=own, making=seams.making)
         latest, manager = Latest(lambda: waiting.put(Due("show"))), Manager()
         tallies = connections.listener.tallies
         ways = Ways(lambda: home_file.home, put, connections.publish, connections.listener.hear, clock)
         neighbours = open_neighbours(broker, ways)
         questions = Questions(
-            controller, home_file, waiting, tallies, price_feeds, shipping, backups, neighbours.alerts
+            controller, home_file, waiting, tallies, price_feeds, shipping, backups, neighbours.alerts, nightly
         )
         publishing = Publishing(controller, questions, connections.state, latest, manager)
         controller.when_changed(publishing.publish)
@@ -152,6 +160,8 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
             questions=questions,
             publishing=publishing,
             housekeeping=Housekeeping(controller, home_file, restater, price_feeds, shipping, backups),
+            nightly=nightly,
+            following=Following(controller, nightly),
         )
     except BaseException:
         ledger.close()

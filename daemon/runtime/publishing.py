@@ -3,6 +3,7 @@
 import contextlib
 
 from accounting.ledger import LedgerError
+from daemon.documents.hygiene_document import days_since_hot
 from daemon.mqtt.house_state import HouseState
 from daemon.runtime.controller import Controller
 from daemon.runtime.handlers.questions import Questions
@@ -22,6 +23,7 @@ class Publishing:
         self._state = state
         self._latest = latest
         self._manager = manager
+        self._planned = False
 
     def publish(self, now: Moment) -> None:
         """After a change, and every minute."""
@@ -33,15 +35,21 @@ class Publishing:
         self._state.say(
             "state",
             {
+                "mode": self._questions.home.home.mode,
                 "order": explanation.order.value,
                 "heater": explanation.heater,
                 "watts": explanation.watts,
                 "guard": explanation.primary.guard,
                 "reason": explanation.text,
                 "level_pct": None if level is None else level.value,
+                "days_since_whole_tank_hot": days_since_hot(controller.engine.memory, now, 1),
                 "alarms": [*(alarm.sentence for alarm in controller.alarms), *self._questions.faults()],
             },
         )
+        planned = self._questions.planned
+        if planned is not None or self._planned:  # what is retained must not outlive the plan
+            self._state.say("plan", planned or {"mode": "off"})
+            self._planned = planned is not None
         with contextlib.suppress(LedgerError):  # it stands in the alarms; the last figures stay
             self._state.say("today", controller.keeper.today(controller.engine, now))
 

@@ -10,6 +10,7 @@ from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.rules_document import change_said
 from daemon.documents.valuing import measuring_stock
+from daemon.recording.mode_note import ModeNotes
 from daemon.recording.restatement_queue import Restater
 from daemon.runtime.controller import Controller
 from daemon.runtime.file_stamps import stamp, stamps_of
@@ -32,11 +33,12 @@ class HomeFile:
     Used by the loop's thread; `home` may be read from any.
     """
 
-    def __init__(self, plan: Plan, controller: Controller, restater: Restater) -> None:
+    def __init__(self, plan: Plan, controller: Controller, restater: Restater, modes: ModeNotes) -> None:
         self.home = plan.home
         self.fault = ""
         self._controller = controller
         self._restater = restater
+        self._modes = modes
         self._stamps = stamps_of(plan.home)
 
     def look(self, now: Moment) -> None:
@@ -81,6 +83,7 @@ class HomeFile:
         """
         controller = self._controller
         kept, waits = _kept(home, self.home)
+        switched = kept.watches != self.home.watches
         prepared = plan(kept)
         books = controller.engine.books
         former = books.settings
@@ -90,8 +93,11 @@ class HomeFile:
         self.home = kept
         controller.keeper.measure_used(measuring_stock(kept))
         controller.engine.adopt(prepared.rules, prepared.wiring)
+        if switched:
+            controller.control(not kept.watches)
         controller.redecide(now)
         controller.keeper.events([event])
+        self._modes.look(kept, now)
         log.info("home=%s %s", home.file.name, event.sentence)
         if waits:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
@@ -101,11 +107,14 @@ def _kept(home: Home, former: Home) -> tuple[Home, list[str]]:
     """What of a changed home file a running daemon obeys, and the names of what waits for a restart."""
     waits = [name for name in NOT_RELOADED if getattr(home, name) != getattr(former, name)]
     fixed = {name: getattr(former, name) for name in NOT_RELOADED}
+    fixed["home"] = former.home.model_copy(update={"mode": home.home.mode})  # of [home] this key is obeyed at once
+    if home.home == fixed["home"] and "home" in waits:
+        waits.remove("home")
     metering = {name: getattr(former.books, name) for name in METERING}
     waits += [f"books.{name}" for name, value in metering.items() if getattr(home.books, name) != value]
     fixed["books"] = home.books.model_copy(update=metering)
-    if home.live != former.live:
-        waits.append("the live tables of tariffs and factors")
+    if home.fed != former.fed:
+        waits.append("the live tables of tariffs, factors and forecast")
     kept = home.model_copy(update=fixed)
     if kept.attributes != former.attributes:  # books.used decides it where books.attribute is not given
         waits.append("who gave the energy (books.attribute)")

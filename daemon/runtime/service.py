@@ -64,7 +64,7 @@ class Service:
             from daemon.web.site.home_server import open_server
 
             commands.must_know(ASKS)
-            self.api = open_server(lambda: self.home, parts.latest, self.loop.put, clock)
+            self.api = open_server(lambda: self.home, parts.latest, self.loop.put, clock, broker)
         except BaseException:
             self.keeper.close()
             raise
@@ -142,7 +142,8 @@ class Service:
         parts = self.parts
         ends = parts.connections.ends()
         ends += [part.stop for part in (self._live, parts.shipping, parts.backups) if part is not None]
-        ends += [parts.neighbours.stop, parts.feeds.stop, self.api.stop, self.keeper.close, self._watchdog.stop]
+        ends += [parts.nightly.stop, parts.neighbours.stop, parts.feeds.stop]
+        ends += [self.api.stop, self.keeper.close, self._watchdog.stop]
         with contextlib.ExitStack() as stack:
             for end in reversed(ends):  # a stack: the last to come is the first to go
                 stack.callback(end)

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import inf
 from types import MappingProxyType
 
@@ -11,54 +11,15 @@ from daemon.inputs.decode import Source, base_signal
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import SKEW_S, Listener, Tally
+from daemon.setup.draft import UNHEARD
+from daemon.setup.plausible import odd
+from daemon.setup.survey import Survey
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.errors import BrimfulError
 from rules.model.formatting import duration
 
-MOST_TOPICS = 2000
-_MOST_BYTES = 8192
 _LINK_S = 10.0
-
-
-@dataclass(slots=True)
-class Topic:
-    """What came on one topic. payload: the latest, trimmed where `trimmed`; retained: all of it was retained."""
-
-    payload: bytes
-    count: int = 0
-    retained: bool = True
-    trimmed: bool = False
-
-
-@dataclass(slots=True)
-class Survey:
-    """What a broker carried for a while. left_out: messages on topics beyond the first `MOST_TOPICS`."""
-
-    topics: dict[str, Topic] = field(default_factory=dict)
-    left_out: int = 0
-    faults: list[str] = field(default_factory=list)
-
-    def hear(self, topic: str, payload: bytes, retained: bool) -> None:
-        """Note one message; memory stays bounded whatever comes."""
-        known = self.topics.get(topic)
-        if known is None:
-            if len(self.topics) >= MOST_TOPICS:
-                self.left_out += 1
-                return
-            known = self.topics[topic] = Topic(b"")
-        known.count += 1
-        known.retained = known.retained and retained
-        known.trimmed = len(payload) > _MOST_BYTES
-        known.payload = payload[:_MOST_BYTES]
-
-    def payloads(self) -> dict[str, bytes]:
-        """The latest whole payload of each topic but our own, for `suggest`."""
-        return {
-            topic: heard.payload
-            for topic, heard in self.topics.items()
-            if not heard.trimmed and not topic.startswith("brimful/")
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +50,7 @@ def survey(
         if not connection.wait_up(_LINK_S):
             raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
         wait(seconds)
+        found.seconds = seconds
     finally:
         connection.close()
     return found
@@ -165,7 +127,12 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after
         some = f"; {refused} of {tally.received} refused, last because {tally.last_reason}" if tally.last_reason else ""
         if tally.ahead_s > SKEW_S:
             some += f"; its own time is {tally.ahead_s:.0f} s ahead of this machine's clock, and is taken as now"
-        return Probe(name, True, f"{name}: {tally.last_value:.10g} {base_signal(name).unit} from {topic}{some}")
+        often = "once" if tally.received == 1 else f"{tally.received} times"
+        aged = f", {duration(tally.age_s)} old when it came" if tally.age_s >= 1 else ", new when it came"
+        strange = odd(name, tally.last_value)
+        some = (f"; ODD: {strange}" if strange else "") + some
+        value = f"{tally.last_value:.10g} {base_signal(name).unit}"
+        return Probe(name, True, f"{name}: {value} from {topic}, heard {often}{aged}{some}")
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
@@ -176,6 +143,8 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after
             )
             told += " remembers across a restart when it last heard that value live"
         return Probe(name, False, told)
+    if topic.startswith(f"{UNHEARD}/"):
+        return Probe(name, False, f"{name}: its topic is still an example: put its own into signals.{name}.topic")
     # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.
     silent = f"nothing heard on {topic} in {seconds:g} s; see signals.{name}.topic, and whether brimful may read it"
     return Probe(name, False, f"{name}: {unheard.get(topic, silent)}")

@@ -1,105 +1,104 @@
-"""Guesses which signal a topic tells, by the words in its name and the range of its value. Pure."""
+"""Guesses which signal a topic tells: by the words in its name, the unit, the range, and how it behaved. Pure.
+
+A guess says what it rests on and what is doubtful about it; nothing is passed off as known.
+"""
 
 import json
-import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daemon.inputs.decode import Decoded, Source, decode
-from daemon.inputs.instants import instant
-from daemon.inputs.json_pointer import write_pointer
+from daemon.setup.behaviour import doubts_of, fits, offers_of, resting_s, seen
+from daemon.setup.members import Member, members, stands_in_text
+from daemon.setup.survey import Topic
+from daemon.setup.vocabulary import KILO, PAIRS, RULES, UNITS, is_power, words_of
 from rules.model.signals import SIGNALS
 
-_DEEPEST = 6
-_MOST_MEMBERS = 100
-
-_POWER = frozenset({"power", "w", "kw", "watt", "watts", "kilowatt", "now", "load", "draw"})
-_ENERGY = frozenset({"energy", "wh", "kwh", "total", "counter", "register", "meter"})
-_LEVEL = frozenset({"level", "charge", "soc", "pct", "percent", "percentage", "full"})
-_TEMPERATURE = frozenset({"temp", "temperature", "c", "celsius", "degrees"})
-_PRICE = frozenset({"price", "rate", "tariff", "cost"})
-_TANK = frozenset({"tank", "cylinder", "hot", "dhw", "boiler"})
-_DIVERTED = frozenset({"diverter", "diverted", "divert", "immersion", "heater", "element"})
-_SUN = frozenset({"pv", "solar", "sun", "generation", "generated", "panel", "panels", "roof"})
-_BATTERY = frozenset({"battery", "batteries", "storage"})
-_IMPORT = frozenset({"import", "imported", "bought", "buy", "purchase", "consumed"})
-_EXPORT = frozenset({"export", "exported", "sold", "sell", "feedin", "delivered"})
-_GRID = frozenset({"grid", "meter", "mains", "net"})
-_CARBON = frozenset({"carbon", "co2", "co2e", "intensity", "emissions"})
-
-# Each signal: one word out of every group must occur, and none of the last.
-_NONE: frozenset[str] = frozenset()
-_RULES: Mapping[str, tuple[tuple[frozenset[str], ...], frozenset[str]]] = {
-    "tank_level_pct": ((_TANK, _LEVEL), _TEMPERATURE | _BATTERY),
-    "tank_top_c": ((_TANK, _TEMPERATURE, frozenset({"top", "upper", "high"})), _NONE),
-    "tank_mid_c": ((_TANK, _TEMPERATURE, frozenset({"mid", "middle", "centre", "center"})), _NONE),
-    "tank_bottom_c": ((_TANK, _TEMPERATURE, frozenset({"bottom", "lower", "low"})), _NONE),
-    "diverted_w": ((_DIVERTED, _POWER), _ENERGY | _SUN),
-    "diverted_wh": ((_DIVERTED, _ENERGY), _SUN | _PRICE),
-    "battery_level_pct": ((_BATTERY, _LEVEL), _NONE),
-    "battery_w": ((_BATTERY, _POWER), _ENERGY | _LEVEL),
-    "pv_w": ((_SUN, _POWER), _ENERGY | _BATTERY | frozenset({"forecast"})),
-    "car_w": ((frozenset({"car", "ev", "vehicle", "charger"}), _POWER), _ENERGY | _BATTERY),
-    "import_price": ((_IMPORT, _PRICE), _ENERGY - frozenset({"kwh", "wh", "energy"})),
-    "export_price": ((_EXPORT, _PRICE), _ENERGY - frozenset({"kwh", "wh", "energy"})),
-    "import_wh": ((_IMPORT, _ENERGY), _PRICE | _SUN | _BATTERY),
-    "export_wh": ((_EXPORT, _ENERGY), _PRICE | _SUN | _BATTERY),
-    "boiler_wh": ((frozenset({"boiler", "gas"}), _ENERGY), _PRICE | _LEVEL | _DIVERTED),
-    "water_l": ((frozenset({"water"}), frozenset({"volume", "litres", "liters", "l", "drawn"})), _TEMPERATURE),
-    "grid_kg_per_kwh": ((_GRID, _CARBON), _NONE),
-    "surplus_w": ((frozenset({"surplus", "excess", "spare"}), _POWER), _ENERGY),
-    "grid_w": ((_GRID, _POWER), _ENERGY - _GRID | _SUN | _BATTERY | _CARBON | _IMPORT | _EXPORT | _PRICE),
-    "house_w": ((frozenset({"house", "home", "household"}), _POWER), _ENERGY | _SUN | _BATTERY | _GRID | _DIVERTED),
-    "forecast_pv_wh": ((_SUN, frozenset({"forecast"})), _POWER - frozenset({"kw", "now"})),
-}
-_KILO = frozenset({"kw", "kwh", "kilowatt"})
-_TIMES = frozenset({"t", "ts", "time", "timestamp", "at", "when", "date", "datetime", "utc"})
+SIGNED = ("grid_w", "surplus_w", "battery_w")
+"""Signals whose sign two makers may mean in two ways."""
+_MOST_ALTERNATIVES = 3
+_LONGEST = 1000
+"""Characters of a topic or a pointer that a home file takes."""
+Rank = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """A guess. why: what it rests on; value: what the payload gives with it, in the signal's unit."""
+    """A guess.
+
+    why: what it rests on; value: what the latest payload gives with it, in the signal's unit; doubts: sentences on what
+    may be wrong; alternatives: other places that it may be, the likelier first; stale_after_s: how long a value has to
+    count for the pace at which it came, None: the usual time does; offers: keys for its owner to decide about.
+    """
 
     source: Source
     why: str
     value: float
+    doubts: tuple[str, ...] = ()
+    alternatives: tuple[Source, ...] = ()
+    stale_after_s: float | None = None
+    offers: tuple[str, ...] = ()
 
 
-def words_of(text: str) -> tuple[str, ...]:
-    """A name's words, small: "Cylinder/topTemp_C" gives cylinder, top, temp, c."""
-    split = re.sub(r"([a-z0-9])([A-Z])", r"\1 \2", text)
-    return tuple(re.findall(r"[a-z]+[0-9]?[a-z]*|[0-9]+", split.lower()))
-
-
-def suggest(payloads: Mapping[str, bytes]) -> list[Suggestion]:
+def suggest(heard: Mapping[str, Topic]) -> list[Suggestion]:
     """For each signal the likeliest topic (and member, of JSON), in the order of the table of signals."""
-    best: dict[str, tuple[tuple[int, int], Suggestion]] = {}
-    for topic, payload in payloads.items():
-        for pointer, time_pointer in _members(payload):
-            for signal, suggestion, rank in _guesses(topic, pointer, time_pointer, payload):
-                if signal not in best or rank > best[signal][0]:
-                    best[signal] = (rank, suggestion)
-    return [best[signal][1] for signal in SIGNALS if signal in best]
+    found: dict[str, list[tuple[Rank, Suggestion]]] = {}
+    for topic, content in heard.items():
+        if len(topic) > _LONGEST:
+            continue
+        for suggestion, rank in _of_topic(topic, content):
+            found.setdefault(suggestion.source.signal, []).append((rank, suggestion))
+    chosen = []
+    for signal in SIGNALS:
+        if signal not in found:
+            continue
+        ranked = [one for _, one in sorted(found[signal], key=lambda one: one[0], reverse=True)]
+        others = tuple(one.source for one in ranked[1 : 1 + _MOST_ALTERNATIVES])
+        chosen.append(replace(ranked[0], alternatives=others))
+    return chosen
 
 
 def signals_table(suggestions: Sequence[Suggestion]) -> str:
-    """The suggestions as tables for the home file, each with its reason as a comment."""
-    tables: list[str] = []
-    for found in suggestions:
-        source = found.source
-        unit = SIGNALS[source.signal].unit
-        lines = [f"[signals.{source.signal}]", f"# {found.why}; now {found.value:.10g} {unit}. Check before use."]
-        if source.signal in ("grid_w", "surplus_w", "battery_w"):
-            lines.append(f"# {SIGNALS[source.signal].about}; if its sign is the other way round, add a minus to scale")
-        lines.append(f"topic = {toml_text(source.topic)}")
-        if source.pointer:
-            lines.append(f"pointer = {toml_text(source.pointer)}")
-        if source.scale != 1.0:
-            lines.append(f"scale = {source.scale:g}")
-        if source.time_pointer is not None:
-            lines.append(f"time_pointer = {toml_text(source.time_pointer)}")
-        tables.append("\n".join(lines) + "\n")
-    return "\n".join(tables)
+    """The suggestions as tables for the home file, each with its reason and its doubts as comments."""
+    return "\n".join(signal_table(found) for found in suggestions)
+
+
+def signal_table(found: Suggestion) -> str:
+    """One of them."""
+    unit = SIGNALS[found.source.signal].unit
+    said = [f"{found.why}; now {found.value:.10g} {unit}. Check before use."]
+    said += [f"DOUBTFUL: {doubt}" for doubt in found.doubts]
+    said += [f"or: {place(other)}" for other in found.alternatives]
+    return source_table(found.source, [*said, *found.offers], found.stale_after_s)
+
+
+def source_table(source: Source, said: Sequence[str] = (), stale_after_s: float | None = None) -> str:
+    """A source as its table of the home file. said: comments."""
+    lines = [f"[signals.{source.signal}]   # {SIGNALS[source.signal].about}", *(f"# {line}" for line in said)]
+    lines.append(f"topic = {toml_text(source.topic)}")
+    if source.pointer:
+        lines.append(f"pointer = {toml_text(source.pointer)}")
+    if source.minus_pointer is not None:
+        lines.append(f"minus_pointer = {toml_text(source.minus_pointer)}")
+    if source.scale != 1.0:
+        lines.append(f"scale = {source.scale:g}")
+    if source.time_pointer is not None:
+        lines.append(f"time_pointer = {toml_text(source.time_pointer)}")
+    if stale_after_s is not None:
+        lines.append(f"stale_after_s = {stale_after_s:g}")
+    return "\n".join(lines) + "\n"
+
+
+def place(source: Source) -> str:
+    """Where a source is heard, as keys of its table on one line."""
+    said = [f"topic = {toml_text(source.topic)}"]
+    if source.pointer:
+        said.append(f"pointer = {toml_text(source.pointer)}")
+    if source.minus_pointer is not None:
+        said.append(f"minus_pointer = {toml_text(source.minus_pointer)}")
+    if source.scale != 1.0:
+        said.append(f"scale = {source.scale:g}")
+    return ", ".join(said)
 
 
 def toml_text(text: str) -> str:
@@ -108,60 +107,81 @@ def toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _guesses(
-    topic: str, pointer: str, time_pointer: str | None, payload: bytes
-) -> Iterator[tuple[str, Suggestion, tuple[int, int]]]:
-    last = words_of(pointer or topic.rpartition("/")[2])
-    words = frozenset((*words_of(topic), *words_of(pointer)))
-    for signal, (groups, never) in _RULES.items():
-        if words & never or not all(words & group for group in groups):
-            continue
-        scale = 1000.0 if words & _KILO and SIGNALS[signal].unit in ("W", "Wh") else 1.0
-        source = Source(signal, topic, pointer, scale, time_pointer=time_pointer)
-        answer = decode(payload, source)
-        if not isinstance(answer, Decoded):
-            continue
-        met = sorted(set().union(*groups) & words)
-        # A name whose last part says it is a better guess than one whose folder does.
-        rank = (sum(word in last for word in met), len(met))
-        yield signal, Suggestion(source, f"guessed from {', '.join(met)}", answer.value), rank
+def _of_topic(topic: str, content: Topic) -> Iterator[tuple[Suggestion, Rank]]:
+    parts = [part for part in members(content.payload) if len(part.pointer) <= _LONGEST]
+    pairs = list(_pairs(topic, parts))
+    halves = {(signal, pointer) for signal, source in pairs for pointer in (source.pointer, source.minus_pointer)}
+    for _, source in pairs:
+        why = f"guessed from two members, one for each direction, of {toml_text(topic)}"
+        yield from _judged(source, content, why, (2, 0))
+    for member in parts:
+        words = frozenset((*words_of(topic), *words_of(member.pointer)))
+        last = words_of(member.pointer or topic.rpartition("/")[2])
+        for signal, (groups, never) in RULES.items():
+            if words & never or not all(words & group for group in groups) or (signal, member.pointer) in halves:
+                continue
+            scale = 1000.0 if words & KILO and SIGNALS[signal].unit in ("W", "Wh") else 1.0
+            source = Source(signal, topic, member.pointer, scale, time_pointer=member.time_pointer)
+            met_words = sorted(set().union(*groups) & words)
+            # A name whose last part says it is a better guess than one whose folder does.
+            rank = (sum(word in last for word in met_words), len(met_words))
+            yield from _judged(source, content, f"guessed from {', '.join(met_words)}", rank)
 
 
-def _members(payload: bytes) -> Iterator[tuple[str, str | None]]:
-    """Where a payload has numbers, and the pointer to its own time if it has one."""
-    try:
-        document = json.loads(payload)
-    except (ValueError, RecursionError):
-        yield "", None
+def _pairs(topic: str, parts: Sequence[Member]) -> Iterator[tuple[str, Source]]:
+    """Powers whose two directions are two members that differ in nothing but the word of the direction."""
+    named = [(part, words_of(part.pointer)) for part in parts if part.pointer]
+    folder = frozenset(words_of(topic))
+    for signal, (thing, plus, minus) in PAIRS.items():
+        for part, words in named:
+            ways = set(words) & plus
+            all_words = folder | set(words)
+            if len(ways) != 1 or not all_words & thing or not is_power(frozenset(all_words)):
+                continue
+            rest = [word for word in words if word not in plus]
+            for other, others in named:
+                if set(others) & minus and [word for word in others if word not in minus] == rest:
+                    scale = 1000.0 if all_words & KILO else 1.0
+                    yield (
+                        signal,
+                        Source(
+                            signal,
+                            topic,
+                            part.pointer,
+                            scale,
+                            minus_pointer=other.pointer,
+                            time_pointer=part.time_pointer,
+                        ),
+                    )
+
+
+def _judged(source: Source, content: Topic, why: str, names: tuple[int, int]) -> Iterator[tuple[Suggestion, Rank]]:
+    """The guess with what its values tell of it; none where the latest payload gives no value."""
+    now = decode(content.payload, source)
+    if not isinstance(now, Decoded):
         return
-    if not isinstance(document, dict):
-        yield "", None
+    course = seen(course_of(source, content) or [(0.0, now.value)])
+    states_unit = _states_unit(source, content.payload)
+    source, doubts = doubts_of(source, course, content, states_unit)
+    told = decode(content.payload, source)
+    if not isinstance(told, Decoded):
         return
-    leaves = [leaf for leaf, _ in zip(_leaves(document, (), 0), range(_MOST_MEMBERS), strict=False)]
-    times = [path for path, value in leaves if words_of(path[-1])[-1:] and words_of(path[-1])[-1] in _TIMES]
-    stamps = [path for path in times if _is_instant(dict(leaves)[path])]
-    time_pointer = write_pointer(stamps[0]) if stamps else None
-    for path, value in leaves:
-        if path not in stamps and not isinstance(value, bool) and isinstance(value, int | float | str):
-            yield write_pointer(path), time_pointer
+    if source.signal in SIGNED:
+        said = SIGNALS[source.signal].about
+        doubts.append(f"the sign: {said}. If it is the other way round, turn it: scale = {-source.scale:g}")
+    rest_s = resting_s(source.signal, content)
+    offers = offers_of(source.signal, content)
+    guess = Suggestion(source, why, told.value, tuple(doubts), (), rest_s, offers)
+    yield guess, (fits(source.signal, course), *names)
 
 
-def _leaves(document: object, path: tuple[str, ...], depth: int) -> Iterator[tuple[tuple[str, ...], object]]:
-    if depth > _DEEPEST:
-        return
-    if isinstance(document, dict):
-        for name, value in document.items():
-            yield from _leaves(value, (*path, name), depth + 1)
-    elif isinstance(document, list):
-        for index, value in enumerate(document):
-            yield from _leaves(value, (*path, str(index)), depth + 1)
-    elif path:
-        yield path, document
+def course_of(source: Source, content: Topic) -> list[tuple[float, float]]:
+    """When a source was heard live, s by the survey's clock, and its values, in the signal's unit."""
+    answers = ((at_s, decode(payload, source)) for at_s, payload in content.samples)
+    return [(at_s, answer.value) for at_s, answer in answers if isinstance(answer, Decoded)]
 
 
-def _is_instant(value: object) -> bool:
-    try:
-        instant(value)
-    except ValueError:
-        return False
-    return True
+def _states_unit(source: Source, payload: bytes) -> bool:
+    """Whether its name or its payload says the unit."""
+    words = frozenset((*words_of(source.topic), *words_of(source.pointer)))
+    return bool(words & (UNITS | {"pct", "percent"})) or stands_in_text(payload, source.path)

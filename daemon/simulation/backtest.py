@@ -8,16 +8,11 @@ What really happened is the ledger's to say: the tape keeps one reading a minute
 misses what lasted for seconds only. The two replays miss the same, so their difference is what a change does.
 """
 
-import json
-import logging
-import os
-import subprocess
 import sys
-import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from accounting.ledger import Batch, Ledger
 from accounting.ledger.records import DecisionRow
@@ -27,15 +22,14 @@ from daemon.assembly.prepared_home import plan
 from daemon.config.load import load, parse
 from daemon.config.model import Home
 from daemon.inputs.readings_file import ReadingsFile
+from daemon.simulation.apart import Apart, Teller, work
 from daemon.simulation.replay import Replay
 from rules.model.errors import BrimfulError
 from rules.model.orders import Order
 
-log = logging.getLogger(__name__)
 DAYS = 30
 LONGEST_S = 180.0
 """A trial that takes longer is ended: the change can still be made, untried."""
-_NICE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,121 +127,41 @@ def _lead(standing: Mapping[str, DecisionRow], heaters: Sequence[str]) -> Decisi
     return next((row for row in known if row.order is not Order.WITHHOLD), known[0] if known else None)
 
 
-class Trial:
-    """One trial under way, in a process of its own. Its state may be read from any thread.
+class Trial(Apart):
+    """One trial under way, in a process of its own.
 
     home: as it is; content: the home file as it would be; to_s: UTC second up to which the tape is taken.
     """
 
     def __init__(self, home: Home, content: bytes, to_s: float, longest_s: float = LONGEST_S) -> None:
-        self.done = 0.0
-        self.outcome: Outcome | None = None
-        self.fault = ""
         order = {
             "file": str(home.file.resolve()),
             "content": content.decode("utf-8"),
             "ledger": str(home.path_of(home.ledger.path).resolve()),
             "to_s": to_s,
         }
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "daemon.simulation.backtest"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            cwd=Path(__file__).parents[2],
-        )
-        self._ended = threading.Event()
-        self._clock = threading.Timer(longest_s, self._too_long, [longest_s])
-        self._clock.daemon = True
-        self._clock.start()
-        threading.Thread(target=self._follow, args=(order,), name="trial", daemon=True).start()
+        super().__init__("daemon.simulation.backtest", order, longest_s)
 
     @property
-    def ended(self) -> bool:
-        """Whether it has come to its end, well or not."""
-        return self._ended.is_set()
-
-    def wait(self, timeout_s: float) -> bool:
-        """Wait for the end; whether it has come."""
-        return self._ended.wait(timeout_s)
-
-    def stop(self) -> None:
-        """End it now."""
-        if not self._ended.is_set():
-            self.fault = self.fault or "it was stopped"
-            self._process.kill()
-
-    def _too_long(self, longest_s: float) -> None:
-        self.fault = f"it took longer than {longest_s:g} s and was ended"
-        self._process.kill()
-
-    def _follow(self, order: dict[str, Any]) -> None:
-        try:
-            with self._process as process:
-                assert process.stdin is not None
-                assert process.stdout is not None
-                with process.stdin as stdin:
-                    json.dump(order, stdin)
-                self._listen(process.stdout)
-            code = process.returncode
-            if self.outcome is None and not self.fault:
-                self.fault = f"it ended with exit {code}"
-        except (OSError, ValueError, KeyError, TypeError) as failed:
-            self.fault = self.fault or f"it failed: {failed}"
-        finally:
-            self._clock.cancel()
-            if self.fault:
-                log.warning("trial=failed %s", self.fault)
-            self._ended.set()
-
-    def _listen(self, lines: Iterator[str]) -> None:
-        for line in lines:
-            match json.loads(line):
-                case {"done": done}:
-                    self.done = float(done)
-                case {"fault": fault}:
-                    self.fault = str(fault)
-                case {"outcome": found}:
-                    was, before, after = (Times(**found.pop(name)) for name in ("was", "before", "after"))
-                    self.outcome = Outcome(**found, was=was, before=before, after=after)
-                    self.done = 1.0
+    def outcome(self) -> Outcome | None:
+        """What it found; None before its end, or where it failed."""
+        if self.found is None:
+            return None
+        parts = {name: Times(**self.found[name]) for name in ("was", "before", "after")}
+        return Outcome(**{**self.found, **parts})
 
 
-@dataclass(slots=True)
-class _Teller:
-    """Writes a line for each hundredth that is done."""
-
-    out: TextIO
-    last: int = field(default=-1)
-
-    def __call__(self, done: float) -> None:
-        hundredth = int(done * 100)
-        if hundredth > self.last:
-            self.last = hundredth
-            self.tell({"done": hundredth / 100})
-
-    def tell(self, line: dict[str, Any]) -> None:
-        print(json.dumps(line), file=self.out, flush=True)
-
-
-def main(into: TextIO, out: TextIO) -> None:
-    """Do the trial that `into` describes, and tell of it a JSON line at a time."""
-    os.nice(_NICE)  # what controls goes first
-    teller = _Teller(out)
-    order = json.load(into)
+def _tried(order: Mapping[str, Any], teller: Teller) -> Mapping[str, Any]:
+    """Do the trial that the order describes. Raises BrimfulError."""
     file, to_s = Path(order["file"]), float(order["to_s"])
     from_s = to_s - DAYS * 86_400
-    try:
-        before, after = load(file), parse(order["content"].encode("utf-8"), file)
-        with Ledger.open_reader(Path(order["ledger"])) as ledger:
-            rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
-            first_s = rows[0][0] if rows else from_s
-            decided = [*ledger.decision_at(first_s), *ledger.decisions(first_s, to_s)]
-            teller.tell({"outcome": asdict(compare(before, after, rows, teller, ledger, decided))})
-    except BrimfulError as refused:
-        teller.tell({"fault": str(refused)})
+    before, after = load(file), parse(order["content"].encode("utf-8"), file)
+    with Ledger.open_reader(Path(order["ledger"])) as ledger:
+        rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
+        first_s = rows[0][0] if rows else from_s
+        decided = [*ledger.decision_at(first_s), *ledger.decisions(first_s, to_s)]
+        return asdict(compare(before, after, rows, teller, ledger, decided))
 
 
 if __name__ == "__main__":
-    main(sys.stdin, sys.stdout)
+    work(sys.stdin, sys.stdout, _tried)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from math import inf
-from typing import Protocol
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from accounting.books.booking import Books
@@ -15,6 +15,7 @@ from accounting.valuation.settings import PowerSignal
 from daemon.assembly.prepared_home import Plan
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
+from daemon.documents.hygiene_document import hygiene_answer
 from daemon.inputs.readings_file import OP, ReadingsFile
 from daemon.recording.unit_of_work import quarantine_event
 from rules.model.errors import BrimfulError
@@ -112,6 +113,12 @@ class Replay:
         self.to_s = now_s
         engine.count_up_to(Moment(now_s, now_s), engine.decision)
         self._commit([*waiting, *books.settle(now_s)], now_s)
+
+    @property
+    def hygiene(self) -> dict[str, Any] | None:
+        """When the whole tank was hot, as of the recording's end; None where the home's rules do not ask."""
+        engine = self.engine
+        return hygiene_answer(engine.settings, engine.memory, engine.snapshot, Moment(self.to_s, self.to_s))
 
     def _look_back(self, now_s: float) -> None:
         """At each month's start, take what the books say by then of the home's past."""

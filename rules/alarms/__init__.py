@@ -1,7 +1,7 @@
 """Conditions a person should know of, each named and told once while it lasts. They change no order.
 
 `watch` finds those that stand, from what decide saw; `news` says what of it is worth an event. `silences`, `level`,
-`sign` and `still` (both of the surplus) each look at one thing, `watching` at the heaters.
+`sign` and `still` (both of the surplus), `hygiene` each look at one thing, `watching` at the heaters.
 
 What a frozen or jumping level does to the orders is decided elsewhere (rules/tank/plausibility.py), the alarm only
 says it. A surplus that is frozen or of the wrong sign costs money and endangers nobody, and withholding would end the

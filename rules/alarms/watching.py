@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 from rules.alarms import sign, still
 from rules.alarms.alarm import Alarm
+from rules.alarms.hygiene import overdue
 from rules.alarms.level import of_level
 from rules.alarms.sign import Sign, wrong_sign
 from rules.alarms.silences import is_unpriced, silences
@@ -22,6 +23,7 @@ DRAWING_SHARE = 0.05
 """Share of the rated power from which a withheld heater is said to draw: less is the meter's noise."""
 REFUSALS = 2
 """How often in a row a heater must take nothing, with room in the tank, before it looks like a fault."""
+_NOTHING_SWITCHED = Sign()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,8 @@ def watch(
             drawing_since_s=(None,) * count,
             drew_count=tuple(past.satisfied_count for past in memory.heaters) or (0,) * count,
         )
-    watched = _drawing(snapshot, settings, memory, watched, now)
+    if not settings.watching:  # a heater that is sent no orders cannot disobey them
+        watched = _drawing(snapshot, settings, memory, watched, now)
     watched = _surplus(snapshot, settings, memory, watched, now)
     if is_unpriced(snapshot, settings) is (watched.unpriced_since_s is None):
         watched = replace(watched, unpriced_since_s=now.mono_s if watched.unpriced_since_s is None else None)
@@ -68,6 +71,7 @@ def watch(
     found += of_level(snapshot, settings, memory, now)
     found += surplus_frozen(settings, watched.still, now)
     found += wrong_sign(snapshot, watched.sign)
+    found += overdue(settings, memory, now)
     for i in range(count):
         found += _of_heater(snapshot, settings, memory, watched, now, i)
     if not found and not watched.alarms:
@@ -81,7 +85,7 @@ def watch(
 
 def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
     """What the surplus tells beside the heaters' power."""
-    signed = sign.look(snapshot, settings, memory, watched.sign, now)
+    signed = _NOTHING_SWITCHED if settings.watching else sign.look(snapshot, settings, memory, watched.sign, now)
     stood = still.look(snapshot, settings, watched.still, now)
     if signed is watched.sign and stood is watched.still:
         return watched

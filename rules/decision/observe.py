@@ -1,4 +1,5 @@
-"""What a snapshot adds to the memory before the guards look: full, too hot, frozen, satisfied, an override's end.
+"""What a snapshot adds to the memory before the guards look: full, too hot, frozen, satisfied, hot throughout, an
+override's end.
 
 `noticed` is run by decide and by nobody else; on a memory it has seen with the same snapshot it changes nothing, and
 returns the same object.
@@ -6,6 +7,7 @@ returns the same object.
 
 from dataclasses import replace
 
+from rules.decision.hygiene import noted
 from rules.guards import limit
 from rules.guards.surplus import start_w
 from rules.model.freshness import is_fresh
@@ -68,12 +70,17 @@ def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment)
             if seen is not past:
                 heaters = (*heaters[:i], seen, *heaters[i + 1 :])
 
+    hygiene = memory.hygiene
+    if hygiene is not None or settings.hygiene is not None:
+        hygiene = noted(snapshot, settings, memory, heaters, now)
+
     if (
         heaters is memory.heaters
         and override is memory.override
         and full_since_s == memory.full_since_s
         and hot_since_s == memory.hot_since_s
         and frozen is memory.frozen
+        and hygiene is memory.hygiene
     ):
         return memory
     return replace(
@@ -82,6 +89,7 @@ def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment)
         full_since_s=full_since_s,
         hot_since_s=hot_since_s,
         frozen=frozen,
+        hygiene=hygiene,
         heaters=heaters,
     )
 
@@ -141,6 +149,9 @@ def _thermostat(
     level, and for `surplus` a fresh surplus that would have started it. level_pct: None where there is no fresh level.
     """
     full = settings.full
+    if settings.watching:  # what it takes is no answer to an order
+        known = past.idle_since_s is not None or past.satisfied_at_s is not None
+        return replace(past, idle_since_s=None, satisfied_at_s=None) if known else past
     if past.satisfied_at_s is not None:
         tried_again = now.mono_s >= past.satisfied_at_s + full.retry_after_s
         fallen = level_pct is not None and level_pct < past.satisfied_level_pct - full.idle_fall_pct

@@ -12,7 +12,23 @@ guard that requires has the last word over all that stand below it: one that is 
 below the tank's control thermostat, and that below its manual-reset cut-out.
 """
 
-from rules.guards import away, battery, fresh, full, limit, override, rest, surplus, together, worth, yielding
+from rules.guards import (
+    alternate,
+    away,
+    battery,
+    fresh,
+    full,
+    homecoming,
+    hygiene,
+    limit,
+    override,
+    planned,
+    rest,
+    surplus,
+    together,
+    worth,
+    yielding,
+)
 from rules.guards.guard import Power
 from rules.guards.precedence import Precedence
 
@@ -22,10 +38,14 @@ GUARDS = Precedence(
     (full, Power.HARD),
     (override, Power.REQUIRING),
     (together, Power.SOFT),
+    (homecoming, Power.REQUIRING),
     (away, Power.SOFT),
     # The rank of what requires `heat` for the house's own purpose: what stands below is about surplus.
+    (hygiene, Power.REQUIRING),
+    (planned, Power.REQUIRING),
     (battery, Power.SOFT),
     (yielding, Power.SOFT),
+    (alternate, Power.SOFT),
     (worth, Power.SOFT),
     (surplus, Power.SOFT),
     (rest, Power.SOFT),

@@ -1,4 +1,5 @@
-"""What the rules remember from one decision to the next. All instants are seconds of the forward clock."""
+"""What the rules remember from one decision to the next. All instants are seconds of the forward clock, unless
+named otherwise."""
 
 from dataclasses import dataclass
 
@@ -15,6 +16,23 @@ class Override:
     order: Order
     until_s: float
     heater: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedRun:
+    """Heat from the grid from from_s until to_s, UTC seconds, up to level_pct of the tank."""
+
+    from_s: float
+    to_s: float
+    level_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """Tonight's plan, as far as it orders anything: which heater heats when, and up to which level."""
+
+    heater: str
+    runs: tuple[PlannedRun, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +69,35 @@ class Frozen:
 
 
 @dataclass(frozen=True, slots=True)
+class HotRecord:
+    """When the whole tank was hot.
+
+    began_utc_s: since when it has been looked at, UTC seconds; last_hot_utc_s: the latest instant at which the hold was
+    complete (None: not known ever to have been). Days go by UTC: over a restart no other clock knows them.
+    hot_since_s: since when it has been hot without a break (None: it is not known to be); seen_s: the oldest of the
+    readings that last showed it hot.
+    drew_since_s: since when the order has stood under which the heater last drew (None: its thermostat has ended that);
+    ended_s: when its own thermostat last ended the heating (None: it has drawn since, or the level was too low).
+    tried_utc_s: when the stop level last ended an attempt before the tank was hot throughout; bottom_c: the coldest
+    temperature then, where one is known.
+    """
+
+    began_utc_s: float
+    last_hot_utc_s: float | None = None
+    hot_since_s: float | None = None
+    seen_s: float = float("-inf")
+    drew_since_s: float | None = None
+    ended_s: float | None = None
+    tried_utc_s: float | None = None
+    bottom_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """The house's past. decision: None before the first; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
-    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is).
+    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is);
+    hygiene: None where the rule is not asked; planned: the plan that is to be followed (None: there is none).
     """
 
     decision: Decision | None = None
@@ -63,3 +106,5 @@ class Memory:
     hot_since_s: float | None = None
     override: Override | None = None
     frozen: Frozen | None = None
+    hygiene: HotRecord | None = None
+    planned: Planned | None = None

@@ -101,9 +101,51 @@ class Tracking:
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """Absences as (start, end) pairs of UTC seconds, ascending, end not included."""
+    """Absences as (start, end) pairs of UTC seconds, ascending, end not included.
+
+    heater: the one that heats the tank for the return, "" where none is to; need_s: how long it takes from cold.
+    """
 
     periods: tuple[tuple[float, float], ...] = ()
+    heater: str = ""
+    need_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hygiene:
+    """How hot the whole tank is to be, for how long without a break, and how often.
+
+    heater: the one at the bottom of the tank; why_not: why that heater is not ordered `heat` when the time comes, ""
+    where it is; need_s: how long it then takes from cold, with the hold and a margin; measured: whether a sensor at the
+    bottom tells its temperature; thermostat_on_c: the temperature below which that heater's own thermostat heats again
+    (None: not known).
+    """
+
+    heater: str
+    at_c: float = 60.0
+    hold_s: float = 32 * 60.0
+    every_s: float = 7 * 86_400.0
+    need_s: float = 0.0
+    measured: bool = True
+    thermostat_on_c: float | None = None
+    why_not: str = ""
+
+    @property
+    def inferred(self) -> bool:
+        """Whether, for want of a sensor at the bottom, the heater's thermostat may stand for it."""
+        return not self.measured and self.thermostat_on_c is not None and self.thermostat_on_c >= self.at_c
+
+    @property
+    def can_be_known(self) -> bool:
+        """Whether anything tells that the whole tank is hot."""
+        return self.measured or self.inferred
+
+
+@dataclass(frozen=True, slots=True)
+class Alternate:
+    """Days of a fair comparison as (start, end, whether they divert), UTC seconds, ascending, end not included."""
+
+    runs: tuple[tuple[float, float, bool], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +163,9 @@ class Settings:
 
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
     fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
-    tank: None where the home does not describe it: a frozen level is then not found.
+    tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not
+    asked; watching: nobody is sent the orders, so that nothing may be read off how the heaters answer them;
+    follows_plan: whether tonight's plan may order the heater to heat.
     """
 
     heaters: tuple[Heater, ...]
@@ -135,8 +179,12 @@ class Settings:
     rest: Rest = field(default_factory=Rest)
     tracking: Tracking = field(default_factory=Tracking)
     away: Away = field(default_factory=Away)
+    alternate: Alternate = field(default_factory=Alternate)
+    hygiene: Hygiene | None = None
     together: bool = False
     timezone: str = "UTC"
     currency: str = ""
     temperatures: tuple[str, ...] = ()
     tank: Tank | None = None
+    watching: bool = False
+    follows_plan: bool = False

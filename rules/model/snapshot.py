@@ -1,6 +1,7 @@
 """What is known at one instant. Built by the daemon, read by the guards, never kept by them."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.record import record
@@ -32,6 +33,25 @@ class Jump:
     after_s: float
 
 
+class Stretch(NamedTuple):
+    """From when until when a heater is to heat, UTC seconds, the end not included."""
+
+    from_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeatingTimes:
+    """When the tank is to be heated on purpose; None where it is not, as far as is planned.
+
+    hygiene: the whole tank hot; homecoming: hot water for a return. until_s: UTC second at which it is planned anew.
+    """
+
+    hygiene: Stretch | None = None
+    homecoming: Stretch | None = None
+    until_s: float = float("inf")
+
+
 @record
 class Snapshot:
     """Latest readings (None: never heard) and what is derived from them.
@@ -44,7 +64,7 @@ class Snapshot:
     yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
     level_taken_wh: what the heaters have taken, as far as their meters tell, since the level last told another value,
     at level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each against the
-    one before.
+    one before. heating_times: when the tank is to be heated on purpose.
     """
 
     level: Reading | None = None
@@ -63,3 +83,4 @@ class Snapshot:
     level_since_s: float = NEVER_LIVE_S
     level_jumps: tuple[Jump, ...] = ()
     level_swings: tuple[Jump, ...] = ()
+    heating_times: HeatingTimes = HeatingTimes()

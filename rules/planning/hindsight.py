@@ -59,6 +59,35 @@ def least_cost(
     return (cost - stock_wh * end_price) / 1000
 
 
+def planned_cost(
+    store: Store,
+    half_hours: Sequence[HalfHour],
+    surplus_wh: Sequence[float],
+    drawn_wh: Sequence[float],
+    stock_wh: float,
+    end_price: float,
+    targets_wh: Sequence[float],
+) -> float:
+    """The cost of the same half hours had the plan been followed to the letter, money.
+
+    targets_wh: up to which stock the grid heats in each (0: not at all). Sun is put in where its export price is below
+    end_price. The other parameters as in `least_cost`.
+    """
+    cost = 0.0
+    for half_hour, sun, draw, target_wh in zip(half_hours, surplus_wh, drawn_wh, targets_wh, strict=True):
+        stock_wh *= 1.0 - store.loss_per_half_hour
+        served = min(stock_wh, draw)
+        stock_wh -= served
+        put_wh = 0.0
+        if half_hour.export_price < end_price:
+            put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
+        bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock_wh - put_wh), 0.0)
+        stock_wh += put_wh + bought_wh
+        cost += (draw - served) * store.missing_price
+        cost += put_wh * half_hour.export_price + bought_wh * half_hour.import_price
+    return (cost - stock_wh * end_price) / 1000
+
+
 def mean_regret(outcomes: Sequence[Outcome]) -> float | None:
     """Money per night; None without one."""
     return sum(outcome.regret for outcome in outcomes) / len(outcomes) if outcomes else None

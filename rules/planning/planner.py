@@ -6,6 +6,7 @@ from dataclasses import replace
 from rules.model.errors import BrimfulError
 from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
+from rules.planning.outlook import outlook
 from rules.planning.past import Day, scenarios
 from rules.planning.policy import Decision, HalfHour, Policy, choose
 from rules.planning.prices import UsualPrices, usual_cheapest
@@ -15,15 +16,15 @@ from rules.planning.tonight import Plan, tonight
 from rules.planning.tuning import Tuning
 
 KEPT_DAYS = 120
-DEARER = 2.0
+DEARER = 4.0
 """Factor by which missing heat is taken to be dearer, time and again, until a plan is as sure as asked."""
-MOST_TIMES_DEARER = 4
+MOST_TIMES_DEARER = 2
 
 
 class Planner:
     """Holds the home's past, today so far and the standing policy. The same calls give the same decisions.
 
-    Call `decide` once for each half hour, in order of time; a half hour that is left out is not known.
+    Call `note` or `decide` once for each half hour, in order of time; a half hour that is left out is not known.
     """
 
     def __init__(self, store: Store, days: Sequence[Day] = (), tuning: Tuning | None = None) -> None:
@@ -62,27 +63,47 @@ class Planner:
             worth = policy.worth(self._places[here.day, here.slot], self._shares(policy.likeness, here))
         return choose(self.store, worth, stock_wh, surplus_wh or 0.0, here.import_price, here.export_price)
 
-    def plan(self, stock_wh: float, half_hours: int = HALF_HOURS_A_DAY, confidence: float | None = None) -> Plan | None:
+    def plan(
+        self,
+        stock_wh: float,
+        half_hours: int = HALF_HOURS_A_DAY,
+        confidence: float | None = None,
+        boiler_price: float | None = None,
+    ) -> Plan | None:
         """The plan for the half hours after the one decided last, at whose end `stock_wh` is in the tank.
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
-        taken to be up to 2⁴ times dearer. None: the price alone decides. Returns None before the first decision.
+        taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
+        adds to the costs told; None: the store's `missing_price`. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")
-        policy, here = self._policy, self._latest
-        if policy is None or here is None:
+        plain = policy = self._policy
+        here = self._latest
+        if plain is None or policy is None or here is None:
             return None
         at = self._places[here.day, here.slot]
         shares = self._shares(policy.likeness, here)
-        plan = tonight(policy, at, shares, stock_wh, half_hours, len(self._past(here.day)))
+        known = len(self._past(here.day))
+        price = plain.store.missing_price if boiler_price is None else boiler_price
+        plan = tonight(policy, at, shares, stock_wh, half_hours, known, price)
         for _ in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
                 break
             store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
             policy = Policy(store, policy.half_hours, policy.likeness, policy.end_worth)
-            plan = tonight(policy, at, shares, stock_wh, half_hours, plan.days_of_history)
-        return plan
+            plan = tonight(policy, at, shares, stock_wh, half_hours, known, price)
+        return replace(plan, outlook=outlook(policy, plain, at, shares, stock_wh, half_hours, price))
+
+    def note(self, here: HalfHour, surplus_wh: float | None, drawn_wh: float | None, *, priced: bool = True) -> None:
+        """Take note of a half hour that has passed, without a decision for it.
+
+        surplus_wh, drawn_wh: Wh; None: not known; priced: whether its prices are known, and count for later ones.
+        Raises BrimfulError where a half hour of an earlier day is noted.
+        """
+        self._note(here, surplus_wh, drawn_wh)
+        if priced:
+            self._prices[here.day, here.slot] = here
 
     def _note(self, here: HalfHour, surplus_wh: float | None, drawn_wh: float | None) -> None:
         latest = self._latest
@@ -125,7 +146,7 @@ class Planner:
                 for slot in range(last.slot + 1 if day == last.day else 0, HALF_HOURS_A_DAY)
             ]
         past = scenarios(self._past(here.day), here.day, self.tuning.half_life_days)
-        past = prior_scenarios(self.store, len(past), here.day) + past
+        past = prior_scenarios(self.store, past, here.day) + past
         # Heat left at the end saves the cheapest of the heat still to come; a full tank's last half of that.
         cells, end_price = self.tuning.cells, min(self.store.missing_price, usual_cheapest(half_hours)) / 1000
         end_worth = [end_price * (1 - 0.5 * cell / cells) for cell in range(cells)]

@@ -69,6 +69,7 @@ class Policy:
         }
         self.worths: list[list[Worth]] = []
         self._by_cell: dict[int, list[tuple[float, ...]]] = {}
+        self._after: dict[tuple[int, int], Worth] = {}
         self._walk()
 
     def _walk(self) -> None:
@@ -114,6 +115,19 @@ class Policy:
     def worth(self, at: int, shares: Sequence[float]) -> Worth:
         """The worth of the stock at the end of half hour `at`, for shares of the scenarios."""
         return blend(shares, self.by_cell(at))
+
+    def after(self, at: int, scenario_at: int) -> Worth:
+        """The worth at the end of half hour `at`, for a day that has gone as a scenario up to then."""
+        key = (at, scenario_at)
+        if key not in self._after:
+            if at + 1 == len(self.half_hours):
+                self._after[key] = self.worths[at][scenario_at]
+            else:
+                here, following = self.half_hours[at], self.half_hours[at + 1]
+                slot = here.slot if following.day == here.day else HALF_HOURS_A_DAY
+                shares = self.likeness.rows(slot, following.day, following.weekday)[scenario_at]
+                self._after[key] = blend(shares, self.by_cell(at))
+        return self._after[key]
 
     def by_cell(self, at: int) -> list[tuple[float, ...]]:
         """For each cell of the stock, every scenario's worth at the end of half hour `at`."""

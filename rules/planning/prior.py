@@ -1,4 +1,9 @@
-"""What is assumed of a home that has no past yet: no sun, and draws after a published profile, scaled to the tank."""
+"""What is assumed of a home with hardly a past yet: draws after a published profile, scaled to the tank.
+
+The sun is the mean of the days that are known; before there is one, none.
+"""
+
+from collections.abc import Sequence
 
 from rules.planning.past import Scenario
 from rules.planning.store import HALF_HOURS_A_DAY, Store
@@ -13,17 +18,22 @@ PROFILE_M = {
 }  # fmt: skip
 
 
-def prior_scenarios(store: Store, days_known: int, today: int) -> list[Scenario]:
-    """Invented days that stand beside the known ones, and fade as those grow in number."""
-    if days_known >= FADED_AFTER_DAYS:
+def prior_scenarios(store: Store, known: Sequence[Scenario], today: int) -> list[Scenario]:
+    """Invented days that stand beside the known ones, and fade as those grow in number.
+
+    Each stands for a workday and for a Sunday, so that the kind of a day does not tell them from the known ones.
+    """
+    if len(known) >= FADED_AFTER_DAYS:
         return []
     total = sum(PROFILE_M.values())
-    weight = 1.0 / len(DRAWN_SHARES) * (1.0 - days_known / FADED_AFTER_DAYS)
+    weight = 0.5 / len(DRAWN_SHARES) * (1.0 - len(known) / FADED_AFTER_DAYS)
+    sun = tuple(sum(day.surplus_wh[slot] for day in known) / max(len(known), 1) for slot in range(HALF_HOURS_A_DAY))
     found = []
     for place, share in enumerate(DRAWN_SHARES):
         scale = share * store.capacity_wh / total
         drawn = tuple(PROFILE_M.get(slot, 0.0) * scale for slot in range(HALF_HOURS_A_DAY))
-        no_sun = (0.0,) * HALF_HOURS_A_DAY
         usual = share * store.capacity_wh
-        found.append(Scenario(today - 10_000 - 2 * place, today % 7, weight, no_sun, drawn, 0.0, usual))
+        for kind, weekday in enumerate((0, 6)):
+            number = today - 10_000 - 4 * place - 2 * kind
+            found.append(Scenario(number, weekday, weight, sun, drawn, sum(sun), usual))
     return found

@@ -103,7 +103,10 @@ def floor(path: Path, days: int) -> float:
         entries = db.execute(f"SELECT * FROM entry WHERE {span}", cut).fetchall()
         lines = db.execute(f"SELECT * FROM posting WHERE {span}", cut).fetchall()
         db.execute("BEGIN IMMEDIATE")
-        db.executemany("INSERT INTO superseded VALUES (?, 'main', 1, 0)", ((row[0],) for row in entries))
+        db.executemany(
+            "INSERT INTO superseded (start_s, heater, version, at_s) VALUES (?, 'main', 1, 0)",
+            ((row[0],) for row in entries),
+        )
         new = ((*row[:place], 2, *row[place + 1 :]) for row in entries)
         db.executemany(f"INSERT INTO entry VALUES ({marks})", new)
         db.executemany("INSERT INTO posting VALUES (?, ?, 2, ?, ?, ?, ?, ?)", ((*r[:2], *r[3:]) for r in lines))

@@ -16,13 +16,17 @@ from tests.support.page_house import PASSWORD, PageHouse
 pytestmark = pytest.mark.services
 ROOMS = {
     "now": "/",
+    "tonight": "/tonight",
     "value": "/value",
     "verdict": "/verdict",
+    "history": "/verdict/history",
+    "what-if": "/what-if",
     "rules": "/rules",
     "rule": "/rules/full",
     "health": "/health",
     "timeline": "/timeline",
     "day": "/timeline/2026-06-10",
+    "set-up": "/set-up",
 }
 AXE = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}}
 

@@ -14,12 +14,11 @@ from rules.decision.explain import explain
 from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
-from rules.model.memory import Memory
+from rules.model.memory import Memory, Planned
 from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
-    Away,
     Battery,
     Full,
     Heater,
@@ -33,6 +32,7 @@ from rules.model.settings import (
 )
 from rules.model.share import Share
 from rules.model.snapshot import Prices, Snapshot
+from tests.support.purposes import AWAYS, HEATING_TIMES, HYGIENES, PLANS
 from tests.support.rules_case import STALE_AFTER_S, START_UTC_S, moment, snapshot
 
 HEATERS = [
@@ -66,11 +66,13 @@ HOUSES = st.builds(
     worth=st.sampled_from([Worth(), Worth(True), Worth(True, 0.02, 200.0)]),
     rest=st.builds(Rest, st.sampled_from([0.0, 33.0]), st.sampled_from([0.0, 27.0])),
     tracking=st.builds(Tracking, st.sampled_from([50.0, 0.0, -100.0]), st.sampled_from([1, 3]), st.just(60.0)),
-    away=st.sampled_from([Away(), Away(((START_UTC_S + 60, START_UTC_S + 110),))]),
+    away=st.sampled_from(AWAYS),
+    hygiene=st.sampled_from(HYGIENES),
     together=st.booleans(),
     temperatures=st.sampled_from([(), (), ("tank_top_c",), ("tank_top_c", "tank_bottom_c")]),
     timezone=st.just("Europe/Dublin"),
     currency=st.just("EUR"),
+    follows_plan=st.booleans(),
 )
 
 WELL: dict[str, Any] = {
@@ -111,6 +113,7 @@ DISTURBED = st.one_of(
         Prices(0.1, 0.3, 0.11, 0.25, 0.2, START_UTC_S + 100.0),
         Prices(0.1, 0.3, None),
     ),
+    change("times", *HEATING_TIMES),
 )
 SIGNALS = (
     "tank_level_pct",
@@ -169,8 +172,10 @@ class Seen:
     after: Memory
 
 
-def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> list[Seen]:
-    at_s, memory, seen = 0.0, Memory(), []
+def played(
+    house: Settings, script: list[Step], guards: Precedence = GUARDS, planned: Planned | None = None
+) -> list[Seen]:
+    at_s, memory, seen = 0.0, Memory(planned=planned), []
     for step in script:
         at_s += step.after_s
         if step.word is not None:
@@ -183,7 +188,7 @@ def played(house: Settings, script: list[Step], guards: Precedence = GUARDS) -> 
     return seen
 
 
-RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20))
+RUNS = st.builds(played, HOUSES, st.lists(STEPS, min_size=1, max_size=20), planned=st.sampled_from(PLANS))
 
 
 class Programme:
@@ -203,7 +208,8 @@ class Programme:
         raise NotImplementedError
 
 
-POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges} | {"override": Power.REQUIRING}
+POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges}
+POWER_OF |= dict.fromkeys(GUARDS.requiring, Power.REQUIRING)
 RANKED = [(guard, POWER_OF[guard.NAME]) for guard in GUARDS]
 PROGRAMMED = st.builds(
     played,
@@ -249,7 +255,15 @@ def test_never_on_when_full_hot_or_blind(run: list[Seen]) -> None:
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
-                assert it.after.override is not None
+                assert order.guard in GUARDS.requiring
+                assert order.guard != "override" or it.after.override is not None
+                if order.guard == "plan":
+                    event("planned")
+                    assert it.settings.follows_plan
+                    assert it.given.planned is not None
+                    (run_,) = it.given.planned.runs
+                    assert run_.from_s <= it.now.utc_s < run_.to_s
+                    assert level.value < run_.level_pct
 
 
 @rounds(max_examples=120, deadline=None)
@@ -270,7 +284,7 @@ def test_what_a_guard_requires_passes_no_hard_guard_and_takes_no_surplus_unseen(
                 assert fresh(it, "surplus")
             else:
                 assert it.settings.heaters[i].can_heat
-                assert order.guard in ("override", "programme")
+                assert order.guard in {*GUARDS.requiring, "programme"}
 
 
 @rounds(max_examples=120, deadline=None)
@@ -333,7 +347,7 @@ def test_no_start_before_the_minimum_off_time_and_no_soft_stop_before_the_minimu
             if order.order is standing[i]:
                 continue
             held_s = it.now.mono_s - changed_s[i]
-            if standing[i] is Order.WITHHOLD and order.guard != "override":
+            if standing[i] is Order.WITHHOLD and order.guard not in ("override", "plan"):
                 event("started")
                 assert held_s >= it.settings.rest.minimum_off_s - 1e-9
             if standing[i] is Order.SURPLUS and order.order is Order.WITHHOLD:

@@ -83,6 +83,7 @@ class NoisyHouse:
                 order = Order.SURPLUS if step // (owner_every_s // STEP_S) % 2 else Order.WITHHOLD
                 memory = set_override(memory, order, at_s + 1e6)
             now = moment(at_s)
+            board.update()
             snapshot = board.snapshot(Prices())
             _, memory = decide(snapshot, self.rules, memory, now)
             alarms, watched = watch(snapshot, self.rules, memory, watched, now)

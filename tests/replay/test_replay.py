@@ -346,3 +346,20 @@ def test_prices_that_were_heard_are_replayed(home: Path) -> None:
     assert done.exit_code == 0, done.exception
     first, second, _ = json.loads(done.stdout)["value"]["rows"]
     assert (first["given_up"], second["given_up"]) == (0.06, 0.12)
+
+
+def test_the_recording_tells_when_the_whole_tank_was_hot(home: Path) -> None:
+    bottom = '[signals.tank_bottom_c]\ntopic = "rook/bottom"\n[rules.hygiene]\nheat = false\n'
+    home.write_text(HOME.replace("[heaters.main]", bottom + "[heaters.main]", 1))
+    file = home.parent / "readings.csv"
+    hot = [61 if 10 <= minute < 50 else 55 for minute in range(0, 120, 10)]
+    lines = [f"2026-06-01T{12 + i // 6}:{i % 6}0:00Z,100,50,1000,{hot[i]}" for i in range(12)]
+    file.write_text("time,grid_w,tank_level_pct,diverted_wh,tank_bottom_c\n" + "\n".join(lines) + "\n")
+    done = run(home, file, "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)["hygiene"]
+    assert (told["last_hot"], told["days_since"]) == (None, None), "30 minutes are no 32"
+    file.write_text(file.read_text().replace("12:50:00Z,100,50,1000,55", "12:50:00Z,100,50,1000,60"))
+    told = json.loads(run(home, file, "--json").stdout)["hygiene"]
+    assert told["last_hot"] == "2026-06-01T12:50:00Z"
+    assert "At the end: the whole tank was last hot 0.0 days ago" in run(home, file).stdout

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from daemon.mqtt.connection import Refusal
+from daemon.mqtt.publication import Refusal
 from daemon.neighbours.homie_device import MOST_WAITING, HomieDevice
 from daemon.timing.events import HOMIE_LINK, Linked
 from rules.model.errors import BrimfulError

@@ -283,7 +283,7 @@ def test_probe_says_for_each_signal_what_was_heard(broker: Mosquitto) -> None:
         meter.publish("meter/now", b'{"power": {"kw": 1}, "in": 7, "t": "2026-06-01T09:59:59Z"}', retain=True)
         answers = {each.signal: each for each in probe(broker.address(), sources, 0.3, SteppedClock(NOW_S))}
     assert [name for name, each in answers.items() if each.ok] == ["grid_w"]
-    assert answers["grid_w"].sentence == "grid_w: 1000 W from meter/now"
+    assert answers["grid_w"].sentence == "grid_w: 1000 W from meter/now, heard once, 1 s old when it came"
     assert "only a retained value" in answers["import_wh"].sentence
     assert "only a retained value" in answers["pv_w"].sentence
     silent = "tank_level_pct: nothing heard on cylinder/charge in 0.3 s; see signals.tank_level_pct.topic"

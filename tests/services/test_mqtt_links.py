@@ -8,7 +8,9 @@ import paho.mqtt.client as paho
 import pytest
 
 from daemon.mqtt.address import BrokerAddress
-from daemon.mqtt.connection import Connection, Publication, Refusal
+from daemon.mqtt.attempt import Attempt
+from daemon.mqtt.connection import Connection
+from daemon.mqtt.publication import Publication, Refusal
 from rules.model.errors import BrimfulError
 from tests.support.broker import HOST, TIMEOUT_S, Client, Inbox, Mosquitto, free_port
 
@@ -61,7 +63,9 @@ def test_mqtt_5_comes_first(broker: Mosquitto) -> None:
 def test_the_socket_sends_without_delay(broker: Mosquitto) -> None:
     with Link(broker.address()) as link:
         assert link.connection.wait_up(TIMEOUT_S)
-        client = link.connection._client
+        attempt = link.connection._attempt
+        assert attempt is not None
+        client = attempt.client
         assert client is not None
         sock = client.socket()
         assert isinstance(sock, socket.socket)
@@ -313,20 +317,24 @@ def test_a_server_that_is_not_mqtt_ends_no_thread() -> None:
             assert not thread.is_alive(), "it was tried again and again"
 
 
-class Stumbling(Connection):
-    """A connection whose first network loop fails by an error nobody foresaw."""
-
+class StumblingAttempt(Attempt):
     stumbles = 1
 
-    def _new_client(self, mqtt5: bool) -> paho.Client:
-        client = super()._new_client(mqtt5)
+    def _new_client(self) -> paho.Client:
+        client = super()._new_client()
         if self.stumbles:
-            self.stumbles -= 1
+            type(self).stumbles -= 1
             client.connect = self._stumble
         return client
 
     def _stumble(self, *_: object, **__: object) -> None:
         raise RuntimeError("unforeseen")
+
+
+class Stumbling(Connection):
+    """A connection whose first attempt fails by an error nobody foresaw."""
+
+    attempting = StumblingAttempt
 
 
 def test_an_unforeseen_error_ends_the_attempt_and_not_the_thread(broker: Mosquitto) -> None:
@@ -338,17 +346,6 @@ def test_an_unforeseen_error_ends_the_attempt_and_not_the_thread(broker: Mosquit
         assert down.items == ["an unforeseen error (RuntimeError)"]
     finally:
         connection.close()
-
-
-def test_the_wait_between_attempts_grows_to_a_bound_and_is_spread() -> None:
-    def waits(jitter: float) -> list[float]:
-        connection = Connection(BrokerAddress(HOST, 1), "test", jitter=lambda: jitter)
-        return [connection._wait_s(failures) for failures in range(1, 12)]
-
-    shortest, longest = waits(0.0), waits(1.0)
-    assert longest[:4] == [0.5, 1.0, 2.0, 4.0]
-    assert max(longest) == 30.0 == longest[-1]
-    assert shortest == [wait / 2 for wait in longest]
 
 
 def test_the_will_is_published_when_the_last_word_is_not_acknowledged(broker: Mosquitto) -> None:

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-import daemon.mqtt.connection as link
 from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
+from daemon.mqtt.backoff import LONGEST_WAIT_S, STEADY_S
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.heater_link import HeaterLine
 from daemon.mqtt.listener import Listener
@@ -245,7 +245,7 @@ def test_two_that_take_one_client_id_from_each_other_do_it_ever_more_seldom(tmp_
         assert inbox.items[:2] == ["the link broke"] * 2
         assert set(inbox.items[2:8]) == {perhaps}
     # Each link lasts as long as the other end waits. Were that enough for a good one, the waits would begin anew.
-    assert link._STEADY_S > link._LONGEST_WAIT_S
+    assert STEADY_S > LONGEST_WAIT_S
 
 
 def test_a_broker_that_says_it_gave_the_link_away() -> None:

@@ -10,7 +10,7 @@ from rules.model.memory import Memory
 from rules.model.orders import Decision, Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Heater, Settings
-from rules.model.snapshot import Prices, Snapshot
+from rules.model.snapshot import HeatingTimes, Prices, Snapshot
 
 START_UTC_S = 1_781_006_400.0
 """2026-06-09 12:00 UTC, 13:00 in Dublin."""
@@ -60,6 +60,7 @@ def snapshot(
     car: float | None = None,
     car_above_s: float = float("-inf"),
     prices: Prices | None = None,
+    times: HeatingTimes | None = None,
     seen: dict[str, float] | None = None,
 ) -> Snapshot:
     """What is known at `at_s`, every reading heard then unless `seen` gives another second for its signal.
@@ -85,6 +86,7 @@ def snapshot(
         told("tank_mid_c", mid),
         told("tank_bottom_c", bottom),
         prices or Prices(),
+        heating_times=times or HeatingTimes(),
     )
 
 

@@ -9,6 +9,7 @@ from http.cookies import SimpleCookie
 from typing import Any, Self
 from urllib.parse import urlencode
 
+from daemon.config.model import Home
 from daemon.timing.events import Ask
 from daemon.web.server.access import Access
 from daemon.web.server.accounts import Accounts
@@ -20,13 +21,13 @@ from daemon.web.server.security import Hosts, is_loopback
 from daemon.web.server.serving import SLOW_S, Serving
 from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
-from tests.support.homes import SMALL, home
+from tests.support import homes
 
 WITHIN_S = 10.0
 TOKEN = "0123456789abcdef" * 4
 JSON = {"Content-Type": "application/json"}
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
-HOME = home(SMALL)
+HOME = homes.home(homes.SMALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,7 @@ class Served:
         within_s: float = WITHIN_S,
         slow_s: float = SLOW_S,
         put: Callable[[Ask], None] | None = None,
+        home: Home = HOME,
     ) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.error: BrimfulError | None = None
@@ -105,7 +107,7 @@ class Served:
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock, fits)
         access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
-        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: HOME)
+        house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: home)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port
         self.server.start()

@@ -83,6 +83,8 @@ class Overriding:
             done = f"override: {wish.order.value} until {ends}"
         explanation = engine.explain(now)
         unkept = controller.unkept
+        if self._home_file.home.watches:
+            done += " (but no orders are sent: the house only watches)"
         if unkept:
             done += f" (a restart now would forget it: {unkept})"
         return {

@@ -5,9 +5,12 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.config.model import Home
 from daemon.documents.decision_document import explanation_answer
+from daemon.documents.hygiene_document import hygiene_answer
 from daemon.documents.times import iso
 from daemon.inputs.price_feeds import Feeds
 from daemon.neighbours.alerts import Alerts
+from daemon.planning.nightly import Nightly
+from daemon.planning.statement import headline
 from daemon.recording.backups import Backups
 from daemon.recording.shipper import Shipping
 from daemon.runtime.controller import Controller
@@ -36,6 +39,7 @@ class Questions:
         shipping: Shipping | None,
         backups: Backups | None,
         alerts: Alerts,
+        nightly: Nightly,
     ) -> None:
         self._controller = controller
         self._home_file = home_file
@@ -44,6 +48,7 @@ class Questions:
         self._feeds = feeds
         self._shipping = shipping
         self._backups = backups
+        self._nightly = nightly
         self._alerts = alerts
 
     @property
@@ -51,12 +56,18 @@ class Questions:
         """The home file that is obeyed."""
         return self._home_file.home
 
+    @property
+    def planned(self) -> dict[str, Any] | None:
+        """Tonight's plan in short; None where none is made."""
+        return self._nightly.said
+
     def why(self, now: Moment) -> dict[str, Any]:
         """The standing decision, every finding, inputs with their ages, alarms."""
         engine = self._controller.engine
         override, prices = engine.memory.override, engine.prices
         return {
             **explanation_answer(self.home.home.name, engine.explain(now), now.utc_s),
+            "mode": self.home.home.mode,
             "heaters": [
                 {"heater": one.heater, "order": one.order.value, "watts": one.watts, "guard": one.guard}
                 for one in (engine.decision.orders if engine.decision is not None else ())
@@ -71,9 +82,11 @@ class Questions:
             "links_down": {name: link.reason for name, link in sorted(self._controller.links.items()) if not link.up},
             "inputs": self._inputs(now),
             "alarms": self._alarms(now),
+            "hygiene": self._hygiene(now),
             "override": None
             if override is None
             else {"order": override.order.value, "heater": override.heater, "ends_in_s": override.until_s - now.mono_s},
+            "plan": None if self._nightly.document is None else headline(self._nightly.document),
         }
 
     def health(self, now: Moment) -> dict[str, Any]:
@@ -81,6 +94,7 @@ class Questions:
         return {
             "schema": "brimful.health/1",
             "home": self.home.home.name,
+            "mode": self.home.home.mode,
             "at": iso(now.utc_s),
             "links": {
                 name: {"up": link.up, "reason": link.reason} for name, link in sorted(self._controller.links.items())
@@ -100,6 +114,7 @@ class Questions:
             "clock": {"fault": self._controller.dating.fault},
             "timeseries": None if self._shipping is None else self._shipping.health(now),
             "alarms": self._alarms(now),
+            "hygiene": self._hygiene(now),
             "backup": None if self._backups is None else self._backups.health(now),
             "prices": {"faults": self._feeds.faults},
             "alerts": {"faults": self._alerts.faults},
@@ -113,7 +128,7 @@ class Questions:
         return {"schema": "brimful.written/1", "written_at": None if at_s is None else iso(at_s)}
 
     def faults(self) -> list[str]:
-        """Sentences on what does not work besides the inputs: ledger, clock, backup, home file, prices, alerts."""
+        """Sentences on what is out of order besides the inputs: ledger, clock, plan, prices, alerts and so on."""
         return [*filter(None, self.faults_by_part().values())]
 
     def faults_by_part(self) -> dict[str, str]:
@@ -123,6 +138,7 @@ class Questions:
             "clock": self._controller.dating.fault,
             "backup": "" if self._backups is None else self._backups.fault,
             "home file": self._home_file.fault,
+            "plan": f"no plan could be made: {self._nightly.fault}" if self._nightly.fault else "",
             **{fault.partition(":")[0]: fault for fault in (*self._feeds.faults, *self._alerts.faults)},
         }
 
@@ -140,6 +156,10 @@ class Questions:
             "since": None if since_s == NEVER_LIVE_S else iso(now.utc_of(since_s)),
             "full_since": None if full_s is None else iso(now.utc_of(full_s)),
         }
+
+    def _hygiene(self, now: Moment) -> dict[str, Any] | None:
+        engine = self._controller.engine
+        return hygiene_answer(engine.settings, engine.memory, engine.snapshot, now)
 
     def _alarms(self, now: Moment) -> list[dict[str, Any]]:
         return [

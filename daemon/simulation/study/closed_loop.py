@@ -2,8 +2,8 @@
 
 The rules are asked at each piece of the recording with what the twin's sensors show then, and what they order holds for
 that piece: so nothing shorter than a minute is in a study. While every heater is withheld and the sun is below what any
-of them starts at, the rules could order nothing else: that time passes without them, and `thorough` says to ask them
-all the same (the figures are the same).
+of them starts at, the rules could order nothing else, unless a rule may heat on a purpose of its own (`has_purpose`):
+that time passes without them, and `thorough` says to ask them all the same (the figures are the same).
 """
 
 from array import array
@@ -15,6 +15,7 @@ from accounting.pricing.tariffs import Piece
 from accounting.reports.study_figures import MWS_PER_WH, Figures, Stretch
 from daemon.simulation.study.recording import Recording
 from daemon.simulation.study.studied_home import LEVEL, SURPLUS, StudiedHome
+from rules.decision.purpose import has_purpose
 from rules.model.orders import Decision, Order
 from rules.model.reading import Moment, Reading
 from rules.tank.charge import TEMPERATURES
@@ -46,6 +47,8 @@ class _Loop:
         self._off = [0] * len(rules.heaters)
         self._withheld = True
         self._decision: Decision | None = None
+        self._judged_for: Decision | None = None
+        self._purposeful = False
         self._switchings = 0
         self._engine = home.engine(recording.step_s)
         self._sensors = [(name, min(int(_HEIGHTS[name] * 10), 9)) for name in rules.temperatures]
@@ -75,7 +78,7 @@ class _Loop:
         awake = self._awake(thorough)
         i = 0
         while i < count:
-            if self._withheld and not awake[i] and not self._latching(thorough):
+            if self._withheld and not awake[i] and not self._latching(thorough) and not self._on_purpose():
                 stop = awake.find(1, i)
                 i = self._pass_asleep(i, count if stop < 0 else stop)
             else:
@@ -116,7 +119,8 @@ class _Loop:
         count = len(recording.at_s)
         if not self._home.diverter:
             return bytearray(count)
-        if thorough:
+        rules = self._home.made.rules
+        if thorough or rules.hygiene is not None or rules.away.heater:  # what these order waits for no sun
             return bytearray(b"\1") * count
         at_s, start_mw = recording.at_s, self._home.start_mw
         window_s = self._home.over_s + 2 * max(recording.length_s)
@@ -132,6 +136,7 @@ class _Loop:
                 last += 1
             awake[first : last + 1] = b"\1" * (last + 1 - first)
             begun = i
+        awake[0] = 1  # what they may do on a purpose of their own they say once they have been asked
         return awake
 
     def _latching(self, thorough: bool) -> bool:
@@ -144,6 +149,16 @@ class _Loop:
             and self._home.diverter
             and (thorough or topup.level_pct >= self._home.made.rules.full.resume_below_pct)
         )
+
+    def _on_purpose(self) -> bool:
+        """Whether a rule may order `heat` by itself, from the grid too: it has to be asked, sun or none."""
+        engine, decision = self._engine, self._decision
+        if decision is not self._judged_for:
+            now_s = engine.snapshot.surplus.seen_s if engine.snapshot.surplus is not None else 0.0
+            now = Moment(now_s, now_s)
+            self._judged_for = decision
+            self._purposeful = has_purpose(engine.snapshot, engine.settings, engine.memory, now)
+        return self._purposeful
 
     # Time
 

@@ -9,7 +9,7 @@ from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
 
 _POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "topup_w")
-_WANTED = (*_POWERS, "tank_level_pct", "drawn_wh", "water_l", "import_wh", "export_wh")
+_WANTED = (*_POWERS, "topup_wh", "tank_level_pct", "drawn_wh", "water_l", "import_wh", "export_wh")
 _METER = ("import_wh", "export_wh")
 _HEATERS = ("diverted_w", "diverted_wh")
 _MOST_W = 20_000.0
@@ -155,6 +155,7 @@ def _house(at_s: list[int], columns: dict[str, list[float]], notes: list[str]) -
     taken = [name for name in ("battery_w", "topup_w") if name in columns]
     powers = [name for name in columns if _base(name) == "diverted_w"]
     counters = [name for name in columns if _base(name) == "diverted_wh"] if not powers else []
+    counters += ["topup_wh"] if "topup_wh" in columns and "topup_w" not in columns else []
     for name in (*taken, *powers, *counters):
         power_w = columns[name] if name not in counters else _rate(at_s, columns[name])
         house_w = [load - (0.0 if isnan(part) else part) for load, part in zip(house_w, power_w, strict=True)]

@@ -6,16 +6,19 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from math import inf
 from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from accounting.heat.tank_fit import Fitted
 from accounting.model.periods import bounds
 from accounting.reports.monthly_estimate import diverted
 from accounting.reports.study_figures import FEWEST_BLOCKS, MWS_PER_WH, Figures
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.simulation.study.closed_loop import simulate
+from daemon.simulation.study.fitting import fitted
 from daemon.simulation.study.hot_water import Wanted
 from daemon.simulation.study.opening import open_recorded
 from daemon.simulation.study.recording import Recording, months, read
@@ -35,7 +38,8 @@ _DAY_S = 86_400
 class Study:
     """What was found. recording: the time it stands for; homes, figures: of each variant, the home as it is first;
     block: "week" or "day", what the paired range draws anew; estimate_kwh: what the monthly method says of the sun's
-    heat in the home as it is; None where a battery stands beside it, or the tank is smaller than a day's hot water."""
+    heat in the home as it is; None where a battery stands beside it, or the tank is smaller than a day's hot water;
+    fitted: the tank as the readings show it, where that was asked for."""
 
     recording: Recording
     settings: tuple[Setting, ...]
@@ -43,6 +47,7 @@ class Study:
     notes: tuple[str, ...]
     block: str
     estimate_kwh: float | None
+    fitted: Fitted | None = None
 
 
 def settings_of(vary: Iterable[str]) -> list[Setting]:
@@ -106,16 +111,25 @@ def study(
     *,
     people: float = 2.0,
     workers: int = 1,
+    fit: bool = False,
+    last_s: float = inf,
     progress: Callable[[str, float], None] = lambda what, done: None,
 ) -> Study:
-    """Run every variant. path: the home file; workers: processes to share them out over; progress: the share done.
+    """Run every variant. path: the home file; workers: processes to share them out over; fit: fit the tank to the
+    readings first, and go by that; last_s: how much of a tape's end is studied; progress: the share done.
 
     Raises BrimfulError, before any long work where it can.
     """
     homes = [home_of(path, setting) for setting in settings]
+    fitting = fitted(path, readings) if fit else None
+    run = settings
+    if fitting is not None:
+        run = [{**fitting.set, **setting} for setting in settings]
+        homes = [home_of(path, setting) for setting in run]
     first = homes[0]
-    with open_recorded(readings, load(path).heater_names) as file:
-        wanted = Wanted(people, first.zone, first.tank.hot_c - first.tank.cold_c)
+    with open_recorded(readings, load(path).heater_names, last_s) as file:
+        by_hour_wh = fitting.fit.by_hour_wh if fitting is not None else None
+        wanted = Wanted(people, first.zone, first.tank.hot_c - first.tank.cold_c, by_hour_wh)
         recording = read(file, wanted, lambda rows: progress("reading", 0.0))
     cuts, block = blocks(recording, first.zone)
     notes = list(dict.fromkeys([*recording.notes, *(note for home in homes for note in home.notes)]))
@@ -129,7 +143,7 @@ def study(
     else:
         method = "fork" if "fork" in get_all_start_methods() else None
         with ProcessPoolExecutor(min(workers, len(homes)), get_context(method), _take, (path, recording, cuts)) as pool:
-            waiting = {pool.submit(_simulate, setting): number for number, setting in enumerate(settings)}
+            waiting = {pool.submit(_simulate, setting): number for number, setting in enumerate(run)}
             try:
                 for done in as_completed(waiting):
                     figures[waiting[done]] = done.result()
@@ -139,7 +153,7 @@ def study(
                 raise BrimfulError(OP, "--workers", "a worker process has died", hint) from None
     found = tuple(figures[number] for number in range(len(homes)))
     notes += _unpriced(found)
-    return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first))
+    return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first), fitting)
 
 
 def _unpriced(found: Sequence[Figures]) -> list[str]:

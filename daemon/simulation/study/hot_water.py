@@ -21,16 +21,23 @@ class Wanted:
     """How a household's hot water becomes heat.
 
     people: in the household, where nothing counts its water; zone: the home's; rise_k: from cold to a full tank's
-    temperature, at which a litre counted by `water_l` is taken to have left the tank.
+    temperature, at which a litre counted by `water_l` is taken to have left the tank; by_hour_wh: the household's own
+    heat in each hour of a day, where a fit has found it.
     """
 
     people: float
     zone: ZoneInfo
     rise_k: float
+    by_hour_wh: tuple[float, ...] | None = None
 
     @property
     def note(self) -> str:
         """What is taken for granted where nothing counts the water."""
+        if self.by_hour_wh is not None:
+            return (
+                f"no column drawn_wh or water_l: hot water as fitted, {sum(self.by_hour_wh) / 1000:.1f} kWh a day, the"
+                " same hours every day"
+            )
         name, _ = profile_for(self.people)
         return (
             f"no column drawn_wh or water_l: hot water by load profile {name} of Regulation (EU) 814/2013, scaled to"
@@ -39,6 +46,10 @@ class Wanted:
 
     def by_profile(self, at_s: Iterable[int]) -> Iterator[float]:
         """Heat wanted in each minute that starts at one of these UTC seconds, Wh, by the home's clock."""
+        if self.by_hour_wh is not None:
+            minutes_wh = [wanted_wh / 60 for wanted_wh in self.by_hour_wh]
+            yield from (minutes_wh[datetime.fromtimestamp(second, self.zone).hour] for second in at_s)
+            return
         _, profile = profile_for(self.people)
         day_ends_s = start_s = 0
         slots: dict[int, float] = {}

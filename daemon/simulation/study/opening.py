@@ -15,14 +15,17 @@ _SQLITE = b"SQLite format 3\0"
 
 
 @contextmanager
-def open_recorded(path: Path, heaters: Sequence[str]) -> Iterator[ReadingsFile]:
-    """Open a readings file, or a ledger's tape as one. heaters: the home's. Raises BrimfulError."""
+def open_recorded(path: Path, heaters: Sequence[str], last_s: float = inf) -> Iterator[ReadingsFile]:
+    """Open a readings file, or a ledger's tape as one. heaters: the home's; last_s: how much of a tape's end is taken,
+    a chunk more or less. Raises BrimfulError."""
     if not _is_ledger(path):
         with open_readings(path, heaters) as file:
             yield file
         return
     with Ledger.open_reader(path) as ledger:
         chunks = ledger.tape(-inf, inf)
+        ends_s = max((chunk.to_s for chunk in chunks), default=0)
+        chunks = [chunk for chunk in chunks if chunk.to_s >= ends_s - last_s]
         if not chunks:
             raise BrimfulError(OP, path.name, "expected recorded minutes, got a ledger without any")
         yield ReadingsFile(f"the tape of {path.name}", _lines(chunks), heaters)

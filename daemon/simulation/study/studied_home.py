@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from fractions import Fraction
 from math import ceil
 from zoneinfo import ZoneInfo
 
 from accounting.books.booking import Books
 from accounting.model.periods import midnight_s
 from accounting.reports.study_figures import Bill, Burner
+from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import Plan, plan
 from daemon.config.build import tank_ua
 from daemon.config.devices import Tank, TopUp
@@ -108,7 +108,7 @@ def studied(home: Home, *, diverter: bool = True, battery: bool = True) -> Studi
     if home.tank is None:
         hint = "its volume at least; brimful schema shows the keys"
         raise BrimfulError(OP, "tank", f"expected a table [tank] in {home.file.name}, got none", hint)
-    made = plan(home)
+    made = plan(home.controlled())  # what the rules would do, whether or not they are obeyed now
     tank = home.tank
     shown = Gauge(tank.level_shows, tank.cold_c, tank.hot_c, steps=tank.level_steps)
     return StudiedHome(
@@ -122,7 +122,7 @@ def studied(home: Home, *, diverter: bool = True, battery: bool = True) -> Studi
         powers=tuple(f"diverted_w_{heater.name}" for heater in made.rules.heaters),
         start_mw=ceil(1000 * min(start_w(made.rules, heater) for heater in made.rules.heaters)),
         over_s=made.rules.surplus.over_s,
-        burner=_burner(home, made),
+        burner=burner_of(home, made),
         notes=tuple(_notes(home, made)),
     )
 
@@ -135,32 +135,9 @@ def _edges(told: TopUp, day: str, zone: ZoneInfo) -> tuple[int, int]:
     return int(start.timestamp()), int(end.timestamp())
 
 
-def _burner(home: Home, made: Plan) -> Burner | None:
-    """The boiler that helps out: the tank's own, else the first displaced source that burns a fuel."""
-    boiler = made.books.tank.boiler if made.books.tank is not None else None
-    if boiler is not None:
-        fuel_per_heat = boiler.fuel / boiler.heat
-
-        def price(start_s: int, end_s: int) -> Fraction | None:
-            told = boiler.tariff.mean_price(start_s, end_s) if boiler.tariff is not None else boiler.price
-            return None if told is None else told * fuel_per_heat
-
-        def kg(start_s: int, end_s: int) -> Fraction | None:
-            told = boiler.carbon.at(start_s, end_s) if boiler.carbon is not None else None
-            return None if told is None else told * fuel_per_heat
-
-        return Burner(price, kg)
-    for table, source in zip(home.displaces, made.books.displaces, strict=True):
-        burnt = home.tariffs[table.tariff].direction == "fuel" if table.tariff is not None else table.price is not None
-        if burnt and not table.is_nothing:
-            always = replace(source, shares=None)
-            return Burner(always.heat_price, always.heat_kg)
-    return None
-
-
 def _notes(home: Home, made: Plan) -> list[str]:
     notes = []
-    if home.tank is not None and home.tank.topup is None and _burner(home, made) is None:
+    if home.tank is not None and home.tank.topup is None and burner_of(home, made) is None:
         notes.append("tank.topup: no timer and no boiler in the home file: what the sun does not heat stays cold")
     if made.rules.yields is not None:
         notes.append(f"rules.yield: {made.rules.yields.signal} is not among a study's readings; not asked")

@@ -15,6 +15,7 @@ from daemon.documents.times import instant
 from daemon.documents.value_document import value_answer
 from daemon.documents.valuing import home_value
 from daemon.web.server.context import House
+from daemon.web.server.planned import plan_of
 from rules.model.errors import BrimfulError
 
 OP = "read the ledger"
@@ -35,6 +36,13 @@ async def value(house: House, request: Request) -> Answer:
 async def stock(house: House, request: Request) -> Answer:
     """The heat stock's accounts. by (default: the total alone), from, to."""
     return await _told(house, request, "stock", _stock, None)
+
+
+async def plan(house: House, request: Request) -> Answer:
+    """Tonight's plan. No parameters."""
+    for key in request.query_params:
+        raise BrimfulError(OP, key[:40], "expected no parameters")
+    return await plan_of(house)
 
 
 async def _told(house: House, request: Request, name: str, make: Make, usually: By | None) -> Answer:

@@ -67,6 +67,41 @@ class Standing(Shape):
     amount: float
 
 
+class Span(Shape):
+    """A span of time, ISO 8601, the end not included."""
+
+    from_: str = Field(alias="from")
+    to: str
+
+
+class Under(Shape):
+    """What was recorded under one answer of the rules. left_kwh: what the heater could have taken besides and what left
+    the house."""
+
+    seconds: int
+    taken_kwh: float
+    left_kwh: float
+
+
+class WatchedHeater(Shape):
+    """One heater while the rules only watched. unknown_s: time of which too little was recorded."""
+
+    heater: str
+    watched_s: int
+    unknown_s: int
+    would_permit: Under
+    would_withhold: Under
+    withheld_by: dict[str, Under]
+
+
+class Watched(Shape):
+    """What the rules would have changed while they only watched, and what that comparison leaves out."""
+
+    spans: list[Span]
+    heaters: list[WatchedHeater]
+    left_out: str
+
+
 class Value(Shape):
     """What the diverted energy was worth, with what it rests on."""
 
@@ -89,6 +124,7 @@ class Value(Shape):
         description="where nothing works out who gave the energy, what of it was taken while ordered to heat"
     )
     standing: list[Standing]
+    watched: Watched | None = Field(description="null where no part of the time was only watched")
     rows: list[ValueRow]
     total: ValueRow
     notes: list[str]
@@ -143,3 +179,84 @@ class Stock(Shape):
     tolerance_kwh: float
     rows: list[StockRow]
     total: StockRow
+
+
+class PlannedRun(Shape):
+    """Heat from the grid: wh in all, until the tank is at target_level_pct."""
+
+    start: AwareDatetime = Field(alias="from")
+    end: AwareDatetime = Field(alias="to")
+    wh: int
+    target_level_pct: float
+
+
+class PlanChoice(Shape):
+    """What filling the tank to a level would bring; level_pct null: as planned. Energies are means over the scenarios.
+
+    left_wh: in the tank at the end; cost: grid heat, missing heat and export given up; net_cost: with the heat left at
+    the end set against the heat there is now; cold_risk: share of the scenarios in which heat is missing."""
+
+    level_pct: float | None
+    heat_wh: int
+    sun_wh: int
+    left_wh: int
+    missing_wh: int
+    cost: float
+    net_cost: float
+    cold_risk: float = Field(ge=0, le=1)
+
+
+class PlanHalfHour(Shape):
+    """A half hour to come. The lists: what it is below in 10, 50 and 90 % of the scenarios; level_without_pct: with no
+    heat from the grid."""
+
+    start: AwareDatetime = Field(alias="from")
+    import_price: float
+    export_price: float
+    surplus_wh: tuple[float, float, float]
+    drawn_wh: tuple[float, float, float]
+    level_pct: tuple[float, float, float]
+    level_without_pct: tuple[float, float, float]
+
+
+class PastPlans(Shape):
+    """How past plans did: nights scored, and what they cost more than the least possible in hindsight, per night."""
+
+    nights: int
+    mean_regret: float | None
+    mean_draw_error_wh: int | None
+
+
+class Plan(Shape):
+    """Tonight's plan: how much to heat from the grid, when, and why. Money in the currency unit."""
+
+    schema_: Literal["brimful.plan/1"] = Field(alias="schema")
+    home: str
+    currency: str
+    timezone: str
+    mode: Literal["off", "advise", "follow"]
+    made_at: AwareDatetime
+    start: AwareDatetime = Field(alias="from")
+    end: AwareDatetime = Field(alias="to")
+    heat_wh: int
+    target_level_pct: float | None = Field(description="null: there is no plan; the reasons say why")
+    runs: list[PlannedRun]
+    expected_cost: float | None
+    confidence: float | None = Field(description="null: a boiler helps out, and the prices alone decide")
+    cold_risk: float | None
+    days_of_history: int
+    forecast: str | None = Field(description="the source of the sun's forecast, where one is used")
+    reasons: list[str]
+    past: PastPlans
+    unknown: list[str] = Field(description="what had to be assumed or is not known")
+    cautions: list[str]
+    level_pct: float | None
+    sun_wh: int | None
+    drawn_wh: int | None
+    missing_wh: int | None
+    forecast_wh: int | None
+    boiler_price: float | None = Field(description="of a kWh of heat; null: no boiler")
+    full_wh: int
+    heater: str | None = Field(description="the heater that can be ordered to heat")
+    choices: list[PlanChoice]
+    half_hours: list[PlanHalfHour]

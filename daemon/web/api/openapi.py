@@ -66,6 +66,7 @@ OPERATIONS = (
     Operation("post", "/api/override", shapes.OverrideSet, shapes.OverrideWish),
     Operation("get", "/api/value", ledger_schemas.Value, query=(_BY, *_SPAN)),
     Operation("get", "/api/stock", ledger_schemas.Stock, query=(_BY, *_SPAN)),
+    Operation("get", "/api/plan", ledger_schemas.Plan),
     Operation("post", "/api/resend", shapes.Resent, shapes.ResendWish),
     Operation("post", "/api/restate", shapes.RestateAsked, shapes.RestateWish),
     Operation("get", "/api/restating", shapes.Restating),

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 Order = Literal["withhold", "surplus", "heat"]
+Mode = Literal["control", "watch"]
 
 
 class Shape(BaseModel):
@@ -75,6 +76,31 @@ class OverrideStanding(Shape):
     ends_in_s: float
 
 
+class HygieneStretch(Shape):
+    """When the heater is to heat for it."""
+
+    from_: AwareDatetime = Field(alias="from")
+    to: AwareDatetime
+
+
+class WholeTank(Shape):
+    """When the whole tank was last hot. days_since, last_hot: null where it is not known ever to have been; hot_since:
+    since when it is hot without a break, null: it is not known to be; coldest_c: the coldest water, null: not known;
+    heats: null where nothing is planned yet."""
+
+    sentence: str
+    known_by: Literal["measured", "inferred", "nothing"]
+    days_since: float | None
+    last_hot: AwareDatetime | None
+    hot_since: AwareDatetime | None
+    coldest_c: float | None
+    at_c: float
+    hold_s: float
+    due: AwareDatetime
+    overdue: bool
+    heats: HygieneStretch | None
+
+
 class Why(Shape):
     """The standing decision, every finding, inputs with their ages, alarms."""
 
@@ -88,13 +114,16 @@ class Why(Shape):
     sentence: str
     change: str
     findings: list[Finding]
+    mode: Mode
     heaters: list[Told]
     level: Level | None
     prices: Prices
     links_down: dict[str, str]
     inputs: list[Input]
     alarms: list[Alarm]
+    hygiene: WholeTank | None
     override: OverrideStanding | None
+    plan: str | None = Field(description="tonight's plan in a sentence or two; null where none is made by itself")
 
 
 class Link(Shape):
@@ -183,6 +212,7 @@ class Health(Shape):
 
     schema_: Literal["brimful.health/1"] = Field(alias="schema")
     home: str
+    mode: Mode
     at: AwareDatetime
     links: dict[str, Link]
     inputs: list[Input]
@@ -192,6 +222,7 @@ class Health(Shape):
     clock: Clock
     timeseries: TimeSeries | None
     alarms: list[Alarm]
+    hygiene: WholeTank | None
     backup: Backup | None
     prices: PriceSources
     alerts: AlertWays

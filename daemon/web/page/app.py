@@ -12,7 +12,19 @@ from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
 from daemon.web.page.rendering import Renderer
-from daemon.web.page.rooms import day, health, now, rules, timeline, value, verdict
+from daemon.web.page.rooms import (
+    day,
+    health,
+    history,
+    now,
+    rules,
+    set_up,
+    timeline,
+    tonight,
+    value,
+    verdict,
+    what_if,
+)
 from daemon.web.page.state import state_now, state_of
 from daemon.web.server.access import COOKIE, FORM_TOKEN
 from daemon.web.server.context import House
@@ -20,7 +32,7 @@ from daemon.web.server.live_state import Picture
 from daemon.web.server.refusals import Refusal, status_of
 from rules.model.errors import BrimfulError
 
-ROOMS = (now, value, verdict, rules, health, timeline)
+ROOMS = (now, value, verdict, what_if, rules, health, timeline, set_up)
 """In the order of the way through the page."""
 
 
@@ -43,6 +55,8 @@ class Page(Endpoints):
         return [
             *routes,
             *day.routes(self),
+            *history.routes(self),
+            *tonight.routes(self),
             Route("/live", follow, methods=["GET"]),
             Route("/login", self._login, methods=["GET"]),
             Route("/login", self._log_in, methods=["POST"]),

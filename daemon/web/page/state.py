@@ -24,7 +24,7 @@ class State:
 def state_of(house: House, picture: Picture) -> State:
     """The state that a picture shows."""
     many = len(troubles(picture.health, home_facts(picture.home), disk_bytes(house)))
-    return State(state_words(many), many > 0)
+    return State(state_words(many) + (", only watching" if picture.home.watches else ""), many > 0)
 
 
 def state_now(house: House) -> State | None:

@@ -5,6 +5,7 @@
     GET  /api/rule           every rule with its settings
     GET  /api/value          what the diverted energy was worth; by, from, to
     GET  /api/stock          the heat stock's accounts; by, from, to
+    GET  /api/plan           tonight's plan: how much to heat, when, at what cost, and why
     GET  /api/written        has the interval in progress written down, for who reads the ledger itself
     GET  /api/openapi.json   all of this as a document (OpenAPI 3.1)
     GET  /metrics            the house now, for a collector of measurements: OpenMetrics, or the older plain text
@@ -56,7 +57,7 @@ QUESTIONS = {
 WISHES = {"/api/rule": "rule", "/api/override": "override", "/api/resend": "resend", "/api/restate": "restate"}
 ASKS = (*QUESTIONS.values(), *WISHES.values(), "note", "withdraw")
 """The daemon's commands that API and page ask for."""
-READ = {"/api/value": books.value, "/api/stock": books.stock}
+READ = {"/api/value": books.value, "/api/stock": books.stock, "/api/plan": books.plan}
 
 
 def application(house: House, hosts: Hosts) -> ASGIApp:

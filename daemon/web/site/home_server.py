@@ -7,6 +7,7 @@ from pathlib import Path
 
 from daemon.config.model import Home
 from daemon.config.secrets import kept_secret, page_password_hash
+from daemon.mqtt.address import BrokerAddress
 from daemon.timing.clock import Clock
 from daemon.timing.events import Ask
 from daemon.web.api.client import token_file
@@ -25,9 +26,15 @@ from rules.model.errors import BrimfulError
 log = logging.getLogger(__name__)
 
 
-def open_server(home: Callable[[], Home], latest: Latest, put: Callable[[Ask], None], clock: Clock) -> Serving:
+def open_server(
+    home: Callable[[], Home],
+    latest: Latest,
+    put: Callable[[Ask], None],
+    clock: Clock,
+    broker: BrokerAddress | None = None,
+) -> Serving:
     """The server of a home, at its address but not started. home: its home file as it holds now; put: to the loop;
-    clock: the house's.
+    clock: the house's; broker: the one that its readings come from.
 
     Raises BrimfulError: the address is taken, or the password's hash cannot be read.
     """
@@ -44,7 +51,7 @@ def open_server(home: Callable[[], Home], latest: Latest, put: Callable[[Ask], N
         open_to_read=is_loopback(settings.bind) and not settings.names,
         read_only=settings.read_only,
     )
-    house = House(Asking(put), latest, access, home, Shelf(lambda: clock.now().mono_s))
+    house = House(Asking(put), latest, access, home, Shelf(lambda: clock.now().mono_s), broker)
     return Serving(settings.bind, settings.port, application(house, Hosts(settings.bind, settings.names)), latest)
 
 

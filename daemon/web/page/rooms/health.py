@@ -38,6 +38,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "title": TITLE,
         "room": PATH,
         "health": health_room(health, hours.rows, hours.free_bytes, home_facts(home)),
+        "watches": home.watches,
         "hours": SPARK_HOURS,
         "width": WIDTH,
         "height": HEIGHT,

@@ -30,6 +30,12 @@ VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 """A finding's verdict as the table shows it."""
 ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
 """What an override asks of a heater."""
+_WOULD: Mapping[Order, str] = {
+    Order.WITHHOLD: "Would be off",
+    Order.SURPLUS: "Would take surplus",
+    Order.HEAT: "Would heat",
+}
+"""What leads the sentence of a heater that is sent no orders."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,8 @@ class Expected:
 @dataclass(frozen=True, slots=True)
 class NowRoom:
     """All that the room shows. order: the leading heater's, as the rules name it; facts: the line of figures under the
-    sentence, name and value; state: what is announced when it changes, and nothing else is."""
+    sentence, name and value; state: what is announced when it changes, and nothing else is; watching: no orders
+    are sent."""
 
     date: str
     clock: str
@@ -100,8 +107,10 @@ class NowRoom:
     expected: tuple[Expected, ...]
     troubles: tuple[str, ...]
     override: OverrideShown | None
+    plan: str
     stop: str
     today: str
+    watching: bool = False
 
 
 def now_room(
@@ -118,9 +127,10 @@ def now_room(
     """
     zone, now = ZoneInfo(facts.timezone), instant(why["at"])
     found = deciding(why)
-    lead = LEADS[Order(why["order"])]
+    watching = why.get("mode") == "watch"
+    order = lead = (_WOULD if watching else LEADS)[Order(why["order"])]
     power = _power(why, facts)
-    if why["order"] != "withhold" and power:
+    if why["order"] != "withhold" and power and not watching:
         lead = f"{lead}, {power}"
     others = [
         f"{heater['heater']}: {_order_words(heater['order'], heater['watts'])}, by the rule {heater['guard']}"
@@ -134,7 +144,7 @@ def now_room(
         order=str(why["order"]),
         sentence=sentence(f"{lead}: {found['sentence']}"),
         change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{LEADS[Order(why['order'])]}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        state=f"{order}, by the rule {why['guard']}. {state_words(len(wrong))}.",
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
@@ -145,6 +155,8 @@ def now_room(
         override=_override(why, zone, now),
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
+        watching=watching,
+        plan=str(why.get("plan") or ""),
     )
 
 
@@ -184,6 +196,13 @@ def _facts(why: Mapping[str, Any], power: str, today: Mapping[str, Any] | None) 
     yield "heater", f"on, {power}" if why["order"] != "withhold" and power else _ON[why["order"]]
     fresh = level is not None and level["fresh"]
     yield "tank", percent(level["value_pct"]) if level is not None and fresh else "not known"
+    whole = why.get("hygiene")
+    if whole is not None:
+        days = whole["days_since"]
+        told = (
+            "now" if whole["hot_since"] is not None else "not known" if days is None else f"{fixed(days, 1)} days ago"
+        )
+        yield "whole tank hot", f"{told}, overdue" if whole["overdue"] else told
     if today is not None:
         currency = today["currency"]
         yield "in today", f"{fixed(today['diverted_kwh'], 2)} kWh"

@@ -13,9 +13,11 @@ TITLES = {
     "full": "Full tank",
     "heaters": "Several heaters",
     "away": "Away",
+    "hygiene": "Whole tank hot",
     "battery": "House battery",
     "yield": "Other load first",
     "worth": "Is heat worth more?",
+    "alternate": "Fair comparison",
     "surplus": "Surplus",
     "rest": "Minimum times",
     "tracking": "Following the surplus",
@@ -113,6 +115,44 @@ def _away(values: Values, _: str) -> Iterable[Phrase]:
         yield Phrase(f"Away from {_day(absence['from'])} to {_day(absence['to'])}.", ("periods",))
     if values["calendar_file"]:
         yield Phrase(f"Away at every event of the calendar {values['calendar_file']}.", ("calendar_file",))
+    if values["hot_on_return"]:
+        yield Phrase("Heat the tank before the return, from the grid too.", ("hot_on_return",))
+
+
+def _hygiene(values: Values, _: str) -> Iterable[Phrase]:
+    if values.get("at_c") is None:
+        return
+    hold, days = duration(values["hold_minutes"] * 60), duration(values["every_days"] * 86_400)
+    yield Phrase(
+        f"The whole tank is to be at {_number(values['at_c'])} °C for {hold}, every {days} at the latest.",
+        ("at_c", "hold_minutes", "every_days"),
+    )
+    if values["heat"]:
+        heater = f" with heater {values['heater']}" if values["heater"] else ""
+        yield Phrase(
+            f"Where the sun has not done it by the last day, heat{heater}, from the grid too.", ("heat", "heater")
+        )
+    else:
+        yield Phrase("Only count the days and raise the alarm: something else heats for it.", ("heat",))
+    if values["thermostat_on_c"] is not None:
+        yield Phrase(
+            f"No sensor at the bottom: its thermostat, which heats again below {_number(values['thermostat_on_c'])} °C,"
+            " stands for one.",
+            ("thermostat_on_c",),
+            advanced=True,
+        )
+
+
+def _alternate(values: Values, _: str) -> Iterable[Phrase]:
+    if values["from"] is None:
+        return
+    pairs, days, settle = (int(values[key]) for key in ("pairs", "block_days", "settle_days"))
+    keys = ("from", "pairs", "block_days", "settle_days", "seed")
+    yield Phrase(
+        f"From {_day(values['from'])}, {pairs} pairs of blocks of {days} days: one of each pair without diversion, in"
+        f" an order left to chance. The first {settle} of each block do not count.",
+        keys,
+    )
 
 
 def _heaters(values: Values, _: str) -> Iterable[Phrase]:
@@ -144,6 +184,8 @@ _MAKERS = {
     "rest": _rest,
     "yield": _yield,
     "away": _away,
+    "alternate": _alternate,
+    "hygiene": _hygiene,
     "heaters": _heaters,
     "tracking": _tracking,
 }

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel
-
-from daemon.config.rule_tables import Rules, YieldTo
+from daemon.config.rule_tables import TABLES
 from daemon.config.schema import descriptions
 from daemon.simulation.backtest import Outcome
 from daemon.web.page.views.deciding import Decided
@@ -34,9 +32,18 @@ CAUTIONS = {
     "full": (
         "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
         "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
-        "whole tank to 60 °C at the intervals of your local rules. brimful does not do that for you.",
+        "whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level.",
     ),
-    "away": ("After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",),
+    "away": (
+        "After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",
+        "hot_on_return buys: the tank is then heated from the grid before you come home.",
+    ),
+    "hygiene": (
+        "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old people, "
+        "smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer.",
+        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets.",
+        "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the limit.",
+    ),
     "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
 }
 """What to know before changing a rule (the README's cautions say more). Three seconds: see config/cautions.py."""
@@ -133,7 +140,7 @@ def rules_room(answer: Mapping[str, Any], week: Decided | None, currency: str) -
 
 def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided | None, currency: str) -> RuleShown:
     """One rule with its settings."""
-    table = _table(name)
+    table = TABLES[name]
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
     about_of = descriptions(table)
     about = (table.__doc__ or "").strip()
@@ -237,15 +244,6 @@ def _decided(name: str, week: Decided | None) -> str:
     if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
         said += f"; the heater was off in {minutes(withheld_s)} of it"
     return sentence(said)
-
-
-def _table(name: str) -> type[BaseModel]:
-    if name == "yield":
-        return YieldTo
-    table = Rules.model_fields[name].annotation
-    assert isinstance(table, type)
-    assert issubclass(table, BaseModel)
-    return table
 
 
 def _shown(value: Any) -> str:

@@ -106,7 +106,7 @@ def _events(events: Sequence[EventRow], zone: ZoneInfo, today: date) -> Iterable
         if event.name.startswith("owner."):
             continue
         kind = {"alarm": "alarm", "recovered": "alarm", "quarantine": "alarm"}.get(event.kind, "setting")
-        if event.kind == "note" and not event.name.startswith(("rule.", "home-file")):
+        if event.kind == "note" and not event.name.startswith(("rule.", "home-file", "mode")):
             kind = "other"
         text = f"recovered: {event.sentence}" if event.kind == "recovered" else event.sentence
         yield _entry(utc(event.at_s), zone, today, kind, text)

@@ -103,7 +103,7 @@ def value_chart(
         return None
     parts = [_parts(row) for row in rows]
     most = max(max((base + abs(net) for base, net in parts), default=0.0), 0.01)
-    step = _step(most)
+    step = nice_step(most)
     top = step * ceil(most / step - 1e-9)
     share = 100 / len(rows)
     bars = []
@@ -165,7 +165,7 @@ def _parts(row: Mapping[str, Any]) -> tuple[float, float]:
     return max(0.0, min(row["avoided"], cost)), row["net"]
 
 
-def _step(most: float) -> float:
+def nice_step(most: float) -> float:
     """The distance of the lines: 1, 2 or 5 with zeros, four or five of them."""
     rough = most / 4
     power = 10.0 ** floor(log10(rough))

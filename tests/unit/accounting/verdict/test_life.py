@@ -194,6 +194,7 @@ def test_standby_that_eats_a_months_net_is_advised_against() -> None:
 def evidence(**changes: object) -> Evidence:
     whole = Evidence(
         against_export=books(4.0),
+        comparison="no comparison was made",
         before_after="there is no history",
         samples=samples(4.0),
         rates=Rates(electricity=0.3, export=0.05, grid_kg=0.2),
@@ -206,11 +207,11 @@ def evidence(**changes: object) -> Evidence:
 
 def test_every_part_is_there_or_says_why_not() -> None:
     found = judge(evidence())
-    assert found.why_not == {"before_after": "there is no history"}
+    assert found.why_not == {"before_after": "there is no history", "fair_comparison": "no comparison was made"}
     assert found.year is not None
     assert found.year.net.value == pytest.approx(48)
     assert found.year.net.low < 48 < found.year.net.high
-    parts = ("against_export", "before_after", "year", "life", "sensitivity", "advice", "carbon")
+    parts = ("against_export", "before_after", "fair_comparison", "year", "life", "sensitivity", "advice", "carbon")
     bare = judge(evidence(against_export="no books", samples=[], assumed="no hardware"))
     assert all(getattr(bare, name) is None for name in parts)
     assert set(bare.why_not) == set(parts)

@@ -224,3 +224,22 @@ def test_dates_are_those_of_the_periods() -> None:
     answer = told(of_recipe(SIX))
     assert isinstance(answer.first_after, date)
     assert (answer.until_after - answer.first_after).days == answer.days_after
+
+
+def test_a_boiler_changed_in_the_periods_after_widens_where_the_figures_point_to_it() -> None:
+    """Its saving stays the truth; that of the boiler is none of the hardware's."""
+    recipe = replace(RECIPES["12+12"], carriers="gas", saving="zero", scatter=0.02)
+    plain, changed = draw(recipe, 7), draw(replace(recipe, spoil="boiler", extra={"boiler_at": 0.75}), 7)
+    assert not found(plain).posterior.ambiguous
+    assert found(changed).posterior.ambiguous or found(changed).posterior.stepped.sum() > 0.4
+    assert width(changed) > 1.5 * width(plain)
+    assert any("changed for good" in note for note in told(changed).notes)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "least"), [("6+6", 0.6), ("12+12", 0.5)])
+def test_a_boiler_changed_later_is_seldom_a_quiet_lie(name: str, least: float) -> None:
+    """Of what a boiler saves from half of the periods after on, no figure says whose doing it is: far from every range
+    can hold the hardware's part. How many do is what is watched here."""
+    held, *_ = experiment(replace(RECIPES[name], spoil="boiler", extra={"boiler_at": 0.75}), 60)
+    assert held >= least

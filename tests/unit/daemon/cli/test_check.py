@@ -217,3 +217,14 @@ def test_a_kwh_that_loses_money_is_said_unless_the_rule_stops_it(tmp_path: Path,
         assert losing[0].startswith(
             "each kWh diverted now loses 0.2000 EUR: sold it brings 0.3000, as heat it saves 0.1000"
         )
+
+
+def test_a_heater_whose_topic_is_still_an_example_may_only_be_watched(home: Path) -> None:
+    home.write_text(home.read_text().replace("hut/permit", "not-heard-yet/heater/permit"))
+    code, told = checked(home)
+    assert code == 1
+    assert "still an example" in told["heater"][1]
+    home.write_text(home.read_text().replace('currency = "EUR"', 'currency = "EUR"\nmode = "watch"'))
+    code, told = checked(home)
+    assert (code, told["heater"][0]) == (0, True)
+    assert told["mode"] == (True, 'watching: no orders are sent; with home.mode = "control" they are')

@@ -4,11 +4,12 @@ import os
 import stat
 import tomllib
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
 
-from daemon.config import edit
+from daemon.config import replacing
 from daemon.config.edit import KeyChange, preview_rule, rules_shown, set_rule
 from daemon.config.load import ConfigError, load
 from rules.model.errors import BrimfulError
@@ -49,7 +50,7 @@ def test_a_new_key_stands_at_the_end_of_its_table(path: Path) -> None:
 def test_a_new_table_stands_below_the_rules_and_above_the_next_heading(path: Path) -> None:
     change = set_rule(path, "tracking", {"margin_w": "40"})
     assert change.keys == (KeyChange("margin_w", 50, 40),)
-    assert "]\n\n[rules.tracking]\nmargin_w = 40\n\n# ---- What energy is worth" in path.read_text()
+    assert "]\n\n[rules.tracking]\nmargin_w = 40\n\n# The whole tank hot often enough" in path.read_text()
 
 
 def test_a_first_rule_stands_at_the_end(path: Path) -> None:
@@ -198,7 +199,7 @@ def test_a_file_that_somebody_else_changed_meanwhile_is_not_overwritten(
         synced(handle)
         path.write_bytes(theirs)
 
-    monkeypatch.setattr(edit.os, "fsync", meanwhile)
+    monkeypatch.setattr(replacing.os, "fsync", meanwhile)
     with pytest.raises(BrimfulError, match="somebody edits it; try again"):
         set_rule(path, "full", {"stop_at_pct": "92"})
     assert path.read_bytes() == theirs
@@ -209,7 +210,7 @@ def test_a_full_disk_leaves_the_file_untouched(path: Path, monkeypatch: pytest.M
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(edit.os, "fsync", full)
+    monkeypatch.setattr(replacing.os, "fsync", full)
     with pytest.raises(BrimfulError, match="expected a file that can be written, got No space left on device"):
         set_rule(path, "full", {"stop_at_pct": "92"})
     assert path.read_bytes() == EXAMPLE.read_bytes()
@@ -219,9 +220,22 @@ def test_a_full_disk_leaves_the_file_untouched(path: Path, monkeypatch: pytest.M
 def test_every_rule_is_shown_with_what_holds_and_whether_it_is_set() -> None:
     shown = rules_shown(home(SMALL + "[rules.full]\nstop_at_pct = 90\n"))
     assert list(shown) == [
-        "limit", "full", "surplus", "battery", "worth", "rest", "yield", "tracking", "away", "heaters",
+        "limit", "full", "surplus", "battery", "worth", "rest", "yield", "tracking", "away", "alternate", "hygiene",
+        "heaters",
     ]  # fmt: skip
     assert (shown["full"]["stop_at_pct"].value, shown["full"]["stop_at_pct"].is_set) == (90, True)
     assert (shown["full"]["resume_below_pct"].value, shown["full"]["resume_below_pct"].is_set) == (83, False)
     assert (shown["yield"]["signal"].value, shown["yield"]["signal"].is_set) == (None, False)
     assert (shown["worth"]["margin"].value, shown["worth"]["enabled"].value) == (0, False)
+
+
+def test_a_fair_comparison_is_set_by_its_first_day(tmp_path: Path) -> None:
+    path = tmp_path / "home.toml"
+    path.write_text(SMALL)
+    change = set_rule(path, "alternate", {"from": "2026-06-01", "pairs": "5"})
+    assert change.home.rules.alternate.from_ == date(2026, 6, 1)
+    assert "from = 2026-06-01" in path.read_text()
+    with pytest.raises(ConfigError, match=r"rules\.alternate\.from: expected a date such as"):
+        set_rule(path, "alternate", {"from": "soon"})
+    with pytest.raises(ConfigError, match=r"rules\.alternate\.settle_days: expected less than block_days 4"):
+        set_rule(path, "alternate", {"settle_days": "4"})

@@ -168,7 +168,10 @@ def test_a_wrong_value_is_named_with_what_is_expected(was: str, becomes: str, sa
             "rules.worth.enabled: expected true or false, got 1 (home.toml)",
         ),
         ("[rules]\nfull = 3", "rules.full: expected a table, got 3 (home.toml)"),
-        ("[rules.hygiene]\nat_c = 60", 'rules.hygiene: expected a known key, got "hygiene" (home.toml); known here: '),
+        (
+            "[rules.hygeine]\nat_c = 60",
+            'rules.hygeine: expected a known key, got "hygeine" (home.toml); hygiene is meant?',
+        ),
         (
             "[rules.tracking]\nreversals = 2.5",
             "rules.tracking.reversals: expected a whole number 1–100, got 2.5 (home.toml); without a decimal point",

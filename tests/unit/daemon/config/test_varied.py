@@ -45,6 +45,18 @@ def test_a_stop_level_below_the_resume_level_takes_it_along(file: Path) -> None:
         varied(file, {"rules.full.stop_at_pct": "40", "rules.full.resume_below_pct": "88"})
 
 
+def test_a_loss_takes_the_place_of_the_label_class_and_that_of_the_loss(file: Path) -> None:
+    by_loss = varied(file, {"tank.loss_w": "80"}).tank
+    assert by_loss is not None
+    assert (by_loss.loss_w, by_loss.label_class) == (80, None)
+    file.write_text(HOME.replace('label_class = "C"', "loss_w = 80"))
+    by_class = varied(file, {"tank.label_class": '"A"'}).tank
+    assert by_class is not None
+    assert (by_class.loss_w, by_class.label_class) == (None, "A")
+    with pytest.raises(ConfigError, match="either loss_w or label_class"):
+        varied(file, {"tank.loss_w": "80", "tank.label_class": '"A"'})
+
+
 @pytest.mark.parametrize(
     ("key", "value", "named"),
     [

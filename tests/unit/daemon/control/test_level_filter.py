@@ -80,6 +80,7 @@ class House:
     def hears(self, at_s: float, seen_s: float | None = None, **values: float) -> Snapshot:
         for name, value in values.items():
             self.board.note(Reading(name, value, at_s, at_s if seen_s is None else seen_s))
+        self.board.update()
         return self.board.snapshot(Prices())
 
 

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.control.signal_state import Board, Mean, Rate, Wiring
+from daemon.control.derived_power import Rate
+from daemon.control.signal_state import Board, Wiring
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Heater, Settings, Surplus, Yield
 from rules.model.snapshot import Prices, Snapshot
@@ -25,53 +26,12 @@ def hear(board: Board, seen_s: float, **values: float) -> Snapshot:
         told = reading(signal, value, seen_s)
         assert told is not None
         board.note(told)
+    board.update()
     return board.snapshot(Prices())
 
 
 def retained(signal: str, value: float) -> Reading:
     return Reading(signal, value, 0.0, NEVER_LIVE_S)
-
-
-# The mean
-
-
-def test_each_reading_stands_for_the_time_since_the_one_before() -> None:
-    mean = Mean(60.0, 60.0)
-    mean.note(0.0, 0.0)
-    # In the window that ends at 60: 10 s of 600 W, 50 s of 1200 W.
-    assert mean.note(10.0, 600.0) == pytest.approx((50 * 0 + 10 * 600) / 60)
-    assert mean.note(60.0, 1200.0) == pytest.approx((10 * 600 + 50 * 1200) / 60)
-    # At 90 the window begins at 30, within the time for which 1200 W stand.
-    assert mean.note(90.0, 0.0) == pytest.approx(30 * 1200 / 60)
-
-
-def test_a_second_reading_of_one_instant_has_no_time_to_stand_for() -> None:
-    mean = Mean(60.0, 30.0)
-    mean.note(0.0, 1000.0)
-    once = mean.note(20.0, 500.0)
-    assert mean.note(20.0, 500.0) == once
-    assert mean.note(20.0, 9000.0) == once
-
-
-def test_a_window_without_length_is_the_latest_reading() -> None:
-    mean = Mean(0.0, 60.0)
-    assert [mean.note(at_s, power_w) for at_s, power_w in ((0.0, 5.0), (1.0, 700.0), (1.0, 3.0))] == [5.0, 700.0, 3.0]
-
-
-def test_a_reading_stands_no_longer_than_it_counts() -> None:
-    """After a silence nobody knows what was: the first reading speaks for its own `stale_after_s`, no more."""
-    mean = Mean(300.0, 20.0)
-    mean.note(0.0, 100.0)
-    mean.note(10.0, 100.0)
-    # Known in the window that ends at 200: 30 s of 100 W before the silence, 20 s of 600 W after it.
-    assert mean.note(200.0, 600.0) == pytest.approx((30 * 100 + 20 * 600) / 50)
-    assert mean.note(1000.0, 40.0) == 40.0
-
-
-def test_a_silence_as_long_as_the_window_leaves_the_latest_alone() -> None:
-    mean = Mean(60.0, 600.0)
-    mean.note(0.0, 5000.0)
-    assert mean.note(60.0, 1.0) == 1.0
 
 
 # The surplus
@@ -97,6 +57,21 @@ def test_a_power_below_zero_takes_nothing_away() -> None:
     assert hear(board, 0.0, grid_w=-200.0, diverted_w=-7.0).surplus_mean_w == 200.0
 
 
+def test_to_ask_what_is_known_changes_nothing() -> None:
+    """Asked after each reading or once, before and after the board is brought up to date: the same is known."""
+    asked, left_alone = Board(rules(), COUNTER), Board(rules(), COUNTER)
+    for at_s in range(0, 300, 10):
+        for board in (asked, left_alone):
+            for signal, value in (("grid_w", at_s - 900.0), ("diverted_wh", at_s / 3), ("tank_level_pct", at_s % 70)):
+                heard = reading(signal, value, float(at_s))
+                assert heard is not None
+                board.note(heard)
+                if board is asked:
+                    assert board.snapshot(Prices()) == board.snapshot(Prices())
+            board.update()
+        assert asked.snapshot(Prices()) == asked.snapshot(Prices()) == left_alone.snapshot(Prices())
+
+
 def test_an_older_reading_changes_nothing() -> None:
     board = Board(rules(), WIRING)
     before = hear(board, 100.0, grid_w=-200.0, tank_level_pct=50.0)
@@ -106,6 +81,7 @@ def test_an_older_reading_changes_nothing() -> None:
 def test_a_retained_copy_is_known_but_makes_no_mean_and_yields_to_what_is_live() -> None:
     board = Board(rules(), WIRING)
     board.note(retained("grid_w", -3000.0))
+    board.update()
     known = board.snapshot(Prices())
     assert known.surplus is not None
     assert known.surplus.seen_s == NEVER_LIVE_S

@@ -6,7 +6,7 @@ import pytest
 
 from daemon.documents.verdict_text import headline, sections
 
-PARTS = ("against_export", "before_after", "year", "life", "sensitivity", "advice", "carbon")
+PARTS = ("against_export", "before_after", "fair_comparison", "year", "life", "sensitivity", "advice", "carbon")
 
 
 def document(**parts: Any) -> dict[str, Any]:

@@ -112,6 +112,21 @@ def test_states_are_said_again_and_switched_off_at_the_end() -> None:
     assert pump.outputs.due_s() == inf
 
 
+def test_outputs_that_are_only_watched_publish_nothing_and_know_their_state() -> None:
+    pump = Pump(run_on_s=60)
+    pump.outputs.control(False)
+    assert pump.said == [b"off!"], "a pump that was switched is left off"
+    assert pump.at(0, Order.SURPLUS) == []
+    pump.outputs.tell_again()
+    pump.outputs.control(False)
+    assert pump.said == [b"off!"]
+    pump.outputs.control(True)
+    assert pump.said == [b"off!", b"on!"]
+    pump.outputs.control(False)
+    pump.outputs.off()
+    assert pump.said == [b"off!", b"on!", b"off!"]
+
+
 @pytest.mark.parametrize(
     ("name", "expected"),
     [("Quay Cottage", "quay-cottage"), ("Café +/#", "cafe"), ("家", "home"), ("--", "home"), ("No. 7", "no-7")],

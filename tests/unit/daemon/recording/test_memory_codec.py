@@ -1,15 +1,16 @@
 """What the rules remember across a restart, and what a clock that was changed meanwhile may not do."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
-from daemon.recording.memory_codec import read, written
+from daemon.recording.memory_codec import HOT_WRITTEN_S, lasting, read, written
 from rules.decision.decide import decide
-from rules.model.memory import Frozen, HeaterMemory, Memory, Override
+from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
-from rules.model.settings import Heater, Rest
+from rules.model.settings import Full, Heater, Hygiene, Rest, Settings
 from rules.model.snapshot import Snapshot
 from tests.support.rules_case import settings
 
@@ -104,3 +105,60 @@ def test_heaters_are_remembered_by_name() -> None:
     data = written(memory, two, DOWN)
     other = settings(heaters=(Heater("lower", "gate", 3000.0), Heater("new", "gate", 3000.0)))
     assert [past.satisfied_count for past in read(data, other, up(0.0)).heaters] == [2, 0]
+
+
+HOT = HotRecord(DOWN.utc_s - 9e5, DOWN.utc_s - 3e5, hot_since_s=4000.0, seen_s=4900.0, tried_utc_s=5.0, bottom_c=51.5)
+
+
+WEEKLY = replace(RULES, hygiene=Hygiene("main"))
+
+
+def hot_kept(was: Settings, rules: Settings, now: Moment) -> HotRecord | None:
+    """The record HOT after its way through the ledger, from one home file to another."""
+    return read(json.loads(json.dumps(written(Memory(hygiene=HOT), was, DOWN))), rules, now).hygiene
+
+
+@pytest.mark.parametrize("down_s", [60.0, 86_400.0, -90 * 86_400.0])
+def test_days_since_the_tank_was_hot_go_on_and_a_hold_begins_anew(down_s: float) -> None:
+    after = hot_kept(WEEKLY, WEEKLY, up(down_s))
+    assert after == HotRecord(HOT.began_utc_s, HOT.last_hot_utc_s, tried_utc_s=5.0, bottom_c=51.5)
+    assert kept(Memory(), up(down_s)).hygiene is None
+
+
+@pytest.mark.parametrize("changed", [{"at_c": 61.0}, {"hold_s": 3600.0}])
+def test_what_was_hot_enough_for_less_proves_nothing_of_more(changed: dict[str, float]) -> None:
+    rule = WEEKLY.hygiene
+    assert rule is not None
+    assert hot_kept(WEEKLY, replace(WEEKLY, hygiene=replace(rule, **changed)), up(60.0)) is None
+    assert hot_kept(replace(WEEKLY, hygiene=replace(rule, **changed)), WEEKLY, up(60.0)) is not None
+    assert hot_kept(WEEKLY, RULES, up(60.0)) is None
+
+
+def test_what_one_stop_level_ended_is_tried_again_with_another() -> None:
+    after = hot_kept(WEEKLY, replace(WEEKLY, full=Full(stop_at_pct=100.0)), up(60.0))
+    assert after == HotRecord(HOT.began_utc_s, HOT.last_hot_utc_s)
+
+
+def test_a_memory_from_before_the_rule_has_no_record() -> None:
+    data = written(Memory(hygiene=HOT), WEEKLY, DOWN)
+    del data["hygiene"]
+    assert read(data, WEEKLY, up(0)).hygiene is None
+
+
+def test_a_tank_that_stays_hot_is_not_written_with_each_reading() -> None:
+    base_s = 1_780_000_200.0 // HOT_WRITTEN_S * HOT_WRITTEN_S
+
+    def hot_at(after_s: float) -> Memory:
+        return lasting(Memory(hygiene=HotRecord(0.0, base_s + after_s, 10.0, after_s, drew_since_s=after_s)))
+
+    assert hot_at(0.0) == hot_at(HOT_WRITTEN_S - 1)
+    assert hot_at(0.0) != hot_at(HOT_WRITTEN_S)
+
+
+@pytest.mark.parametrize("key", ["began", "last_hot", "at_c", "stop_at_pct"])
+@pytest.mark.parametrize("mangled", ["x", float("nan"), [], {}])
+def test_a_record_that_is_mangled_is_not_taken_for_one(key: str, mangled: object) -> None:
+    data = written(Memory(hygiene=HOT), WEEKLY, DOWN)
+    data["hygiene"][key] = mangled
+    with pytest.raises((TypeError, ValueError)):
+        read(data, WEEKLY, up(0))

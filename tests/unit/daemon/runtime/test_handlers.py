@@ -293,3 +293,15 @@ def test_a_changed_rule_stands_among_the_events_with_old_and_new(running: Runnin
     with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
         told = [event.sentence for event in ledger.events(0, float("inf"), "rule.*")]
     assert told == ["rules.full: stop_at_pct 95 → 92, resume_below_pct 88 → 85"]
+
+
+def test_a_hygiene_rule_that_is_set_counts_from_then_and_says_what_it_cannot_know(running: Running) -> None:
+    assert running.ask("why")["hygiene"] is None
+    changed = running.ask("rule", rule="hygiene", set={"heater": "lower", "heat": "false"})
+    assert any("replaces no thermostat" in caution for caution in changed["cautions"])
+    running.hear(grid_w=-500.0, tank_level_pct=50.0)
+    whole = running.ask("why")["hygiene"]
+    assert (whole["known_by"], whole["days_since"], whole["overdue"]) == ("nothing", None, False)
+    assert whole["due"] == iso(NOON_S + 86_400)
+    assert whole["sentence"].startswith("whether the whole tank is ever hot cannot be known")
+    assert running.ask("health")["hygiene"] == whole

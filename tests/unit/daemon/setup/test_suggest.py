@@ -2,8 +2,10 @@
 
 import tomllib
 
-from daemon.setup.listen import MOST_TOPICS, Survey
-from daemon.setup.suggest import signals_table, suggest, toml_text, words_of
+from daemon.setup.suggest import Suggestion, signals_table, toml_text
+from daemon.setup.suggest import suggest as suggest_from
+from daemon.setup.survey import MOST_TOPICS, Survey, Topic
+from daemon.setup.vocabulary import words_of
 
 HOUSE = {
     "meter/now": b'{"time": "2026-06-01T10:00:00Z", "power": {"kw": -0.81}, "import_kwh": 4211.5, "export_kwh": 377}',
@@ -18,6 +20,11 @@ HOUSE = {
     "fridge/temperature": b"4.5",
     "door": b"open",
 }
+
+
+def suggest(payloads: dict[str, bytes]) -> list[Suggestion]:
+    """The guesses from one payload on each topic."""
+    return suggest_from({topic: Topic(payload, 1, False) for topic, payload in payloads.items()})
 
 
 def test_an_invented_house() -> None:

@@ -129,7 +129,7 @@ def test_a_body_of_no_length_is_no_http(daemon: Served, length: str) -> None:
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [("GET", "/api"), ("GET", "/api/"), ("GET", "/api/why/"), ("GET", "/api/../../etc/passwd"), ("POST", "/api/plan")],
+    [("GET", "/api"), ("GET", "/api/"), ("GET", "/api/why/"), ("GET", "/api/../../etc/passwd"), ("POST", "/api/plans")],
 )
 def test_other_paths_are_unknown(daemon: Served, method: str, path: str) -> None:
     answer = ask(daemon, method, path, "{}" if method == "POST" else None)

@@ -156,3 +156,13 @@ def test_a_price_that_is_not_known_is_an_alarm_where_it_is_needed() -> None:
     assert it.names(70, prices=Prices(0.05, 0.3, 0.11)) == []
     plain = Watch()
     assert plain.names(0, prices=Prices()) == plain.names(600, prices=Prices()) == []
+
+
+def test_a_heater_that_is_sent_no_orders_cannot_disobey_them() -> None:
+    it = Watch(settings(watching=True))
+    for at_s in range(0, 300, 10):
+        assert it.names(at_s, surplus=-500.0, measured=(800.0,)) == []
+    for at_s in range(300, 2000, 10):
+        assert it.names(at_s, measured=(0.0,)) == []
+    assert it.memory.heaters[0].satisfied_count == 0
+    assert told(it.again(2000)) == (Order.SURPLUS, "surplus")

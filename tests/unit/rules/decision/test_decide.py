@@ -13,15 +13,19 @@ def test_the_order_of_precedence() -> None:
         "full",
         "override",
         "together",
+        "return",
         "away",
+        "hygiene",
+        "plan",
         "battery",
         "yield",
+        "alternate",
         "worth",
         "surplus",
         "rest",
     ]
     assert [name for name, hard, _ in GUARDS.judges if hard] == ["limit", "fresh", "full"]
-    assert GUARDS.requiring == {"override"}
+    assert GUARDS.requiring == {"override", "return", "hygiene", "plan"}
 
 
 def test_unchanged_inputs_give_the_standing_objects() -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from rules.model.errors import BrimfulError
-from rules.planning.hindsight import Outcome, least_cost, mean_regret
+from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from tests.support.planning import half_hours, profile
 
@@ -32,3 +32,16 @@ def test_more_than_a_day_is_refused() -> None:
 def test_the_mean_regret_of_the_nights() -> None:
     assert mean_regret([Outcome(1.5, 1.0), Outcome(0.9, 1.0)]) == pytest.approx(0.25)
     assert mean_regret([]) is None
+
+
+def test_a_plan_followed_to_the_letter_never_costs_less_than_the_least() -> None:
+    surplus, drawn = profile(h12=1500.0), profile(h7=2000.0, h19=1500.0)
+    least = least_cost(STORE, HOURS, surplus, drawn, 0.0, 0.1)
+    enough = [2000.0 if slot < 10 else 0.0 for slot in range(HALF_HOURS_A_DAY)]
+    cost = planned_cost(STORE, HOURS, surplus, drawn, 0.0, 0.1, enough)
+    assert cost == pytest.approx(2.0 * 0.1 + 1.5 * 0.05)
+    assert cost == pytest.approx(least, abs=0.01)
+    nothing = planned_cost(STORE, HOURS, surplus, drawn, 0.0, 0.1, [0.0] * HALF_HOURS_A_DAY)
+    assert nothing == pytest.approx(2.0 * 0.6 + 1.5 * 0.05)
+    # Where selling brings more than heat left is worth, the sun is sold.
+    assert planned_cost(STORE, HOURS, surplus, profile(), 0.0, 0.04, [0.0] * HALF_HOURS_A_DAY) == 0.0

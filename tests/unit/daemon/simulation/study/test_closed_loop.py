@@ -1,5 +1,6 @@
 """The closed loop: settings that save and settings that lose, the timer, the boiler, and an independent mixed tank."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -8,11 +9,16 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from accounting.reports.study_figures import MWS_PER_WH, Figures
+from daemon.control.engine import Engine
+from daemon.documents.study_document import difference
 from daemon.inputs.readings_file import open_readings
+from daemon.simulation.study import closed_loop
 from daemon.simulation.study.closed_loop import simulate
 from daemon.simulation.study.comparison import blocks, home_of
 from daemon.simulation.study.hot_water import Wanted
 from daemon.simulation.study.recording import read
+from rules.model.orders import Decision
+from rules.model.reading import Moment, Reading
 from tests.support import study_house
 
 DAYS = 12
@@ -97,12 +103,44 @@ def test_without_a_diverter_all_surplus_is_sold_and_no_order_given(readings: Pat
     assert as_it_is.cost_micro < without.cost_micro  # the export price is below the heat's
 
 
-def test_a_stop_level_of_40_percent_is_shown_bad(readings: Path) -> None:
+def dearer_by(changed: Figures, as_it_is: Figures) -> tuple[float, float, float]:
+    """How much more a change costs, with its range: low, likely, high."""
+    told = difference(changed, as_it_is)
+    return told["low"], told["cost"], told["high"]
+
+
+def test_a_stop_level_of_40_percent_is_shown_bad_with_its_range(readings: Path) -> None:
     low, as_it_is = studied(readings, rules__full__stop_at_pct="40"), studied(readings)
     assert low.heat.get("sun", 0) < 0.5 * as_it_is.heat["sun"]
-    assert low.cost_micro is not None
-    assert as_it_is.cost_micro is not None
-    assert low.cost_micro > as_it_is.cost_micro
+    least, likely, most = dearer_by(low, as_it_is)
+    assert 0 < least < likely < most
+
+
+def test_heating_while_the_export_price_is_twice_the_heats_is_shown_bad_with_its_range(readings: Path) -> None:
+    # The boiler's heat is worth 0.10 a kWh, and not all that goes in is of use: a kWh loses 0.10 to 0.20.
+    export = {"tariffs__export__periods__0__bands__all__price": "0.20"}
+    off, on = (studied(readings, **export, rules__worth__enabled=enabled) for enabled in ("false", "true"))
+    least, likely, most = dearer_by(off, on)
+    assert 0 < least < likely < most
+    assert 0.10 < likely / kwh(off.heat["sun"]) < 0.20
+
+
+def test_while_a_rule_may_heat_on_a_purpose_the_rules_are_asked_at_night_too(
+    readings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[float] = []
+    hear = Engine.hear
+
+    def counted(engine: Engine, told: Iterable[Reading], now: Moment) -> Decision:
+        asked.append(now.utc_s)
+        return hear(engine, told, now)
+
+    monkeypatch.setattr(Engine, "hear", counted)
+    plain = studied(readings)
+    seldom = len(asked)
+    monkeypatch.setattr(closed_loop, "has_purpose", lambda *known: True)
+    assert studied(readings) == plain
+    assert len(asked) - seldom == DAYS * 1440 > 1.5 * seldom
 
 
 def test_the_worth_rule_sells_what_is_worth_more_sold(readings: Path) -> None:
@@ -141,3 +179,16 @@ def test_a_battery_that_discharges_into_the_tank_is_named(tmp_path: Path) -> Non
     assert found.heat["battery"] > 0
     assert "battery" not in without.heat
     assert found.imported - found.exported < without.imported - without.exported
+
+
+def test_a_study_without_sun_shows_what_hygiene_buys_at_night(tmp_path: Path) -> None:
+    dark = study_house.write(tmp_path / "readings.csv", ({**row, "pv_w": 0.0} for row in study_house.rows(3)))
+    text = study_house.HOME.replace('surplus = "1" }', 'surplus = "1", heat = "2" }').replace(
+        'topup = { from = "02:00", to = "05:00", level_pct = 60, rated_w = 2800 }', "hot_c = 65"
+    )
+    text = text.replace("[heaters.main]", '[signals.tank_bottom_c]\ntopic = "tank/bottom"\n[heaters.main]', 1)
+    without = studied(dark, text)
+    assert "grid:night" not in without.heat
+    bought = studied(dark, text, rules__hygiene__at_c="60").heat
+    assert kwh(bought["grid:night"]) > 5.0, "a half-full tank, once"
+    assert kwh(bought.get("grid:day", 0)) == 0.0

@@ -37,7 +37,7 @@ def house(**told: Any) -> Picture:
     } | told
     payloads = [{"signal": "grid_w", "received": 7, "refused": {"no number": 2, "NaN": 1}, "last_refused": "secret!"}]
     sound = health(payloads=payloads, home_file={"fault": None}, timeseries={"fault": "it does not answer"})
-    return Picture(home(SMALL), why(**told), sound, TODAY)
+    return Picture(home(SMALL), AT_S, why(**told), sound, TODAY)
 
 
 def samples(text: bytes) -> dict[tuple[str, frozenset[tuple[str, str]]], float]:
@@ -100,7 +100,7 @@ def test_it_holds_no_payloads_topics_paths_or_tokens() -> None:
 
 
 def test_what_cannot_be_known_is_left_out() -> None:
-    bare = Picture(home(SMALL), why(level=None, inputs=[]), None, None)
+    bare = Picture(home(SMALL), AT_S, why(level=None, inputs=[]), None, None)
     told = samples(exposition(bare, OPENMETRICS)[0])
     assert not [name for name, _ in told if name.startswith(("brimful_signal", "brimful_today", "brimful_fault"))]
 

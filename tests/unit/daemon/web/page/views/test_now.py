@@ -134,3 +134,27 @@ def test_an_override_counts_down_and_one_that_has_ended_is_none() -> None:
 )
 def test_today_is_told_against_just_exporting(net: float, said: str) -> None:
     assert said in today_sentence({"diverted_kwh": 4.95, "net": net, "currency": "EUR"})
+
+
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ({"days_since": 2.34, "hot_since": None, "overdue": False}, "2.3 days ago"),
+        ({"days_since": 9.0, "hot_since": None, "overdue": True}, "9.0 days ago, overdue"),
+        ({"days_since": None, "hot_since": None, "overdue": False}, "not known"),
+        ({"days_since": 2.3, "hot_since": "2026-06-10T11:00:00Z", "overdue": False}, "now"),
+    ],
+)
+def test_the_line_of_facts_says_when_the_whole_tank_was_hot(told: dict[str, object], shown: str) -> None:
+    assert ("whole tank hot", shown) in now_room(why(hygiene=told), health(), None, None, facts()).facts
+    assert "whole tank hot" not in dict(now_room(why(hygiene=None), health(), None, None, facts()).facts)
+
+
+def test_a_house_that_only_watches_says_what_would_be() -> None:
+    room = now_room(why(mode="watch"), health(), None, None, facts())
+    assert room.watching
+    assert room.sentence == "Would be off: tank 95 %."
+    assert room.state.startswith("Would be off, by the rule full")
+    taking = now_room(why(mode="watch", order="surplus"), health(), None, None, facts())
+    assert taking.sentence.startswith("Would take surplus: ")
+    assert not now_room(why(mode="control"), health(), None, None, facts()).watching

@@ -59,7 +59,7 @@ def test_each_rule_reads_as_a_person_would_say_it() -> None:
 
 def test_a_rule_that_does_nothing_has_no_sentence() -> None:
     idle = {name for name, said in sentences(SMALL).items() if not said}
-    assert idle == {"heaters", "away", "battery", "worth", "tracking", "yield"}
+    assert idle == {"alternate", "heaters", "away", "hygiene", "battery", "worth", "tracking", "yield"}
 
 
 def test_the_keys_stand_beside_their_sentence_and_every_rule_has_a_name() -> None:
@@ -81,4 +81,20 @@ def test_the_keys_stand_beside_their_sentence_and_every_rule_has_a_name() -> Non
 
 
 def test_a_rule_without_sentences_of_its_own_has_none() -> None:
-    assert phrases("hygiene", {}, "EUR") == ()
+    assert phrases("unheard-of", {}, "EUR") == ()
+
+
+HYGIENE = {"at_c": 60, "hold_minutes": 32, "every_days": 7, "heat": True, "heater": None, "thermostat_on_c": None}
+
+
+def test_the_whole_tank_hot_in_sentences() -> None:
+    assert [phrase.text for phrase in phrases("hygiene", HYGIENE, "EUR")] == [
+        "The whole tank is to be at 60 °C for 32 min, every 7 days at the latest.",
+        "Where the sun has not done it by the last day, heat, from the grid too.",
+    ]
+    other = HYGIENE | {"heat": False, "thermostat_on_c": 61}
+    assert [phrase.text for phrase in phrases("hygiene", other, "EUR")][1:] == [
+        "Only count the days and raise the alarm: something else heats for it.",
+        "No sensor at the bottom: its thermostat, which heats again below 61 °C, stands for one.",
+    ]
+    assert phrases("hygiene", dict.fromkeys(HYGIENE), "EUR") == ()

@@ -1,0 +1,141 @@
+"""What the rules would have changed while they only watched: their orders beside what the heater took all the same.
+
+Each moment is judged as it was recorded. Had the rules been in charge, the tank would have held other heat and later
+moments would have differed: so the figures say what was open to the heater, and what was taken against the rules, and
+not what a year under them would have brought. Pure: decisions and recorded minutes come in.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from accounting.ledger.records import DecisionRow, EventRow
+from accounting.ledger.tape import Row
+from rules.model.orders import Order
+
+MODE = "mode"
+"""The name of the events that say since when the rules watch or control; `figures` holds mode and utc_s."""
+LONGEST_STEP_S = 900
+"""A silence beyond it is not judged: nothing is known of what the heater took in it, and when."""
+
+Span = tuple[float, float]
+"""UTC seconds, the end not included."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meters:
+    """Where one heater's energy and the surplus are recorded.
+
+    counter, power: signals of the heater (None: there is none); surplus: signal and the factor that makes it the power
+    leaving the house, + W; rated_w: the heater's.
+    """
+
+    counter: str | None
+    power: str | None
+    surplus: tuple[str, float]
+    rated_w: float
+
+
+@dataclass(slots=True)
+class Under:
+    """What was recorded under one answer of the rules: seconds, Wh the heater took, Wh that left the house and that
+    the heater could have taken besides."""
+
+    seconds: float = 0.0
+    taken_wh: float = 0.0
+    left_wh: float = 0.0
+
+
+@dataclass(slots=True)
+class Watched:
+    """One heater over the watched spans. permitted, withheld: what happened under each; by_guard: the withheld, by the
+    guard that decided; watched_s: length of the spans; the rest of it was not recorded well enough to judge."""
+
+    watched_s: float = 0.0
+    permitted: Under = field(default_factory=Under)
+    withheld: Under = field(default_factory=Under)
+    by_guard: dict[str, Under] = field(default_factory=dict)
+
+    @property
+    def unknown_s(self) -> float:
+        """Watched time that could not be judged, s."""
+        return max(0.0, self.watched_s - self.permitted.seconds - self.withheld.seconds)
+
+
+def watched_spans(events: Iterable[EventRow], from_s: float, to_s: float) -> list[Span]:
+    """The spans of [from_s, to_s) in which the rules only watched. events: ascending; those of other names are passed
+    over. Before the first of them the rules controlled."""
+    spans: list[Span] = []
+    since_s: float | None = None
+    for event in events:
+        if event.name != MODE:
+            continue
+        if event.figures.get("mode") == "watch":
+            since_s = event.at_s if since_s is None else since_s
+        elif since_s is not None:
+            spans.append((since_s, event.at_s))
+            since_s = None
+    if since_s is not None:
+        spans.append((since_s, to_s))
+    cut = ((max(start_s, from_s), min(end_s, to_s)) for start_s, end_s in spans)
+    return [span for span in cut if span[0] < span[1]]
+
+
+def watched(decided: Sequence[DecisionRow], rows: Sequence[Row], spans: Sequence[Span], meters: Meters) -> Watched:
+    """Judge one heater's recorded steps. decided: that heater's decisions, ascending, the one standing at the first
+    span's start among them; rows: the tape's, ascending. A step is judged by the order that stood at its middle."""
+    found = Watched(sum(end_s - start_s for start_s, end_s in spans))
+    starts = [row.at_s for row in decided]
+    for start_s, end_s, taken_wh, surplus_w in _steps(rows, meters):
+        middle_s = (start_s + end_s) / 2
+        known = bisect_right(starts, middle_s) - 1
+        seconds = end_s - start_s
+        if known < 0 or not any(begun_s <= middle_s < ended_s for begun_s, ended_s in spans):
+            continue
+        room_w = max(0.0, meters.rated_w - taken_wh * 3600.0 / seconds)
+        left_wh = min(max(0.0, surplus_w), room_w) * seconds / 3600.0
+        row = decided[known]
+        if row.order is Order.WITHHOLD:
+            for under in (found.withheld, found.by_guard.setdefault(row.guard, Under())):
+                _add(under, seconds, taken_wh, left_wh)
+        else:
+            _add(found.permitted, seconds, taken_wh, left_wh)
+    return found
+
+
+def _add(under: Under, seconds: float, taken_wh: float, left_wh: float) -> None:
+    under.seconds += seconds
+    under.taken_wh += taken_wh
+    under.left_wh += left_wh
+
+
+def _steps(rows: Sequence[Row], meters: Meters) -> Iterable[tuple[float, float, float, float]]:
+    """Start, end (UTC s), Wh taken and surplus W of each recorded step that is short enough to be judged.
+
+    The surplus of a step is the last one known at its end, if that is as recent.
+    """
+    meter = meters.counter or meters.power
+    surplus_signal, sign = meters.surplus
+    last: tuple[float, float] | None = None
+    surplus: tuple[float, float] | None = None
+    for end_s, values in rows:
+        if surplus_signal in values:
+            surplus = end_s, values[surplus_signal] * sign
+        if meter is None or meter not in values:
+            continue
+        value = values[meter]
+        if last is not None and surplus is not None:
+            start_s, before = last
+            seconds = end_s - start_s
+            wh = value - before if meters.counter is not None else before * seconds / 3600.0
+            if 0 < seconds <= LONGEST_STEP_S and end_s - surplus[0] <= LONGEST_STEP_S and wh >= 0:
+                yield start_s, end_s, wh, surplus[1]
+        last = float(end_s), value
+
+
+def by_heater(decided: Iterable[DecisionRow]) -> Mapping[str, list[DecisionRow]]:
+    """The decisions of each heater, in their order."""
+    found: dict[str, list[DecisionRow]] = {}
+    for row in decided:
+        found.setdefault(row.heater, []).append(row)
+    return found

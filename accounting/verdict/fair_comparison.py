@@ -1,0 +1,168 @@
+"""The fair comparison: days with diversion against days without, pair by pair.
+
+In each pair the mean of the days without less the mean of the days with is what diverting saved a day. The pairs'
+differences are taken as independent draws around the true one: the range is Student's, and beside it stands the exact
+randomisation test, which assumes nothing but that chance chose the order. Source: Box, Hunter and Hunter, Statistics
+for Experimenters, 2nd edition, chapter 3, paired comparisons (from memory); Fisher's randomisation of Darwin's maize
+pairs is the worked example of both (The Design of Experiments, chapter III).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import count
+from math import sqrt
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import stdtr, stdtrit
+
+from accounting.reports.days_paid import DaysPaid, Paid
+from accounting.reports.written_comparison import Binding, Pair
+from accounting.verdict.ranges import CONFIDENCE, Array, Range
+
+FEWEST_PAIRS = 3
+_MOST_EXACT = 18  # pairs up to which all orders are gone through
+_LONGEST_PAIRS = 2000
+
+
+class Difference(NamedTuple):
+    """A mean difference a day with its range, its standard deviation between pairs, and the share of all the orders
+    that chance might have chosen that would show one at least as large if diverting changed nothing."""
+
+    per_day: Range
+    sd: float
+    by_chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One way of measuring. what: "tank" or "meters"; pairs: how many it has; saved: money a day; bought: kWh a day."""
+
+    what: str
+    pairs: int
+    days_on: int
+    days_off: int
+    saved: Difference
+    bought_kwh: Difference
+
+
+@dataclass(frozen=True, slots=True)
+class FairComparison:
+    """first, until: of the days that count; main: the way of measuring that is gone by; beside: the other one, or why
+    there is none; diverted_off_kwh: what was diverted on days that were to be without; late, changed, thin, ahead:
+    pairs that do not count: not written beforehand, another order written meanwhile, too few days measured, not over
+    yet; pair_days: length of a pair."""
+
+    first: date
+    until: date
+    main: Measured
+    beside: Measured | str
+    diverted_off_kwh: float
+    late: int
+    changed: int
+    thin: int
+    ahead: int
+    pair_days: int
+
+    @property
+    def shows(self) -> bool:
+        """Whether the range leaves out 0."""
+        saved = self.main.saved.per_day
+        return saved.low > 0 or saved.high < 0
+
+    def weeks_more(self, half_width: float) -> float | None:
+        """How many more weeks until the range is so narrow, money a day to either side; None: more than decades."""
+        needed = pairs_needed(self.main.saved.sd, half_width)
+        return None if needed is None else max(0, needed - self.main.pairs) * self.pair_days / 7
+
+
+def fair_comparison(bound: Binding, days: DaysPaid) -> FairComparison | str:
+    """The answer, or why there is none yet, in words."""
+    if not bound.pairs:
+        return _none_yet(bound)
+    ways = {"tank": days.tank, "meters": days.meters}
+    found = {name: way if isinstance(way, str) else _measured(name, bound.pairs, way) for name, way in ways.items()}
+    measured = [way for way in found.values() if not isinstance(way, str)]
+    if not measured:
+        return "; ".join(str(way) for way in dict.fromkeys(found.values()))
+    main = measured[0]
+    beside: Measured | str = measured[1] if len(measured) > 1 else next(w for w in found.values() if isinstance(w, str))
+    on = [day for pair in bound.pairs for day in pair.on]
+    off = [day for pair in bound.pairs for day in pair.off]
+    return FairComparison(
+        first=min(on + off),
+        until=date.fromordinal(max(on + off).toordinal() + 1),
+        main=main,
+        beside=beside,
+        diverted_off_kwh=sum(days.diverted_kwh.get(day, 0.0) for day in off),
+        late=bound.late,
+        changed=bound.changed,
+        thin=len(bound.pairs) - main.pairs,
+        ahead=bound.ahead,
+        pair_days=2 * bound.block_days,
+    )
+
+
+def _none_yet(bound: Binding) -> str:
+    if bound.late and not bound.ahead:
+        return "its pairs had begun before they were written down: give [rules.alternate] a day to come as `from`"
+    if bound.ahead:
+        weeks = FEWEST_PAIRS * 2 * bound.block_days / 7
+        return f"no pair of blocks is over yet; {FEWEST_PAIRS} pairs, {weeks:.0f} weeks from its beginning, answer it"
+    return "no pair of blocks counts"
+
+
+def _measured(what: str, pairs: Sequence[Pair], paid: Mapping[date, Paid]) -> Measured | str:
+    money, bought = [], []
+    days_on = days_off = 0
+    for pair in pairs:
+        on, off = ([paid[day] for day in side if day in paid] for side in (pair.on, pair.off))
+        if 2 * len(on) < len(pair.on) or 2 * len(off) < len(pair.off) or not on or not off:
+            continue
+        days_on, days_off = days_on + len(on), days_off + len(off)
+        money.append(_mean([day.money for day in off]) - _mean([day.money for day in on]))
+        bought.append(_mean([day.bought_kwh for day in off]) - _mean([day.bought_kwh for day in on]))
+    if len(money) < FEWEST_PAIRS:
+        return f"{len(money)} pairs of blocks are over and measured; {FEWEST_PAIRS} of them give a first range"
+    return Measured(what, len(money), days_on, days_off, difference(money), difference(bought))
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
+
+
+def difference(pairs: Sequence[float], confidence: float = CONFIDENCE) -> Difference:
+    """The mean of the pairs' differences with Student's range. pairs: at least two."""
+    values = np.asarray(pairs, dtype=float)
+    mean, sd = float(values.mean()), float(values.std(ddof=1))
+    half = half_width(sd, len(values), confidence)
+    return Difference(Range(mean, mean - half, mean + half), sd, by_chance(values.tolist()))
+
+
+def half_width(sd: float, pairs: int, confidence: float = CONFIDENCE) -> float:
+    """How far Student's range of the mean of so many pairs reaches to either side."""
+    return float(stdtrit(pairs - 1, 0.5 + confidence / 2)) * sd / sqrt(pairs)
+
+
+def by_chance(pairs: Sequence[float]) -> float:
+    """The two-sided randomisation test: of all the orders in which the blocks of each pair might have come, the share
+    whose sum of differences is as far from 0 as the one that came. Of many pairs, Student's test stands for it."""
+    values: Array = np.abs(np.asarray(pairs, dtype=float))
+    if len(values) > _MOST_EXACT:
+        sd = float(np.asarray(pairs).std(ddof=1))
+        if sd == 0:
+            return 0.0 if values.any() else 1.0
+        t = abs(float(np.mean(pairs))) / (sd / sqrt(len(values)))
+        return float(2 * stdtr(len(values) - 1, -t))
+    sums = np.zeros(1)
+    for value in values:
+        sums = np.concatenate([sums + value, sums - value])
+    return float(np.mean(np.abs(sums) >= abs(float(np.sum(pairs))) - 1e-9))
+
+
+def pairs_needed(sd: float, half: float, confidence: float = CONFIDENCE) -> int | None:
+    """The least number of pairs whose range reaches no further than `half` to either side; None beyond thousands."""
+    if half_width(sd, _LONGEST_PAIRS, confidence) > half:
+        return None
+    return next(pairs for pairs in count(FEWEST_PAIRS) if half_width(sd, pairs, confidence) <= half)

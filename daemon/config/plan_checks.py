@@ -1,0 +1,67 @@
+"""What tonight's plan needs beside it in the home file, and what its owner should know."""
+
+from collections.abc import Callable
+
+from daemon.config.devices import GateHeater
+from daemon.config.model import Home
+from daemon.config.wording import plain
+from rules.tank.charge import TEMPERATURES
+
+FOLLOWED = (
+    "[plan] follow orders the heater to heat from the grid, unattended: its thermostat and manual-reset cut-out must "
+    "be in order, and its wiring made for hours at full power; have a qualified installer look. Water at 60 °C burns "
+    "in about 3 seconds: have a mixing valve at the outlets"
+)
+
+
+def check_plan(home: Home, add: Callable[..., None]) -> None:
+    """What disagrees with [plan]. add: takes a problem's key, expectation, finding and hint."""
+    planning = home.plan
+    forecast = planning.forecast
+    if forecast is not None:
+        given = [name for name in ("signal", "series", "live") if getattr(forecast, name) is not None]
+        if len(given) != 1:
+            add("plan.forecast", "one of signal, series or live", " and ".join(given) or "none of them")
+        if forecast.signal is not None and forecast.signal not in home.signals:
+            add("plan.forecast.signal", f"a table [signals.{forecast.signal}] beside it", "none")
+    if planning.mode == "off":
+        return
+    if home.tank is None:
+        add("plan.mode", "a [tank] table beside it", "none", "without its volume nobody knows how much heat it holds")
+    if not any(tariff.direction == "import" for tariff in home.tariffs.values()):
+        add("plan.mode", "an import tariff beside it", "none", "without prices no hour is cheaper than another")
+    if planning.mode == "follow" and not heats(home):
+        hint = 'add heat = "…" to a heater\'s orders, or set mode = "advise"'
+        add("plan.mode", "a heater that can be ordered to heat", "none", hint)
+
+
+def heats(home: Home) -> list[str]:
+    """The heaters that obey the order to heat, in the order of preference."""
+    return [
+        name
+        for name in home.heater_names
+        if not isinstance(heater := home.heaters[name], GateHeater) or heater.orders.heat is not None
+    ]
+
+
+def plan_cautions(home: Home) -> list[str]:
+    """Sentences about [plan]; none while it orders nothing."""
+    if home.plan.mode != "follow":
+        return []
+    said = [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
+    if not set(TEMPERATURES) & set(home.signals):
+        said.append(
+            "[plan] follow heats from the grid, and no signal reads a temperature in the tank: the thermostat and the "
+            "manual-reset cut-out alone hold the limit."
+        )
+    if home.battery_named:
+        said.append(
+            "[plan] follow heats at night, and the house battery may feed the heater: set the battery not to discharge "
+            "in those hours, for what it gives is not counted in the plan."
+        )
+    if home.tank is not None and home.tank.topup is not None:
+        said.append(
+            f"[plan] follow heats at night, and [tank] topup says that a timer of the tank's own does too, to "
+            f"{plain(home.tank.topup.level_pct)} %: what the timer heats the plan cannot save. Switch one of them off."
+        )
+    return said

@@ -1,0 +1,116 @@
+"""The fair comparison as JSON, a part of `brimful.verdict/1`, and in plain words."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
+    from accounting.verdict.fair_comparison import Difference, FairComparison, Measured
+
+CONFIDENCE = 0.9
+_WAYS = {
+    "tank": (
+        "the heat that came into the tank, each source at its price of the moment, sun at the export income given up",
+        "what the rest of the house did, and heat left in the tank at a block's end",
+    ),
+    "meters": (
+        "all that the house bought at the meters, less what it sold, with the boiler's fuel where it is metered",
+        "nothing of the house; sun, weather and all other use scatter it, which widens the range",
+    ),
+}
+
+
+def comparison_answer(part: "FairComparison", within: float | None) -> dict[str, Any]:
+    """The part. within: how narrow the range is wished for, money a day to either side; None: not said."""
+    return {
+        "from": part.first.isoformat(),
+        "to": part.until.isoformat(),
+        "confidence": CONFIDENCE,
+        **_measured(part.main),
+        "shows_a_difference": part.shows,
+        "beside": None if isinstance(part.beside, str) else _measured(part.beside),
+        "beside_why_not": part.beside if isinstance(part.beside, str) else None,
+        "diverted_on_days_off_kwh": part.diverted_off_kwh,
+        "pairs_left_out": {"begun_before_written": part.late, "order_changed": part.changed, "few_days": part.thin},
+        "pairs_ahead": part.ahead,
+        "weeks_more": [{"within_per_day": half, "weeks": part.weeks_more(half)} for half in _precisions(part, within)],
+        "counterfactual": "the same home on days whose turn chance chose, with diversion withheld",
+        "left_out": f"the first days of each block, in which heat of the block before is still used; "
+        f"{_WAYS[part.main.what][1]}",
+        "method": "pairs of blocks in random order: mean of the pairs' differences with Student's range, and Fisher's "
+        "randomisation test",
+    }
+
+
+def _measured(way: "Measured") -> dict[str, Any]:
+    saved, bought = way.saved, way.bought_kwh
+    return {
+        "measured_by": way.what,
+        "compared": _WAYS[way.what][0],
+        "pairs": way.pairs,
+        "days_on": way.days_on,
+        "days_off": way.days_off,
+        **_range("saved_per_day", saved),
+        **_range("bought_kwh_less_per_day", bought),
+        "by_chance": saved.by_chance,
+    }
+
+
+def _range(name: str, found: "Difference") -> dict[str, float]:
+    return {name: found.per_day.value, f"{name}_low": found.per_day.low, f"{name}_high": found.per_day.high}
+
+
+def _precisions(part: "FairComparison", within: float | None) -> list[float]:
+    saved = part.main.saved.per_day
+    present = saved.high - saved.value
+    wished = [within] if within is not None else [present / 2] if present else []
+    if within is None and not part.shows and saved.value:
+        wished.append(abs(saved.value))
+    return wished
+
+
+def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
+    """The part in sentences."""
+    low, high = part["saved_per_day_low"], part["saved_per_day_high"]
+    on_off = f"{part['pairs']} pairs of blocks, {part['days_on']} days with diversion and {part['days_off']} without"
+    range_said = f"{low:+.3f} to {high:+.3f}"
+    if part["shows_a_difference"]:
+        side = "saved" if part["saved_per_day"] > 0 else "cost"
+        said = [
+            f"Measured, {part['from']} to {part['to']}, {on_off}: a day with diversion {side} "
+            f"{abs(part['saved_per_day']):.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
+        ]
+    else:
+        said = [
+            f"Measured, {part['from']} to {part['to']}, {on_off}: no difference can be seen; a day with diversion "
+            f"saved {part['saved_per_day']:+.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
+        ]
+    said.append(
+        f"It bought {part['bought_kwh_less_per_day']:.2f} kWh less a day ({part['bought_kwh_less_per_day_low']:.2f} to "
+        f"{part['bought_kwh_less_per_day_high']:.2f}). Chance alone would show as much in {part['by_chance']:.0%} of "
+        f"orders. Compared: {part['compared']}; left out: {part['left_out']}."
+    )
+    beside = part["beside"]
+    if beside is not None:
+        said.append(
+            f"By {beside['compared']}: {beside['saved_per_day']:+.3f} {money} a day "
+            f"({beside['saved_per_day_low']:+.3f} to {beside['saved_per_day_high']:+.3f})."
+        )
+    for wish in part["weeks_more"]:
+        weeks = wish["weeks"]
+        if weeks is None:
+            said.append(f"To know it within {wish['within_per_day']:.3f} a day would take decades.")
+        elif weeks > 0:
+            said.append(f"To know it within {wish['within_per_day']:.3f} a day takes about {weeks:.0f} more weeks.")
+    left = part["pairs_left_out"]
+    if left["begun_before_written"]:
+        said.append(f"{left['begun_before_written']} pairs do not count: they began before they were written down.")
+    if left["order_changed"]:
+        said.append(f"{left['order_changed']} pairs do not count: the order was changed while they were under way.")
+    if left["few_days"]:
+        said.append(f"{left['few_days']} pairs do not count: fewer than half of their days were measured.")
+    if part["diverted_on_days_off_kwh"] >= 0.5:
+        said.append(
+            f"{part['diverted_on_days_off_kwh']:,.1f} kWh went into the tank on days without diversion (an override?): "
+            "the saving is rather more."
+        )
+    return said

@@ -1,0 +1,83 @@
+"""What the rules would have changed while they only watched, as JSON and in sentences: accounting.reports.watched."""
+
+from typing import Any
+
+from accounting.ledger import Ledger
+from accounting.ledger.tape import unpack
+from accounting.reports.watched import MODE, Meters, Under, Watched, by_heater, watched, watched_spans
+from daemon.config.build import heater_signal
+from daemon.config.model import Home
+from daemon.documents.times import iso
+from rules.model.formatting import duration
+
+LEFT_OUT = (
+    "This sets what was recorded beside what the rules said at each moment. It is no forecast: under their orders the "
+    "tank would have held other heat, and later moments would have differed."
+)
+
+
+def watched_answer(ledger: Ledger, home: Home, from_s: float, to_s: float) -> dict[str, Any] | None:
+    """What happened in the watched spans of [from_s, to_s), UTC seconds, by what the rules would have ordered.
+
+    None where no orders were withheld from the heaters for watching. Raises LedgerError.
+    """
+    spans = watched_spans(ledger.events(float("-inf"), to_s, MODE), from_s, to_s)
+    if not spans:
+        return None
+    start_s, end_s = spans[0][0], spans[-1][1]
+    rows = unpack(ledger.tape(start_s, end_s), start_s, end_s)
+    decided = by_heater([*ledger.decision_at(start_s), *ledger.decisions(start_s, end_s)])
+    surplus = ("surplus_w", 1.0) if "surplus_w" in home.signals else ("grid_w", -1.0)
+    answers = []
+    for name, heater in home.heaters.items():
+        meters = Meters(
+            heater_signal(home, "diverted_wh", name), heater_signal(home, "diverted_w", name), surplus, heater.rated_w
+        )
+        answers.append(_heater(name, watched(decided.get(name, []), rows, spans, meters)))
+    return {
+        "spans": [{"from": iso(begun_s), "to": iso(ended_s)} for begun_s, ended_s in spans],
+        "heaters": answers,
+        "left_out": LEFT_OUT,
+    }
+
+
+def _heater(name: str, found: Watched) -> dict[str, Any]:
+    return {
+        "heater": name,
+        "watched_s": round(found.watched_s),
+        "unknown_s": round(found.unknown_s),
+        "would_permit": _under(found.permitted),
+        "would_withhold": _under(found.withheld),
+        "withheld_by": {guard: _under(under) for guard, under in sorted(found.by_guard.items())},
+    }
+
+
+def _under(under: Under) -> dict[str, Any]:
+    return {
+        "seconds": round(under.seconds),
+        "taken_kwh": round(under.taken_wh / 1000, 3),
+        "left_kwh": round(under.left_wh / 1000, 3),
+    }
+
+
+def watched_sentences(answer: dict[str, Any] | None) -> list[str]:
+    """The same in sentences; none where nothing was only watched."""
+    if answer is None:
+        return []
+    said = []
+    for one in answer["heaters"]:
+        yes, no = one["would_permit"], one["would_withhold"]
+        guards = [
+            f"{name} {under['taken_kwh']:.3f}" for name, under in one["withheld_by"].items() if under["taken_kwh"]
+        ]
+        sentence = (
+            f"For {duration(one['watched_s'])} brimful watched heater {one['heater']} and sent no orders. Its rules "
+            f"would have permitted it for {duration(yes['seconds'])}: it took {yes['taken_kwh']:.3f} kWh then, and "
+            f"{yes['left_kwh']:.3f} kWh more that it could have taken left the house. They would have withheld it for "
+            f"{duration(no['seconds'])}: it took {no['taken_kwh']:.3f} kWh then all the same"
+        )
+        sentence += f" (by deciding rule: {', '.join(guards)})." if guards else "."
+        if one["unknown_s"] >= 60:
+            sentence += f" Of {duration(one['unknown_s'])} too little was recorded to say."
+        said.append(sentence)
+    return [*said, answer["left_out"]]

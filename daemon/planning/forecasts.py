@@ -1,0 +1,135 @@
+"""The forecast of the sun that a home names, by local day, and how former ones turned out."""
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite
+from zoneinfo import ZoneInfo
+
+from accounting.ledger import Ledger
+from accounting.ledger.tape import readings_of
+from accounting.model.periods import midnight_s
+from accounting.pricing.series import read_rows
+from daemon.config.model import FORECAST, Home
+from daemon.planning.half_hours import day_number
+from daemon.planning.history import History
+from rules.model.errors import BrimfulError
+from rules.planning.forecast import Expected, expected
+
+LEAST_PAIRS = 3
+"""So many days have to show what a forecast means for this house before one is used."""
+NOON_S = 12 * 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Forecasts:
+    """name: of the source (None: the home names none, or what it says is not used); expected: by day number;
+    said_wh: the figure for tomorrow; sentences: on what it says, or why it is not used."""
+
+    name: str | None
+    expected: Mapping[int, Expected]
+    said_wh: float | None
+    sentences: tuple[str, ...]
+
+
+NO_FORECAST = Forecasts(None, {}, None, ())
+
+
+def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) -> Forecasts:
+    """What the forecast says of today and tomorrow, in this home's measure. What cannot be used is refused in words.
+
+    Raises LedgerError.
+    """
+    told = home.plan.forecast
+    if told is None:
+        return NO_FORECAST
+    zone = ZoneInfo(home.home.timezone)
+    name = told.signal or told.series or FORECAST
+    today = day_number(at_s, zone)
+    days = sorted({day_number(each.start_s, zone) for each in history.half_hours} | {today, today + 1})
+    try:
+        if told.signal is not None:
+            said = _by_signal(ledger, told.signal, days, zone, at_s)
+        else:
+            file = home.path_of(told.series) if told.series is not None else home.live_file(FORECAST)
+            rows = [(start_s, None if kwh is None else float(kwh) * 1000) for start_s, kwh in read_rows(file)]
+            said = _by_rows(rows, days, zone)
+    except BrimfulError as unread:
+        return Forecasts(None, {}, None, (f"The forecast {name} is not used: {unread.cause}.",))
+    came = _came(history, zone, today)
+    record = [(said[day], wh) for day, wh in sorted(came.items()) if day in said]
+    if today + 1 not in said:
+        latest = max((day for day in said if day <= today), default=None)
+        when = "none was ever heard" if latest is None else f"the latest is of {date.fromordinal(latest)}"
+        return Forecasts(None, {}, None, (f"The forecast {name} says nothing of tomorrow: {when}. It is not used.",))
+    wh = said[today + 1]
+    if len(record) < LEAST_PAIRS and isfinite(wh) and wh >= 0:
+        sentence = (
+            f"The forecast {name} is not used yet: {len(record)} past days show what it means for this house, and"
+            f" {LEAST_PAIRS} are needed."
+        )
+        return Forecasts(None, {}, wh, (sentence,))
+    found: dict[int, Expected] = {}
+    for day in (today, today + 1):
+        if day in said:
+            usable = expected(said[day], record)
+            if isinstance(usable, str):
+                return Forecasts(None, {}, wh, (f"The forecast {name} is not used: {usable}.",))
+            found[day] = usable
+    sentence = (
+        f"The forecast {name} gives {wh / 1000:.1f} kWh for tomorrow; by the {len(record)} days on which it can be"
+        f" compared that makes {found[today + 1].surplus_wh / 1000:.1f} kWh of surplus."
+    )
+    return Forecasts(name, found, wh, (sentence,))
+
+
+def _came(history: History, zone: ZoneInfo, today: int) -> dict[int, float]:
+    """The surplus of each whole past day, Wh."""
+    found: dict[int, list[float | None]] = {}
+    for each in history.half_hours:
+        found.setdefault(day_number(each.start_s, zone), []).append(each.surplus_wh)
+    return {
+        day: sum(wh or 0.0 for wh in values)
+        for day, values in found.items()
+        if day < today and len(values) >= 46 and sum(wh is None for wh in values) <= 6
+    }
+
+
+def _by_signal(ledger: Ledger, signal: str, days: Sequence[int], zone: ZoneInfo, at_s: float) -> dict[int, float]:
+    """By day, the latest reading from noon of the day before until the day begins; else its first before noon."""
+    edges = {day: midnight_s(date.fromordinal(day), zone) for day in days}
+    from_s = min(edges.values()) - NOON_S
+    readings = readings_of(ledger.tape(from_s, at_s + 1), [signal], from_s, at_s + 1)[signal]
+    times = [end_s for end_s, _ in readings]
+    found = {}
+    for day, start_s in edges.items():
+        first, begin, noon = (bisect_left(times, start_s + offset_s) for offset_s in (-NOON_S, 1, NOON_S))
+        if first < begin:
+            found[day] = readings[begin - 1][1]
+        elif begin < noon:
+            found[day] = readings[begin][1]
+    return found
+
+
+def _by_rows(rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo) -> dict[int, float]:
+    """By day, the sum of the rows in it, each spread evenly until the next; a day of which no row tells is left out.
+
+    The last row lasts as long as the one before it.
+    """
+    found: dict[int, float] = {}
+    last_s = 2 * rows[-1][0] - rows[-2][0] if len(rows) > 1 else 0
+    ends = [start_s for start_s, _ in rows[1:]] + [last_s]
+    edges = [(day, *(midnight_s(date.fromordinal(day + more), zone) for more in (0, 1))) for day in days]
+    starts = [from_s for _, from_s, _ in edges]
+    for (start_s, wh), end_s in zip(rows, ends, strict=False):
+        if wh is None or end_s <= start_s:
+            continue
+        place = max(bisect_left(starts, start_s + 1) - 1, 0)
+        for day, from_s, to_s in edges[place:]:
+            if from_s >= end_s:
+                break
+            within_s = min(end_s, to_s) - max(start_s, from_s)
+            if within_s > 0:
+                found[day] = found.get(day, 0.0) + wh * within_s / (end_s - start_s)
+    return found

@@ -1,0 +1,159 @@
+"""Tonight's plan made from a home file and a ledger, as of one instant: the same planner as the night game's."""
+
+from dataclasses import dataclass
+from datetime import date
+from zoneinfo import ZoneInfo
+
+from accounting.ledger import Ledger
+from accounting.model.periods import midnight_s
+from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
+from daemon.planning.half_hours import HALF_HOUR_S, day_number, placed
+from daemon.planning.history import History, PastHalfHour, price_of, read_history
+from daemon.planning.tank_store import Tank, tank_of
+from rules.model.formatting import clock
+from rules.planning.planner import Planner
+from rules.planning.policy import HalfHour
+from rules.planning.prices import UsualPrices
+from rules.planning.store import HALF_HOURS_A_DAY
+from rules.planning.tonight import Plan
+from rules.planning.tuning import Tuning
+
+DAY_S = HALF_HOURS_A_DAY * HALF_HOUR_S
+
+
+@dataclass(frozen=True, slots=True)
+class NightPlan:
+    """A plan and what it was made of. Instants in UTC seconds.
+
+    made_at_s: as of when; from_s, to_s: the day it is for, its end not included; plan: None where there is none to
+    make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from;
+    notes: what had to be assumed or is not known, in sentences.
+    """
+
+    made_at_s: float
+    from_s: int
+    to_s: int
+    plan: Plan | None
+    why_none: str
+    hours: tuple[HalfHour, ...]
+    history: History
+    tank: Tank
+    stock_wh: float
+    forecasts: Forecasts
+    notes: tuple[str, ...]
+
+
+def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
+    """The plan for the 24 hours from the half hour on that at_s lies in, by what was known then. Reads only.
+
+    Raises BrimfulError for a home without a tank, and LedgerError.
+    """
+    home = made.home
+    zone = ZoneInfo(home.home.timezone)
+    history = read_history(ledger, made, at_s)
+    here_s = history.until_s - HALF_HOUR_S
+    notes: list[str] = []
+    ahead = _ahead(made, history, here_s, zone, notes)
+    tank = tank_of(made, here_s, max((each.import_price for each in ahead), default=0.0))
+    notes += tank.assumed
+    stock_wh = history.stock_wh
+    if stock_wh is None:
+        notes.append("The tank's level is not known: the plan takes the tank to be empty.")
+        stock_wh = 0.0
+    stock_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
+    notes += _of_history(made, history)
+    why_none = _why_none(made, history, ahead)
+    plan, forecasts = None, NO_FORECAST
+    if not why_none:
+        forecasts = read_forecasts(home, ledger, history, at_s)
+        plan = _planned(history, ahead, tank, stock_wh, forecasts, zone)
+        why_none = "" if plan is not None else "The tank holds nothing above its reserve: there is nothing to plan."
+    return NightPlan(
+        at_s,
+        history.until_s,
+        history.until_s + DAY_S,
+        plan,
+        why_none,
+        tuple(ahead[1 : 1 + HALF_HOURS_A_DAY]),
+        history,
+        tank,
+        stock_wh,
+        forecasts,
+        tuple(notes),
+    )
+
+
+def _planned(
+    history: History, ahead: list[HalfHour], tank: Tank, stock_wh: float, forecasts: Forecasts, zone: ZoneInfo
+) -> Plan | None:
+    planner = Planner(tank.store)
+    for each in history.half_hours[:-1]:
+        hour, priced = _past(each, zone)
+        planner.note(hour, each.surplus_wh, each.drawn_wh, priced=priced)
+    planner.forecast(forecasts.expected)
+    last = history.half_hours[-1]
+    planner.decide(ahead, stock_wh, last.surplus_wh, last.drawn_wh)
+    return planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, tank.boiler_price or 0.0)
+
+
+def _past(each: PastHalfHour, zone: ZoneInfo) -> tuple[HalfHour, bool]:
+    """A past half hour for the planner, and whether its import price is known."""
+    return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0), each.import_price is not None
+
+
+def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, notes: list[str]) -> list[HalfHour]:
+    """The half hour that ended last and all up to the end of the local tomorrow; none where no price is known.
+
+    A half hour whose price is not told has the usual one of the latest days.
+    """
+    past = [hour for hour, priced in (_past(each, zone) for each in history.half_hours) if priced]
+    usual = UsualPrices(past, Tuning().price_days)
+    end_s = midnight_s(date.fromordinal(day_number(history.until_s, zone) + 2), zone)
+    found: list[HalfHour] = []
+    unpriced_s = None
+    for start_s in range(here_s, end_s, HALF_HOUR_S):
+        buys, sells = (price_of(priced, start_s) for priced in (made.books.imports, made.books.export))
+        bare = placed(start_s, zone, 0.0, 0.0)
+        if buys is None:
+            if not past:
+                return []
+            unpriced_s = start_s if unpriced_s is None and start_s > here_s else unpriced_s
+            buys, usual_sells = usual.of(bare.weekday, bare.slot)
+            sells = usual_sells if sells is None else sells
+        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, 0.0 if sells is None else sells))
+    if made.books.export is None:
+        notes.append("The home file has no export tariff: the sun counts as free.")
+    if unpriced_s is not None:
+        since = clock(unpriced_s, str(zone), history.until_s)
+        notes.append(f"Prices from {since} on are not known yet: the usual ones of the latest days stand for them.")
+    return found
+
+
+def _of_history(made: PreparedHome, history: History) -> list[str]:
+    """What the past does not tell."""
+    notes = []
+    if not history.usable_days:
+        notes.append(
+            "No day of this home's past is known well enough: until there is one, no sun is assumed, and draws after a"
+            " published profile (Regulation (EU) 814/2013, profile M), scaled to 35, 60 and 85 % of the tank."
+        )
+    elif not history.source:
+        notes.append(
+            "The ledger keeps no readings of what left the house: the sun is taken to be what the heaters took of it,"
+            " the least that it can have been."
+        )
+    if history.usable_days:
+        notes.append("Draws are what left the tank: what it could not serve at the time is not in them.")
+    return notes
+
+
+def _why_none(made: PreparedHome, history: History, ahead: list[HalfHour]) -> str:
+    if not ahead:
+        return "No price of electricity bought is known: no hour is cheaper than another, and nothing is planned."
+    until_s = history.until_s + DAY_S
+    for from_s, to_s in made.rules.away.periods:
+        if from_s <= history.until_s and until_s <= to_s:
+            back = clock(to_s, made.home.home.timezone, history.until_s)
+            return f"You are away until {back}: nothing is heated, and nothing is planned."
+    return ""

@@ -1,0 +1,140 @@
+"""How past plans did: each night's plan, followed to the letter, against the least that day could have cost.
+
+Plans and their outcomes are events of the ledger, which is only added to.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from accounting.ledger import EventRow, Ledger
+from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.planning.half_hours import HALF_HOUR_S, placed
+from daemon.planning.history import PastHalfHour, read_history
+from daemon.planning.tank_store import tank_of
+from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
+
+MADE, OUTCOME = "plan.made", "plan.outcome"
+"""Names of the events."""
+LOOK_BACK_S = 90 * 86_400.0
+EVENING_H = 20
+"""The plan that stands from this local hour on is the night's, and is the one that is scored."""
+SETTLED_AFTER_S = 2 * 3600.0
+"""How long after a plan's end its day is taken to be in the books."""
+MOST_UNKNOWN = 4
+"""Half hours of the plan's day that may be unknown; with more of them it has no score."""
+
+
+def past_of(ledger: Ledger, at_s: float) -> dict[str, Any]:
+    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_draw_error_wh, by how
+    much more or less was drawn than expected (null: none was scored)."""
+    scored = [
+        event.figures
+        for event in ledger.events(at_s - LOOK_BACK_S, at_s, OUTCOME)
+        if event.figures.get("cost") is not None
+    ]
+    regret = mean_regret([Outcome(float(each["cost"]), float(each["least_cost"])) for each in scored])
+    errors = [
+        abs(each["drawn_wh"] - each["expected_drawn_wh"]) for each in scored if each["expected_drawn_wh"] is not None
+    ]
+    return {
+        "nights": len(scored),
+        "mean_regret": None if regret is None else round(regret, 4),
+        "mean_draw_error_wh": round(sum(errors) / len(errors)) if errors else None,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Scored:
+    """A plan that is to be scored, as it was written."""
+
+    made_at: str
+    from_s: int
+    to_s: int
+    document: dict[str, Any]
+
+
+def outcomes_due(made: PreparedHome, ledger: Ledger, at_s: float) -> list[EventRow]:
+    """The outcomes that can be told by now and are not written yet. Raises LedgerError."""
+    zone = ZoneInfo(made.home.home.timezone)
+    told = {event.figures.get("made_at") for event in ledger.events(at_s - LOOK_BACK_S, at_s + 1, OUTCOME)}
+    return [
+        _outcome(made, ledger, plan, at_s, zone)
+        for plan in _nightly(ledger.events(at_s - LOOK_BACK_S, at_s + 1, MADE), zone)
+        if plan.made_at not in told and plan.to_s + SETTLED_AFTER_S <= at_s
+    ]
+
+
+def _nightly(events: Sequence[EventRow], zone: ZoneInfo) -> list[_Scored]:
+    """Of each evening the plan that stood at EVENING_H: the last one made before, or the first after."""
+    chosen: dict[str, _Scored] = {}
+    for event in events:
+        document = dict(event.figures)
+        try:
+            from_s, to_s = (round(datetime.fromisoformat(document[key]).timestamp()) for key in ("from", "to"))
+        except (KeyError, TypeError, ValueError):
+            continue
+        local = datetime.fromtimestamp(from_s, zone)
+        if local.hour < EVENING_H:
+            continue
+        chosen.setdefault(local.date().isoformat(), _Scored(str(document.get("made_at")), from_s, to_s, document))
+    return list(chosen.values())
+
+
+def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zone: ZoneInfo) -> EventRow:
+    """What became of the plan's day, as an event. Without a score where too little of the day is known."""
+    history = read_history(ledger, made, plan.to_s)
+    day = [each for each in history.half_hours if plan.from_s <= each.start_s < plan.to_s]
+    unknown = sum(each.surplus_wh is None or each.drawn_wh is None or each.import_price is None for each in day)
+    whole = len(day) == (plan.to_s - plan.from_s) // HALF_HOUR_S
+    surplus_wh, drawn_wh = ([getattr(each, name) or 0.0 for each in day] for name in ("surplus_wh", "drawn_wh"))
+    figures: dict[str, Any] = {
+        "made_at": plan.made_at,
+        "expected_drawn_wh": plan.document.get("drawn_wh"),
+        "drawn_wh": round(sum(drawn_wh)),
+        "forecast_wh": plan.document.get("forecast_wh"),
+        "surplus_wh": round(sum(surplus_wh)),
+        "cost": None,
+        "least_cost": None,
+    }
+    if not whole or unknown > MOST_UNKNOWN:
+        sentence = f"The plan made at {plan.made_at} has no score: {unknown} half hours of its day are not known"
+        return EventRow(at_s, OUTCOME, "note", sentence, figures)
+    outcome = _score(made, plan, day, surplus_wh, drawn_wh, zone)
+    figures |= {"cost": round(outcome.cost, 4), "least_cost": round(outcome.least_cost, 4)}
+    currency = made.home.home.currency
+    sentence = (
+        f"The plan made at {plan.made_at}, followed to the letter, cost {outcome.regret:.2f} {currency} more than the"
+        " least that day could have cost"
+    )
+    return EventRow(at_s, OUTCOME, "note", sentence, figures)
+
+
+def _score(
+    made: PreparedHome,
+    plan: _Scored,
+    day: Sequence[PastHalfHour],
+    surplus_wh: Sequence[float],
+    drawn_wh: Sequence[float],
+    zone: ZoneInfo,
+) -> Outcome:
+    hours = [placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0) for each in day]
+    tank = tank_of(made, plan.from_s, max(hour.import_price for hour in hours))
+    # Heat left saves the cheapest of what is bought the day after, which is taken to be as this day's.
+    end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)
+    stock_wh = min(tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100, tank.store.capacity_wh)
+    targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
+    least = least_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price)
+    cost = planned_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, targets_wh)
+    return Outcome(cost, min(least, cost))
+
+
+def _target_wh(document: dict[str, Any], start_s: int, full_wh: float) -> float:
+    """Up to which heat the plan has the grid heat in the half hour from start_s; 0: not at all."""
+    for run in document.get("runs") or ():
+        from_s, to_s = (datetime.fromisoformat(run[key]).timestamp() for key in ("from", "to"))
+        if from_s <= start_s < to_s:
+            return float(run["target_level_pct"]) * full_wh / 100
+    return 0.0

@@ -1,0 +1,100 @@
+"""The plan's document in words and a table, for a terminal of 80 columns and for the page."""
+
+import textwrap
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rules.model.formatting import clock, percent
+
+WIDTH = 78
+
+
+def headline(document: dict[str, Any]) -> str:
+    """What to do, in a sentence or two."""
+    runs = document["runs"]
+    if document["expected_cost"] is None:
+        return "No plan."
+    cost = f"{document['expected_cost']:.2f} {document['currency']}"
+    risk = cold_sentence(document)
+    until = _at(document, document["to"])
+    if not runs:
+        return f"Heat nothing from the grid until {until}. Expected cost {cost}. {risk}"
+    times = " and ".join(
+        f"{run['wh'] / 1000:.1f} kWh from {_at(document, run['from'])} to {_at(document, run['to'])},"
+        f" to a level of {percent(round(run['target_level_pct']))}"
+        for run in runs
+    )
+    return f"Heat {times}. Expected cost until {until}: {cost}. {risk}"
+
+
+def cold_sentence(document: dict[str, Any]) -> str:
+    """How likely it is that the tank does not do."""
+    what = "the boiler has to help" if document["boiler_price"] is not None else "the taps run cold"
+    return f"In {document['cold_risk'] * 100:.0f} of 100 such days {what}."
+
+
+def choice_name(choice: dict[str, Any]) -> str:
+    """A row's name."""
+    if choice["level_pct"] is None:
+        return "as planned"
+    return "nothing" if not choice["level_pct"] else f"to {percent(choice['level_pct'])}"
+
+
+def past_sentence(document: dict[str, Any]) -> str:
+    """How past plans did."""
+    past = document["past"]
+    if not past["nights"]:
+        return "No past plan has been scored yet."
+    nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
+    regret = f"{past['mean_regret']:.2f} {document['currency']}"
+    said = f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight"
+    error_wh = past.get("mean_draw_error_wh")
+    return f"{said}." if error_wh is None else f"{said}; draws were {error_wh / 1000:.1f} kWh off on average."
+
+
+def lines_of(document: dict[str, Any]) -> list[str]:
+    """The whole answer."""
+    lines = [f"{document['home']}: tonight's plan, as of {_at(document, document['made_at'], dated=True)}"]
+    lines += _wrapped(headline(document))
+    if document["choices"]:
+        lines += ["", *_table(document)]
+        lines += _wrapped(
+            "Cost: grid heat, missing heat (boiler) and export given up. After: with the heat left at the end set"
+            " against the heat there is now. All are means over the days to prepare for."
+        )
+    lines += ["", "Why", *(line for each in document["reasons"] for line in _wrapped(each, "  "))]
+    if document["unknown"]:
+        lines += ["To know", *(line for each in document["unknown"] for line in _wrapped(each, "  "))]
+    lines += _wrapped(past_sentence(document), "  ")
+    for caution in document["cautions"]:
+        lines += ["Caution", *_wrapped(caution, "  ")]
+    return lines
+
+
+def _table(document: dict[str, Any]) -> list[str]:
+    currency = document["currency"]
+    lines = [
+        f"{'':<12}{'grid kWh':>10}{'sun kWh':>9}{'left kWh':>10}{f'cost {currency}':>11}{'after':>9}{'falls short':>13}"
+    ]
+    for choice in document["choices"]:
+        heat, sun, left = (choice[name] / 1000 for name in ("heat_wh", "sun_wh", "left_wh"))
+        lines.append(
+            f"{choice_name(choice):<12}{heat:>10.1f}{sun:>9.1f}{left:>10.1f}{choice['cost']:>11.2f}"
+            f"{choice['net_cost']:>9.2f}{choice['cold_risk'] * 100:>11.0f} %"
+        )
+    return lines
+
+
+def _at(document: dict[str, Any], text: str, *, dated: bool = False) -> str:
+    zone = document["timezone"]
+    at_s = datetime.fromisoformat(text).timestamp()
+    if dated:
+        return f"{datetime.fromtimestamp(at_s, ZoneInfo(zone)):%A %d %B %Y %H:%M}"
+    return clock(at_s, zone, datetime.fromisoformat(document["from"]).timestamp())
+
+
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )

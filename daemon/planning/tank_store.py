@@ -1,0 +1,80 @@
+"""The home's tank, heater and boiler as the planner sees them, and what had to be assumed."""
+
+from dataclasses import dataclass
+
+from daemon.assembly.burners import burner_of
+from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.config.plan_checks import heats
+from daemon.planning.half_hours import HALF_HOUR_S
+from rules.model.errors import BrimfulError
+from rules.planning.store import Store
+
+OP = "plan the night"
+COLD_TAP_TIMES = 3.0
+"""Without a boiler a missing kWh is weighed like so many of the dearest to come. Common practice, no source."""
+USUAL_CONFIDENCE = 0.9
+"""Without a boiler, unless the home file says otherwise. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """full_wh: heat in the full tank above the cold water's; store: up to the level at which heating stops;
+    boiler_price: money per kWh of heat that a boiler makes of what is missing (None: no boiler); confidence: as in
+    `Planner.plan`; heater: the one that heats from the grid ("": none can be ordered to); assumed: in sentences."""
+
+    full_wh: float
+    store: Store
+    boiler_price: float | None
+    confidence: float | None
+    heater: str
+    assumed: tuple[str, ...]
+
+    def level_pct(self, stock_wh: float) -> float:
+        """A heat as a level of the full tank, %."""
+        return 100.0 * stock_wh / self.full_wh
+
+
+def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
+    """What there is to plan with. dearest: the dearest import price to come, money per kWh.
+
+    The loss is a full tank's, in proportion to the heat in it. Raises BrimfulError for a home without a tank.
+    """
+    home, tank = made.home, made.books.tank
+    if tank is None:
+        hint = "its volume at least; the level comes from a signal of the tank"
+        raise BrimfulError(OP, "tank", f"expected a table [tank] in {home.file.name}, got none", hint)
+    assumed = []
+    able = heats(home)
+    if able:
+        power_w, heater = home.heaters[able[0]].rated_w, able[0]
+    else:
+        heater = ""
+        topup = home.tank.topup if home.tank is not None else None
+        power_w = topup.rated_w if topup is not None else home.heaters[home.heater_names[0]].rated_w
+        whose = "your own timer" if topup is not None else "whatever heats the tank at night"
+        assumed.append(
+            f"No heater here can be ordered to heat: the plan is for {whose}, taken to heat with {power_w:.0f} W."
+        )
+    full_wh = tank.full_wh
+    loss_w = max(tank.ua_w_per_k * (tank.hot_c - tank.ambient_c), 0.0)
+    burner = burner_of(home, made)
+    told = burner.price(start_s, start_s + HALF_HOUR_S) if burner is not None else None
+    boiler_price = None if told is None else max(float(told), 0.0)
+    confidence = home.plan.confidence
+    if boiler_price is None:
+        confidence = USUAL_CONFIDENCE if confidence is None else confidence
+        if burner is not None:
+            assumed.append("The boiler's price is not known: the plan does without it.")
+        assumed.append(
+            f"No boiler helps out: a missing kWh is weighed like {COLD_TAP_TIMES:g} of the dearest to come (an"
+            " assumption), and counts in no cost."
+        )
+    capacity_wh = full_wh * made.rules.full.stop_at_pct / 100
+    store = Store(
+        capacity_wh=capacity_wh,
+        power_w=power_w,
+        loss_per_half_hour=min(loss_w / 2 / full_wh, 0.5),
+        missing_price=max(dearest, 0.0) * COLD_TAP_TIMES if boiler_price is None else boiler_price,
+        reserve_wh=min(full_wh * home.plan.reserve_pct / 100, capacity_wh),
+    )
+    return Tank(full_wh, store, boiler_price, confidence, heater, tuple(assumed))

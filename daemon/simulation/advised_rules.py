@@ -1,0 +1,76 @@
+"""Advice about a rule, replayed on the home's own tape before it is given; what the tape cannot show is not advised.
+
+The rule `worth`, where it is off: the ledger has what diverting lost in the intervals in which selling paid more; the
+last recorded days with such an interval are replayed with the rule on, and the advice stands if the rule would have
+withheld then. `python -m daemon.simulation.advised_rules HOME.toml` prints the whole verdict with it, for the page.
+"""
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from accounting.ledger import Ledger
+from accounting.ledger.tape import unpack
+from daemon.config.load import load
+from daemon.config.model import Home
+from daemon.documents.verdict_reckoning import need_libraries, reckon
+from daemon.simulation.backtest import compare
+from rules.model.errors import BrimfulError
+
+DAYS = 3
+"""How much of the tape is replayed: seconds, not minutes."""
+_DAY_S = 86_400
+_YEAR_S = 365 * _DAY_S
+_WORTH_SAYING = 1.0  # money a year
+_LEAST_S = 60.0  # of another order, in the replay
+_NICE = 10
+
+
+def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], list[str]]:
+    """Advice as `brimful.verdict/1` has it, and what to know of what is not advised. Raises BrimfulError."""
+    known_s = ledger.known_until_s()
+    if home.rules.worth.enabled or known_s is None:
+        return [], []
+    losing = ledger.losing(known_s - _YEAR_S, known_s)
+    lost = losing.lost_micro / 1e6
+    if lost < _WORTH_SAYING:
+        return [], []
+    to_s = losing.last_s // _DAY_S * _DAY_S + _DAY_S
+    from_s = to_s - DAYS * _DAY_S
+    rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
+    money = home.home.currency
+    said = f"Diverting while selling paid more lost {lost:,.2f} {money} in the last year of the books"
+    if len(rows) < 2:
+        kept = f"no recorded minutes are left of such a day (ledger.tape_days = {home.ledger.tape_days})"
+        return [], [f"{said}. Whether the rule `worth` would have stopped it could not be replayed: {kept}."]
+    on = home.rules.worth.model_copy(update={"enabled": True})
+    changed = home.model_copy(update={"rules": home.rules.model_copy(update={"worth": on})})
+    found = compare(home, changed, rows, past=ledger)
+    less_s = found.before.by_order_s.get("surplus", 0.0) - found.after.by_order_s.get("surplus", 0.0)
+    if found.after.by_rule_s.get("worth", 0.0) < _LEAST_S or less_s < _LEAST_S:
+        return [], [f"{said}. Replayed on the home's tape, the rule `worth` would not have stopped it: not advised."]
+    advice = {
+        "say": f"Set [rules.worth] enabled = true. {said}; replayed on {DAYS} days of the home's tape, the rule would "
+        f"have withheld {less_s / 60:,.0f} minutes more.",
+        "per_year": lost,
+        "kg_per_year": losing.lost_mg / 1e6,
+        "flips_if": "selling no longer pays more than the heat at any hour",
+    }
+    return [advice], []
+
+
+def main(file: Path) -> None:
+    """Print the document of a home file, or why there is none."""
+    os.nice(_NICE)  # what controls goes first
+    try:
+        need_libraries()
+        answer = reckon(load(file), None, None, None, advised=advised_rules)
+    except BrimfulError as refused:
+        answer = {"fault": str(refused)}
+    json.dump(answer, sys.stdout)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))

@@ -1,0 +1,119 @@
+"""While every heater is withheld, the readings between which nothing can change: there `decide` need not be asked.
+
+A lull is worked out from a decision that has just been made, and only where few things can end it: the level, the mean
+surplus, the readings' ages, a timer, other prices. A home with temperatures, with a rule for its battery, with a load
+that has precedence or with a rule for hygiene has none, nor has one that may be heated on purpose, or in whose rules a
+guard stands that this module does not know.
+"""
+
+from dataclasses import replace
+from math import inf, nextafter
+
+from rules.decision.deadlines import due
+from rules.decision.purpose import has_purpose
+from rules.guards import GUARDS, limit
+from rules.guards.surplus import start_w
+from rules.model.memory import Memory
+from rules.model.orders import Order
+from rules.model.reading import Moment, Reading
+from rules.model.record import record
+from rules.model.settings import Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Prices, Snapshot
+
+_FULL, _SURPLUS = "full", "surplus"
+_DECIDE = frozenset({_FULL, "away", "alternate", "worth", _SURPLUS})
+"""Guards whose refusal depends on nothing that a lull does not watch."""
+_KNOWN = (
+    frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest", "plan", "hygiene", "return"})
+    | _DECIDE
+)
+_ALL_KNOWN = {guard.NAME for guard in GUARDS} <= _KNOWN
+_LEVEL, _POWER = SIGNALS["tank_level_pct"], SIGNALS["surplus_w"]
+_HIGHEST_PCT = nextafter(_LEVEL.highest, inf)
+
+
+@record
+class Lull:
+    """Under these settings, this memory and these prices the decision stands while all of it holds.
+
+    level_from_pct, level_below_pct: the level lies between them, the first included; mean_below_w: the mean surplus is
+    less; most_taken_wh: the heaters have put in no more since the level last moved; until_s: forward-clock second
+    before which time alone changes nothing, the age of level and surplus aside, which may be level_age_s and
+    surplus_age_s.
+    """
+
+    settings: Settings
+    memory: Memory
+    prices: Prices
+    level_from_pct: float
+    level_below_pct: float
+    mean_below_w: float
+    most_taken_wh: float
+    until_s: float
+    level_age_s: float
+    surplus_age_s: float
+
+    def due_s(
+        self, level: Reading | None, surplus: Reading | None, mean_w: float | None, taken_wh: float, now_s: float
+    ) -> float | None:
+        """When time alone may end it, as `deadlines.due` would answer; None where one of these has ended it."""
+        if (
+            level is None
+            or surplus is None
+            or mean_w is None
+            or not self.level_from_pct <= level.value < self.level_below_pct
+            or not mean_w < self.mean_below_w
+            or taken_wh > self.most_taken_wh
+            or not _POWER.lowest <= surplus.value <= _POWER.highest
+        ):
+            return None
+        until_s = min(self.until_s, level.seen_s + self.level_age_s, surplus.seen_s + self.surplus_age_s)
+        return until_s if now_s < until_s else None
+
+
+def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> Lull | None:
+    """The lull that follows a decision; None where there is none. memory: as `decide` left it."""
+    decision, level, surplus = memory.decision, snapshot.level, snapshot.surplus
+    battery = settings.battery
+    if (
+        not _ALL_KNOWN
+        or decision is None
+        or decision.orders[0].order is not Order.WITHHOLD
+        or level is None
+        or surplus is None
+        or memory.override is not None
+        or memory.frozen is not None
+        or memory.hot_since_s is not None
+        or limit.is_checked(snapshot, settings)
+        or battery.minimum_level_pct is not None
+        or battery.maximum_discharge_w is not None
+        or settings.yields is not None
+        or settings.hygiene is not None
+        or has_purpose(snapshot, settings, memory, now)
+    ):
+        return None
+    mean_below_w = inf
+    for heater, told, past in zip(settings.heaters, decision.orders, memory.heaters, strict=True):
+        if (
+            told.order is not Order.WITHHOLD
+            or told.guard not in _DECIDE
+            or past.satisfied_at_s is not None
+            or past.idle_since_s is not None
+        ):
+            return None
+        if told.guard == _SURPLUS:
+            mean_below_w = min(mean_below_w, start_w(settings, heater))
+    full = memory.full_since_s is not None
+    return Lull(
+        settings,
+        memory,
+        snapshot.prices,
+        settings.full.resume_below_pct if full else _LEVEL.lowest,
+        _HIGHEST_PCT if full else settings.full.stop_at_pct,
+        mean_below_w,
+        settings.tank.full_wh if settings.tank is not None else inf,
+        due(replace(snapshot, level=None, surplus=None), settings, memory, now),
+        settings.stale_after_s.get(level.signal, 0.0),
+        settings.stale_after_s.get(surplus.signal, 0.0),
+    )

@@ -1,0 +1,55 @@
+"""A fair comparison is under way, and this is one of its days without diversion.
+
+It only ever withholds. Heat that something else requires (an override, a plan, hygiene) is asked for before it.
+"""
+
+from rules.guards.guard import NEVER_S
+from rules.model.formatting import clock
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, FORBID, Finding, Permission
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
+
+NAME = "alternate"
+
+
+def block(settings: Settings, utc_s: float) -> tuple[float, float, bool] | None:
+    """The run of days that covers a UTC second, as (start, end, whether they divert); None outside a comparison."""
+    for run in settings.alternate.runs:
+        if utc_s < run[0]:
+            return None
+        if utc_s < run[1]:
+            return run
+    return None
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
+    """FORBID on a day without diversion."""
+    if not settings.alternate.runs:
+        return ALLOW
+    standing = block(settings, now.utc_s)
+    return FORBID if standing is not None and not standing[2] else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a run of days begins or ends."""
+    for start_s, end_s, _ in settings.alternate.runs:
+        if now.utc_s < end_s:
+            return now.mono_of(start_s if now.utc_s < start_s else end_s)
+    return NEVER_S
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    standing = block(settings, now.utc_s)
+    if standing is not None:
+        until = clock(standing[1], settings.timezone, now.utc_s)
+        if standing[2]:
+            return Finding(NAME, ALLOW, f"fair comparison: diversion is on until {until}")
+        return Finding(NAME, FORBID, f"fair comparison: diversion is off until {until}", f"resumes at {until}")
+    starts = [start_s for start_s, _, _ in settings.alternate.runs if start_s > now.utc_s]
+    if starts:
+        return Finding(NAME, ALLOW, f"fair comparison from {clock(starts[0], settings.timezone, now.utc_s)}")
+    return Finding(NAME, ALLOW, "no fair comparison ahead")

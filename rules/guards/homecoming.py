@@ -1,0 +1,58 @@
+"""Where the owner asks for it, the tank is hot at the hour of return: the one heating in an absence.
+
+It comes after every hard guard and the owner's override, and before the absence itself, which forbids all else. When
+it begins is planned elsewhere (rules/planning/heating_times.py).
+"""
+
+from rules.guards.away import absence
+from rules.guards.guard import NEVER_S
+from rules.model.formatting import clock
+from rules.model.memory import Memory
+from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
+
+NAME = "return"
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
+    """`heat` in the stretch before the return, of the heater that is to."""
+    stretch = snapshot.heating_times.homecoming
+    if stretch is None or not stretch.from_s <= now.utc_s < stretch.until_s:
+        return ALLOW
+    heater = settings.heaters[i]
+    if heater.name != settings.away.heater or not heater.can_heat or absence(settings, now.utc_s) is None:
+        return ALLOW
+    return Order.HEAT
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When an absence or the heating in it begins or ends, or is planned anew."""
+    if not settings.away.heater:
+        return NEVER_S
+    times, first_s = snapshot.heating_times, NEVER_S
+    edges = [edge_s for period in settings.away.periods for edge_s in period]
+    for edge_s in (*edges, times.until_s, *(times.homecoming or ())):
+        if now.utc_s < edge_s < first_s:
+            first_s = edge_s
+    return NEVER_S if first_s == NEVER_S else now.mono_of(first_s)
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    if not settings.away.heater:
+        return Finding(NAME, ALLOW, "the tank is not heated for a return: rules.away.hot_on_return is false")
+    period, stretch = absence(settings, now.utc_s), snapshot.heating_times.homecoming
+    if period is None or settings.heaters[i].name != settings.away.heater:
+        return Finding(NAME, ALLOW, "no return to heat for")
+    back = clock(period[1], settings.timezone, now.utc_s)
+    if stretch is None or now.utc_s >= stretch.until_s:
+        return Finding(NAME, ALLOW, f"the tank is to be hot at {back}")
+    begins, ends = (clock(edge_s, settings.timezone, now.utc_s) for edge_s in stretch)
+    if judge(snapshot, settings, memory, now, i, share) is Order.HEAT:
+        return Finding(
+            NAME, REQUIRE, f"you return at {back}, and the tank is to be hot then", f"ends at {ends}", Order.HEAT
+        )
+    return Finding(NAME, ALLOW, f"the tank is to be hot at {back}: heats from {begins}")

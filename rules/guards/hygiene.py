@@ -1,0 +1,98 @@
+"""The whole tank hot often enough: where nothing else has done it, the heater at its bottom heats, from the grid too.
+
+It comes after every hard guard: never at or above the stop level, never at the temperature limit. Where the stop level
+ends the heating before the bottom is hot, it is not done, and said. The owner's override and an absence come before it
+too. It goes before what is about money, the house battery's charge and other loads: it is seldom, and somebody's
+health. When it heats is planned elsewhere (rules/planning/heating_times.py). It replaces no thermostat, no device and
+no duty prescribed locally.
+"""
+
+from rules.guards.away import absence
+from rules.guards.guard import NEVER_S
+from rules.model.formatting import clock, degrees, duration
+from rules.model.memory import HotRecord, Memory
+from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
+from rules.model.reading import Moment
+from rules.model.settings import Hygiene, Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
+from rules.tank.hot_throughout import coldest, days_since, due_utc_s
+
+NAME = "hygiene"
+HOT_K, WARM_K = 2.0, 1.0
+"""It heats until the coldest water is HOT_K above what is asked, and again once it is less than WARM_K above it: while
+the hold lasts the heater need not run."""
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
+    """`heat` of the heater at the bottom, in the planned stretch, until the tank has been hot throughout."""
+    rule, stretch, record = settings.hygiene, snapshot.heating_times.hygiene, memory.hygiene
+    if rule is None or stretch is None or record is None or not stretch.from_s <= now.utc_s < stretch.until_s:
+        return ALLOW
+    heater = settings.heaters[i]
+    if heater.name != rule.heater or not heater.can_heat or absence(settings, now.utc_s) is not None:
+        return ALLOW
+    if record.last_hot_utc_s is not None and record.last_hot_utc_s >= stretch.from_s:
+        return ALLOW
+    known = coldest(snapshot, settings, now)
+    if known is not None:
+        heating = memory.decision is not None and memory.decision.orders[i].order is Order.HEAT
+        if known[0] >= rule.at_c + (HOT_K if heating else WARM_K):
+            return ALLOW
+    return Order.HEAT
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When the planned stretch begins or ends, or is planned anew."""
+    times = snapshot.heating_times
+    first_s = times.until_s if now.utc_s < times.until_s else NEVER_S
+    for edge_s in times.hygiene or ():
+        if now.utc_s < edge_s < first_s:
+            first_s = edge_s
+    return NEVER_S if first_s == NEVER_S else now.mono_of(first_s)
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    rule, record = settings.hygiene, memory.hygiene
+    if rule is None:
+        return Finding(NAME, ALLOW, "no hygiene rule: nobody looks whether the whole tank gets hot")
+    if record is None:
+        return Finding(NAME, ALLOW, "not looked at yet")
+    last = last_hot(rule, record, now)
+    order = judge(snapshot, settings, memory, now, i, share)
+    stretch = snapshot.heating_times.hygiene
+    if isinstance(order, Order) and stretch is not None:
+        until = clock(stretch.until_s, settings.timezone, now.utc_s)
+        sentence = f"the whole tank is to be at {degrees(rule.at_c)} for {duration(rule.hold_s)}: {last}"
+        known = coldest(snapshot, settings, now)
+        if known is not None:
+            sentence += f"; coldest water {degrees(known[0])}"
+        return Finding(NAME, REQUIRE, sentence, f"ends when that is done, at {until} at the latest", order)
+    return Finding(NAME, ALLOW, f"{last}; {ahead(snapshot, settings, rule, record, now)}")
+
+
+def last_hot(rule: Hygiene, record: HotRecord, now: Moment) -> str:
+    """When the whole tank was last hot, as far as anything shows: "the whole tank was last hot 3.2 days ago"."""
+    days = days_since(record, now)
+    how = "" if rule.measured else " (inferred from the thermostat)"
+    if days is not None:
+        return f"the whole tank was last hot {days:.1f} days ago{how}"
+    if not rule.can_be_known:
+        return "whether the whole tank is ever hot cannot be known: no sensor at its bottom"
+    return "the whole tank is not known ever to have been hot"
+
+
+def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotRecord, now: Moment) -> str:
+    """What comes next of it."""
+    if record.hot_since_s is not None:
+        since = clock(now.utc_of(record.hot_since_s), settings.timezone, now.utc_s)
+        return f"hot throughout since {since}"
+    by_s = due_utc_s(record, rule)
+    by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
+    stretch = snapshot.heating_times.hygiene
+    if rule.why_not:
+        return f"{by}; {rule.why_not}"
+    if stretch is not None and now.utc_s < stretch.from_s:
+        return f"{by}; heats from {clock(stretch.from_s, settings.timezone, now.utc_s)} if the sun has not done it"
+    return by

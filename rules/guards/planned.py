@@ -1,0 +1,76 @@
+"""Tonight's plan, where the owner has it followed: heat from the grid in its hours, up to its level.
+
+It stands below everything that keeps the tank from being heated and below the owner's override, and above what is about
+surplus. The plan itself is made elsewhere; without one, or where it is not followed, this guard allows.
+"""
+
+from rules.guards.guard import NEVER_S
+from rules.model.formatting import clock, percent
+from rules.model.memory import Memory, PlannedRun
+from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
+from rules.model.reading import Moment
+from rules.model.settings import Settings
+from rules.model.share import Share
+from rules.model.snapshot import Snapshot
+
+NAME = "plan"
+AGAIN_BELOW_PCT = 3.0
+"""By how much the level has to be below the plan's for heating to begin; it then goes on up to that level."""
+
+
+def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
+    """HEAT of the planned heater within the plan's hours, until its level is reached."""
+    if memory.planned is None or not settings.follows_plan:
+        return ALLOW
+    return Order.HEAT if _wanted(snapshot, settings, memory, now, i) else ALLOW
+
+
+def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
+    """When a run of the plan begins or ends."""
+    if memory.planned is None or not settings.follows_plan:
+        return NEVER_S
+    edges = (edge for run in memory.planned.runs for edge in (run.from_s, run.to_s))
+    return min((now.mono_of(edge) for edge in edges if now.utc_s < edge), default=NEVER_S)
+
+
+def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
+    """The verdict in words."""
+    if not settings.follows_plan:
+        return Finding(NAME, ALLOW, "no plan is followed")
+    planned = memory.planned
+    if planned is None or planned.heater != settings.heaters[i].name:
+        return Finding(NAME, ALLOW, "no plan for this heater")
+    run = _running(memory, now)
+    if run is None:
+        ahead = [each for each in planned.runs if now.utc_s < each.from_s]
+        if not ahead:
+            return Finding(NAME, ALLOW, "the plan heats no more from the grid")
+        start = clock(ahead[0].from_s, settings.timezone, now.utc_s)
+        return Finding(NAME, ALLOW, f"the plan heats from {start}", f"heats from {start}")
+    until = clock(run.to_s, settings.timezone, now.utc_s)
+    if not _wanted(snapshot, settings, memory, now, i):
+        return Finding(NAME, ALLOW, f"the plan's {percent(run.level_pct)} are reached, or the level is not known")
+    sentence = f"the plan heats to {percent(run.level_pct)} until {until}"
+    return Finding(NAME, REQUIRE, sentence, f"ends at {percent(run.level_pct)} or at {until}", Order.HEAT)
+
+
+def _running(memory: Memory, now: Moment) -> PlannedRun | None:
+    planned = memory.planned
+    if planned is not None:
+        for run in planned.runs:
+            if run.from_s <= now.utc_s < run.to_s:
+                return run
+    return None
+
+
+def _wanted(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int) -> bool:
+    run = _running(memory, now)
+    level = snapshot.level
+    if run is None or level is None or memory.planned is None:
+        return False
+    heater = settings.heaters[i]
+    if heater.name != memory.planned.heater or not heater.can_heat:
+        return False
+    standing = memory.decision.orders[i] if memory.decision is not None else None
+    heats = standing is not None and standing.guard == NAME and standing.order is Order.HEAT
+    return level.value < run.level_pct - (0.0 if heats else AGAIN_BELOW_PCT)

@@ -1,0 +1,107 @@
+"""Whether the whole tank was hot enough for long enough, by its sensors; when it was last; when it has to be again.
+
+The coldest of the sensors stands for the tank, and the bottom has to have one: hot water rises, so that what is above
+it is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so that about a sixth
+of the volume lies below it unseen. A sensor that is silent, or reads what cannot be, proves nothing.
+
+The usual figures and their sources are in rules/tank/water_safety.py. The hold counts on the forward clock, the days by
+UTC, for they outlast a restart. This replaces no device, and no duty prescribed locally.
+"""
+
+from dataclasses import replace
+
+from rules.model.freshness import is_fresh
+from rules.model.memory import HotRecord
+from rules.model.reading import Moment
+from rules.model.settings import Hygiene, Settings
+from rules.model.signals import SIGNALS
+from rules.model.snapshot import Snapshot
+
+DAY_S = 86_400.0
+FIRST_S = DAY_S
+"""Where the tank is not known ever to have been hot throughout, how soon it has to be: within a day."""
+AHEAD_S = 3600.0
+"""By how much a clock may be set back without an instant that it dated being doubted."""
+_LOWEST_C, _HIGHEST_C = SIGNALS["tank_top_c"].lowest, SIGNALS["tank_top_c"].highest
+
+
+def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float, float] | None:
+    """The coldest of the tank's temperatures, °C, and the forward-clock second of the oldest of their readings.
+
+    None where the home has no sensor at the bottom, or one of the home's sensors does not tell.
+    """
+    if "tank_bottom_c" not in settings.temperatures:
+        return None
+    readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
+    coldest_c = oldest_s = float("inf")
+    for signal in settings.temperatures:
+        reading = readings[signal]
+        if reading is None or not is_fresh(reading, settings, now) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
+            return None
+        coldest_c, oldest_s = min(coldest_c, reading.value), min(oldest_s, reading.seen_s)
+    return coldest_c, oldest_s
+
+
+def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Settings, now: Moment) -> HotRecord:
+    """The record after a look at the sensors; the same object where nothing changes.
+
+    The hold counts from the first reading that shows the tank hot to the last one: what lies after it is not shown. It
+    is broken by a colder reading, and by readings further apart than the sensors' `stale_after_s`.
+    """
+    known = coldest(snapshot, settings, now)
+    if known is None or known[0] < rule.at_c:
+        return record if record.hot_since_s is None else replace(record, hot_since_s=None)
+    seen_s = known[1]
+    if record.hot_since_s is None:
+        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+    if seen_s == record.seen_s:
+        return record
+    longest_s = min(settings.stale_after_s.get(signal, 0.0) for signal in settings.temperatures)
+    if seen_s - record.seen_s > longest_s:
+        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+    if seen_s - record.hot_since_s < rule.hold_s:
+        return replace(record, seen_s=seen_s)
+    return done(replace(record, seen_s=seen_s), now.utc_of(seen_s))
+
+
+def done(record: HotRecord, utc_s: float) -> HotRecord:
+    """The record with the hold complete at a UTC second; what hindered earlier attempts is over."""
+    return replace(record, last_hot_utc_s=utc_s, tried_utc_s=None, bottom_c=None)
+
+
+def dated(record: HotRecord, now: Moment) -> HotRecord:
+    """The record without what was dated by a clock that has since been set back, and so lies ahead of it.
+
+    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass. To be asked
+    only while the clock is believed: one that is behind, until it is set right, is no reason to forget.
+    """
+    latest_s = now.utc_s + AHEAD_S
+    if record.began_utc_s > latest_s:
+        record = replace(record, began_utc_s=now.utc_s)
+    if record.last_hot_utc_s is not None and record.last_hot_utc_s > latest_s:
+        record = replace(record, began_utc_s=now.utc_s, last_hot_utc_s=None)
+    if record.tried_utc_s is not None and record.tried_utc_s > latest_s:
+        record = replace(record, tried_utc_s=None, bottom_c=None)
+    return record
+
+
+def carried_over(record: HotRecord | None, was: Settings, now: Settings) -> HotRecord | None:
+    """The record under changed settings: what was hot enough for less proves nothing of more, and what one stop level
+    ended another may not. None: it begins anew."""
+    if record is None or was.hygiene is None or now.hygiene is None:
+        return None
+    if now.hygiene.at_c > was.hygiene.at_c or now.hygiene.hold_s > was.hygiene.hold_s:
+        return None
+    if now.full.stop_at_pct != was.full.stop_at_pct and record.tried_utc_s is not None:
+        return replace(record, tried_utc_s=None, bottom_c=None)
+    return record
+
+
+def days_since(record: HotRecord, now: Moment) -> float | None:
+    """Days since the hold was last complete; None: it is not known ever to have been."""
+    return None if record.last_hot_utc_s is None else max(now.utc_s - record.last_hot_utc_s, 0.0) / DAY_S
+
+
+def due_utc_s(record: HotRecord, rule: Hygiene) -> float:
+    """UTC second by which the hold has to be complete again."""
+    return record.began_utc_s + FIRST_S if record.last_hot_utc_s is None else record.last_hot_utc_s + rule.every_s

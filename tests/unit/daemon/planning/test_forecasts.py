@@ -1,0 +1,107 @@
+"""Forecasts of the sun: by signal, file and live source; the silly and the stale are refused with a word."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from accounting.ledger import Ledger
+from daemon.config.model import FORECAST
+from daemon.planning.forecasts import Forecasts, read_forecasts
+from daemon.planning.history import read_history
+from tests.support.planned_past import HOME, START, lived
+
+SIGNAL = '[signals.forecast_pv_wh]\ntopic = "hut/sun"\n'
+BY_SIGNAL = (
+    HOME.replace("[heaters.main]", f"{SIGNAL}\n[heaters.main]") + '[plan]\nforecast = { signal = "forecast_pv_wh" }\n'
+)
+BY_FILE = HOME + '[plan]\nforecast = { series = "sun.csv" }\n'
+BY_TOPIC = HOME + (
+    '[plan]\nforecast = { live = { kind = "mqtt", topic = "sun", time = "/t", value = "/kwh", minutes = 60 } }\n'
+)
+DAYS = 8
+
+
+def evenings(
+    tomorrow_wh: float = 8000.0, usual_wh: float = 8000.0, last: int = DAYS
+) -> list[tuple[int, dict[str, float]]]:
+    """A reading each evening at half past eight, for the next day; the last one for tomorrow."""
+    return [
+        (
+            int((START + timedelta(days=day, hours=20, minutes=30)).timestamp()),
+            {"forecast_pv_wh": tomorrow_wh if day == DAYS else usual_wh},
+        )
+        for day in range(last + 1)
+    ]
+
+
+def forecasts(folder: Path, home: str, extra: list[tuple[int, dict[str, float]]] | None = None) -> Forecasts:
+    made = lived(folder, DAYS, hours=21, home=home, extra=extra or ())
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        at_s = ledger.known_until_s() or 0.0
+        return read_forecasts(made.home, ledger, read_history(ledger, made, at_s), at_s)
+
+
+def series(name: Path, day_kwh: float = 8.0, days: int = DAYS + 2) -> None:
+    """Rows of an hour each, sun from six to eighteen."""
+    lines = ["time,value"]
+    for hour in range(days * 24):
+        at = START + timedelta(hours=hour)
+        lines.append(f"{at.isoformat()},{day_kwh / 12 if 6 <= at.hour < 18 else 0}")
+    name.write_text("\n".join(lines) + "\n")
+
+
+def tomorrow() -> int:
+    return (START + timedelta(days=DAYS + 1)).date().toordinal()
+
+
+def test_a_signal_is_of_the_next_day_and_brought_to_the_home_s_measure(tmp_path: Path) -> None:
+    found = forecasts(tmp_path, BY_SIGNAL, evenings())
+    assert found.name == "forecast_pv_wh"
+    # 8 kWh were said each evening and 7.2 kWh of surplus came.
+    assert found.expected[tomorrow()].surplus_wh == pytest.approx(7200, rel=0.06)
+    assert "8.0 kWh for tomorrow" in found.sentences[0]
+
+
+@pytest.mark.parametrize(("wh", "said"), [(800_000.0, "more than 3 times"), (-1.0, "no amount of sun")])
+def test_a_silly_forecast_is_refused_with_a_word(tmp_path: Path, wh: float, said: str) -> None:
+    found = forecasts(tmp_path, BY_SIGNAL, evenings(wh))
+    assert found.name is None
+    assert found.expected == {}
+    assert said in found.sentences[0]
+
+
+def test_a_stale_one_is_refused(tmp_path: Path) -> None:
+    found = forecasts(tmp_path, BY_SIGNAL, evenings(last=DAYS - 2))
+    assert found.name is None
+    assert "says nothing of tomorrow: the latest is of 2026-06-08" in found.sentences[0]
+
+
+def test_one_that_was_never_heard(tmp_path: Path) -> None:
+    assert "none was ever heard" in forecasts(tmp_path, BY_SIGNAL).sentences[0]
+
+
+def test_a_new_one_is_not_used_until_days_show_what_it_means(tmp_path: Path) -> None:
+    found = forecasts(tmp_path, BY_SIGNAL, evenings()[-2:])
+    assert found.name is None
+    assert "not used yet" in found.sentences[0]
+    assert found.said_wh == 8000.0
+
+
+@pytest.mark.parametrize("home", [BY_FILE, BY_TOPIC])
+def test_rows_are_summed_by_local_day(tmp_path: Path, home: str) -> None:
+    series(tmp_path / ("sun.csv" if home is BY_FILE else f"brimful.{FORECAST}.csv"))
+    found = forecasts(tmp_path, home)
+    assert found.name == ("sun.csv" if home is BY_FILE else FORECAST)
+    assert found.said_wh == pytest.approx(8000.0)
+    assert set(found.expected) == {tomorrow() - 1, tomorrow()}
+
+
+def test_rows_that_end_before_tomorrow_and_files_that_cannot_be_read(tmp_path: Path) -> None:
+    series(tmp_path / "sun.csv", days=DAYS)
+    assert "says nothing of tomorrow" in forecasts(tmp_path, BY_FILE).sentences[0]
+    (tmp_path / "sun.csv").write_text("time,value\nyesterday,1\n")
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    (broken / "sun.csv").write_text("time,value\nyesterday,1\n")
+    assert "expected a time with its offset" in forecasts(broken, BY_FILE).sentences[0]

@@ -1,0 +1,180 @@
+"""Tonight's plan out of a home's own ledger: what it stands on, what is refused, and the safe defaults."""
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from accounting.ledger import Ledger
+from daemon.planning.document import plan_document
+from daemon.planning.making import NightPlan, make
+from daemon.planning.scoring import past_of
+from rules.model.errors import BrimfulError
+from tests.support.planned_past import HOME, START, ZONE, Known, lived, usual
+
+BOILER = """
+[tariffs.gas]
+direction = "fuel"
+[[tariffs.gas.periods]]
+from = 2020-01-01
+bands = [{ name = "all", price = 0.08 }]
+[[displaces]]
+source = "gas boiler"
+share = 1
+tariff = "gas"
+efficiency = 0.8
+"""
+
+
+def night(folder: Path, days: int = 15, half_hour=usual, at: datetime | None = None, **how) -> NightPlan:
+    made = lived(folder, days, half_hour, **{"hours": 21, **how})
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        at_s = ledger.known_until_s() if at is None else at.timestamp()
+        assert at_s is not None
+        return make(made, ledger, at_s)
+
+
+def said(found: NightPlan) -> str:
+    return " ".join((*found.notes, *found.forecasts.sentences, found.why_none))
+
+
+def test_it_heats_what_the_morning_lacks_at_the_night_s_price(tmp_path: Path) -> None:
+    found = night(tmp_path, level_pct=5.0)
+    assert found.plan is not None
+    assert found.history.usable_days == 15
+    assert 1500 < found.plan.heat_wh < 3200  # the bath takes 2000 Wh, 500 Wh are there, the tank loses some
+    run = found.plan.runs[0]
+    start = datetime.fromtimestamp(found.from_s + 1800 * (run.first - found.plan.first), ZONE)
+    assert 1 <= start.hour < 6
+    assert found.plan.cold_risk <= 0.1
+
+
+def test_the_surplus_is_what_left_and_what_was_taken(tmp_path: Path) -> None:
+    found = night(tmp_path, 3)
+    noon = [each for each in found.history.half_hours if datetime.fromtimestamp(each.start_s, ZONE).hour == 12]
+    assert found.history.source == "grid_w"
+    assert [each.surplus_wh for each in noon[-2:]] == [600.0, 600.0]
+    assert [each.drawn_wh for each in found.history.half_hours[-28 * 2 :]].count(2000.0) == 1
+
+
+def test_without_a_tape_the_sun_is_what_was_taken_of_it_and_that_is_said(tmp_path: Path) -> None:
+    found = night(tmp_path, 3, tape=False)
+    assert max(each.surplus_wh or 0.0 for each in found.history.half_hours) == 300.0
+    assert "the least that it can have been" in said(found)
+
+
+def test_no_history_is_planned_for_by_the_published_profile_and_no_sun(tmp_path: Path) -> None:
+    found = night(tmp_path, 0, hours=2, level_pct=0.0)
+    assert found.plan is not None
+    assert found.plan.days_of_history == 0
+    assert "profile M" in said(found)
+    assert found.plan.sun_wh == 0.0
+    assert found.plan.heat_wh > 3000
+
+
+def test_a_week_of_gaps_is_no_week_without_draws(tmp_path: Path) -> None:
+    def gappy(local: datetime) -> Known:
+        return None if START + timedelta(days=9) <= local < START + timedelta(days=16) else usual(local)
+
+    found = night(tmp_path, 20, gappy, level_pct=5.0)
+    assert found.plan is not None
+    assert found.history.usable_days == 13
+    assert found.plan.heat_wh > 1500
+
+
+def test_no_level_counts_as_an_empty_tank_and_is_said(tmp_path: Path) -> None:
+    def silent(local: datetime) -> Known:
+        return None if local >= START + timedelta(days=12, hours=12) else usual(local)
+
+    found = night(tmp_path, 12, silent)
+    assert found.history.stock_wh is None
+    assert found.stock_wh == 0.0
+    assert "takes the tank to be empty" in said(found)
+
+
+def test_with_a_boiler_cheaper_than_every_hour_nothing_is_bought(tmp_path: Path) -> None:
+    found = night(tmp_path, level_pct=5.0, home=HOME.replace("price = 0.10 }", "price = 0.25 }") + BOILER)
+    assert found.tank.boiler_price == pytest.approx(0.10)
+    assert found.plan is not None
+    assert found.plan.runs == ()
+
+
+def test_without_a_night_tariff_it_heats_no_earlier_than_it_must(tmp_path: Path) -> None:
+    flat = HOME.replace('{ name = "night", from = "01:00", to = "06:00", price = 0.10 }, ', "")
+    found = night(tmp_path, home=flat, level_pct=5.0)
+    assert found.plan is not None
+    assert found.plan.heat_wh > 1000
+    assert found.plan.cold_risk <= 0.1
+
+
+def test_a_negative_price_fills_the_tank(tmp_path: Path) -> None:
+    found = night(tmp_path, home=HOME.replace("price = 0.10 }", "price = -0.05 }"), level_pct=20.0)
+    assert found.plan is not None
+    assert found.plan.runs[0].level_pct > 95
+    assert found.plan.outlook is not None
+    assert found.plan.outlook.choices[0].cost < 0
+
+
+@pytest.mark.parametrize("end", [datetime(2026, 3, 28, 21, tzinfo=ZONE), datetime(2026, 10, 24, 21, tzinfo=ZONE)])
+def test_the_nights_on_which_the_clock_changes(tmp_path: Path, end: datetime) -> None:
+    found = night(tmp_path, 12, start=(end - timedelta(days=12, hours=21)), level_pct=5.0, hours=21, at=end)
+    assert found.plan is not None
+    assert len(found.hours) == 48
+    assert found.to_s - found.from_s == 86_400
+    for run in found.plan.runs:
+        local = datetime.fromtimestamp(found.from_s + 1800 * (run.first - found.plan.first), ZONE)
+        assert 1 <= local.hour < 6, local
+
+
+def test_away_for_the_whole_of_it_nothing_is_planned(tmp_path: Path) -> None:
+    away = "[rules.away]\nperiods = [{ from = 2026-06-16T20:00:00, to = 2026-06-29 }]\n"
+    found = night(tmp_path, home=HOME + away)
+    assert found.plan is None
+    assert "away until" in found.why_none
+
+
+def test_no_price_is_no_plan(tmp_path: Path) -> None:
+    bare = HOME[: HOME.index("[tariffs.buy]")]
+    made = lived(tmp_path, 0, home=bare, hours=2)
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        found = make(made, ledger, ledger.known_until_s() or 0.0)
+        assert found.plan is not None  # the books noted prices: the usual ones stand for those to come
+        assert "usual ones" in said(found)
+        early = make(made, ledger, START.timestamp())
+    assert early.plan is None
+    assert "No price" in early.why_none
+    document = plan_document(early, made.home, {"nights": 0, "mean_regret": None})
+    assert document["runs"] == []
+    assert document["heat_wh"] == 0
+
+
+def test_a_home_without_a_tank_is_refused(tmp_path: Path) -> None:
+    tankless = HOME[: HOME.index("[tank]")] + HOME[HOME.index("[tariffs.buy]") :]
+    (tmp_path / "home.toml").write_text(tankless)
+    with pytest.raises(BrimfulError, match=r"expected a table \[tank\]"):
+        night_of_no_tank(tmp_path)
+
+
+def night_of_no_tank(folder: Path) -> None:
+    from daemon.assembly.prepared_home import plan
+    from daemon.config.load import load
+    from daemon.planning.tank_store import tank_of
+
+    tank_of(plan(load(folder / "home.toml")), 0, 0.3)
+
+
+def test_what_comes_later_changes_nothing(tmp_path: Path) -> None:
+    """No peeking: as of an earlier instant, a longer ledger gives the same plan."""
+    short, long = tmp_path / "short", tmp_path / "long"
+    documents = []
+    for folder, days in ((short, 12), (long, 20)):
+        folder.mkdir()
+        made = lived(folder, days, hours=21)
+        at_s = START.timestamp() + 12 * 86_400 + 21 * 3600
+        with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+            documents.append(plan_document(make(made, ledger, at_s), made.home, past_of(ledger, at_s)))
+    assert documents[0] == documents[1]
+    assert documents[0]["schema"] == "brimful.plan/1"
+    assert {"made_at", "from", "to", "heat_wh", "target_level_pct", "runs", "expected_cost", "confidence"} <= set(
+        documents[0]
+    )

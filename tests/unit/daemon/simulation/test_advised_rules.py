@@ -1,0 +1,72 @@
+"""A rule is advised only if the home's own tape shows what it would have done."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from accounting.ledger import Batch, Ledger, LedgerWriter
+from accounting.ledger.tape import Row, pack
+from daemon.assembly.endpoints import facts
+from daemon.config.load import load
+from daemon.config.model import Home
+from daemon.simulation.advised_rules import advised_rules
+from tests.support.homes import SMALL
+from tests.support.ledgers import START_S, entry
+
+PRICES = """
+[tariffs.out]
+direction = "export"
+periods = [{ from = 2020-01-01, bands = [{ name = "all", price = 0.30 }] }]
+[[displaces]]
+source = "gas boiler"
+share = 1
+price = 0.08
+[ledger]
+path = "hut.sqlite"
+"""
+
+
+def made(folder: Path, *, tape: bool = True, prices: str = PRICES, more: str = "") -> Home:
+    """Twelve hours of diverting at a dear export price, from noon."""
+    file = folder / "home.toml"
+    file.write_text(SMALL + prices + more)
+    home = load(file)
+    entries = tuple(
+        replace(entry(24 + place, 700), given_up_micro=210_000, avoided_micro=56_000, export_price_micro=300_000)
+        for place in range(12)
+    )
+    rows: list[Row] = [
+        (START_S + 12 * 3600 + 60 * n, {"grid_w": -2500.0, "tank_level_pct": 40.0, "diverted_wh": 1000.0 + 20 * n})
+        for n in range(360)
+    ]
+    with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
+        ledger.commit(Batch(entries[-1].end_s, entries, tape=pack(rows) if tape else None))
+    return home
+
+
+def asked(home: Home) -> tuple[list[dict[str, object]], list[str]]:
+    with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+        return advised_rules(home, ledger)
+
+
+def test_what_the_tape_shows_is_advised_with_what_the_ledger_lost(tmp_path: Path) -> None:
+    (advice,), notes = asked(made(tmp_path))
+    assert notes == []
+    assert "[rules.worth] enabled = true" in str(advice["say"])
+    assert advice["per_year"] == 12 * (210_000 - 56_000) / 1e6
+
+
+def test_without_a_tape_it_is_not_advised_and_that_is_said(tmp_path: Path) -> None:
+    advice, (note,) = asked(made(tmp_path, tape=False))
+    assert advice == []
+    assert "could not be replayed" in note
+
+
+def test_what_the_replay_does_not_show_is_not_advised(tmp_path: Path) -> None:
+    cheap_now = PRICES.replace("0.30", "0.03")
+    advice, (note,) = asked(made(tmp_path, prices=cheap_now))
+    assert advice == []
+    assert "would not have stopped it" in note
+
+
+def test_a_rule_that_is_on_is_not_advised(tmp_path: Path) -> None:
+    assert asked(made(tmp_path, more="[rules.worth]\nenabled = true\n")) == ([], [])
