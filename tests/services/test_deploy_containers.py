@@ -82,7 +82,7 @@ def test_each_query_answers_on_a_real_database_and_the_totals_are_the_books(tmp_
 
         def answer(expr: str, home: str = ".*") -> list[Any]:
             query = expr.replace("$__range", f"{RANGE_S}s").replace("$home", home)
-            # The range's first instant is not in it: an interval dated by its start belongs to the one that begins there.
+            # A range leaves its first instant out: an interval dated by its start is in the range that begins there.
             got = server.get("/api/v1/query", query=query, time=str(end_s - 1), nocache="1")
             assert got.status == 200, (expr, got.data)
             return list(json.loads(got.data)["data"]["result"])
