@@ -22,7 +22,7 @@ Column = tuple[Any, ...]
 
 @cache
 def made(version: int) -> frozenset[Column]:
-    """Every column of a new ledger of this schema: table, name, type, whether it must be given, default, place in key."""
+    """Every column of a new ledger of this schema: table, name, type, NOT NULL, default, place in the key."""
     db = sqlite3.connect(":memory:", isolation_level=None)
     try:
         migrate(db, MIGRATIONS[:version])
