@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, Protocol
 
 from accounting.ledger.errors import LedgerError
+from accounting.ledger.made_tables import tables
 from accounting.ledger.proving import ENOUGH, Check
 from accounting.ledger.records import Facts, Restatement
 from rules.model.formatting import counted
@@ -39,6 +40,7 @@ class Verifiable(Protocol):
 def checks(ledger: Verifiable) -> Iterator[Check]:
     """Look through the books of a ledger held still, whose file is whole. Reads everything. Raises LedgerError."""
     ask = ledger.ask
+    yield tables(ask)
     yield _references(ask)
     yield _versions(ask)
     yield _postings(ask)

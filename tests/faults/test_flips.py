@@ -124,6 +124,16 @@ def test_a_row_dropped_or_added_is_seen(tmp_path: Path, sound: bytes, action: st
         assert seen(path) or table == "outbox", table
 
 
+@pytest.mark.parametrize("was", [b"curtailed_wh", b"grid_wh", b"DEFAULT 0"])
+def test_a_damaged_description_of_a_table_is_seen(tmp_path: Path, sound: bytes, was: bytes) -> None:
+    """SQLite holds the file for whole: a column of another name or default is still a column."""
+    path = tmp_path / "quay.sqlite"
+    place = sound.index(was)
+    damaged = was[:-1] + bytes([was[-1] ^ (0x20 if was[-1:].isalpha() else 1)])
+    path.write_bytes(sound[:place] + damaged + sound[place + len(was) :])
+    assert seen(path)
+
+
 def free(db: sqlite3.Connection) -> None:
     """Take away what keeps an honest program from it."""
     db.execute("PRAGMA ignore_check_constraints = ON")

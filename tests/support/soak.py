@@ -26,18 +26,26 @@ from daemon.timing.events import Ask, Due, Linked, Stop, Tick
 from rules.model.orders import Order
 from rules.model.reading import Moment
 from tests.support.fired_at import HandClock, Known
+from tests.support.soak_faults import AGES, FAR, HOT_S, TEMPERATURES, HeatingDiverter, HeldPower, SecondCounter
 from tests.support.soak_parts import (
     BUSIER,
+    BY_POWER,
+    DISTURBING,
     DIVERTER,
+    EXPORT,
     FAULTS,
     FULL_DISK,
+    HYGIENE,
     METER,
+    ODD_CLOCK_S,
     OF_TOPICS,
+    PRICES,
     ROOMY,
     START_S,
     STEP_S,
     TANK,
     TOPICS,
+    UNTIMED,
     WILD,
     WILDER,
     WITHIN_S,
@@ -50,26 +58,39 @@ from tests.support.soak_parts import (
     readable,
     shipping_at_once,
 )
+from tests.support.soak_prices import LIVE, MadPrices
 
 
 class Soak:
     """One house through its days. Call `step` for each STEP_S, then `finish`.
 
     lives: whether the daemon is stopped and killed now and then; each life is a process of its own elsewhere, so memory
-    is measured over one long life.
+    is measured over one long life. kind: "counter"; "power": the heater is metered by its power alone; "hygiene": the
+    whole tank is heated each night, and stops are high.
     """
 
-    def __init__(self, folder: Path, seed: int, *, lives: bool = True) -> None:
+    def __init__(self, folder: Path, seed: int, *, lives: bool = True, kind: str = "counter") -> None:
         self._lives = lives
+        self.kind = kind
         self.dice = Random(seed)
         self.file = folder / "home.toml"
         text = Path(daemon.demo.__file__).with_name("home.toml").read_text()
-        for was, becomes in BUSIER.items():
+        for was, becomes in (HYGIENE if kind == "hygiene" else BUSIER).items():
             assert was in text
             text = text.replace(was, becomes)
+        if kind == "power":
+            text, cut = BY_POWER.subn("", text)
+            assert cut == 1
+        text, cut = EXPORT.subn(LIVE, text)
+        assert cut == 1
         self.file.write_text(text)
         self.ledger = folder / "larch.sqlite"
         self.house = DemoHouse(seed, START_S)
+        self.house.diverter = HeatingDiverter(self.house.diverter.spec, self.house.diverter.rated_w)
+        self.prices = MadPrices(self.dice)
+        self.power: HeldPower | None = None
+        self._hot_key, self._hot_from_s = "", 0.0
+        self._second: SecondCounter | None = None
         self.clock = HandClock(START_S)
         self.server = Server()
         self.figures = Figures()
@@ -100,6 +121,7 @@ class Soak:
 
     def _live(self) -> None:
         home = load(self.file)
+        (self._series,) = [home.live_file(key) for key in home.live]
         home = home.model_copy(update={"api": home.api.model_copy(update={"port": 0})})
         home._file = self.file
         now = self.clock.now()
@@ -113,6 +135,9 @@ class Soak:
         )
         self.line = Line(self.clock)
         service.controller._lines = {"main": self.line}
+        self.prices.take_over(service.parts.feeds)
+        if self.kind == "power" and self.power is None:
+            self.power = HeldPower(home.stale_after_s("diverted_w"), home.ledger.flush_s + 60.0)
         service.loop.jobs.add(Job("kill", self._kill))
         self._failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, args=(service,), name="loop", daemon=True)
@@ -145,11 +170,13 @@ class Soak:
         assert isinstance(self._failure, Killed) if killed else self._failure is None, self._failure
         assert self.line.told is Order.WITHHOLD, "the last order"
         for line in service.parts.connections.lines:
-            line.connection.close(timeout_s=0.0)
+            line.close(timeout_s=0.0)
         service.parts.connections.listener.close(timeout_s=0.0)
         service.api.stop()
         service.keeper.close()
         self._pass_orders()
+        if self.power is not None:
+            self.power.ends(self.house.now_s, killed)
         self.service = self._db = None
 
     def _tick(self) -> None:
@@ -213,6 +240,8 @@ class Soak:
         for topic, payload in self._spoken():
             self._deliver(topic, payload)
         self._tick()
+        self.prices.now_s = self.clock.utc_s
+        self.service.parts.feeds.work()
         self._judge()
         self._pass_orders()
         if self.figures.steps % 240 == 0:
@@ -229,6 +258,11 @@ class Soak:
                 told["wh"] -= self._base_wh
             if topic == TANK and "frozen" in until:
                 self._frozen = told["level"] = self._frozen or told["level"]
+            if topic == TANK and "hot" in until:
+                hot = now_s <= self._hot_from_s + HOT_S
+                told = told | {self._hot_key: 75.0} if hot else {k: v for k, v in told.items() if k != self._hot_key}
+            if f"far time {topic}" in until:
+                told["t"] = self.dice.choice(FAR if topic == DIVERTER else (*FAR, *AGES))
             if f"wild {topic}" in until:
                 wilder = {name: self.dice.choice(WILD if name == "wh" else WILDER) for name in told}
                 told = wilder | {"t": told["t"]}
@@ -241,6 +275,11 @@ class Soak:
                 self._late.append((now_s + self.dice.choice((0, 30, 60, 90)), topic, payload))
                 continue
             said += [(topic, payload)] * (2 if f"twice {topic}" in until else 1)
+            if topic == TANK and "two levels" in until:
+                other = {"level": (told["level"] + 35.0) % 100 if isinstance(told["level"], float) else 20.0}
+                said.insert(len(said) - self.dice.randrange(2), (topic, json.dumps(other | {"t": told["t"]}).encode()))
+            if topic == DIVERTER and "two counters" in until and self._second is not None:
+                said.insert(len(said) - self._second.goes_first, (topic, json.dumps(self._second.said(told)).encode()))
             if f"spike {topic}" in until:
                 del until[f"spike {topic}"]
                 key = {TANK: "level", DIVERTER: "wh"}.get(topic, "w")
@@ -251,14 +290,25 @@ class Soak:
     def _deliver(self, topic: str, payload: bytes, retained: bool = False) -> None:
         if not self._link or self.service is None:
             return
+        dated = self._dated()
         self.service.parts.connections.listener.hear(topic, payload, retained)
-        self._note(topic, payload)
-        self._last[topic] = payload
+        self._note(topic, payload, dated)
+        if f"far time {topic}" not in self.until_s:
+            self._last[topic] = payload
 
-    def _note(self, topic: str, payload: bytes) -> None:
+    def _dated(self) -> bool:
+        """Whether the daemon believes its clock, so that readings are dated."""
+        assert self.service is not None
+        return bool(self.service.parts.connections.listener._dated())
+
+    def _note(self, topic: str, payload: bytes, dated: bool) -> None:
         """Keep for the judge what a careful reader would take from the payload."""
-        age_s, taken = readable(topic, payload, self.clock.utc_s)
+        age_s, taken = readable(topic, payload, self.clock.utc_s, dated)
         seen_s = self.clock.mono_s - age_s
+        if self.power is not None:
+            taken.pop("diverted_wh", None)
+            if topic == DIVERTER:
+                self.power.hear(self.house.now_s, json.loads(payload)["w"])
         for name, value in taken.items():
             known = self._known[name]
             if seen_s >= known.seen_s:
@@ -280,11 +330,33 @@ class Soak:
         name = f"{kind} {topic}" if kind in OF_TOPICS else kind
         if name in self.until_s:
             return
-        if topic == DIVERTER and kind in ("wild", "words", "late", "spike") and now_s < self._no_reset_s:
+        if (topic == DIVERTER or kind == "two counters") and kind in DISTURBING and now_s < self._no_reset_s:
+            return
+        if (
+            self.power is not None
+            and kind in UNTIMED
+            and (kind in ("clock", "disk", "two counters", "reset") or topic == DIVERTER)
+        ):
+            return
+        if kind == "retained" and ("clock" in self.until_s or self.service is None or not self._dated()):
             return
         self.figures.faults[kind] += 1
         match kind:
-            case "silent" | "words" | "wild" | "late" | "twice" | "spike":
+            case "prices":
+                self.until_s[name] = now_s + lasts_s
+                self.prices.kind = dice.choice(PRICES)
+            case "hot":
+                self.until_s[name] = now_s + lasts_s
+                self._hot_key, self._hot_from_s = dice.choice(list(TEMPERATURES.values())), now_s
+            case "two levels":
+                self.until_s[name] = now_s + lasts_s
+            case "two counters":
+                if not self.until_s and self._told.first_wh is not None:
+                    self.until_s[name] = now_s + lasts_s
+                    self._no_reset_s = now_s + lasts_s + 300.0
+                    self._second = SecondCounter(dice)
+                    self.figures.faults["two counters heard"] += 1
+            case "silent" | "words" | "wild" | "late" | "twice" | "spike" | "far time":
                 self.until_s[name] = now_s + lasts_s
                 if topic == DIVERTER:
                     self._no_reset_s = now_s + lasts_s + 300.0
@@ -339,7 +411,7 @@ class Soak:
             sound = answer["kept"] and "disk" not in self.until_s and "clock" not in self.until_s
             self._kept_override_s = self.clock.mono_s + for_s if sound else None
             return
-        stop = dice.choice((40, 50, 60))
+        stop = dice.choice((85, 95) if self.kind == "hygiene" else (40, 50, 60))
         if kind == "rule":
             self._ask("rule", rule="full", set={"stop_at_pct": stop, "resume_below_pct": stop - dice.choice((3, 7))})
         else:
@@ -359,6 +431,8 @@ class Soak:
                     self._disk(False)
                 case "series":
                     self.server.up = True
+                case "prices":
+                    self.prices.kind = ""
                 case "clock":
                     self.clock.set_wall(self.house.now_s)
                     self._kept_override_s = None
@@ -383,19 +457,22 @@ class Soak:
         service, told = self.service, self.line.told
         assert service is not None
         full, limit = service.home.rules.full, service.home.rules.limit
-        level, top, surplus = (self._fresh(name) for name in ("tank_level_pct", "tank_top_c", "grid_w"))
+        level, surplus = self._fresh("tank_level_pct"), self._fresh("grid_w")
+        temps = {name: self._fresh(name) for name in TEMPERATURES}
+        temps_c = [known.value for known in temps.values() if known is not None]
         if full != self._judged_by:  # by other levels the tank is judged anew
             self._full, self._judged_by = False, full
         if level is not None:
             self._full = level.value >= full.stop_at_pct or (self._full and level.value >= full.resume_pct)
-        if top is not None:
-            self._hot = top.value >= limit.maximum_c or (self._hot and top.value >= limit.resume_c)
+        all_cool = None not in temps.values() and max(temps_c) < limit.resume_c
+        self._hot = max(temps_c, default=0.0) >= limit.maximum_c or (self._hot and not all_cool)
         self.figures.orders[told] += 1
-        why = (self.figures.steps, dict(self.until_s), level, top, surplus)
+        why = (self.figures.steps, dict(self.until_s), level, temps, surplus)
         if told is not Order.WITHHOLD:
             assert level is not None, why
-            assert surplus is not None, why
-            assert top is not None, why
+            assert surplus is not None or told is Order.HEAT, why
+            assert None not in temps.values(), why
+            assert max(temps_c) < limit.maximum_c, why
             assert not self._full, why
             assert level.value < full.stop_at_pct, why
             assert not self._hot, why
@@ -413,13 +490,25 @@ class Soak:
         from_s = 0.0 if self._lives else self.clock.utc_s - 2 * 86_400
         with Ledger.open_reader(self.ledger) as ledger:
             entries = ledger.entries(from_s, 1e11)
+            of_tank = list(ledger.tank_entries(from_s, 1e11))
             for entry in entries:
                 balance(entry)
                 assert 0 <= entry.estimated_wh <= entry.diverted_wh
                 assert 0 <= entry.measured_s <= entry.interval_s
             assert len({(entry.start_s, entry.heater) for entry in entries}) == len(entries)
-            open_wh = sum(entry.diverted_wh for entry in ledger.open_entries())
-        booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
+            in_progress = ledger.open_entries()
+        dates = [entry.start_s for entry in (*entries, *in_progress, *of_tank)]
+        assert not dates or min(dates) >= START_S - ODD_CLOCK_S, "nothing is booked before the story"
+        assert not dates or max(dates) <= self.house.now_s + ODD_CLOCK_S, "nor after it"
+        booked_wh = sum(entry.diverted_wh for entry in (*entries, *in_progress))
+        if self.power is not None:
+            held_wh, unwritten_wh = self.power.wh, self.power.unwritten_wh
+            assert held_wh - unwritten_wh - 2 <= booked_wh <= held_wh + 2 + 2800 * STEP_S / 3600, (
+                booked_wh,
+                held_wh,
+                unwritten_wh,
+            )
+            return
         told = self._told
         assert told.first_wh is None or booked_wh <= told.last_wh - told.first_wh, (booked_wh, told, self.until_s)
 
@@ -437,7 +526,12 @@ class Soak:
             assert ledger.integrity() == []
             assert ledger.outbox_depth() == 0, "the time-series database is up again and has all of it"
         self._look()
+        self.prices.close()
+        self.figures.prices = self.prices.judge(self._series)
         assert self.server.points == {(entry.start_s, entry.heater): entry.diverted_wh for entry in entries}
+        if self.power is not None:
+            booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh
+            return round(self.power.wh), booked_wh, round(self.power.unwritten_wh)
         assert self._told.first_wh is not None
         told_wh = self._told.last_wh - self._told.first_wh
         booked_wh = sum(entry.diverted_wh for entry in entries) + open_wh

@@ -2,10 +2,10 @@
 
 import json
 import os
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from math import inf
 
 from accounting.timeseries import Point, SendFailed
@@ -15,6 +15,7 @@ from daemon.recording.shipper import Shipping
 from daemon.timing.clock import Clock
 from daemon.timing.events import Event, Shipped
 from rules.model.orders import Order
+from tests.support.soak_faults import TEMPERATURES, age_of
 
 START_S = 1_780_272_000.0
 """2026-06-01 00:00 UTC."""
@@ -23,6 +24,17 @@ WITHIN_S = 30.0
 DIVERTER, TANK, METER = "house/diverter", "house/tank", "house/meter"
 TOPICS = (METER, "house/roof", "house/battery", TANK, DIVERTER, "house/topup")
 ROOMY, FULL_DISK = 1_000_000, 1
+BY_POWER = re.compile(r"\[signals\.diverted_wh\][^\[]*")
+"""The counter's table, without which the heater is metered by its power."""
+HYGIENE = {
+    "minimum_level_pct = 80": "minimum_level_pct = 10",
+    "enabled = true": "enabled = false",
+    'surplus = "yes" }': 'surplus = "yes", heat = "now" }',
+    "[rules.rest]": "[rules.hygiene]\nevery_days = 1\n\n[rules.rest]",
+}
+"""What makes the demo's home heat its whole tank each night, from the grid too."""
+EXPORT = re.compile(r"\[\[tariffs\.export\.periods\]\].*?\n\]\n", re.DOTALL)
+"""The export prices, in whose place a source comes that gives them ahead."""
 BUSIER = {
     "minimum_level_pct = 80": "minimum_level_pct = 10",
     "enabled = true": "enabled = false",
@@ -39,16 +51,27 @@ WORDS: tuple[bytes, ...] = (
     b"\xff\xfe",
     b"[" * 2000,
 )
-OF_TOPICS = ("silent", "words", "wild", "late", "twice", "spike")
+OF_TOPICS = ("silent", "words", "wild", "late", "twice", "spike", "far time")
+DISTURBING = ("wild", "words", "late", "spike", "silent", "far time", "two counters")
+"""What of the counter's may leave a reset, or which of two counters is the first, unseen."""
+UNTIMED = (*OF_TOPICS[1:], "clock", "disk", "two counters", "reset")
+"""After which nobody could say to the Wh what a power's reader should have made of it."""
+ODD_CLOCK_S = 7200.0 + 1800.0
+"""How far the story's clock is set wrong at most, and an interval's length."""
+PRICES = ("mad", "drips", "elsewhere", "fails")
 FAULTS = (
     *OF_TOPICS * 3,
+    *("hot", "hot", "hot", "two levels", "two counters", "two counters", "prices", "prices"),
     *("frozen", "link", "disk", "disk", "series", "clock", "reset", "retained", "override", "override", "rule", "file"),
     *("restart", "kill", "kill"),
 )
 """What may befall the house; OF_TOPICS: one of its devices."""
 _TOLD = {
     METER: (("grid_w", "w", -1e6, 1e6),),
-    TANK: (("tank_level_pct", "level", 0, 110), ("tank_top_c", "top_c", -20, 130)),
+    TANK: (
+        ("tank_level_pct", "level", 0, 110),
+        *((name, key, -20, 130) for name, key in TEMPERATURES.items()),
+    ),
     DIVERTER: (("diverted_wh", "wh", 0, 1e12),),
 }
 WILD = (-1e9, "NaN", None, True, 10**30, [], "12 %", -127.0, "on")
@@ -74,18 +97,22 @@ class Figures:
     permits: int = 0
     unwritten: int = 0
     checks: int = 0
+    prices: int = 0
 
 
-def readable(topic: str, payload: bytes, utc_s: float) -> tuple[float, dict[str, float]]:
-    """A payload's age, s, and the readings in it that can be true, by signal."""
+def readable(topic: str, payload: bytes, utc_s: float, dated: bool) -> tuple[float, dict[str, float]]:
+    """A payload's age, s, and the readings in it that can be true, by signal. dated: whether the clock is believed."""
     try:
         told = json.loads(payload)
-        age_s = max(0.0, utc_s - datetime.fromisoformat(told["t"]).timestamp())
+        age_s = age_of(told["t"], utc_s, dated)
     except (ValueError, TypeError, KeyError, RecursionError):
+        return 0.0, {}
+    if age_s is None:
         return 0.0, {}
     found = {}
     for name, key, lowest, highest in _TOLD.get(topic, ()):
         value = 1.0 if name == "grid_w" and told.get(key) in (True, "on") else told.get(key)  # a power may be on
+        value = 12.0 if name == "tank_level_pct" and value == "12 %" else value
         if isinstance(value, int | float) and not isinstance(value, bool) and lowest <= value <= highest:
             found[name] = value
     return age_s, found
@@ -113,7 +140,7 @@ class Line:
 
     def refresh(self) -> None:
         self.told_s = self._clock.now().mono_s
-        self.out.append(b"no" if self.told is Order.WITHHOLD else b"yes")
+        self.out.append({Order.WITHHOLD: b"no", Order.SURPLUS: b"yes", Order.HEAT: b"now"}[self.told])
 
 
 class Server:
