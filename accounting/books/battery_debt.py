@@ -75,9 +75,9 @@ class BatteryDebt:
     @property
     def capacity_wh(self) -> float | None:
         """What goes into it from empty to full, Wh: as stated, else read off its level; None: not known yet."""
-        stated = self._battery.told.capacity_wh
+        stated = self._battery.books.capacity_wh
         if stated is not None:
-            return stated / float(self._battery.told.efficiency)
+            return stated / float(self._battery.books.efficiency)
         return None if self._rise_pct < _RISE_PCT else self._risen / MWMS_PER_WH * 100 / self._rise_pct
 
     def book(self, energy: Energy) -> Energy:
@@ -149,7 +149,7 @@ class BatteryDebt:
 
     def _redeem(self, missed: int, hour: int) -> None:
         """The house bought: of what the battery is owed it would have given so much, the earliest first."""
-        efficiency = self._battery.told.efficiency
+        efficiency = self._battery.books.efficiency
         left = missed * efficiency.denominator // efficiency.numerator
         for lot in self._lots:
             paid = min(left, lot.owed)
@@ -161,7 +161,7 @@ class BatteryDebt:
 
     def _release(self, highest: float | None, level: float | None) -> list[Energy]:
         """What the battery has no room for would have been sold, the latest first."""
-        full_pct = self._battery.told.full_pct
+        full_pct = self._battery.books.full_pct
         owed = sum(lot.owed for lot in self._lots)
         if highest is not None and highest >= full_pct:
             over = owed
@@ -198,9 +198,9 @@ class BatteryDebt:
 
 
 def _written(energy: Energy) -> dict[str, Any]:
-    told = {name.name: getattr(energy, name.name) for name in fields(Energy)}
-    return {**told, "taken": [list(part) for part in energy.taken]}
+    values = {name.name: getattr(energy, name.name) for name in fields(Energy)}
+    return {**values, "taken": [list(part) for part in energy.taken]}
 
 
-def _read(told: dict[str, Any]) -> Energy:
-    return Energy(**{**told, "taken": tuple((account, wh) for account, wh in told["taken"])})
+def _read(values: dict[str, Any]) -> Energy:
+    return Energy(**{**values, "taken": tuple((account, wh) for account, wh in values["taken"])})

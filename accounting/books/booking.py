@@ -173,7 +173,7 @@ class Books:
         now_ms = round(now_utc_s * 1000)
         entries = []
         for book in self._books:
-            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _told(one)]
+            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _has_figures(one)]
             entries += [self._entry(book, share, OPEN, now_ms) for share in shares[-most:]]
         entries.sort(key=lambda entry: entry.start_s)
         return entries
@@ -350,7 +350,7 @@ class Books:
             book.booked[share.start_ms] = figures
             if booked is not None:
                 entries.append(self._entry(book, share, "late reading", now_ms))
-            elif _told(share):
+            elif _has_figures(share):
                 entries.append(self._entry(book, share, "settled", now_ms))
         if isinstance(meter, PowerMeter):
             meter.settled_ms = max(meter.settled_ms, settled_ms)
@@ -398,8 +398,8 @@ class Books:
 def _sources(settings: BooksSettings) -> tuple[object, ...]:
     """What tells who gave the energy: other signals take new books."""
     battery = settings.battery
-    told = None if battery is None else (battery.power, battery.level)
-    return settings.grid_power, told, settings.export_limit_w
+    battery_signals = None if battery is None else (battery.power, battery.level)
+    return settings.grid_power, battery_signals, settings.export_limit_w
 
 
 def _both(one: Note, other: Note) -> Note:
@@ -410,7 +410,7 @@ def _both(one: Note, other: Note) -> Note:
     return note
 
 
-def _told(share: Share) -> bool:
+def _has_figures(share: Share) -> bool:
     """Whether an interval has anything to say."""
     return bool(share.measured_ms or share.wh or share.estimated_wh)
 

@@ -37,25 +37,27 @@ class HouseBattery:
     notes: which signal's readings go where.
     """
 
-    def __init__(self, told: BatteryBooks, late_s: float) -> None:
-        self.told = told
+    def __init__(self, books: BatteryBooks, late_s: float) -> None:
+        self.books = books
         self.charge, self.discharge = (
-            PowerMeter("", rated_w=_ANY_W, interval_s=60, stale_after_s=told.power.stale_after_s, late_s=late_s)
+            PowerMeter("", rated_w=_ANY_W, interval_s=60, stale_after_s=books.power.stale_after_s, late_s=late_s)
             for _ in range(2)
         )
         self._levels: list[tuple[int, float]] = []
         self._most = 0
         self._limited = False
-        self.notes: list[tuple[str, Any]] = [(told.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))]
+        self.notes: list[tuple[str, Any]] = [
+            (books.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))
+        ]
         self._held_ms = LEAST_HELD_MS
-        if told.level is not None:
-            self._held_ms = max(self._held_ms, round(told.level.stale_after_s * 1000))
-            self.notes += [(told.power.signal, self.charge.note), (told.level.signal, self._note_level)]
+        if books.level is not None:
+            self._held_ms = max(self._held_ms, round(books.level.stale_after_s * 1000))
+            self.notes += [(books.power.signal, self.charge.note), (books.level.signal, self._note_level)]
 
     @property
     def limit(self) -> int | None:
         """The most that it charges with in a minute, as stated or seen; None: nothing tells."""
-        stated = self.told.maximum_charge_w
+        stated = self.books.maximum_charge_w
         if stated is not None:
             return energy_of_w(stated)
         return self._most if self._limited else None
@@ -96,7 +98,7 @@ class HouseBattery:
         return {
             "charge": self.charge.state(),
             "discharge": self.discharge.state(),
-            "levels": [list(told) for told in self._levels],
+            "levels": [list(pair) for pair in self._levels],
             "most": [self._most, self._limited],
         }
 
@@ -135,10 +137,10 @@ class BatteryMinutes:
         if level is None or minute_ms not in self._heard:
             return None
         charge = self.charge.get(minute_ms, 0)
-        if level >= self._battery.told.full_pct:
+        if level >= self._battery.books.full_pct:
             return 0
         leaves = export >= (LEAVES if charge >= LEAVES else _IDLE_LEAVES)
-        if leaves and self._battery.told.maximum_charge_w is None:
+        if leaves and self._battery.books.maximum_charge_w is None:
             return 0
         limit = self._battery.limit
         return _ANY if limit is None else max(0, limit - charge)

@@ -144,11 +144,11 @@ def quiet_runs(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> list[lis
     latest: dict[str, float] = {}
     runs: list[list[Reading]] = [[]]
     disturbed_s = float("-inf")
-    for at_s, told in rows:
-        if _moved(latest, told):
+    for at_s, values in rows:
+        if _moved(latest, values):
             disturbed_s = at_s
-        latest.update(told)
-        temp_c = _temperature(told, latest, tank)
+        latest.update(values)
+        temp_c = _temperature(values, latest, tank)
         if temp_c is None:
             continue
         hour = datetime.fromtimestamp(at_s, zone).hour
@@ -170,21 +170,21 @@ def _undrawn(run: Run, tank: TankBooks, most_k: float) -> bool:
     return tank.water is not None or all(one[1] - other[1] <= most_k for one, other in pairwise(run))
 
 
-def _moved(latest: dict[str, float], told: dict[str, float]) -> bool:
+def _moved(latest: dict[str, float], values: dict[str, float]) -> bool:
     """Whether anything heated or drew in the minute."""
     return any(
         (name.startswith("diverted_w") and not name.startswith("diverted_wh") and value > 0)
         or (name.startswith(_INPUTS) and name in latest and value != latest[name])
-        for name, value in told.items()
+        for name, value in values.items()
     )
 
 
-def _temperature(told: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
+def _temperature(values: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
     """The tank's mean temperature where the minute tells it anew, as the books count it."""
     if len(tank.temperatures) > 1 or not tank.level:
-        if not any(name in told for name in tank.temperatures):
+        if not any(name in values for name in tank.temperatures):
             return None
         return mean_c(*(latest.get(name) if name in tank.temperatures else None for name in TEMPERATURES))
-    if "tank_level_pct" not in told:
+    if "tank_level_pct" not in values:
         return None
-    return tank.cold_c + told["tank_level_pct"] / 100 * (tank.hot_c - tank.cold_c)
+    return tank.cold_c + values["tank_level_pct"] / 100 * (tank.hot_c - tank.cold_c)

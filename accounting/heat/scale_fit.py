@@ -98,15 +98,15 @@ def heating_runs(rows: Iterable[Row]) -> list[list[tuple[int, float, float]]]:
     latest: dict[str, float] = {}
     runs: list[list[tuple[int, float, float]]] = []
     put_in, level, moved_s, under_way = 0.0, None, -BREAK_S - 1, False
-    for at_s, told in rows:
-        for name, value in told.items():
+    for at_s, values in rows:
+        for name, value in values.items():
             if name.startswith(COUNTERS):
                 gained = value - latest.get(name, value)
                 latest[name] = value
                 if 0 < gained < STRETCH_WH:
                     put_in += gained
                     moved_s = at_s
-        level = told.get("tank_level_pct", level)
+        level = values.get("tank_level_pct", level)
         if at_s - moved_s > BREAK_S:
             under_way = False
         elif level is not None and level < _TOP_PCT:

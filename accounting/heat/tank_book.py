@@ -77,13 +77,13 @@ class TankBook:
         self._drawn = DrawnTemperature(interval_s)
         boiler = tank.boiler.counter if tank.boiler is not None else None
         self._counters = {
-            name: _counter(name, told, most, times, interval_s, late_s)
-            for name, told, most, times in (
+            name: _counter(name, counter, most, times, interval_s, late_s)
+            for name, counter, most, times in (
                 ("topup", tank.topup, _MOST_TOPUP_W, 1),
                 ("boiler", boiler, _MOST_BOILER_W, 1),
                 ("water", tank.water, _MOST_ML_PER_H, _ML),
             )
-            if told is not None
+            if counter is not None
         }
         self._next_ms: int | None = None
         self._stock_wh: int | None = None
@@ -92,9 +92,9 @@ class TankBook:
         self._kept: dict[int, _Interval] = {}
         self._ready: list[TankEntry] = []
         self.notes = self._level.notes()
-        for name, told in (("topup", tank.topup), ("boiler", boiler)):
-            if told is not None:
-                self.notes.append((told.signal, self._counters[name].note))
+        for name, counter in (("topup", tank.topup), ("boiler", boiler)):
+            if counter is not None:
+                self.notes.append((counter.signal, self._counters[name].note))
         if tank.water is not None:
             self.notes.append((tank.water.signal, self._note_litres))
             if _TOP in tank.temperatures:
@@ -109,8 +109,8 @@ class TankBook:
         """The heaters' entries as they are settled or revised; one that is revised revises the tank's entry too."""
         for entry in entries:
             start_ms = entry.start_s * 1000
-            told = self._heaters.setdefault(start_ms, {})
-            told[entry.heater] = tuple(in_tank(line) for line in entry.postings if line.account != TANK)
+            of_heaters = self._heaters.setdefault(start_ms, {})
+            of_heaters[entry.heater] = tuple(in_tank(line) for line in entry.postings if line.account != TANK)
             if start_ms in self._kept:
                 self._ready.append(self._entry(self._kept[start_ms], "late reading"))
 
@@ -145,9 +145,9 @@ class TankBook:
     def forget(self, before_ms: int) -> None:
         """Intervals that ended by then, and are booked, cannot be revised any more."""
         booked_ms = min(before_ms, self._next_ms if self._next_ms is not None else before_ms)
-        for told in (self._kept, self._heaters):
-            for start_ms in [start_ms for start_ms in told if start_ms + self._interval_ms <= booked_ms]:
-                del told[start_ms]
+        for by_start in (self._kept, self._heaters):
+            for start_ms in [start_ms for start_ms in by_start if start_ms + self._interval_ms <= booked_ms]:
+                del by_start[start_ms]
 
     def set_back(self, by_s: float) -> None:
         """The clock that dates the readings was set back: what the counters show of the time that comes twice is
@@ -186,8 +186,8 @@ class TankBook:
             "lost_carry": self._lost_carry,
             "heaters": [
                 [start_ms, name, _listed(lines)]
-                for start_ms, told in sorted(self._heaters.items())
-                for name, lines in sorted(told.items())
+                for start_ms, of_heaters in sorted(self._heaters.items())
+                for name, lines in sorted(of_heaters.items())
             ],
             "kept": [[*interval[:-1], _listed(interval.own)] for _, interval in sorted(self._kept.items())],
         }
@@ -203,7 +203,7 @@ class TankBook:
         self._lost_carry = state["lost_carry"]
         for start_ms, name, lines in state["heaters"]:
             self._heaters.setdefault(start_ms, {})[name] = _lines(lines)
-        kept = [_Interval._make([*told, _lines(own)]) for *told, own in state["kept"]]
+        kept = [_Interval._make([*figures, _lines(own)]) for *figures, own in state["kept"]]
         self._kept = {interval.start_ms: interval for interval in kept}
 
     def _note_litres(self, at_s: float, litres: float) -> None:
@@ -285,15 +285,15 @@ class TankBook:
 
 
 def _counter(
-    name: str, told: CounterSignal, most_per_h: float, times: int, interval_s: int, late_s: float
+    name: str, counter: CounterSignal, most_per_h: float, times: int, interval_s: int, late_s: float
 ) -> CounterMeter:
     return CounterMeter(
         name,
         rated_w=most_per_h,
         interval_s=interval_s,
-        gap_s=told.gap_s,
+        gap_s=counter.gap_s,
         late_s=late_s,
-        resolution_wh=told.resolution * times,
+        resolution_wh=counter.resolution * times,
         coarsest_wh=_COARSEST_L * _ML if times == _ML else COARSEST_WH,
     )
 

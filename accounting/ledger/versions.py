@@ -117,7 +117,7 @@ class Versions:
             both = (map(JournalLine._make, self._db.execute(sql, (from_s, to_s))) for sql in (heaters, tank))
             yield from merge(*both, key=lambda line: line.start_s)
 
-    def untold_span(self) -> tuple[int, int] | None:
+    def unpriced_span(self) -> tuple[int, int] | None:
         """The first and, exclusive, the last start of what current entries tell without a price or factor that should
         have been known, UTC seconds; None if there are none. Reads all entries."""
         first_s, last_s = self.ask(

@@ -75,8 +75,8 @@ class Series:
     @property
     def end_s(self) -> int | None:
         """From when on it tells nothing any more; None if its last value holds for ever, or it has none."""
-        told = [place for place, value in enumerate(self._values) if value is not None]
-        return self._starts[told[-1] + 1] if told and told[-1] + 1 < len(self._starts) else None
+        known = [place for place, value in enumerate(self._values) if value is not None]
+        return self._starts[known[-1] + 1] if known and known[-1] + 1 < len(self._starts) else None
 
     def gaps(self, start_s: int, end_s: int) -> list[Piece]:
         """The stretches of [start_s, end_s) for which nothing tells."""

@@ -134,8 +134,10 @@ def amounts(
             continue
         over = float(bill.amount) - float(own)
         if abs(over) > max(0.01 * abs(float(own)), 0.5):
-            told = f"the bill from {_from(bill, zone)} is {bill.amount:.2f} {currency}, by the tariff {float(own):.2f}"
-            said.append(f"{told} with standing charges: other prices, fees or tax than in the home file?")
+            difference = (
+                f"the bill from {_from(bill, zone)} is {bill.amount:.2f} {currency}, by the tariff {float(own):.2f}"
+            )
+            said.append(f"{difference} with standing charges: other prices, fees or tax than in the home file?")
     return [Suggestion("amount", sentence) for sentence in said]
 
 

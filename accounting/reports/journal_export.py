@@ -67,5 +67,5 @@ def _csv(cells: Iterable[Any]) -> str:
     return text.getvalue()
 
 
-def _json(told: dict[str, Any]) -> str:
-    return json.dumps(told, ensure_ascii=False, separators=(",", ":")) + "\n"
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"

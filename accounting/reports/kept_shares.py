@@ -79,8 +79,8 @@ class KeptShares:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        told = json.loads(path.read_bytes())
-        return dict(told["months"]) if told["schema"] == _SCHEMA else {}
+        content = json.loads(path.read_bytes())
+        return dict(content["months"]) if content["schema"] == _SCHEMA else {}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 

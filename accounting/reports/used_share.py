@@ -65,7 +65,7 @@ class _Avoided(NamedTuple):
         )
 
 
-def told_by_stock(
+def shares_by_stock(
     ledger: Ledger, tank: TankBooks, basis: UsedBasis, from_s: int, to_s: int, zone: ZoneInfo, as_of_s: float | None
 ) -> dict[Month, Fraction]:
     """The share that the heat stock tells for each month that [from_s, to_s) UTC seconds touches; a month of which it
@@ -135,7 +135,7 @@ class MonthSoFar:
         self._opening: Lots | None = None
 
     def share(self, ledger: Ledger, month: Month, zone: ZoneInfo) -> Fraction | None:
-        """As `told_by_stock` has it of this month."""
+        """As `shares_by_stock` gives it for this month."""
         start_s, end_s = month_start_s(month, zone), month_start_s(month + 1, zone)
         if month != self._month:
             first = month - month % _HALF_YEAR

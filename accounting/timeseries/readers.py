@@ -66,8 +66,8 @@ class _Asking:
             raise self._failed(why_no_answer(error, target.timeout_s)) from None
         if answer.status != 200:
             why = f"{_MEANING.get(answer.status, 'it does not answer the question')} ({answer.status})"
-            told = repeated(answer.data.decode(errors="replace"), target.secrets)
-            raise self._failed(f"{why}: {told}" if told else why)
+            reply = repeated(answer.data.decode(errors="replace"), target.secrets)
+            raise self._failed(f"{why}: {reply}" if reply else why)
         return answer.data
 
     def _failed(self, why: str) -> ReadFailed:

@@ -129,9 +129,9 @@ class PastShares:
 
     def _heat(self, month: Month) -> list[int]:
         """What each source gave in a month, Wh; 0 of those that are not recorded."""
-        told = self.past[month].wh.items()
+        amounts = self.past[month].wh.items()
         return [
-            sum(wh for account, wh in told if source.recorded and stands_for(source.recorded, account))
+            sum(wh for account, wh in amounts if source.recorded and stands_for(source.recorded, account))
             for source in self.displaces
         ]
 
@@ -161,15 +161,15 @@ class _Share:
         return self.months.around(utc_s)[2].shares[self.place]
 
     def mean_price(self, start_s: int, end_s: int) -> Fraction | None:
-        _, month_end_s, told = self.months.around(start_s)
-        return told.shares[self.place] if end_s <= month_end_s else mean_of(self.pieces(start_s, end_s))
+        _, month_end_s, month = self.months.around(start_s)
+        return month.shares[self.place] if end_s <= month_end_s else mean_of(self.pieces(start_s, end_s))
 
     def pieces(self, start_s: int, end_s: int) -> list[Piece]:
         found = []
         while start_s < end_s:
-            _, month_end_s, told = self.months.around(start_s)
+            _, month_end_s, month = self.months.around(start_s)
             until_s = min(month_end_s, end_s)
-            found.append(Piece(start_s, until_s, None, told.shares[self.place]))
+            found.append(Piece(start_s, until_s, None, month.shares[self.place]))
             start_s = until_s
         return found
 
@@ -209,7 +209,7 @@ def read_past(settings: BooksSettings, record: Record, known: Past | None = None
     if settings.past_timezone is None or span is None:
         return {}
     zone = ZoneInfo(settings.past_timezone)
-    told: dict[Month, MonthHeat] = {}
+    past: dict[Month, MonthHeat] = {}
     month = month_of(span[0], zone)
     while (end_s := month_start_s(month + 1, zone)) <= span[1]:
         found = (known or {}).get(month)
@@ -217,9 +217,9 @@ def read_past(settings: BooksSettings, record: Record, known: Past | None = None
             start_s = month_start_s(month, zone)
             measured_s, wh = record.tank_heat(start_s, end_s)
             found = MonthHeat(Fraction(measured_s, end_s - start_s), wh)
-        told[month] = found
+        past[month] = found
         month += 1
-    return told
+    return past
 
 
 def as_recorded(settings: BooksSettings, record: Record) -> BooksSettings:
