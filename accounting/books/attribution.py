@@ -1,9 +1,9 @@
 """Who gave a heater's energy, minute by minute, by the grid's and the battery's power, and what the sun's part gave up.
 
-In each minute the grid gave as much as was imported and the heater took, whichever is less: without the heater so much
-less would have been bought. Of the rest the battery gave as much as it discharged, and the sun what is left. Energy of
-minutes in which nothing tells the import or the discharge is the sun's, as far as anybody knows. Of the sun's part the
-battery forgoes what it could have taken more in that minute (see `HouseBattery`); the rest could have been sold.
+In each minute the grid gave the import or what the heater took, whichever is less: without the heater that much less
+would have been bought. Of the rest the battery gave as much as it discharged, and the sun gave what is left. Energy of
+minutes without a reading of import or discharge counts as the sun's. Of the sun's part the battery forgoes what it
+could have taken in addition in that minute (see `HouseBattery`); the rest could have been sold.
 """
 
 from bisect import bisect_right
@@ -27,13 +27,13 @@ KEPT_MS = LATE_MS
 """How long minutes are kept for energy that comes late: longer gaps are estimates anyway."""
 
 _ANY_W = 1e9
-"""A grid connection's rated power: none that matters here."""
+"""A rated power for the grid connection that no house reaches, W."""
 
 
 class Attribution:
     """The minutes of all heaters, of import and of the battery's discharge.
 
-    A heater is taken to have drawn what its power says, if it tells one, else evenly between its counter's steps.
+    A heater's energy is spread by its power signal, if it has one, else evenly between its counter's steps.
     """
 
     def __init__(self, settings: BooksSettings) -> None:
@@ -60,7 +60,7 @@ class Attribution:
             self.notes += self._battery.notes
 
     def split(self, energy: Energy, now_ms: int) -> Energy:
-        """An interval's energy with who gave it, and what the sun's part could not have been sold for."""
+        """An interval's energy with who gave it, and how much of the sun's part could not have been sold."""
         if not energy.wh:
             return energy
         start_ms = energy.start_s * 1000

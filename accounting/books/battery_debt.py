@@ -1,11 +1,11 @@
 """What the house battery lacks because a heater was ahead of it, and what becomes of that.
 
-Sun that a heater took from the battery is owed to it. When the battery is full after all, or has no room left for what
-it is owed, that much would have been sold: the interval's entry is revised, and it counts as given-up export. When the
-house buys while the battery is empty, it would have given what it is owed: that is final, and the hour is remembered,
-for the price of the next is that of the hours in which the battery was missed.
+Sun that a heater took from the battery is owed to the battery. If the battery is full after all, or has no room left
+for what it is owed, that much would have been sold: the interval's entry is revised, and it counts as given-up export.
+If the house buys while the battery is empty, the battery would have given what it is owed: that is final. The hour is
+remembered, because later debts are priced by the hours in which the battery was missed.
 
-The debt is counted as it would have gone into the battery, Wh at its terminals.
+The debt is counted as energy into the battery, Wh at its terminals.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -22,14 +22,14 @@ BATTERY_FULL = "the battery was full after all"
 _KNOWN_WH = 1_000
 """What a home's past must hold before its hours count, Wh."""
 _FORGET = 30
-"""Of what is remembered by the hour a thirtieth is forgotten each day."""
+"""The share of the hours' memory that is forgotten each day."""
 _DAY_MS = 86_400_000
 _LONGEST_MS = 3 * _DAY_MS
 """How long a debt can stand; what is older is final."""
 LATE_MS = 6 * 3600 * 1000
 """How late a reading may come and still revise what an interval forgoes."""
 _EMPTY = energy_of_w(50)
-"""Bought in a minute beside a battery that gives next to nothing: so much says that it is empty."""
+"""If the house buys this much in a minute while the battery gives next to nothing, the battery is empty."""
 _RISE_PCT = 50.0
 """What the level must have risen in all before the capacity is read off it."""
 
@@ -49,7 +49,7 @@ class _Lot:
 
 
 class BatteryDebt:
-    """The debt of all heaters, in order of time, and what it teaches of the battery."""
+    """The debt of all heaters, in order of time, and what it shows about the battery."""
 
     def __init__(self, battery: HouseBattery, timezone: str) -> None:
         self._battery = battery
@@ -148,7 +148,7 @@ class BatteryDebt:
         self.swept_ms = state["swept_ms"]
 
     def _redeem(self, missed: int, hour: int) -> None:
-        """The house bought: of what the battery is owed it would have given so much, the earliest first."""
+        """The house bought: the battery would have given that much of what it is owed, the earliest first."""
         efficiency = self._battery.books.efficiency
         left = missed * efficiency.denominator // efficiency.numerator
         for lot in self._lots:

@@ -1,9 +1,9 @@
 """What the house battery did, minute by minute, and what it could still have taken.
 
-Without the heater, the sun that it took would first have charged the battery: as much as the battery's charging power
-left room for, unless it was full, or let power leave the house though it was not. Where nothing states the charging
-power, it is the most that the battery was ever seen to take, once more has left the house beside it; before that
-nothing bounds it.
+Without the heater, the sun that it took would first have charged the battery, up to the battery's charging power. It
+would not if the battery was full, or if it let power leave the house although it was not full. If the charging power is
+not stated, it is the most that the battery was ever seen to take, once power has left the house beside it; before that
+it has no bound.
 """
 
 from bisect import bisect_right
@@ -14,8 +14,8 @@ from accounting.valuation.settings import BatteryBooks
 
 MINUTE_MS = 60_000
 LEAST_HELD_MS = 6 * 3600 * 1000
-"""How long a level holds at least: some are told on change only, and it changes by the battery's power alone, which
-must be heard in the minute itself."""
+"""How long a level holds at least, ms: some are sent only on change, and a level changes only by the battery's power,
+which must be heard in the minute itself."""
 _ANY_W = 1e9
 
 
@@ -25,10 +25,10 @@ def energy_of_w(watts: float) -> int:
 
 
 LEAVES, _IDLE_LEAVES = energy_of_w(100), energy_of_w(300)
-"""What leaves the house for good: beside a battery that charges, it takes no more; beside an idle one, nothing."""
+"""Power that leaves the house, mW·ms in a minute: a charging battery then takes no more, an idle one takes nothing."""
 _ANY = energy_of_w(_ANY_W)
 _NEAR_FULL_PCT = 90.0
-"""From here on a battery charges slower, which says nothing of its usual power."""
+"""From this level on a battery charges slower, so that its power there is not its usual one, %."""
 
 
 class HouseBattery:
@@ -56,7 +56,7 @@ class HouseBattery:
 
     @property
     def limit(self) -> int | None:
-        """The most that it charges with in a minute, as stated or seen; None: nothing tells."""
+        """The most that it charges with in a minute, as stated or seen; None: not known."""
         stated = self.books.maximum_charge_w
         if stated is not None:
             return energy_of_w(stated)

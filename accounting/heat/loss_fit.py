@@ -29,9 +29,9 @@ LEAST_S = 4 * 3600
 SETTLING_S = 3600
 """After heating, the water mixes for so long."""
 QUIET_HOURS = range(6)
-"""Local hours in which nobody is taken to draw, where no water meter tells."""
+"""Local hours in which nobody is assumed to draw water, if there is no water meter."""
 DRAW_PCT = 1.5
-"""A fall by more than this in STEP_S is a draw, %, where no water meter tells: a level of whole percents steps by 1."""
+"""A fall by more than this in STEP_S is a draw, %, if there is no water meter: a level of whole percents steps by 1."""
 CONFIDENCE = 0.95
 _STUDENT = (
     *enumerate((12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228), 1),
@@ -52,7 +52,7 @@ class Loss:
     """A fitted standing loss.
 
     standard_error: of ua_w_per_k, W/K; runs, hours: what it rests on; low_w_per_k, high_w_per_k: where it lies with a
-    confidence of CONFIDENCE (None: one run alone tells nothing of how runs differ).
+    confidence of CONFIDENCE (None: a single run does not show how runs differ).
     """
 
     ua_w_per_k: float
@@ -69,7 +69,7 @@ class Loss:
 
 
 def fit(runs: Iterable[Run], wh_per_k: float, ambient_c: float) -> Loss | None:
-    """The loss that runs of quiet readings show; None where there are too few, or all of one instant.
+    """The loss that runs of quiet readings show; None if there are too few readings, or all are of one instant.
 
     wh_per_k: heat the tank holds per kelvin; ambient_c: around it. The standard error is by runs: levels in steps, and
     whatever else a night has of its own, err alike within a run, so its readings count as one. It is the jackknife's,
@@ -180,7 +180,7 @@ def _moved(latest: dict[str, float], values: dict[str, float]) -> bool:
 
 
 def _temperature(values: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
-    """The tank's mean temperature where the minute tells it anew, as the books count it."""
+    """The tank's mean temperature, as the books count it, if the minute has a new reading for it."""
     if len(tank.temperatures) > 1 or not tank.level:
         if not any(name in values for name in tank.temperatures):
             return None

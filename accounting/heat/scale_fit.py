@@ -49,12 +49,11 @@ class Scale:
 
 
 def fit_scale(rows: Iterable[Row], stated_wh: float, loss_w: float) -> Scale | None:
-    """The scale that recorded minutes show; None where too few runs of the heaters tell it.
+    """The scale that recorded minutes show; None if there are too few runs of the heaters.
 
-    stated_wh: what a full tank is said to hold; loss_w: what the tank loses meanwhile, about. The standard error is the
-    jackknife's over the runs, and no less than half a percent and what the level's steps leave open of a run that all
-    runs may have alike; the interval Student's. It knows nothing of a heater's
-    counter that is wrong itself.
+    stated_wh: what a full tank holds by the home file; loss_w: about what the tank loses meanwhile. The standard error
+    is the jackknife's over the runs, and no less than half a percent and what the level's steps leave open of a run
+    that all runs may have alike; the interval is Student's. It does not include errors of the heater's own counter.
     """
     heated = heating_runs(rows)
     step_pct = _step_pct(heated)

@@ -1,4 +1,4 @@
-"""The home's own tank, from its recorded minutes: what takes part of it, what it loses, what its taps draw and when.
+"""The home's own tank, from its recorded minutes: its active volume, what it loses, what its taps draw and when.
 
 Each figure has a range in which it lies with 95 % confidence, by how runs or days differ. Cold water's temperature and
 the room's are taken as the home file states them. Drawn is what went in less what was lost and what stayed.
@@ -40,7 +40,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class TankFit:
-    """What the tape shows of the tank; None where it does not.
+    """What the tape shows of the tank; None where it shows nothing.
 
     full_kwh: heat between an empty and a full level; hot_c: the temperature throughout at which the level is full (it
     takes three temperatures); volume_l: what of the tank takes part; ua_w_per_k: standing loss; loss: what that rests
@@ -65,10 +65,10 @@ class TankFit:
 
 
 class LevelForecast(NamedTuple):
-    """How far the foretold level was from the recorded one, hour by hour.
+    """How far the forecast level was from the recorded one, hour by hour.
 
-    rms_pct: root mean square, % of a full tank; mean_pct: foretold less recorded; yesterday_pct: the root mean square
-    of the level of the same hour a day before, for comparison; days: how many.
+    rms_pct: root mean square, % of a full tank; mean_pct: forecast less recorded; yesterday_pct: for comparison, the
+    root mean square if the level of the same hour a day before is the forecast; days: how many.
     """
 
     rms_pct: float
@@ -108,8 +108,8 @@ def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:
 def _hot_c(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> Figure | None:
     """The temperature of a full tank, from days' moments at which its three temperatures agree.
 
-    Below the lowest sensor the water may be colder then, and the level less than the temperatures say: of each day the
-    moments count in which it is most.
+    Below the lowest sensor the water may be colder then, so that the level is lower than the temperatures suggest. So
+    only the moments of each day with the highest level count.
     """
     if set(tank.temperatures) != set(TEMPERATURES) or not tank.level:
         return None

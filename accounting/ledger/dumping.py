@@ -1,7 +1,7 @@
-"""A whole ledger as one text file, and back: lines of JSON, for keeping where no database is to be trusted.
+"""A whole ledger as one text file, and back: lines of JSON, for archives that should need no database.
 
-The first line tells what it is, each table begins with a line that names it and its columns, a row is a list, and the
-last line tells how many rows there are and the SHA-256 of all lines before it.
+The first line names the format, each table begins with a line that names it and its columns, a row is a list, and the
+last line gives the number of rows and the SHA-256 of all lines before it.
 """
 
 import base64

@@ -24,7 +24,7 @@ from accounting.ledger.sealing import (
 )
 
 ENOUGH = 20
-"""Problems of a kind worth naming."""
+"""How many problems of one kind are named at most."""
 _BITE = 500
 
 
@@ -44,7 +44,7 @@ class Check:
 @dataclass(frozen=True, slots=True)
 class Proof:
     """The chain worked out anew. head: its end, if all of it holds; until_s: the instant up to which what is booked has
-    the digest that was asked for, UTC seconds (None: nothing has it, or none was asked for)."""
+    the digest that was given, UTC seconds (None: nothing has it, or no digest was given)."""
 
     checks: tuple[Check, ...]
     head: Head | None

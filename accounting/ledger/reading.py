@@ -1,4 +1,4 @@
-"""The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
+"""The ledger as its readers see it. Every method answers from settled, current versions unless its text differs."""
 
 import json
 from collections.abc import Callable, Iterator
@@ -82,7 +82,7 @@ class Ledger(Totals):
                 tuple(name for (name,) in self.ask("SELECT name FROM heater WHERE in_use ORDER BY name")),
             )
         except (KeyError, ValueError) as error:
-            cause = "it does not say which home it is of"
+            cause = "it does not name its home"
             raise LedgerError("read the ledger", str(self._path), cause, "restore a backup") from error
 
     def state(self, key: str) -> Any:
@@ -171,7 +171,7 @@ class Ledger(Totals):
                 yield TankEntry(**{**says, "metered": bool(values["metered"])}, postings=postings)
 
     def tank_digests(self, from_s: float, to_s: float) -> bytes:
-        """The digests of all rows that tell of the tank's intervals that start in [from_s, to_s), in their order."""
+        """The digests of all rows of the tank's intervals that start in [from_s, to_s), in order."""
         rows = "SELECT hex(digest) AS each FROM tank_entry WHERE start_s >= ? AND start_s < ? ORDER BY start_s, version"
         return (self.ask(f"SELECT group_concat(each, '') FROM ({rows})", from_s, to_s)[0][0] or "").encode()
 

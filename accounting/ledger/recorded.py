@@ -13,7 +13,7 @@ from accounting.ledger.versions import Versions
 from rules.model.orders import Finding, Order, Verdict
 
 LATEST_S = 1e10
-"""In the year 2286: what is later is no instant."""
+"""In the year 2286. Anything later is not a valid time."""
 
 
 class Recorded(Versions):

@@ -31,7 +31,7 @@ DAY_S = 86_400
 
 
 class Booked(NamedTuple):
-    """A table that is only ever added to. at: its column that tells when; lines: the table of its rows' parts."""
+    """A table that is only ever added to. at: its column with the time; lines: the table of its rows' parts."""
 
     name: str
     key: tuple[str, ...]
@@ -78,7 +78,7 @@ class Columns:
         }
         self._left_out = frozenset({"digest"})
         of = next((one for one in BOOKED if one.lines == table), None)
-        if of is not None:  # the row that they belong to says which it is
+        if of is not None:  # the row that they belong to identifies them
             self._left_out |= frozenset(of.key)
         self._saying = [("" if name in self._left_out else name, self._defaults[name]) for name in self.names]
 
@@ -93,7 +93,7 @@ class Columns:
         return tuple(self.place(name) for name in names)
 
     def meant(self, row: Iterable[Any]) -> dict[str, Any]:
-        """A row read from the table, as far as it says anything."""
+        """A row read from the table, without columns that hold their default."""
         return {
             name: value for (name, default), value in zip(self._saying, row, strict=True) if name and value != default
         }

@@ -1,4 +1,4 @@
-"""The whole ledger looked through: the file, and what the books say of themselves."""
+"""Checks of the whole ledger: the file, and whether the books agree with themselves."""
 
 import json
 import zlib
@@ -179,7 +179,7 @@ def _totals(ledger: Verifiable, ask: Ask) -> Check:
 
 
 def _restatements(ledger: Verifiable, ask: Ask) -> Check:
-    """Each that is done revised as many intervals as it says; at most one is not done."""
+    """Each finished restatement revised as many intervals as it states; at most one is unfinished."""
     restatements = ledger.restatements()
     revised = dict(
         ask(
@@ -194,8 +194,8 @@ def _restatements(ledger: Verifiable, ask: Ask) -> Check:
     ]
     unfinished = [one.number for one in restatements if one.done_at_s is None]
     if len(unfinished) > 1:
-        problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is not done")
-    waits = f"; {unfinished[0]} is not done and does not count yet" if unfinished else ""
+        problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is unfinished")
+    waits = f"; {unfinished[0]} is unfinished and does not count yet" if unfinished else ""
     return Check("restated", f"{counted(len(restatements), 'restatement')}{waits}", tuple(problems[:ENOUGH]))
 
 
@@ -211,7 +211,7 @@ def _intervals(ledger: Verifiable, ask: Ask) -> Check:
 
 
 def _heaters(ask: Ask) -> Check:
-    """Each heater's booked stretch is that of its entries; coverage is reckoned by it."""
+    """Each heater's booked stretch is that of its entries; coverage is worked out from it."""
     kept = {name: (first_s, end_s) for name, first_s, end_s in ask("SELECT name, first_s, end_s FROM heater")}
     booked = {
         name: (first_s, end_s)

@@ -1,7 +1,7 @@
 """A supplier's figures beside the logger's own: the difference, and what may be behind it. Nothing is written.
 
-The logger's are made of the recorded minutes: of the meter's counter, or of the grid's power held between readings.
-What is suggested are patterns in the figures, with the figures; they are no proof.
+The logger's figures come from the recorded minutes: from the meter's counter, or from the grid's power held between
+readings. The suggestions are patterns in the figures; they are no proof.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -67,7 +67,8 @@ def own_figures(
 
 @dataclass(frozen=True, slots=True)
 class BillRow:
-    """A bill beside the logger. supplier_wh: as told; own_wh: of the same time; coverage: share of it measured, 0–1."""
+    """A bill beside the logger. supplier_wh: as billed; own_wh: the logger's for the same time; coverage: share of that
+    time measured, 0–1."""
 
     start_s: int
     end_s: int
@@ -118,7 +119,7 @@ def monthly(supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo,
 def suggestions(
     supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo, interval_s: int
 ) -> list[Suggestion]:
-    """What the intervals' differences look like, the likeliest cause of all first."""
+    """Patterns in the intervals' differences, the likeliest cause of all first."""
     measured = {start_s: one.wh for start_s, one in own.items() if one.measured_s >= interval_s * 0.9}
     both = [start_s for start_s in supplier if start_s in measured]
     late_s = _offset(both, supplier, measured, interval_s) * interval_s
@@ -201,12 +202,12 @@ def flat(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) ->
     even = [day for day in same if days[day][0] != {0}]
     said = []
     if even:
-        finding = f"the supplier tells one figure all day on {_days(even)}"
+        finding = f"the supplier has the same figure all day on {_days(even)}"
         said.append(Suggestion("flat", f"{finding}: an estimate spread out?"))
     if zeros:
         ours_wh = sum(sum(days[day][1]) for day in zeros)
-        finding = f"the supplier tells 0 all day on {_days(zeros)}, the logger {ours_wh / 1000:.1f} kWh"
-        said.append(Suggestion("zeros", f"{finding}: readings that the supplier has not got?"))
+        finding = f"the supplier has 0 all day on {_days(zeros)}, the logger {ours_wh / 1000:.1f} kWh"
+        said.append(Suggestion("zeros", f"{finding}: readings that the supplier did not get?"))
     return said
 
 

@@ -1,4 +1,4 @@
-"""The journal as a Parquet file, for who analyses it by columns. Needs the extra `parquet`; no daemon imports it."""
+"""The journal as a Parquet file, for analysis by columns. Needs the extra `parquet`; the daemon never imports it."""
 
 from collections.abc import Iterable
 from datetime import datetime

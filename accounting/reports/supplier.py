@@ -17,7 +17,7 @@ UNITS = {"kWh": 1000, "Wh": 1}
 
 
 class Bill(NamedTuple):
-    """What was billed of [start_s, end_s), UTC seconds; amount in the home's currency, None if not told."""
+    """What was billed for [start_s, end_s), UTC seconds; amount in the home's currency, None if not given."""
 
     start_s: int
     end_s: int
@@ -29,8 +29,8 @@ class Bill(NamedTuple):
 class Layout:
     """How a file of metered intervals is to be read.
 
-    time, value: the columns' names, None: the first two; unit: of the value; at: what the time tells of the interval;
-    zone: of times without an offset.
+    time, value: the columns' names, None: the first two; unit: of the value; at: which instant of the interval the time
+    names; zone: of times without an offset.
     """
 
     zone: ZoneInfo
@@ -43,7 +43,7 @@ class Layout:
 def read_intervals(lines: Iterable[str], name: str, layout: Layout, interval_s: int) -> dict[int, int]:
     """Wh by start of interval, UTC seconds. An empty value is a missing one. name: the file's, for messages.
 
-    Times that the clocks' change makes come twice are told apart by their order. Raises BrimfulError.
+    Times that come twice when the clocks change are distinguished by their order. Raises BrimfulError.
     """
     table = _Table(lines, name)
     time = table.place(layout.time, 0)
@@ -73,7 +73,7 @@ def is_bills(head: str) -> bool:
 
 
 def read_bills(lines: Iterable[str], name: str, zone: ZoneInfo, last_day: bool = False) -> list[Bill]:
-    """Rows of from, to (dates, to the first day that is no longer in it), kWh and, if told, amount; by time.
+    """Rows of from, to (dates, to the first day that is no longer in it), kWh and, if given, amount; by time.
 
     last_day: whether `to` is the last day that is in it. Raises BrimfulError, also where bills overlap.
     """
@@ -138,7 +138,7 @@ class _Table:
         first = written.replace(tzinfo=zone)
         at_s = round(first.timestamp())
         if datetime.fromtimestamp(at_s, zone).replace(tzinfo=None) != written:
-            raise self.wrong(f"expected a time that there was in {zone.key}, got {text!r}", "say its --timezone")
+            raise self.wrong(f"expected a time that exists in {zone.key}, got {text!r}", "give the file's --timezone")
         second_s = round(first.replace(fold=1).timestamp())
         return second_s if at_s <= last_s < second_s else at_s
 

@@ -1,6 +1,6 @@
 """Reads the points back, to compare them with the ledger. One call is one request; nothing is changed.
 
-InfluxDB 1, 2 and 3 share InfluxQL's `/query`; VictoriaMetrics tells raw samples at `/api/v1/export`.
+InfluxDB 1, 2 and 3 share InfluxQL's `/query`; VictoriaMetrics gives raw samples at `/api/v1/export`.
 """
 
 import json
@@ -26,11 +26,11 @@ _MEANING = {
 
 
 class ReadFailed(BrimfulError):
-    """The time-series database does not tell what it holds."""
+    """The time-series database could not be read."""
 
 
 class Reader(Protocol):
-    """Tells what a database holds. Used by one thread at a time."""
+    """Reads what a database holds. Used by one thread at a time."""
 
     def settle(self, pause: Callable[[float], None]) -> None:
         """Have the database show all that it has taken; pause: waits so many seconds."""

@@ -1,10 +1,10 @@
-"""What the home would have used, from its own past: shares by the heat that it recorded in a like month.
+"""What the home would have used, from its own past: shares by the heat that it recorded in a similar month.
 
-A month of diverting goes by the same month of a former year, the latest that is fit; else by the fit month nearest to
-it in the calendar, at most NEAREST months off, the latest of two as near; else by the shares as stated. A month is fit
-if THINNEST of its time was measured and the sources that stand for something recorded gave at least LEAST_WH in it.
-Nothing counts that is newer than APART months before: so what is settled late, or asked anew years later, finds the
-same months that the living daemon found.
+A month of diverting uses the same month of an earlier year, the latest that is fit. If there is none, it uses the fit
+month nearest in the calendar, at most NEAREST months off, the later of two equally near; else the stated shares. A
+month is fit if THINNEST of its time was measured and the recorded sources gave at least LEAST_WH in it. Only months at
+least APART months before count, so that late settlements and later questions find the same months as the running
+daemon.
 """
 
 from collections.abc import Mapping, Sequence
@@ -56,8 +56,9 @@ Past = Mapping[Month, MonthHeat]
 
 @dataclass(frozen=True, slots=True)
 class MonthShares:
-    """What was displaced in a month. of: the month whose heat tells it (None: stated); shares: by source, exact, in the
-    file's order; thin: the newest former same month, where it is recorded but not fit, and of: is another."""
+    """What was displaced in a month. of: the month whose heat gives the shares (None: as stated); shares: by source,
+    exact, in the file's order; thin: the newest earlier same month, if it is recorded but not fit, so that `of` is
+    another month."""
 
     month: Month
     basis: Basis
@@ -181,14 +182,14 @@ class _Share:
 
 
 def past_shares(settings: BooksSettings, past: Past) -> PastShares | None:
-    """What goes by the past in these books; None where all shares are as stated."""
+    """The shares by the past in these books; None if all shares are as stated."""
     if settings.past_timezone is None:
         return None
     return PastShares(settings.displaces, past, settings.past_timezone)
 
 
 def by_past(settings: BooksSettings, past: Past) -> BooksSettings:
-    """The settings with the shares that the past tells; as they are where they do not go by it."""
+    """The settings with the shares by the past; unchanged if they do not go by it."""
     shares = past_shares(settings, past)
     return settings if shares is None else replace(settings, displaces=shares.sources())
 
@@ -204,7 +205,7 @@ class Record(Protocol):
 
 
 def read_past(settings: BooksSettings, record: Record, known: Past | None = None) -> Past:
-    """The months that are wholly booked; none where the shares do not go by them. known: those not to be read again."""
+    """The months that are wholly booked; none if the shares do not go by them. known: months that need no reading."""
     span = record.tank_span() if settings.past_timezone is not None else None
     if settings.past_timezone is None or span is None:
         return {}
@@ -223,5 +224,5 @@ def read_past(settings: BooksSettings, record: Record, known: Past | None = None
 
 
 def as_recorded(settings: BooksSettings, record: Record) -> BooksSettings:
-    """The settings with the shares that a ledger's past tells."""
+    """The settings with the shares by a ledger's past."""
     return by_past(settings, read_past(settings, record))
