@@ -62,7 +62,7 @@ def test_a_single_value_after_is_as_uncertain_as_its_own_scatter() -> None:
             **vars(given),
             **{name: getattr(given, name)[kept] for name in ("values", "level", "days", "fixed_variance", "after")},
             "design": given.design[kept],
-            "asked": np.array([0.0, 0.0, 1.0]),
+            "target": np.array([0.0, 0.0, 1.0]),
         }
     )
     found = solve(one)

@@ -106,7 +106,8 @@ def test_what_it_says() -> None:
     assert found.change == "ends when that is done, at 15:46 at the latest"
     it.at(50, **COLD)
     assert finding(it).sentence == (
-        "the whole tank was last hot 6.0 days ago; due by 13:00 tomorrow; heats from 13:01 if the sun has not done it by then"
+        "the whole tank was last hot 6.0 days ago; due by 13:00 tomorrow; heats from 13:01 if"
+        " the sun has not done it by then"
     )
     it.at(60, **COLD | {"bottom": 61.0, "top": 61.0})
     assert finding(it).sentence.endswith("hot throughout since 13:01")
