@@ -1,9 +1,9 @@
 """Who gave a heater's energy, minute by minute, by the grid's and the battery's power, and what the sun's part gave up.
 
-In each minute the grid gave as much as was imported and the heater took, whichever is less: without the heater so much
-less would have been bought. Of the rest the battery gave as much as it discharged, and the sun what is left. Energy of
-minutes in which nothing tells the import or the discharge is the sun's, as far as anybody knows. Of the sun's part the
-battery forgoes what it could have taken more in that minute (see `HouseBattery`); the rest could have been sold.
+In each minute the grid gave the import or what the heater took, whichever is less: without the heater that much less
+would have been bought. Of the rest the battery gave as much as it discharged, and the sun gave what is left. Energy of
+minutes without a reading of import or discharge counts as the sun's. Of the sun's part the battery forgoes what it
+could have taken in addition in that minute (see `HouseBattery`); the rest could have been sold.
 """
 
 from bisect import bisect_right
@@ -27,13 +27,13 @@ KEPT_MS = LATE_MS
 """How long minutes are kept for energy that comes late: longer gaps are estimates anyway."""
 
 _ANY_W = 1e9
-"""A grid connection's rated power: none that matters here."""
+"""A rated power for the grid connection that no house reaches, W."""
 
 
 class Attribution:
     """The minutes of all heaters, of import and of the battery's discharge.
 
-    A heater is taken to have drawn what its power says, if it tells one, else evenly between its counter's steps.
+    A heater's energy is spread by its power signal, if it has one, else evenly between its counter's steps.
     """
 
     def __init__(self, settings: BooksSettings) -> None:
@@ -60,7 +60,7 @@ class Attribution:
             self.notes += self._battery.notes
 
     def split(self, energy: Energy, now_ms: int) -> Energy:
-        """An interval's energy with who gave it, and what the sun's part could not have been sold for."""
+        """An interval's energy with who gave it, and how much of the sun's part could not have been sold."""
         if not energy.wh:
             return energy
         start_ms = energy.start_s * 1000
@@ -98,7 +98,7 @@ class Attribution:
         """Works through the battery's settled minutes; returns the intervals that forgo less than was booked of them.
         until_ms: up to where the heaters' intervals are settled, UTC."""
         debt, battery = self._debt, self._battery
-        if debt is None or battery is None or battery.told.level is None:
+        if debt is None or battery is None or battery.books.level is None:
             return []
         until_ms -= until_ms % self._interval_ms
         minutes = battery.minutes(now_ms)
@@ -106,10 +106,10 @@ class Attribution:
         first_ms = max(first_ms - first_ms % self._interval_ms, until_ms - KEPT_MS)
         if first_ms >= until_ms:
             return []
-        bought, sold = _told(self._import, now_ms), _told(self._export, now_ms)
+        bought, sold = _energy_by_minute(self._import, now_ms), _energy_by_minute(self._export, now_ms)
         heaters: dict[int, int] = {}
         for meter in self._heaters.values():
-            for minute_ms, energy in _told(meter, now_ms).items():
+            for minute_ms, energy in _energy_by_minute(meter, now_ms).items():
                 heaters[minute_ms] = heaters.get(minute_ms, 0) + energy
         less: dict[tuple[int, str], Energy] = {}
         for start_ms in range(first_ms, until_ms, self._interval_ms):
@@ -138,9 +138,9 @@ class Attribution:
 
     def _minutes(self, heater: str, start_ms: int, end_ms: int, now_ms: int) -> Iterator["_Minute"]:
         """The minutes of [start_ms, end_ms) in which a heater took something."""
-        bought, sold = _told(self._import, now_ms), _told(self._export, now_ms)
+        bought, sold = _energy_by_minute(self._import, now_ms), _energy_by_minute(self._export, now_ms)
         stored = self._battery.minutes(now_ms) if self._battery is not None else None
-        everybody = {name: _told(meter, now_ms) for name, meter in self._heaters.items()}
+        everybody = {name: _energy_by_minute(meter, now_ms) for name, meter in self._heaters.items()}
         own = everybody[heater]
         for minute_ms in range(start_ms, end_ms, MINUTE_S * 1000):
             mine = own.get(minute_ms, 0)
@@ -160,7 +160,7 @@ class Attribution:
         """Goes on with other prices, whose bands may have other names, and other figures of the same battery."""
         self._imports = settings.imports
         if self._battery is not None and settings.battery is not None:
-            self._battery.told = settings.battery
+            self._battery.books = settings.battery
 
     def set_back(self, by_s: float) -> None:
         """The clock that dates the readings was set back: minutes that come twice hold the energy of both."""
@@ -190,11 +190,11 @@ class Attribution:
 
     def restore(self, state: dict[str, Any]) -> None:
         """Goes on from a `state()`; what is metered another way by now begins anew."""
-        kept = [(self._heaters.get(name), told) for name, told in state["heaters"].items()]
+        kept = [(self._heaters.get(name), kept_state) for name, kept_state in state["heaters"].items()]
         kept += [(self._import, state["import"]), (self._export, state.get("export"))]
-        for meter, told in kept:
-            if meter is not None and told is not None and told["kind"] == meter.kind:
-                meter.restore(told)
+        for meter, kept_state in kept:
+            if meter is not None and kept_state is not None and kept_state["kind"] == meter.kind:
+                meter.restore(kept_state)
         if self._battery is not None and state.get("battery") is not None:
             self._battery.restore(state["battery"])
         if self._debt is not None and state.get("debt") is not None:
@@ -248,7 +248,7 @@ def _power(name: str, rated_w: float, stale_after_s: float, late_s: float) -> Po
     return PowerMeter(name, rated_w=rated_w, interval_s=MINUTE_S, stale_after_s=stale_after_s, late_s=late_s)
 
 
-def _told(meter: CounterMeter | PowerMeter | None, now_ms: int) -> dict[int, int]:
+def _energy_by_minute(meter: CounterMeter | PowerMeter | None, now_ms: int) -> dict[int, int]:
     """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
     if meter is None:
         return {}

@@ -1,11 +1,11 @@
 """What the house battery lacks because a heater was ahead of it, and what becomes of that.
 
-Sun that a heater took from the battery is owed to it. When the battery is full after all, or has no room left for what
-it is owed, that much would have been sold: the interval's entry is revised, and it counts as given-up export. When the
-house buys while the battery is empty, it would have given what it is owed: that is final, and the hour is remembered,
-for the price of the next is that of the hours in which the battery was missed.
+Sun that a heater took from the battery is owed to the battery. If the battery is full after all, or has no room left
+for what it is owed, that much would have been sold: the interval's entry is revised, and it counts as given-up export.
+If the house buys while the battery is empty, the battery would have given what it is owed: that is final. The hour is
+remembered, because later debts are priced by the hours in which the battery was missed.
 
-The debt is counted as it would have gone into the battery, Wh at its terminals.
+The debt is counted as energy into the battery, Wh at its terminals.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -22,14 +22,14 @@ BATTERY_FULL = "the battery was full after all"
 _KNOWN_WH = 1_000
 """What a home's past must hold before its hours count, Wh."""
 _FORGET = 30
-"""Of what is remembered by the hour a thirtieth is forgotten each day."""
+"""The share of the hours' memory that is forgotten each day."""
 _DAY_MS = 86_400_000
 _LONGEST_MS = 3 * _DAY_MS
 """How long a debt can stand; what is older is final."""
 LATE_MS = 6 * 3600 * 1000
 """How late a reading may come and still revise what an interval forgoes."""
 _EMPTY = energy_of_w(50)
-"""Bought in a minute beside a battery that gives next to nothing: so much says that it is empty."""
+"""If the house buys this much in a minute while the battery gives next to nothing, the battery is empty."""
 _RISE_PCT = 50.0
 """What the level must have risen in all before the capacity is read off it."""
 
@@ -49,7 +49,7 @@ class _Lot:
 
 
 class BatteryDebt:
-    """The debt of all heaters, in order of time, and what it teaches of the battery."""
+    """The debt of all heaters, in order of time, and what it shows about the battery."""
 
     def __init__(self, battery: HouseBattery, timezone: str) -> None:
         self._battery = battery
@@ -75,9 +75,9 @@ class BatteryDebt:
     @property
     def capacity_wh(self) -> float | None:
         """What goes into it from empty to full, Wh: as stated, else read off its level; None: not known yet."""
-        stated = self._battery.told.capacity_wh
+        stated = self._battery.books.capacity_wh
         if stated is not None:
-            return stated / float(self._battery.told.efficiency)
+            return stated / float(self._battery.books.efficiency)
         return None if self._rise_pct < _RISE_PCT else self._risen / MWMS_PER_WH * 100 / self._rise_pct
 
     def book(self, energy: Energy) -> Energy:
@@ -148,8 +148,8 @@ class BatteryDebt:
         self.swept_ms = state["swept_ms"]
 
     def _redeem(self, missed: int, hour: int) -> None:
-        """The house bought: of what the battery is owed it would have given so much, the earliest first."""
-        efficiency = self._battery.told.efficiency
+        """The house bought: the battery would have given that much of what it is owed, the earliest first."""
+        efficiency = self._battery.books.efficiency
         left = missed * efficiency.denominator // efficiency.numerator
         for lot in self._lots:
             paid = min(left, lot.owed)
@@ -161,7 +161,7 @@ class BatteryDebt:
 
     def _release(self, highest: float | None, level: float | None) -> list[Energy]:
         """What the battery has no room for would have been sold, the latest first."""
-        full_pct = self._battery.told.full_pct
+        full_pct = self._battery.books.full_pct
         owed = sum(lot.owed for lot in self._lots)
         if highest is not None and highest >= full_pct:
             over = owed
@@ -198,9 +198,9 @@ class BatteryDebt:
 
 
 def _written(energy: Energy) -> dict[str, Any]:
-    told = {name.name: getattr(energy, name.name) for name in fields(Energy)}
-    return {**told, "taken": [list(part) for part in energy.taken]}
+    values = {name.name: getattr(energy, name.name) for name in fields(Energy)}
+    return {**values, "taken": [list(part) for part in energy.taken]}
 
 
-def _read(told: dict[str, Any]) -> Energy:
-    return Energy(**{**told, "taken": tuple((account, wh) for account, wh in told["taken"])})
+def _read(values: dict[str, Any]) -> Energy:
+    return Energy(**{**values, "taken": tuple((account, wh) for account, wh in values["taken"])})

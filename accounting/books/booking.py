@@ -74,7 +74,7 @@ class Books:
         self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
         self._attribution = Attribution(settings) if settings.attributes else None
         self.notes: dict[str, Note] = {}
-        """What takes the readings of each signal that tells the books something."""
+        """By signal that the books use: what takes its readings."""
         for book in self._books:
             self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
         for signal, note in self._attribution.notes if self._attribution is not None else ():
@@ -96,7 +96,7 @@ class Books:
         self.price_signals = frozenset(series.signal for series in self._settings.heard)
 
     def note(self, signal: str, at_s: float, value: float) -> None:
-        """Takes a reading (UTC seconds; finite). Signals that tell the books nothing are passed over."""
+        """Takes a reading (UTC seconds; finite). Signals that the books do not use are passed over."""
         note = self.notes.get(signal)
         if note is not None:
             note(at_s, value)
@@ -152,7 +152,7 @@ class Books:
         return kept + [self._valuer.entry(energy, reasons.get(key, BATTERY_FULL)) for key, energy in revised.items()]
 
     def tank_entries(self) -> list[TankEntry]:
-        """The tank's intervals that `settle` has completed or revised since last asked; the caller keeps them."""
+        """The tank's intervals that `settle` has completed or revised since the last call; the caller keeps them."""
         return self._tank.drain() if self._tank is not None else []
 
     def next_settle_s(self) -> float:
@@ -173,13 +173,13 @@ class Books:
         now_ms = round(now_utc_s * 1000)
         entries = []
         for book in self._books:
-            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _told(one)]
+            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _has_figures(one)]
             entries += [self._entry(book, share, OPEN, now_ms) for share in shares[-most:]]
         entries.sort(key=lambda entry: entry.start_s)
         return entries
 
     def quarantined(self) -> list[Quarantined]:
-        """Energy put in quarantine since last asked."""
+        """Energy put in quarantine since the last call."""
         of_tank = self._tank.quarantined() if self._tank is not None else ()
         return [*(item for book in self._books for item in book.meter.drain()), *of_tank]
 
@@ -188,7 +188,7 @@ class Books:
         return {book.heater.name: book.meter.counts for book in self._books}
 
     def marks(self) -> tuple[tuple[object, ...], ...]:
-        """For each heater, what changes when its energy does and stays while readings tell only that time has passed;
+        """For each heater, a mark that changes when its energy does and stays while only time passes;
         empty before its first reading ever."""
         of_tank = self._tank.marks() if self._tank is not None else ()
         return (*[book.meter.mark for book in self._books], *of_tank)
@@ -216,11 +216,11 @@ class Books:
 
     @property
     def settings(self) -> BooksSettings:
-        """What the books are kept by, the shares by the past included."""
+        """The settings of the books, with the shares by the past."""
         return self._settings
 
     def go_by(self, past: Past) -> bool:
-        """Goes on with what the home's past tells by now; returns whether that is anything new."""
+        """Takes over the shares by the home's past up to now; returns whether they are new."""
         if past == self.past:
             return False
         self.past = past
@@ -238,7 +238,7 @@ class Books:
         if metering != (set(old.heaters), old.interval_s, old.late_s):
             raise ValueError("expected the same heaters, interval and lateness")
         if sources != _sources(old):
-            raise ValueError("expected the same signals to tell who gave the energy")
+            raise ValueError("expected the same signals of who gave the energy")
         kept = {series.signal: series.state() for series in old.heard}
         self._settings = settings = by_past(settings, self.past)
         self._valuer = Valuer(settings)
@@ -350,7 +350,7 @@ class Books:
             book.booked[share.start_ms] = figures
             if booked is not None:
                 entries.append(self._entry(book, share, "late reading", now_ms))
-            elif _told(share):
+            elif _has_figures(share):
                 entries.append(self._entry(book, share, "settled", now_ms))
         if isinstance(meter, PowerMeter):
             meter.settled_ms = max(meter.settled_ms, settled_ms)
@@ -396,10 +396,10 @@ class Books:
 
 
 def _sources(settings: BooksSettings) -> tuple[object, ...]:
-    """What tells who gave the energy: other signals take new books."""
+    """The signals that show who gave the energy. Other signals need new books."""
     battery = settings.battery
-    told = None if battery is None else (battery.power, battery.level)
-    return settings.grid_power, told, settings.export_limit_w
+    battery_signals = None if battery is None else (battery.power, battery.level)
+    return settings.grid_power, battery_signals, settings.export_limit_w
 
 
 def _both(one: Note, other: Note) -> Note:
@@ -410,13 +410,13 @@ def _both(one: Note, other: Note) -> Note:
     return note
 
 
-def _told(share: Share) -> bool:
-    """Whether an interval has anything to say."""
+def _has_figures(share: Share) -> bool:
+    """Whether an interval has measured time or energy."""
     return bool(share.measured_ms or share.wh or share.estimated_wh)
 
 
 def _figures(share: Share) -> tuple[int, int, int]:
-    """What an entry would say of it: Wh, estimated Wh, measured seconds."""
+    """Its figures in an entry: Wh, estimated Wh, measured seconds."""
     return share.wh, share.estimated_wh, half_even(share.measured_ms, 1000)
 
 

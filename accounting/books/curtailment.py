@@ -1,4 +1,4 @@
-"""What an export limit would have kept from being sold."""
+"""How much an export limit would have kept from being sold."""
 
 
 def curtailed(export: int, diverted: int, limit: int) -> int:

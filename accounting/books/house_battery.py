@@ -1,9 +1,9 @@
 """What the house battery did, minute by minute, and what it could still have taken.
 
-Without the heater, the sun that it took would first have charged the battery: as much as the battery's charging power
-left room for, unless it was full, or let power leave the house though it was not. Where nothing states the charging
-power, it is the most that the battery was ever seen to take, once more has left the house beside it; before that
-nothing bounds it.
+Without the heater, the sun that it took would first have charged the battery, up to the battery's charging power. It
+would not if the battery was full, or if it let power leave the house although it was not full. If the charging power is
+not stated, it is the most that the battery was ever seen to take, once power has left the house beside it; before that
+it has no bound.
 """
 
 from bisect import bisect_right
@@ -14,8 +14,8 @@ from accounting.valuation.settings import BatteryBooks
 
 MINUTE_MS = 60_000
 LEAST_HELD_MS = 6 * 3600 * 1000
-"""How long a level holds at least: some are told on change only, and it changes by the battery's power alone, which
-must be heard in the minute itself."""
+"""How long a level holds at least, ms: some are sent only on change, and a level changes only by the battery's power,
+which must be heard in the minute itself."""
 _ANY_W = 1e9
 
 
@@ -25,10 +25,10 @@ def energy_of_w(watts: float) -> int:
 
 
 LEAVES, _IDLE_LEAVES = energy_of_w(100), energy_of_w(300)
-"""What leaves the house for good: beside a battery that charges, it takes no more; beside an idle one, nothing."""
+"""Power that leaves the house, mW·ms in a minute: a charging battery then takes no more, an idle one takes nothing."""
 _ANY = energy_of_w(_ANY_W)
 _NEAR_FULL_PCT = 90.0
-"""From here on a battery charges slower, which says nothing of its usual power."""
+"""From this level on a battery charges slower, so that its power there is not its usual one, %."""
 
 
 class HouseBattery:
@@ -37,25 +37,27 @@ class HouseBattery:
     notes: which signal's readings go where.
     """
 
-    def __init__(self, told: BatteryBooks, late_s: float) -> None:
-        self.told = told
+    def __init__(self, books: BatteryBooks, late_s: float) -> None:
+        self.books = books
         self.charge, self.discharge = (
-            PowerMeter("", rated_w=_ANY_W, interval_s=60, stale_after_s=told.power.stale_after_s, late_s=late_s)
+            PowerMeter("", rated_w=_ANY_W, interval_s=60, stale_after_s=books.power.stale_after_s, late_s=late_s)
             for _ in range(2)
         )
         self._levels: list[tuple[int, float]] = []
         self._most = 0
         self._limited = False
-        self.notes: list[tuple[str, Any]] = [(told.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))]
+        self.notes: list[tuple[str, Any]] = [
+            (books.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))
+        ]
         self._held_ms = LEAST_HELD_MS
-        if told.level is not None:
-            self._held_ms = max(self._held_ms, round(told.level.stale_after_s * 1000))
-            self.notes += [(told.power.signal, self.charge.note), (told.level.signal, self._note_level)]
+        if books.level is not None:
+            self._held_ms = max(self._held_ms, round(books.level.stale_after_s * 1000))
+            self.notes += [(books.power.signal, self.charge.note), (books.level.signal, self._note_level)]
 
     @property
     def limit(self) -> int | None:
-        """The most that it charges with in a minute, as stated or seen; None: nothing tells."""
-        stated = self.told.maximum_charge_w
+        """The most that it charges with in a minute, as stated or seen; None: not known."""
+        stated = self.books.maximum_charge_w
         if stated is not None:
             return energy_of_w(stated)
         return self._most if self._limited else None
@@ -96,7 +98,7 @@ class HouseBattery:
         return {
             "charge": self.charge.state(),
             "discharge": self.discharge.state(),
-            "levels": [list(told) for told in self._levels],
+            "levels": [list(pair) for pair in self._levels],
             "most": [self._most, self._limited],
         }
 
@@ -135,10 +137,10 @@ class BatteryMinutes:
         if level is None or minute_ms not in self._heard:
             return None
         charge = self.charge.get(minute_ms, 0)
-        if level >= self._battery.told.full_pct:
+        if level >= self._battery.books.full_pct:
             return 0
         leaves = export >= (LEAVES if charge >= LEAVES else _IDLE_LEAVES)
-        if leaves and self._battery.told.maximum_charge_w is None:
+        if leaves and self._battery.books.maximum_charge_w is None:
             return 0
         limit = self._battery.limit
         return _ANY if limit is None else max(0, limit - charge)

@@ -1,8 +1,8 @@
 """Restatement: settled intervals valued anew, by the prices and factors that are known now. Their energy stays.
 
-Every version is kept. Those of one restatement count together, from when it is done; one that was cut short is taken
-back. An interval of which less is known now than when it was booked keeps its value: a price that was heard and is
-gone, or a file that has been shortened, is no correction.
+Every version is kept. The versions of one restatement count together, from the moment it is done; one that was cut
+short is taken back. An interval of which less is known now than when it was booked keeps its value: a heard price that
+is gone, or a file that has become shorter, is not a correction.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -31,18 +31,18 @@ class Revision(NamedTuple):
 
 
 def valued_by(former: Valuer) -> Wanted:
-    """Wants what was valued by these prices and shares, and what lacked something: so that a changed price is restated,
-    and a changed assumption about the home is not."""
+    """Selects intervals valued by these prices and shares, and those that lacked something. So a changed price is
+    restated, and a changed assumption about the home is not."""
     return lambda entry: lacks(entry) or same(entry, former.revalue(entry, ""))
 
 
 def lacks(entry: Entry) -> bool:
-    """Whether something that should have been known of it was not when it was booked."""
+    """Whether a price or factor that should have been known was missing when it was booked."""
     return bool(entry.unknown)
 
 
 def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry: True) -> Revision | None:
-    """An interval valued anew; None if that says nothing new, or if it is not wanted.
+    """An interval valued anew; None if nothing changes, or if it is not wanted.
 
     An interval without energy is never revised.
     """
@@ -68,7 +68,7 @@ def revisions(
 
 
 def same(one: Entry, other: Entry) -> bool:
-    """Whether two versions of an interval say the same but for the reason; the first ledgers kept less."""
+    """Whether two versions of an interval differ only in the reason; the first ledgers kept fewer figures."""
     if one.used is None:
         other = replace(other, used=None, postings=one.postings)
     if one.unpriced_wh is None:
@@ -93,7 +93,7 @@ def revise_tank(tank: TankEntry, pairs: Sequence[tuple[Entry, Entry]], why: str)
 
 
 class Restating:
-    """One restatement, a day's intervals at a step, so that whoever writes the ledger can do other things in between.
+    """One restatement, a day's intervals at a step, so that the ledger's writer can do other things in between.
 
     Nothing is noted down before something is revised. number: the ledger's for it; None until then. Raises LedgerError;
     a step that failed can be tried again.
@@ -160,7 +160,7 @@ class TakingBack:
         self._days = sorted(
             {before.start_s // DAY_S for before, after in ledger.revisions(number) if not same_figures(before, after)}
         )
-        self.why = "taken back, for it was cut short"
+        self.why = "taken back because it was cut short"
         self.begun = True
 
     def step(self, now_s: float) -> bool:
@@ -183,7 +183,7 @@ class TakingBack:
 
 
 def unfinished(ledger: LedgerWriter) -> TakingBack | None:
-    """What is to be done first about a restatement that was cut short."""
+    """The undoing of a restatement that was cut short, which comes before any new one; None if there is none."""
     cut_short = ledger.unfinished_restatement()
     return None if cut_short is None else TakingBack(ledger, cut_short.number)
 

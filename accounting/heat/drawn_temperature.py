@@ -1,6 +1,7 @@
-"""How hot the water was that left the tank: the top's temperature that stood before each step of the water meter.
+"""How hot the water was that left the tank: the temperature at the top before each step of the water meter.
 
-While water is drawn, cold water comes in below and the top of a mixed tank cools; what left it was as hot as before.
+While water is drawn, cold water comes in below and the top of a mixed tank cools. The water that left was as hot as
+the top had been before.
 """
 
 from bisect import bisect_left
@@ -13,8 +14,8 @@ _MOST_TOPS = 64
 
 
 class DrawnTemperature:
-    """Keeps, of each interval, its litres and their temperature as the readings come; one that comes late counts for
-    nothing here (the meter itself takes it)."""
+    """Keeps the litres of each interval and their temperature as the readings come. A late reading is ignored here (the
+    water meter itself takes it)."""
 
     def __init__(self, interval_s: int) -> None:
         self._interval_ms = interval_s * 1000

@@ -56,11 +56,11 @@ def share_of(amounts: Sequence[int], part: int, whole: int) -> list[int]:
 
 
 SHORT = "short"
-"""Heat withdrawn that was not there; the next that comes makes it good."""
+"""Account of heat withdrawn that was not there; the next heat received makes it good."""
 
 
 class Inventory:
-    """What is on hand, by source. short_wh: how much is missing, which SHORT then holds less than nothing of."""
+    """What is on hand, by source. short_wh: how much is missing; the account SHORT then holds that much below zero."""
 
     def __init__(self, lots: Lots | None = None, short_wh: int = 0) -> None:
         self._lots = dict(lots or {})
@@ -85,7 +85,7 @@ class Inventory:
         self._lots[source] = self._lots.get(source, NOTHING) + lot
 
     def withdraw(self, wh: int) -> dict[str, Lot]:
-        """Takes heat out (wh >= 0), of each source its share; returns what was taken. What is not there is SHORT."""
+        """Takes heat out (wh >= 0), of each source its share; returns what was taken. Missing heat comes from SHORT."""
         if not wh:
             return {}
         on_hand_wh = sum(lot.wh for lot in self._lots.values())

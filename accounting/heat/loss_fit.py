@@ -29,9 +29,9 @@ LEAST_S = 4 * 3600
 SETTLING_S = 3600
 """After heating, the water mixes for so long."""
 QUIET_HOURS = range(6)
-"""Local hours in which nobody is taken to draw, where no water meter tells."""
+"""Local hours in which nobody is assumed to draw water, if there is no water meter."""
 DRAW_PCT = 1.5
-"""A fall by more than this in STEP_S is a draw, %, where no water meter tells: a level of whole percents steps by 1."""
+"""A fall by more than this in STEP_S is a draw, %, if there is no water meter: a level of whole percents steps by 1."""
 CONFIDENCE = 0.95
 _STUDENT = (
     *enumerate((12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228), 1),
@@ -52,7 +52,7 @@ class Loss:
     """A fitted standing loss.
 
     standard_error: of ua_w_per_k, W/K; runs, hours: what it rests on; low_w_per_k, high_w_per_k: where it lies with a
-    confidence of CONFIDENCE (None: one run alone tells nothing of how runs differ).
+    confidence of CONFIDENCE (None: a single run does not show how runs differ).
     """
 
     ua_w_per_k: float
@@ -69,7 +69,7 @@ class Loss:
 
 
 def fit(runs: Iterable[Run], wh_per_k: float, ambient_c: float) -> Loss | None:
-    """The loss that runs of quiet readings show; None where there are too few, or all of one instant.
+    """The loss that runs of quiet readings show; None if there are too few readings, or all are of one instant.
 
     wh_per_k: heat the tank holds per kelvin; ambient_c: around it. The standard error is by runs: levels in steps, and
     whatever else a night has of its own, err alike within a run, so its readings count as one. It is the jackknife's,
@@ -144,11 +144,11 @@ def quiet_runs(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> list[lis
     latest: dict[str, float] = {}
     runs: list[list[Reading]] = [[]]
     disturbed_s = float("-inf")
-    for at_s, told in rows:
-        if _moved(latest, told):
+    for at_s, values in rows:
+        if _moved(latest, values):
             disturbed_s = at_s
-        latest.update(told)
-        temp_c = _temperature(told, latest, tank)
+        latest.update(values)
+        temp_c = _temperature(values, latest, tank)
         if temp_c is None:
             continue
         hour = datetime.fromtimestamp(at_s, zone).hour
@@ -170,21 +170,21 @@ def _undrawn(run: Run, tank: TankBooks, most_k: float) -> bool:
     return tank.water is not None or all(one[1] - other[1] <= most_k for one, other in pairwise(run))
 
 
-def _moved(latest: dict[str, float], told: dict[str, float]) -> bool:
+def _moved(latest: dict[str, float], values: dict[str, float]) -> bool:
     """Whether anything heated or drew in the minute."""
     return any(
         (name.startswith("diverted_w") and not name.startswith("diverted_wh") and value > 0)
         or (name.startswith(_INPUTS) and name in latest and value != latest[name])
-        for name, value in told.items()
+        for name, value in values.items()
     )
 
 
-def _temperature(told: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
-    """The tank's mean temperature where the minute tells it anew, as the books count it."""
+def _temperature(values: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
+    """The tank's mean temperature, as the books count it, if the minute has a new reading for it."""
     if len(tank.temperatures) > 1 or not tank.level:
-        if not any(name in told for name in tank.temperatures):
+        if not any(name in values for name in tank.temperatures):
             return None
         return mean_c(*(latest.get(name) if name in tank.temperatures else None for name in TEMPERATURES))
-    if "tank_level_pct" not in told:
+    if "tank_level_pct" not in values:
         return None
-    return tank.cold_c + told["tank_level_pct"] / 100 * (tank.hot_c - tank.cold_c)
+    return tank.cold_c + values["tank_level_pct"] / 100 * (tank.hot_c - tank.cold_c)

@@ -49,12 +49,11 @@ class Scale:
 
 
 def fit_scale(rows: Iterable[Row], stated_wh: float, loss_w: float) -> Scale | None:
-    """The scale that recorded minutes show; None where too few runs of the heaters tell it.
+    """The scale that recorded minutes show; None if there are too few runs of the heaters.
 
-    stated_wh: what a full tank is said to hold; loss_w: what the tank loses meanwhile, about. The standard error is the
-    jackknife's over the runs, and no less than half a percent and what the level's steps leave open of a run that all
-    runs may have alike; the interval Student's. It knows nothing of a heater's
-    counter that is wrong itself.
+    stated_wh: what a full tank holds by the home file; loss_w: about what the tank loses meanwhile. The standard error
+    is the jackknife's over the runs, and no less than half a percent and what the level's steps leave open of a run
+    that all runs may have alike; the interval is Student's. It does not include errors of the heater's own counter.
     """
     heated = heating_runs(rows)
     step_pct = _step_pct(heated)
@@ -98,15 +97,15 @@ def heating_runs(rows: Iterable[Row]) -> list[list[tuple[int, float, float]]]:
     latest: dict[str, float] = {}
     runs: list[list[tuple[int, float, float]]] = []
     put_in, level, moved_s, under_way = 0.0, None, -BREAK_S - 1, False
-    for at_s, told in rows:
-        for name, value in told.items():
+    for at_s, values in rows:
+        for name, value in values.items():
             if name.startswith(COUNTERS):
                 gained = value - latest.get(name, value)
                 latest[name] = value
                 if 0 < gained < STRETCH_WH:
                     put_in += gained
                     moved_s = at_s
-        level = told.get("tank_level_pct", level)
+        level = values.get("tank_level_pct", level)
         if at_s - moved_s > BREAK_S:
             under_way = False
         elif level is not None and level < _TOP_PCT:

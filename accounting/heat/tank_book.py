@@ -1,15 +1,15 @@
 """The tank's books: what came into it, what was drawn and lost, interval by interval. No clock, no database.
 
 Heat is counted above the cold water's temperature. The stock at an interval's ends is read off the level (a share of a
-full tank's heat) or, where at least two temperatures are told, off their profile; between two readings it goes in a
-straight line. Standing loss is the tank's UA times what it is warmer than its surroundings, by the mean of the stocks
-at both ends. The draw is the water meter's litres at the top's temperature before each of its steps; without a meter it
+full tank's heat) or, if at least two temperatures are reported, off their profile; between two readings it goes in a
+straight line. Standing loss is the tank's UA times its temperature above the surroundings, by the mean of the stocks at
+both ends. The draw is the water meter's litres at the top's temperature before each of its steps; without a meter it
 is inferred: received − change of stock − lost. What is then left over in either way sits on `unexplained`, unless it is
 within the tolerance: levels come in steps, so the books keep to what they expect as long as the level does not
-contradict them by more than TOLERANCE_PCT of a full tank. A level below what is expected is a draw at once, where no
-meter tells of draws and the level is steady. Of one that wavers by more than steps of whole percents make, the books
-keep within three times its spread of it, above and below, and no nearer: else each waver down would count as drawn and
-each waver up as heat from nowhere. So much of a draw is booked later, when more is drawn.
+contradict them by more than TOLERANCE_PCT of a full tank. A level below the expected one is a draw at once, if there is
+no water meter and the level is steady. If the level wavers by more than steps of whole percents do, the books keep
+within three times its spread of it, above and below, and no nearer: otherwise each waver down would count as drawn and
+each waver up as heat from nowhere. That much of a draw is booked later, when more is drawn.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -41,7 +41,7 @@ _TOP = TEMPERATURES[0]
 
 
 def tolerance_wh(tank: TankBooks) -> int:
-    """How far the books' stock may be from what the level tells, Wh."""
+    """How far the books' stock may be from the stock by the level, Wh."""
     return round(tank.full_wh * TOLERANCE_PCT / 100)
 
 
@@ -51,7 +51,7 @@ def loss_w(tank: TankBooks, stock_wh: float) -> float:
 
 
 class _Interval(NamedTuple):
-    """What an interval's entry is made of, but for the heaters' part. Wh; metered_wh None: no meter tells the draw."""
+    """The parts of an interval's entry, without the heaters' part, Wh; metered_wh: None without a water meter."""
 
     start_ms: int
     opening_wh: int
@@ -77,13 +77,13 @@ class TankBook:
         self._drawn = DrawnTemperature(interval_s)
         boiler = tank.boiler.counter if tank.boiler is not None else None
         self._counters = {
-            name: _counter(name, told, most, times, interval_s, late_s)
-            for name, told, most, times in (
+            name: _counter(name, counter, most, times, interval_s, late_s)
+            for name, counter, most, times in (
                 ("topup", tank.topup, _MOST_TOPUP_W, 1),
                 ("boiler", boiler, _MOST_BOILER_W, 1),
                 ("water", tank.water, _MOST_ML_PER_H, _ML),
             )
-            if told is not None
+            if counter is not None
         }
         self._next_ms: int | None = None
         self._stock_wh: int | None = None
@@ -92,16 +92,16 @@ class TankBook:
         self._kept: dict[int, _Interval] = {}
         self._ready: list[TankEntry] = []
         self.notes = self._level.notes()
-        for name, told in (("topup", tank.topup), ("boiler", boiler)):
-            if told is not None:
-                self.notes.append((told.signal, self._counters[name].note))
+        for name, counter in (("topup", tank.topup), ("boiler", boiler)):
+            if counter is not None:
+                self.notes.append((counter.signal, self._counters[name].note))
         if tank.water is not None:
             self.notes.append((tank.water.signal, self._note_litres))
             if _TOP in tank.temperatures:
                 self.notes.append((_TOP, self._drawn.note_top))
 
     def adopt(self, tank: TankBooks, valuer: Valuer) -> None:
-        """Goes on with other figures of the same tank, told by the same signals."""
+        """Goes on with other figures of the same tank, reported by the same signals."""
         self._tank, self._valuer = tank, valuer
         self._level.adopt(tank)
 
@@ -109,8 +109,8 @@ class TankBook:
         """The heaters' entries as they are settled or revised; one that is revised revises the tank's entry too."""
         for entry in entries:
             start_ms = entry.start_s * 1000
-            told = self._heaters.setdefault(start_ms, {})
-            told[entry.heater] = tuple(in_tank(line) for line in entry.postings if line.account != TANK)
+            of_heaters = self._heaters.setdefault(start_ms, {})
+            of_heaters[entry.heater] = tuple(in_tank(line) for line in entry.postings if line.account != TANK)
             if start_ms in self._kept:
                 self._ready.append(self._entry(self._kept[start_ms], "late reading"))
 
@@ -145,9 +145,9 @@ class TankBook:
     def forget(self, before_ms: int) -> None:
         """Intervals that ended by then, and are booked, cannot be revised any more."""
         booked_ms = min(before_ms, self._next_ms if self._next_ms is not None else before_ms)
-        for told in (self._kept, self._heaters):
-            for start_ms in [start_ms for start_ms in told if start_ms + self._interval_ms <= booked_ms]:
-                del told[start_ms]
+        for by_start in (self._kept, self._heaters):
+            for start_ms in [start_ms for start_ms in by_start if start_ms + self._interval_ms <= booked_ms]:
+                del by_start[start_ms]
 
     def set_back(self, by_s: float) -> None:
         """The clock that dates the readings was set back: what the counters show of the time that comes twice is
@@ -158,12 +158,12 @@ class TankBook:
             counter.set_back(round(by_s * 1000))
 
     def drain(self) -> list[TankEntry]:
-        """Entries settled or revised since last asked."""
+        """Entries settled or revised since the last call."""
         ready, self._ready = self._ready, []
         return ready
 
     def quarantined(self) -> Iterator[Quarantined]:
-        """What the counters showed that cannot be, since last asked; of the water meter, as no energy."""
+        """Impossible steps of the counters since the last call; those of the water meter carry no energy."""
         for name, counter in self._counters.items():
             for item in counter.drain():
                 if name == "water":
@@ -186,8 +186,8 @@ class TankBook:
             "lost_carry": self._lost_carry,
             "heaters": [
                 [start_ms, name, _listed(lines)]
-                for start_ms, told in sorted(self._heaters.items())
-                for name, lines in sorted(told.items())
+                for start_ms, of_heaters in sorted(self._heaters.items())
+                for name, lines in sorted(of_heaters.items())
             ],
             "kept": [[*interval[:-1], _listed(interval.own)] for _, interval in sorted(self._kept.items())],
         }
@@ -203,7 +203,7 @@ class TankBook:
         self._lost_carry = state["lost_carry"]
         for start_ms, name, lines in state["heaters"]:
             self._heaters.setdefault(start_ms, {})[name] = _lines(lines)
-        kept = [_Interval._make([*told, _lines(own)]) for *told, own in state["kept"]]
+        kept = [_Interval._make([*figures, _lines(own)]) for *figures, own in state["kept"]]
         self._kept = {interval.start_ms: interval for interval in kept}
 
     def _note_litres(self, at_s: float, litres: float) -> None:
@@ -211,7 +211,7 @@ class TankBook:
         self._drawn.note_litres(at_s, litres)
 
     def _awaited(self, end_ms: int) -> bool:
-        """Whether a counter that has ever told anything has not come so far."""
+        """Whether a counter that has ever reported has not come so far."""
         covered = [counter.covered_ms(end_ms) for counter in self._counters.values()]
         return any(NOTHING_YET_MS < ms < end_ms for ms in covered)
 
@@ -223,7 +223,7 @@ class TankBook:
         return sum(share.wh for share in counter.shares(start_ms) if share.start_ms <= start_ms)
 
     def _close(self, start_ms: int, opening_wh: int, level_wh: int, near: bool) -> _Interval:
-        """Works an interval out. opening_wh, level_wh: the stocks at its ends as the level tells them."""
+        """Works an interval out. opening_wh, level_wh: the stocks at its ends by the level."""
         start_s = start_ms // 1000
         lost = loss_w(self._tank, (opening_wh + level_wh) / 2) * self._interval_s / 3600 + self._lost_carry
         lost_wh = round(lost)
@@ -285,15 +285,15 @@ class TankBook:
 
 
 def _counter(
-    name: str, told: CounterSignal, most_per_h: float, times: int, interval_s: int, late_s: float
+    name: str, counter: CounterSignal, most_per_h: float, times: int, interval_s: int, late_s: float
 ) -> CounterMeter:
     return CounterMeter(
         name,
         rated_w=most_per_h,
         interval_s=interval_s,
-        gap_s=told.gap_s,
+        gap_s=counter.gap_s,
         late_s=late_s,
-        resolution_wh=told.resolution * times,
+        resolution_wh=counter.resolution * times,
         coarsest_wh=_COARSEST_L * _ML if times == _ML else COARSEST_WH,
     )
 

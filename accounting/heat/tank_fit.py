@@ -1,4 +1,4 @@
-"""The home's own tank, from its recorded minutes: what takes part of it, what it loses, what its taps draw and when.
+"""The home's own tank, from its recorded minutes: its active volume, what it loses, what its taps draw and when.
 
 Each figure has a range in which it lies with 95 % confidence, by how runs or days differ. Cold water's temperature and
 the room's are taken as the home file states them. Drawn is what went in less what was lost and what stayed.
@@ -40,7 +40,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class TankFit:
-    """What the tape shows of the tank; None where it does not.
+    """What the tape shows of the tank; None where it shows nothing.
 
     full_kwh: heat between an empty and a full level; hot_c: the temperature throughout at which the level is full (it
     takes three temperatures); volume_l: what of the tank takes part; ua_w_per_k: standing loss; loss: what that rests
@@ -64,11 +64,11 @@ class TankFit:
         return tuple(1000 * self.drawn_kwh.value * share for share in self.by_hour)
 
 
-class Foretold(NamedTuple):
-    """How far the foretold level was from the recorded one, hour by hour.
+class LevelForecast(NamedTuple):
+    """How far the forecast level was from the recorded one, hour by hour.
 
-    rms_pct: root mean square, % of a full tank; mean_pct: foretold less recorded; yesterday_pct: the root mean square
-    of the level of the same hour a day before, for comparison; days: how many.
+    rms_pct: root mean square, % of a full tank; mean_pct: forecast less recorded; yesterday_pct: for comparison, the
+    root mean square if the level of the same hour a day before is the forecast; days: how many.
     """
 
     rms_pct: float
@@ -84,7 +84,7 @@ class Fitted:
     fit: TankFit
     set: Mapping[str, str]
     stated: TankBooks
-    foretold: Foretold | None
+    foretold: LevelForecast | None
 
 
 def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:
@@ -108,15 +108,15 @@ def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:
 def _hot_c(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> Figure | None:
     """The temperature of a full tank, from days' moments at which its three temperatures agree.
 
-    Below the lowest sensor the water may be colder then, and the level less than the temperatures say: of each day the
-    moments count in which it is most.
+    Below the lowest sensor the water may be colder then, so that the level is lower than the temperatures suggest. So
+    only the moments of each day with the highest level count.
     """
     if set(tank.temperatures) != set(TEMPERATURES) or not tank.level:
         return None
     by_day: dict[object, list[float]] = {}
-    for at_s, told in rows:
-        temps_c = [told[name] for name in TEMPERATURES if name in told]
-        level = told.get("tank_level_pct")
+    for at_s, values in rows:
+        temps_c = [values[name] for name in TEMPERATURES if name in values]
+        level = values.get("tank_level_pct")
         if level is None or len(temps_c) < len(TEMPERATURES) or not 20 < level < 99.5:
             continue
         if max(temps_c) - min(temps_c) <= _EVEN_K and min(temps_c) >= _WARM_C:
@@ -158,14 +158,14 @@ def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure
     days: dict[object, list[float]] = {}
     covered_s: dict[object, int] = {}
     before: tuple[int, float] | None = None
-    for at_s, told in rows:
+    for at_s, values in rows:
         gained = 0.0
-        for name, value in told.items():
+        for name, value in values.items():
             if name.startswith(COUNTERS):
                 step = value - latest.get(name, value)
                 gained += step if 0 < step < STRETCH_WH else 0.0
-        latest.update(told)
-        warm_c = _warm_c(told, latest, tank)
+        latest.update(values)
+        warm_c = _warm_c(values, latest, tank)
         if warm_c is None:
             continue
         stored_wh = WH_PER_L_K * tank.volume_l * (warm_c - tank.cold_c)
@@ -186,11 +186,11 @@ def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure
     return drawn, tuple(mean / total for mean in means) if total > 0 else None, len(whole)
 
 
-def _warm_c(told: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
+def _warm_c(values: dict[str, float], latest: dict[str, float], tank: TankBooks) -> float | None:
     """The tank's mean temperature, where the minute has it: by its temperatures, else by its level."""
     if len(tank.temperatures) > 1 or not tank.level:
-        if not any(name in told for name in tank.temperatures):
+        if not any(name in values for name in tank.temperatures):
             return None
         return mean_c(*(latest.get(name) if name in tank.temperatures else None for name in TEMPERATURES))
-    level = told.get("tank_level_pct")
+    level = values.get("tank_level_pct")
     return None if level is None else tank.cold_c + level / 100 * (tank.hot_c - tank.cold_c)

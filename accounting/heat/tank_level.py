@@ -26,8 +26,8 @@ class TankLevel:
     """Keeps of each interval the first and the last reading. So the order in which readings come changes nothing; of
     two at one instant the first counts.
 
-    Temperatures count, as heat of all water above the cold one's temperature, where at least two are told; else the
-    level; else the one temperature for the whole tank. A temperature older than its sensor's newest is passed over.
+    If at least two temperatures are reported, they count, as heat of all water above the cold water's temperature; else
+    the level; else the one temperature for the whole tank. A temperature older than its sensor's newest is ignored.
     """
 
     def __init__(self, tank: TankBooks, interval_s: int) -> None:
@@ -105,7 +105,7 @@ class TankLevel:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Goes on from a `state()`, unless the level was told another way then."""
+        """Goes on from a `state()`, unless the level was measured another way then."""
         if state["by_temperatures"] != self._by_temperatures:
             return
         self._cells = {start: cell for start, *cell in state["cells"]}

@@ -191,7 +191,7 @@ def _thin_out(folder: Path, ledger: Path, keep: Keep, at_s: float) -> tuple[Path
 
 @contextmanager
 def _naming(path: Path) -> Iterator[None]:
-    """Say of what goes wrong on the backup's side that there is no backup, and of which file."""
+    """Turn errors about the backup's file into LedgerError, with the file's name and that no backup was made."""
     hint = "no backup was made; check the disk, its free space and the folder's permissions"
     try:
         yield

@@ -1,7 +1,7 @@
-"""A whole ledger as one text file, and back: lines of JSON, for keeping where no database is to be trusted.
+"""A whole ledger as one text file, and back: lines of JSON, for archives that should need no database.
 
-The first line tells what it is, each table begins with a line that names it and its columns, a row is a list, and the
-last line tells how many rows there are and the SHA-256 of all lines before it.
+The first line names the format, each table begins with a line that names it and its columns, a row is a list, and the
+last line gives the number of rows and the SHA-256 of all lines before it.
 """
 
 import base64
@@ -64,7 +64,7 @@ def _lines(db: sqlite3.Connection) -> Iterator[str]:
         columns = _columns(db, table)
         yield _json({"table": table, "columns": columns})
         for row in db.execute(f"SELECT {', '.join(columns)} FROM {table}"):
-            yield _json([_told(cell) for cell in row])
+            yield _json([_written(cell) for cell in row])
 
 
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:
@@ -126,13 +126,17 @@ class _Reader:
 
     def tables(self) -> Iterator[tuple[str, list[str], Iterator[list[Any]]]]:
         """Each table with its rows, which must be gone through before the next one; checks the end."""
-        told = self._next()
-        while "table" in told:
+        parsed = self._next()
+        while "table" in parsed:
             ended: list[Any] = []
-            yield str(told["table"]), [str(name) for name in told["columns"]], self._rows(len(told["columns"]), ended)
-            told = ended[0]
-        if told != {"rows": self.rows, "sha256": told.get("sha256")} or told["sha256"] != self._sum:
-            raise self.wrong(f"expected {self.rows} rows and their checksum, got {_json(told)[:80]}")
+            yield (
+                str(parsed["table"]),
+                [str(name) for name in parsed["columns"]],
+                self._rows(len(parsed["columns"]), ended),
+            )
+            parsed = ended[0]
+        if parsed != {"rows": self.rows, "sha256": parsed.get("sha256")} or parsed["sha256"] != self._sum:
+            raise self.wrong(f"expected {self.rows} rows and their checksum, got {_json(parsed)[:80]}")
 
     def _rows(self, width: int, ended: list[Any]) -> Iterator[list[Any]]:
         while isinstance(row := self._next(), list):
@@ -151,15 +155,15 @@ class _Reader:
         line = line.rstrip("\n")
         self._digest.update(line.encode())
         try:
-            told = json.loads(line)
+            parsed = json.loads(line)
         except (ValueError, RecursionError):
-            told = None
-        if not isinstance(told, dict | list):
+            parsed = None
+        if not isinstance(parsed, dict | list):
             raise self.wrong(f"expected a JSON list or object, got {line[:40]!r}")
-        return told
+        return parsed
 
 
-def _told(cell: Any) -> Any:
+def _written(cell: Any) -> Any:
     return {_BYTES: base64.b64encode(cell).decode()} if isinstance(cell, bytes) else cell
 
 

@@ -1,4 +1,4 @@
-"""What can go wrong with the ledger's file, said so that a person can mend it."""
+"""What can go wrong with the ledger's file, in words with which a person can mend it."""
 
 import sqlite3
 from collections.abc import Iterator
@@ -23,12 +23,12 @@ class LedgerError(BrimfulError):
 
 
 class StateMangled(LedgerError):
-    """A row of working state is not what was written there. The books themselves are well."""
+    """A row of working state is not what was written there. The books themselves are sound."""
 
 
 # By SQLite's primary result code: cause, hint, whether it may pass.
 _CAUSES = {
-    sqlite3.SQLITE_FULL: ("the disk is full", "nothing of this batch was written; free some space", True),
+    sqlite3.SQLITE_FULL: ("the disk is full", "this batch was not written; free some space", True),
     sqlite3.SQLITE_BUSY: ("another program is writing to it", "close what else has it open for writing", True),
     sqlite3.SQLITE_LOCKED: ("another program is writing to it", "close what else has it open for writing", True),
     sqlite3.SQLITE_IOERR: ("the disk answers with an error", "check the disk and its free space", True),

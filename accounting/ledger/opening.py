@@ -159,8 +159,8 @@ def _sound(path: Path, making: Connect, known: int) -> int:
         db.close()
     if problems:
         hint = "keep it as it is and restore a backup"
-        told = problems[0].splitlines()[-1]  # the first names the database, in several lines
-        raise LedgerError(_WRITING, str(path), f"it is damaged ({told})", hint, damaged=True)
+        problem = problems[0].splitlines()[-1]  # the first names the database, in several lines
+        raise LedgerError(_WRITING, str(path), f"it is damaged ({problem})", hint, damaged=True)
     return version
 
 

@@ -24,7 +24,7 @@ from accounting.ledger.sealing import (
 )
 
 ENOUGH = 20
-"""Problems of a kind worth naming."""
+"""How many problems of one kind are named at most."""
 _BITE = 500
 
 
@@ -44,7 +44,7 @@ class Check:
 @dataclass(frozen=True, slots=True)
 class Proof:
     """The chain worked out anew. head: its end, if all of it holds; until_s: the instant up to which what is booked has
-    the digest that was asked for, UTC seconds (None: nothing has it, or none was asked for)."""
+    the digest that was given, UTC seconds (None: nothing has it, or no digest was given)."""
 
     checks: tuple[Check, ...]
     head: Head | None
@@ -68,9 +68,9 @@ def proof(
     head, good_s = Head(), 0.0
     until_s = None
     for number, booked in groupby(rows.seen(walk(db, sealing)), key=lambda row: row.batch):
-        told = list(booked)
-        digests = [row.digest for row in told]
-        at_s = max((row.at_s for row in told if isinstance(row.at_s, float)), default=0.0)
+        of_batch = list(booked)
+        digests = [row.digest for row in of_batch]
+        at_s = max((row.at_s for row in of_batch if isinstance(row.at_s, float)), default=0.0)
         if head.batch and at_s // DAY_S != head.at_s // DAY_S and head.batch not in linked_at:
             breaks.append(f"the link after {_at(head.at_s)} is gone")
         true, mended = linked(true, number, digests), linked(mended, number, digests)
@@ -161,8 +161,10 @@ def _changing(db: sqlite3.Connection, sealing: Sealing, kept: Kept | None) -> Ch
         if not key.endswith(SEAL.encode()) and seal is not None and seal != sealed(value):
             problems.append(f"state {key.decode(errors='replace')}: not as it was written")
     if kept is not None and not problems:
-        told = {table: kept.content[table] for table in CHANGING if table in kept.content}
-        problems += [f"{table}: not as it was written" for table in told if told[table] != sealing.content(table)]
+        recorded = {table: kept.content[table] for table in CHANGING if table in kept.content}
+        problems += [
+            f"{table}: not as it was written" for table in recorded if recorded[table] != sealing.content(table)
+        ]
     return Check("present", f"{', '.join(CHANGING)}", tuple(problems))
 
 

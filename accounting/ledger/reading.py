@@ -1,4 +1,4 @@
-"""The ledger as its readers see it. Every answer is of settled, current versions unless it says otherwise."""
+"""The ledger as its readers see it. Every method answers from settled, current versions unless its text differs."""
 
 import json
 from collections.abc import Callable, Iterator
@@ -82,7 +82,7 @@ class Ledger(Totals):
                 tuple(name for (name,) in self.ask("SELECT name FROM heater WHERE in_use ORDER BY name")),
             )
         except (KeyError, ValueError) as error:
-            cause = "it does not say which home it is of"
+            cause = "it does not name its home"
             raise LedgerError("read the ledger", str(self._path), cause, "restore a backup") from error
 
     def state(self, key: str) -> Any:
@@ -135,9 +135,9 @@ class Ledger(Totals):
         found = []
         for row in rows:
             parts = lines.get(row[:3], [])
-            told = of_row.sound(row[3:], parts)
+            values = of_row.sound(row[3:], parts)
             postings = tuple(Posting(*(line[place] for place in places)) for line in parts)
-            found.append(Entry(**{name: told[name] for name in VALUES}, postings=postings))
+            found.append(Entry(**{name: values[name] for name in VALUES}, postings=postings))
         return found
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
@@ -165,15 +165,15 @@ class Ledger(Totals):
                     if line[:2] == row[:2]:
                         parts.append(line[2:])
                     line = lines.fetchone()
-                told = of_row.sound(row[2:], parts)
+                values = of_row.sound(row[2:], parts)
                 postings = tuple(Posting(*(part[place] for place in places)) for part in parts)
-                says = {name: told[name] for name in TANK_VALUES}
-                yield TankEntry(**{**says, "metered": bool(told["metered"])}, postings=postings)
+                says = {name: values[name] for name in TANK_VALUES}
+                yield TankEntry(**{**says, "metered": bool(values["metered"])}, postings=postings)
 
     def tank_digests(self, from_s: float, to_s: float) -> bytes:
-        """The digests of all rows that tell of the tank's intervals that start in [from_s, to_s), in their order."""
-        rows = "SELECT hex(digest) AS told FROM tank_entry WHERE start_s >= ? AND start_s < ? ORDER BY start_s, version"
-        return (self.ask(f"SELECT group_concat(told, '') FROM ({rows})", from_s, to_s)[0][0] or "").encode()
+        """The digests of all rows of the tank's intervals that start in [from_s, to_s), in order."""
+        rows = "SELECT hex(digest) AS each FROM tank_entry WHERE start_s >= ? AND start_s < ? ORDER BY start_s, version"
+        return (self.ask(f"SELECT group_concat(each, '') FROM ({rows})", from_s, to_s)[0][0] or "").encode()
 
     def tank_heat(self, from_s: int, to_s: int) -> tuple[int, dict[str, int]]:
         """Of the tank's settled intervals that start in [from_s, to_s) and whose level was measured: how many seconds,
@@ -183,7 +183,7 @@ class Ledger(Totals):
             "GROUP BY start_s"
         )
         with self.still():
-            told = self.ask(
+            total = self.ask(
                 f"SELECT sum(measured_s) FROM tank_entry JOIN ({current}) USING (start_s, version)", from_s, to_s
             )
             rows = self.ask(
@@ -192,7 +192,7 @@ class Ledger(Totals):
                 from_s,
                 to_s,
             )
-        return told[0][0] or 0, {account: wh for account, wh in rows if is_source(account)}
+        return total[0][0] or 0, {account: wh for account, wh in rows if is_source(account)}
 
     def tank_span(self) -> tuple[int, int] | None:
         """The tank's first settled interval's start and its last one's end, UTC seconds; None if there is none."""

@@ -13,19 +13,19 @@ from accounting.ledger.versions import Versions
 from rules.model.orders import Finding, Order, Verdict
 
 LATEST_S = 1e10
-"""In the year 2286: what is later is no instant."""
+"""In the year 2286. Anything later is not a valid time."""
 
 
 class Recorded(Versions):
     """The part of `Ledger` that answers from them. Raises LedgerError of a row that is not as it was written."""
 
     def decision_at(self, at_s: float) -> list[DecisionRow]:
-        """What stood at an instant (UTC seconds), one note for each heater that had been told anything by then."""
+        """The orders that stood at an instant (UTC seconds), one row for each heater that had one by then."""
         # One index step per heater; DISTINCT would read the whole index.
         heaters = self.ask(
-            "WITH RECURSIVE told(heater) AS (SELECT min(heater) FROM decision UNION ALL "
-            "SELECT (SELECT min(heater) FROM decision WHERE heater > told.heater) FROM told "
-            "WHERE told.heater IS NOT NULL) SELECT heater FROM told WHERE heater IS NOT NULL"
+            "WITH RECURSIVE known(heater) AS (SELECT min(heater) FROM decision UNION ALL "
+            "SELECT (SELECT min(heater) FROM decision WHERE heater > known.heater) FROM known "
+            "WHERE known.heater IS NOT NULL) SELECT heater FROM known WHERE heater IS NOT NULL"
         )
         last = "WHERE heater = ? AND at_s <= ? ORDER BY at_s DESC, id DESC LIMIT 1"
         return [_decision(row) for (heater,) in heaters for row in self._whole("decision", last, heater, at_s)]

@@ -27,7 +27,7 @@ class Facts:
 
 
 class OutboxKey(NamedTuple):
-    """One version of one entry: what was sent, so that a newer version is not struck off with it."""
+    """One version of one entry, as it was sent, so that a newer version is not struck off with it."""
 
     start_s: int
     heater: str
@@ -120,7 +120,7 @@ OWNERS = "owner."
 
 @dataclass(frozen=True, slots=True)
 class EventRow:
-    """Something to be told once, at at_s (UTC seconds).
+    """Something worth a record, at at_s (UTC seconds).
 
     name: which thing ("heater.main.idle"); figures: JSON values with units in their names.
     """

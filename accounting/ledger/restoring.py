@@ -18,12 +18,12 @@ from accounting.ledger.upgrading import migrated
 _OP = "restore the ledger"
 _PARTS = ("", "-wal", "-journal", "-shm")
 STEPS = ("copied", "ready", "aside", "placed")
-"""What has been done when `done` is told so; a kill at any of them is mended by restoring again."""
+"""The steps that are passed to `done`. After a kill at any of them, restoring again repairs the rest."""
 
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What was done. Times are UTC seconds; None where nothing tells.
+    """What was done. Times are UTC seconds; None where they are not known.
 
     first_s, end_s: the stretch that the books now cover; known_until_s: the instant of the backup's last batch;
     known_before_s: that of the ledger it took the place of; aside: where that one now is, with its log.
@@ -39,7 +39,7 @@ class Restored:
 def restore(backup: Path, path: Path, at_s: float, done: Callable[[str], None] = lambda step: None) -> Restored:
     """Verify the backup and put a copy of it in the ledger's place.
 
-    at_s: now, UTC seconds, for the name of what is set aside. done: told each step, a seam for tests.
+    at_s: now, UTC seconds, for the name of what is set aside. done: called with each step, a seam for tests.
     Raises LedgerError: a daemon has the ledger, or the backup is not sound; then the ledger is as it was.
     """
     with looking(_OP, path):
@@ -111,7 +111,7 @@ def _made_ready(backup: Path, part: Path) -> tuple[int | None, int | None, float
 
 
 def _known_until(path: Path) -> float | None:
-    """How far the ledger that gives way knows the house, if it can still say."""
+    """Up to when the replaced ledger knows the house, UTC seconds, if it can still be read."""
     with suppress(LedgerError, ValueError), Ledger(path, open_reading(path, older=True)) as before:
         return before.known_until_s()
     return None

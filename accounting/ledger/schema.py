@@ -126,7 +126,7 @@ _HEAT_STOCK = (
     # So that a report need not look through the entries for columns that hold nothing.
     "CREATE INDEX entry_bought ON entry (start_s) WHERE grid_wh > 0 OR battery_wh > 0",
     "CREATE INDEX entry_marginal ON entry (start_s) WHERE given_up_marginal_mg IS NOT NULL",
-    # The newest version of an interval is the one that counts; booked_at_s tells since when.
+    # The newest version of an interval is the one that counts, from booked_at_s on.
     """CREATE TABLE tank_entry (
     start_s INTEGER NOT NULL, version INTEGER NOT NULL CHECK (version >= 1),
     interval_s INTEGER NOT NULL CHECK (interval_s > 0 AND start_s % interval_s = 0),

@@ -70,11 +70,11 @@ class SealedWriting:
             self._db.executemany(_insert(table, columns.listed, len(columns.names)), whole)
 
     def let_go(self, table: str, numbers: Sequence[int]) -> None:
-        """Say which rows of such a table are let go now."""
+        """Record which rows of such a table are dropped now."""
         self._kept.gone[table] = max(self._kept.gone.get(table, 0), *numbers, 0)
 
     def changed(self, *tables: str) -> None:
-        """Say that rows of tables that change may have."""
+        """Record that rows of these changeable tables may have changed."""
         self._changed |= set(tables)
 
     def close(self) -> None:

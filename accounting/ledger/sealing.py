@@ -31,7 +31,7 @@ DAY_S = 86_400
 
 
 class Booked(NamedTuple):
-    """A table that is only ever added to. at: its column that tells when; lines: the table of its rows' parts."""
+    """A table that is only ever added to. at: its column with the time; lines: the table of its rows' parts."""
 
     name: str
     key: tuple[str, ...]
@@ -69,16 +69,16 @@ class Columns:
 
     def __init__(self, db: sqlite3.Connection, table: str) -> None:
         self.table = table
-        told = db.execute(f"PRAGMA table_info({table})").fetchall()
-        self.names = tuple(row[1] for row in told)
+        described = db.execute(f"PRAGMA table_info({table})").fetchall()
+        self.names = tuple(row[1] for row in described)
         self.listed = ", ".join(self.names)
-        self._exact = {row[1]: _EXACT[row[2]] for row in told if row[2] in _EXACT}
+        self._exact = {row[1]: _EXACT[row[2]] for row in described if row[2] in _EXACT}
         self._defaults = {
-            row[1]: None if row[4] is None else db.execute(f"SELECT {row[4]}").fetchone()[0] for row in told
+            row[1]: None if row[4] is None else db.execute(f"SELECT {row[4]}").fetchone()[0] for row in described
         }
         self._left_out = frozenset({"digest"})
         of = next((one for one in BOOKED if one.lines == table), None)
-        if of is not None:  # the row that they belong to says which it is
+        if of is not None:  # the row that they belong to identifies them
             self._left_out |= frozenset(of.key)
         self._saying = [("" if name in self._left_out else name, self._defaults[name]) for name in self.names]
 
@@ -93,7 +93,7 @@ class Columns:
         return tuple(self.place(name) for name in names)
 
     def meant(self, row: Iterable[Any]) -> dict[str, Any]:
-        """A row read from the table, as far as it says anything."""
+        """A row read from the table, without columns that hold their default."""
         return {
             name: value for (name, default), value in zip(self._saying, row, strict=True) if name and value != default
         }
@@ -124,11 +124,11 @@ class Sealing:
 
     def lines_sql(self, table: str) -> str:
         """The question for the parts of a row, by its key; "" if it has none."""
-        told = BY_NAME[table]
-        if not told.lines:
+        booked = BY_NAME[table]
+        if not booked.lines:
             return ""
-        of_it = " AND ".join(f"{name} = ?" for name in told.key)
-        return f"SELECT {self.columns(told.lines).listed} FROM {told.lines} WHERE {of_it} ORDER BY line"
+        of_it = " AND ".join(f"{name} = ?" for name in booked.key)
+        return f"SELECT {self.columns(booked.lines).listed} FROM {booked.lines} WHERE {of_it} ORDER BY line"
 
     def digest(self, table: str, row: Iterable[Any], lines: Sequence[Sequence[Any]] = ()) -> bytes:
         """The whole digest of a row as read, all columns in the table's order. lines: its parts, likewise."""
@@ -162,15 +162,15 @@ class Kept:
     def text(self) -> str:
         """As JSON."""
         head = [self.head.batch, self.head.digest.hex(), self.head.at_s]
-        told = {"head": head, "content": self.content, "last": self.last, "gone": self.gone}
-        return json.dumps(told, sort_keys=True, separators=(",", ":"))
+        state = {"head": head, "content": self.content, "last": self.last, "gone": self.gone}
+        return json.dumps(state, sort_keys=True, separators=(",", ":"))
 
     @classmethod
     def of(cls, text: str) -> "Kept":
         """From JSON. Raises ValueError, KeyError or TypeError where it is not what `text` gave."""
-        told = json.loads(text)
-        batch, digest, at_s = told["head"]
-        return cls(Head(int(batch), bytes.fromhex(digest), float(at_s)), told["content"], told["last"], told["gone"])
+        state = json.loads(text)
+        batch, digest, at_s = state["head"]
+        return cls(Head(int(batch), bytes.fromhex(digest), float(at_s)), state["content"], state["last"], state["gone"])
 
 
 def linked(before: bytes, batch: int, digests: Iterable[bytes]) -> bytes:

@@ -36,13 +36,13 @@ def _batches(db: sqlite3.Connection, sealing: Sealing) -> None:
         places = [columns.place(name) for name in table.key]
         of_it = " AND ".join(f"{name} = ?" for name in table.key)
         for rows in _bites(db, table, columns.listed, places):
-            told = []
+            sealed = []
             for row in rows:
                 key = [row[place] for place in places]
                 row[batch] = numbers[int(row[at] // DAY_S)]
                 lines = db.execute(sealing.lines_sql(table.name), key).fetchall() if table.lines else ()
-                told.append((row[batch], sealing.digest(table.name, row, lines)[:KEPT_BYTES], *key))
-            db.executemany(f"UPDATE {table.name} SET batch = ?, digest = ? WHERE {of_it}", told)
+                sealed.append((row[batch], sealing.digest(table.name, row, lines)[:KEPT_BYTES], *key))
+            db.executemany(f"UPDATE {table.name} SET batch = ?, digest = ? WHERE {of_it}", sealed)
         db.execute(guard[0])
 
 
@@ -65,8 +65,8 @@ def _notes(db: sqlite3.Connection, sealing: Sealing, table: str) -> None:
     columns = sealing.columns(table)
     place = columns.place("id")
     for rows in _bites(db, Booked(table, ("id",), ""), columns.listed, [place]):
-        told = [(sealing.digest(table, row)[:KEPT_BYTES], row[place]) for row in rows]
-        db.executemany(f"UPDATE {table} SET digest = ? WHERE id = ?", told)
+        sealed = [(sealing.digest(table, row)[:KEPT_BYTES], row[place]) for row in rows]
+        db.executemany(f"UPDATE {table} SET digest = ? WHERE id = ?", sealed)
 
 
 def _links(db: sqlite3.Connection, sealing: Sealing) -> None:
@@ -75,6 +75,6 @@ def _links(db: sqlite3.Connection, sealing: Sealing) -> None:
     for number, rows in groupby(walk(db, sealing), key=lambda row: row.batch):
         if number > 1:
             db.execute("INSERT INTO link (batch, at_s, digest) VALUES (?, ?, ?)", (number - 1, at_s, digest))
-        told = list(rows)
-        at_s = max(row.at_s for row in told)
-        digest = linked(digest, number, (row.digest for row in told))
+        of_batch = list(rows)
+        at_s = max(row.at_s for row in of_batch)
+        digest = linked(digest, number, (row.digest for row in of_batch))

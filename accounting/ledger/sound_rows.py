@@ -39,10 +39,10 @@ class SoundRows:
 
     def sound(self, row: Sequence[Any], lines: Sequence[Sequence[Any]] = ()) -> dict[str, Any]:
         """The row by column. lines: its parts, whole. Raises LedgerError if it is not as it was written."""
-        told = Row(zip(self._columns.names, row, strict=True), self._path)
+        checked = Row(zip(self._columns.names, row, strict=True), self._path)
         table = self._columns.table
         if row[self._place] != self._sealing.digest(table, row, lines)[:KEPT_BYTES]:
             of_it = BY_NAME.get(table)
-            name = f"{table} {told['id']}" if of_it is None else named(table, [told[key] for key in of_it.key])
+            name = f"{table} {checked['id']}" if of_it is None else named(table, [checked[key] for key in of_it.key])
             raise not_as_written(self._path, f"the {name}")
-        return told
+        return checked

@@ -25,7 +25,7 @@ _BOOKS = (
     "tape",
 )
 STEPS = ("folded", "copied", "migrated", "proved", "kept", "placed")
-"""What has been done when `done` is told so; at each of them a kill leaves a ledger that opens."""
+"""The steps that are passed to `done`. A kill at any of them leaves a ledger that opens."""
 
 
 def upgrade(
@@ -33,8 +33,8 @@ def upgrade(
 ) -> Path:
     """Bring a sound ledger of an older schema up to the newest; returns where the old one is kept.
 
-    For the holder of the writer's lock. done: told each step, a seam for tests. Raises LedgerError; then the ledger is
-    as it was.
+    For the holder of the writer's lock. done: called with each step, a seam for tests. Raises LedgerError; then the
+    ledger is as it was.
     """
     part = path.with_name(f"{path.name}.upgrading")
     try:

@@ -1,4 +1,4 @@
-"""The whole ledger looked through: the file, and what the books say of themselves."""
+"""Checks of the whole ledger: the file, and whether the books agree with themselves."""
 
 import json
 import zlib
@@ -113,19 +113,19 @@ def _postings(ask: Ask) -> Check:
         )
     ]
     problems += [
-        f"interval {start_s} of {heater}, version {version}: given up and bought are {told_micro} millionths and "
-        f"{told_mg} mg, the tank's postings {micro} and {mg}"
-        for start_s, heater, version, told_micro, told_mg, micro, mg in ask(
-            "SELECT start_s, heater, version, given_up_micro + bought_micro AS told_micro, "
-            "given_up_mg + bought_mg AS told_mg, p.micro, p.mg FROM entry JOIN posting p "
+        f"interval {start_s} of {heater}, version {version}: given up and bought are {entry_micro} millionths and "
+        f"{entry_mg} mg, the tank's postings {micro} and {mg}"
+        for start_s, heater, version, entry_micro, entry_mg, micro, mg in ask(
+            "SELECT start_s, heater, version, given_up_micro + bought_micro AS entry_micro, "
+            "given_up_mg + bought_mg AS entry_mg, p.micro, p.mg FROM entry JOIN posting p "
             "USING (start_s, heater, version) WHERE account = 'tank' AND used IS NOT NULL "
-            f"AND (told_micro, told_mg) <> (p.micro, p.mg) LIMIT {ENOUGH}"
+            f"AND (entry_micro, entry_mg) <> (p.micro, p.mg) LIMIT {ENOUGH}"
         )
     ]
     problems += [
-        f"interval {start_s} of {heater}, version {version}: {', '.join(map(str, told))} Wh of sun, grid and battery, "
-        f"postings of {', '.join(map(str, given))}"
-        for start_s, heater, version, told, given in _sources(ask)
+        f"interval {start_s} of {heater}, version {version}: {', '.join(map(str, columns))} Wh of sun, grid and "
+        f"battery, postings of {', '.join(map(str, given))}"
+        for start_s, heater, version, columns, given in _sources(ask)
     ]
     problems += [
         f"tank's interval {start_s}, version {version}: postings add up to {wh} Wh instead of 0"
@@ -139,17 +139,17 @@ def _postings(ask: Ask) -> Check:
 
 
 def _sources(ask: Ask) -> Iterator[tuple[int, str, int, tuple[int, ...], tuple[int, ...]]]:
-    """Versions whose columns and postings differ on who gave the energy: the Wh told, the Wh given."""
+    """Versions whose columns and postings differ on who gave the energy: Wh by the columns, Wh by the postings."""
     given = (
         "SELECT start_s, heater, version, sum(iif(account IN ('sun', 'battery_forgone'), -wh, 0)) AS sun, "
         "sum(iif(account = 'grid' OR account GLOB 'grid:*', -wh, 0)) AS grid, "
         "sum(iif(account = 'battery', -wh, 0)) AS battery FROM posting GROUP BY start_s, heater, version"
     )
     for start_s, heater, version, *parts in ask(
-        "SELECT start_s, heater, version, diverted_wh - grid_wh - battery_wh AS told, grid_wh, battery_wh, "
+        "SELECT start_s, heater, version, diverted_wh - grid_wh - battery_wh AS sun_wh, grid_wh, battery_wh, "
         f"ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0) FROM entry LEFT JOIN ({given}) "
         "USING (start_s, heater, version) "
-        f"WHERE (told, grid_wh, battery_wh) <> (ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0)) LIMIT {ENOUGH}"
+        f"WHERE (sun_wh, grid_wh, battery_wh) <> (ifnull(sun, 0), ifnull(grid, 0), ifnull(battery, 0)) LIMIT {ENOUGH}"
     ):
         yield start_s, heater, version, tuple(parts[:3]), tuple(parts[3:])
 
@@ -181,8 +181,8 @@ def _totals(ledger: Verifiable, ask: Ask) -> Check:
 
 
 def _restatements(ledger: Verifiable, ask: Ask) -> Check:
-    """Each that is done revised as many intervals as it says; at most one is not done."""
-    told = ledger.restatements()
+    """Each finished restatement revised as many intervals as it states; at most one is unfinished."""
+    restatements = ledger.restatements()
     revised = dict(
         ask(
             "SELECT restatement, count(*) FROM (SELECT DISTINCT restatement, start_s, heater FROM entry "
@@ -191,14 +191,14 @@ def _restatements(ledger: Verifiable, ask: Ask) -> Check:
     )
     problems = [
         f"restatement {one.number}: {revised.get(one.number, 0)} intervals instead of {one.intervals}"
-        for one in told
+        for one in restatements
         if one.done_at_s is not None and revised.get(one.number, 0) != one.intervals
     ]
-    unfinished = [one.number for one in told if one.done_at_s is None]
+    unfinished = [one.number for one in restatements if one.done_at_s is None]
     if len(unfinished) > 1:
-        problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is not done")
-    waits = f"; {unfinished[0]} is not done and does not count yet" if unfinished else ""
-    return Check("restated", f"{counted(len(told), 'restatement')}{waits}", tuple(problems[:ENOUGH]))
+        problems.append(f"restatements {', '.join(map(str, unfinished))}: more than one is unfinished")
+    waits = f"; {unfinished[0]} is unfinished and does not count yet" if unfinished else ""
+    return Check("restated", f"{counted(len(restatements), 'restatement')}{waits}", tuple(problems[:ENOUGH]))
 
 
 def _intervals(ledger: Verifiable, ask: Ask) -> Check:
@@ -213,7 +213,7 @@ def _intervals(ledger: Verifiable, ask: Ask) -> Check:
 
 
 def _heaters(ask: Ask) -> Check:
-    """Each heater's booked stretch is that of its entries; coverage is reckoned by it."""
+    """Each heater's booked stretch is that of its entries; coverage is worked out from it."""
     kept = {name: (first_s, end_s) for name, first_s, end_s in ask("SELECT name, first_s, end_s FROM heater")}
     booked = {
         name: (first_s, end_s)

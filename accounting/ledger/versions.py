@@ -1,4 +1,4 @@
-"""What the ledger tells of its versions: which restatements there are, and what each of them replaced."""
+"""The versions in the ledger: which restatements there are, and what each of them replaced."""
 
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -31,7 +31,7 @@ def entry_of(row: Sequence[Any], postings: tuple[Posting, ...] = ()) -> Entry:
 
 
 class Versions:
-    """The part of `Ledger` that tells of versions and restatements."""
+    """The part of `Ledger` for versions and restatements."""
 
     def __init__(self, path: Path, db: sqlite3.Connection) -> None:
         self._path = path
@@ -117,9 +117,9 @@ class Versions:
             both = (map(JournalLine._make, self._db.execute(sql, (from_s, to_s))) for sql in (heaters, tank))
             yield from merge(*both, key=lambda line: line.start_s)
 
-    def untold_span(self) -> tuple[int, int] | None:
-        """The first and, exclusive, the last start of what current entries tell without a price or factor that should
-        have been known, UTC seconds; None if there are none. Reads all entries."""
+    def unpriced_span(self) -> tuple[int, int] | None:
+        """The span [first, last), UTC seconds, of current entries that lack a price or factor which should have been
+        known; None if there are none. Reads all entries."""
         first_s, last_s = self.ask(
             "SELECT min(start_s), max(start_s + interval_s) FROM entry e "
             f"WHERE diverted_wh > 0 AND instr(reason, '{UNKNOWN}') AND {CURRENT}"
@@ -128,7 +128,7 @@ class Versions:
 
     @contextmanager
     def still(self) -> Iterator[None]:
-        """Hold the ledger as it is: every question asked in the block sees one and the same state."""
+        """Hold the ledger as it is: every query in the block sees the same state."""
         if self._db.in_transaction:
             yield
             return

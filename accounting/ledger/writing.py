@@ -66,12 +66,12 @@ def log_of(path: Path) -> Path:
 
 
 def rescued(path: Path, whole: bool) -> LedgerError:
-    """The error that says the log was taken away, and what became of what it held."""
+    """The error for a log that was deleted or replaced, with what became of its content."""
     cause = "its log (the -wal file) was deleted or replaced while in use"
     if whole:
-        hint = "what it held was put into the ledger, nothing is lost; leave that file alone while brimful runs"
+        hint = "its content was put into the ledger, nothing is lost; leave that file alone while brimful runs"
     else:
-        hint = "what it held is in no file any more until the next write succeeds; close what reads the ledger"
+        hint = "its content is in no file until the next write succeeds; close every program that reads the ledger"
     return LedgerError(_WRITING, str(path), cause, hint, may_pass=True)
 
 
@@ -228,7 +228,7 @@ class LedgerWriter(Ledger):
                 self._book_tank(writing, tank_entry, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
-        """From at_s on (UTC seconds) all of its versions count. note: tells of it."""
+        """From at_s on (UTC seconds) all of its versions count. note: the event that records it."""
         count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?)"
         with self._writing() as writing:
             ((intervals,),) = self.ask(count, number)
@@ -281,7 +281,7 @@ class LedgerWriter(Ledger):
         writing.changed("heater", "open_interval")
 
     def _says_the_same(self, entry: Entry, newest: Entry, key: OutboxKey) -> bool:
-        """Whether only the reason differs, which tells why a version was written and is not part of what it says.
+        """Whether only the reason differs. It says why a version was written and is not part of its figures.
 
         What the first schemas did not keep (the share counted as used, the cost in the postings, what lacks a price and
         what was displaced) is not news either.
@@ -298,7 +298,7 @@ class LedgerWriter(Ledger):
         return lines == [tuple(_line(posting).values()) for posting in entry.postings]
 
     def _book_tank(self, writing: SealedWriting, entry: TankEntry, at_s: float) -> None:
-        """Write a new version of the tank's interval if it says something else than the newest."""
+        """Write a new version of the tank's interval if it differs from the newest."""
         db = self._db
         says = {name: getattr(entry, name) for name in _TANK_SAYS}
         lines = [_line(posting) for posting in entry.postings]
@@ -336,8 +336,8 @@ class LedgerWriter(Ledger):
                     raise LedgerError(
                         "open the ledger for writing",
                         str(self._path),
-                        f"it is kept with {name} = {ledgers}, the home file says {asked}",
-                        "a ledger keeps one of each for life: name another file, or set it back",
+                        f"it is kept with {name} = {ledgers}, the home file has {asked}",
+                        "a ledger keeps this setting for life: name another file, or set it back",
                     )
             if replace(kept, heaters=()) == replace(self._facts, heaters=()) and set(kept.heaters) == set(
                 self._facts.heaters

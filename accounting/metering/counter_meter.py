@@ -1,12 +1,12 @@
 """An energy counter read now and then, made into Wh per settlement interval.
 
-The readings are put in order of their own time and walked through by one small state machine (`standing.py`, which says
-what is believed). What one reading does depends on the standing before it and on nothing else, so a late reading is put
-in place by undoing the readings after it and walking through them again: the result is that of arrival in order.
+The readings are put in order of their own time and go through one small state machine (`standing.py`, which says which
+readings are believed). What a reading does depends only on the standing before it. So a late reading is put in place by
+undoing the readings after it and going through them again: the result is the same as if all had come in order.
 
-A step over more than `LONGEST_GAP_MS` is no gap but a clock that was wrong: nobody knows when its energy was taken. It
-goes to quarantine. Until doubt is resolved the time after the last good reading is not covered, and no interval in it
-is settled.
+A step over more than `LONGEST_GAP_MS` is not a gap but a sign of a wrong clock: nobody knows when its energy was taken,
+so it goes to quarantine. While readings are in doubt, the time after the last good reading is not covered, and no
+interval in it is settled.
 """
 
 from collections import deque

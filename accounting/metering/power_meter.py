@@ -1,8 +1,8 @@
 """Power read now and then, made into Wh per settlement interval: for a heater that has no counter.
 
-A power is held until the next reading, or until it is stale; over a restart, until what was known was written down, for
-nobody knows when after that the heater was withheld. Held power times time is summed in mW·ms (microjoules),
-whole numbers; an interval's whole Wh are booked and what is left over is carried to the next, so that nothing is lost.
+A power is held until the next reading, or until it is stale. Over a restart it is held until the last saved state,
+because nobody knows when after that the heater was withheld. Held power times time is summed in mW·ms (microjoules),
+whole numbers; an interval's whole Wh are booked and the remainder is carried to the next, so that nothing is lost.
 """
 
 from collections import deque
@@ -14,7 +14,7 @@ from accounting.model.entry import Quarantined
 
 MWMS_PER_WH = 3_600_000_000
 _UNUSABLE = -1
-"""Stands for a power no such heater takes: it ends what was held and holds nothing itself."""
+"""Stands for a power that no such heater takes: it ends the power held before and holds nothing itself."""
 
 
 class PowerMeter:
@@ -149,11 +149,11 @@ class PowerMeter:
             self._carry = (self._carry + self._cells.pop(start)[0]) % MWMS_PER_WH
 
     def drain(self) -> list[Quarantined]:
-        """Nothing: a power that cannot be is not energy anybody counted."""
+        """Nothing: an impossible power is no energy that any counter showed."""
         return []
 
     def known_at(self, now_ms: int) -> None:
-        """No reading up to this instant, UTC ms, is still to be heard of live: what was last told held until then."""
+        """No live reading dated up to this instant, UTC ms, is still to come: the last power was held until then."""
         self._known_ms = now_ms
 
     def state(self) -> dict[str, Any]:
@@ -172,8 +172,8 @@ class PowerMeter:
     def restore(self, state: dict[str, Any]) -> None:
         """Goes on from a `state()`.
 
-        What the last reading told is held no longer than it was known to hold: the time from then to the next reading
-        is not measured.
+        The last power is held no longer than it was known to hold. The time from then to the next reading is not
+        measured.
         """
         self._history = deque((at_ms, mw) for at_ms, mw in state["history"])
         self._cells = {start: [held, measured, estimated] for start, held, measured, estimated in state["cells"]}

@@ -2,18 +2,17 @@
 effects out, so that a late reading can be put in place by undoing the later ones.
 
 Which readings are believed:
-- A reading below the last good one is a glitch, unless it and the next two stay below and never go back among
-  themselves. Then the counter was reset and has restarted from 0, if it starts with no more than half of what it
-  showed; what it shows is booked where the heater can have taken it since, and set aside by name where not. Else it is
-  another source, or a rounding: it counts on from there, nothing is booked for the step, and it is said by name. (A
-  register that climbs past its old reading within two readings of a reset looks like a glitch: nothing in it tells
-  them apart.)
+- A reading below the last good one is a glitch, unless it and the next two stay below and never decrease. Then the
+  counter was reset and has restarted from 0, if it starts with no more than half of what it showed; what it shows is
+  booked if the heater can have taken it since, and set aside by name if not. Otherwise it is another source, or a
+  rounding: the count goes on from there, nothing is booked for the step, and a note names it. (A register that climbs
+  past its old reading within two readings of a reset looks like a glitch: nothing shows the difference.)
 - A reading further ahead than the heater's rated power allows (and 10 %, the counter's resolution, and the jitter of
   the readings' times) is a glitch, unless the next reading stands on it: then the step goes to quarantine and the
   counter goes on from there.
 - The resolution is the stated one or, where it is coarser, the register's own: all its readings are multiples of it.
   Such a step must be possible since the register last moved.
-- Readings that are not taken, but go on from one another, are another source's: said by name at the third.
+- Readings that are not taken, but go on from one another, come from another source: a note names it at the third.
 """
 
 from dataclasses import dataclass
@@ -22,8 +21,8 @@ from typing import Any, NamedTuple
 
 MWMS_PER_WH = 3_600_000_000
 JITTER_MS = 30_000
-"""How much nearer to each other than they were the times of two readings may be: devices stamp when they send, and
-networks hold readings up."""
+"""By how much the stamps of two readings may lie nearer together than the readings did: devices stamp when they send,
+and networks hold readings up."""
 COARSEST_WH = 1000
 """No energy counter has a coarser step; a larger one is not learnt."""
 
@@ -66,7 +65,7 @@ class Booked(NamedTuple):
 
 
 class Aside(NamedTuple):
-    """Energy that it cannot have taken, set aside by name; 0 Wh where there is but something to say."""
+    """Energy that it cannot have taken, set aside by name; 0 Wh for a mere note."""
 
     from_ms: int
     to_ms: int
@@ -238,7 +237,7 @@ def _known(other: Other | None, at_ms: int, wh: int, limits: Limits) -> bool:
 
 def _two_sources(taken_wh: int, other_wh: int) -> str:
     return (
-        f"two sources tell this counter and disagree: one shows {taken_wh} Wh, the other {other_wh} Wh; "
+        f"two sources send this counter and disagree: one shows {taken_wh} Wh, the other {other_wh} Wh; "
         "only steps within one of them are booked"
     )
 

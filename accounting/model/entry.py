@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from rules.model.record import record
 
 UNKNOWN = "; unknown: "
-"""In an entry's reason, before the list of what should have been known of its interval and was not."""
+"""In an entry's reason, before the list of prices and factors that should have been known and were not."""
 
 
 def reason_text(why: str, unknown: Iterable[str] = ()) -> str:
-    """An entry's `reason`: why this version is written, and what should have been known of its interval and was not."""
+    """An entry's `reason`: why this version is written, and which prices and factors were unknown."""
     lacking = ", ".join(unknown)
     return f"{why}{UNKNOWN}{lacking}" if lacking else why
 
@@ -64,7 +64,7 @@ class Entry(Netted):
     CO2e; export_price_micro, heat_value_micro: the prices per kWh behind them, for reference (None: nothing tells).
     grid_wh, battery_wh: of diverted_wh, what the sun did not give; bought_micro, bought_mg: what that cost;
     curtailed_wh: of diverted_wh, sun that an export limit would have kept from being sold. *_marginal_mg: the same
-    carbon by marginal factors where both kinds are told (None: they are not).
+    carbon by marginal factors (None: the home file does not give factors of both kinds).
     forgone_wh: of diverted_wh, sun that would have charged the house battery; forgone_micro, forgone_mg: of given_up_*,
     what the battery would have displaced with it; unheard_wh: of the sun's part, what was taken while the battery was
     not heard; battery_hours: the local hours by whose import prices the battery's energy is priced, with their weights
@@ -119,7 +119,7 @@ class Entry(Netted):
 
     @property
     def unknown(self) -> frozenset[str]:
-        """What should have been known of its interval and was not."""
+        """The prices and factors of its interval that should have been known and were not."""
         _, mark, lacking = self.reason.rpartition(UNKNOWN)
         return frozenset(lacking.split(", ")) if mark else frozenset()
 
@@ -129,7 +129,7 @@ class Entry(Netted):
 
     @property
     def one_sided(self) -> bool:
-        """Whether it was booked with money on one side alone, as the first ledgers did: a report counts none of it."""
+        """Whether it was booked with money on one side only, as in the first ledgers. Reports leave its money out."""
         return self.unpriced_wh is None and (self.export_price_micro is None or self.heat_value_micro is None)
 
 
@@ -138,7 +138,7 @@ class TankEntry:
     """Where the tank's heat came from and went in one settlement interval, heat above the cold water's, Wh.
 
     closing_wh: the stock at the interval's end; measured_s: seconds between level readings near enough to each other;
-    metered: whether a water meter told the draw (else it is inferred from level, inputs and loss). postings: the
+    metered: whether a water meter measured the draw (else it is inferred from level, inputs and loss). postings: the
     sources out (with their cost), the stock's change on `tank`, `drawn`, `lost` and `unexplained`; they sum to zero.
     """
 

@@ -11,7 +11,7 @@ from accounting.model.entry import Entry, Netted
 
 
 def _rare(kind: str) -> Any:
-    """A figure that most ledgers hold nothing of. kind: which of them are there together or not at all."""
+    """A figure that most ledgers do not hold. kind: figures of one kind are all there or all absent."""
     return field(default=0, metadata={"kind": kind})
 
 
@@ -20,7 +20,7 @@ class Figures(Netted):
     """Energy in Wh, money in millionths of the currency unit, carbon in mg CO2e, times in s; see `Entry`.
 
     unpriced_wh: of diverted_wh, what lacks a price on one side or both, and is in no amount of money; marginal_wh: of
-    diverted_wh, what marginal factors are told for, and *_marginal_mg: its carbon by them, never part of the other
+    diverted_wh, the energy with marginal factors, and *_marginal_mg: its carbon by them, never part of the other
     carbon.
     """
 
@@ -84,7 +84,7 @@ RARE = {
     kind: tuple(one.name for one in fields(Figures) if one.metadata.get("kind") == kind)
     for kind in ("bought", "marginal", "forgone")
 }
-"""Those that most ledgers hold nothing of, by kind."""
+"""Those that most ledgers do not hold, by kind."""
 TWO_SIDED = ("given_up_micro", "avoided_micro", "bought_micro")
 """Money that counts only where both sides of an entry are priced; see `Entry.one_sided`."""
 _OF_ENTRY = tuple(name for name in NAMES if name != "marginal_wh")

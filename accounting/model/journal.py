@@ -1,4 +1,4 @@
-"""Double entry in Wh: whatever comes into an account has left another, and its cost with it."""
+"""Double entry in Wh: whatever comes into an account has left another account, together with its cost."""
 
 from collections.abc import Iterable, Sequence
 
@@ -6,7 +6,7 @@ from accounting.model.entry import Entry, Posting, TankEntry
 
 SUN, GRID, BATTERY, BOILER = "sun", "grid", "battery", "boiler"
 BATTERY_FORGONE = "battery_forgone"
-"""Sun that a heater took and the house battery would have been charged with."""
+"""Sun that a heater took and that would have charged the house battery."""
 TANK, DRAWN, LOST, UNEXPLAINED = "tank", "drawn", "lost", "unexplained"
 
 
@@ -35,13 +35,13 @@ def postings(diverted_wh: int, micro: int = 0, mg: int = 0, taken: Sequence[Post
 
 
 def balance(entry: Entry) -> None:
-    """Checks an entry: see `faults`. Raises ValueError: nobody but a programmer can mend it."""
+    """Checks an entry: see `faults`. Raises ValueError, because only a programmer can mend it."""
     for fault in faults(entry):
         raise ValueError(fault)
 
 
 def faults(entry: Entry) -> list[str]:
-    """What does not add up in an entry, one sentence each, which names it and says how far it is out.
+    """What does not add up in an entry: a sentence for each fault, with the entry's name and the difference.
 
     Its postings sum to zero in energy, money and carbon; each source gave what its column says; no part is negative.
     """
@@ -60,7 +60,7 @@ def faults(entry: Entry) -> list[str]:
 
 
 def tank_faults(entry: TankEntry) -> list[str]:
-    """What does not add up in a tank's entry, one sentence each.
+    """What does not add up in a tank's entry, a sentence for each fault.
 
     Its postings sum to zero in energy; no source takes heat back, and nobody draws a negative amount.
     """

@@ -53,8 +53,8 @@ class Band:
 class Period:
     """Bands in force from a day (first of it, by the home's calendar) until another (first day no longer in force).
 
-    clock: what the bands' times are told by, the home's clock or UTC all year. standing_per_day: money, per day of the
-    home's calendar. supplier: who sells or buys, "" if not told. deemed_share: of the generation, for export that is
+    clock: which clock the bands' times are of, the home's or UTC all year. standing_per_day: money, per day of the
+    home's calendar. supplier: who sells or buys, "" if not given. deemed_share: of the generation, for export that is
     paid by this estimate instead of a meter (None: by the meter).
     """
 

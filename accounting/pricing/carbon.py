@@ -26,7 +26,7 @@ class Factor:
     year: int
 
     def at(self, start_s: int, end_s: int) -> Fraction | None:
-        """kg CO2e per kWh, time-weighted over [start_s, end_s) UTC seconds; None where a series does not tell."""
+        """kg CO2e per kWh, time-weighted over [start_s, end_s) UTC seconds; None where a series has no value."""
         if isinstance(self.kg_per_kwh, Fraction):
             return self.kg_per_kwh
         return self.kg_per_kwh.mean_price(start_s, end_s)

@@ -1,4 +1,4 @@
-"""What would have made this heat otherwise: sources, each with its share, price, efficiency and carbon."""
+"""The sources that would have made this heat otherwise, each with its share, price, efficiency and carbon."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -42,12 +42,12 @@ class Displaced:
         return self.share if self.shares is None else self.shares.mean_price(start_s, end_s) or _NONE
 
     def heat_price(self, start_s: int, end_s: int) -> Fraction | None:
-        """Money per kWh of heat that heat of [start_s, end_s) UTC seconds displaces while it has a share; None: nothing
-        tells, or it has none."""
+        """Money per kWh of heat that heat of [start_s, end_s) UTC seconds displaces while it has a share; None: not
+        known, or it has no share."""
         return self._per_heat(self._while_shared(start_s, end_s, self._price))
 
     def heat_kg(self, start_s: int, end_s: int, *, marginal: bool = False) -> Fraction | None:
-        """kg CO2e per kWh of the same heat, at the time it would have been made; None: nothing tells, or no share."""
+        """kg CO2e per kWh of the same heat, at the time it would have been made; None: not known, or no share."""
         factor = self.carbon_marginal if marginal else self.carbon
         if factor is None:
             return None
@@ -61,7 +61,7 @@ class Displaced:
         return self._per_heat(kg)
 
     def _per_heat(self, amount: Fraction | None) -> Fraction | None:
-        """What is told per kWh of its fuel or electricity, per kWh of heat."""
+        """An amount per kWh of its fuel or electricity, converted to per kWh of heat."""
         return amount if amount is None or self.efficiency == 1 else amount / self.efficiency
 
     def _price(self, start_s: int, end_s: int) -> Fraction | None:

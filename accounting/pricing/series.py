@@ -1,4 +1,4 @@
-"""Prices or carbon factors told for one stretch of time after another, from a file of `time,value` rows."""
+"""Prices or carbon factors for one stretch of time after another, from a file of `time,value` rows."""
 
 import csv
 import os
@@ -20,14 +20,14 @@ _MOST = 10_000
 """The bound of prices in the home file, too: what is beyond it would not fit into the ledger's integers."""
 
 Row = tuple[int, Fraction | None]
-"""A UTC second, and the value per kWh that holds from it on (None: nothing tells)."""
+"""A UTC second, and the value per kWh that holds from it on (None: no value)."""
 
 
 class Series:
     """Values that hold from their time until the next row's. Implements `accounting.pricing.tariffs.Priced`.
 
-    rows: (UTC second, value per kWh, None where nothing tells), times ascending. The last row holds for as long as the
-    one before it did; a single row holds for ever. Before the first row, and after the last, nothing tells.
+    rows: (UTC second, value per kWh, None for a gap), times ascending. The last row holds for as long as the one before
+    it did; a single row holds for ever. Before the first row and after the last there is no value.
     """
 
     def __init__(self, rows: Sequence[Row]) -> None:
@@ -69,17 +69,17 @@ class Series:
 
     @property
     def start_s(self) -> int | None:
-        """From when on it tells anything, UTC seconds; None without rows."""
+        """From when on it has a value, UTC seconds; None without rows."""
         return self._starts[0] if self._starts else None
 
     @property
     def end_s(self) -> int | None:
-        """From when on it tells nothing any more; None if its last value holds for ever, or it has none."""
-        told = [place for place, value in enumerate(self._values) if value is not None]
-        return self._starts[told[-1] + 1] if told and told[-1] + 1 < len(self._starts) else None
+        """From when on it has no value any more, UTC seconds; None if its last value holds for ever, or it has none."""
+        known = [place for place, value in enumerate(self._values) if value is not None]
+        return self._starts[known[-1] + 1] if known and known[-1] + 1 < len(self._starts) else None
 
     def gaps(self, start_s: int, end_s: int) -> list[Piece]:
-        """The stretches of [start_s, end_s) for which nothing tells."""
+        """The stretches of [start_s, end_s) without a value."""
         return [piece for piece in self.pieces(start_s, end_s) if piece.price is None]
 
 

@@ -1,4 +1,4 @@
-"""A price or a carbon factor heard as a signal: it counts from when it was told until the next, or until stale."""
+"""A price or a carbon factor heard as a signal: a reading counts from its time until the next, or until it is stale."""
 
 from bisect import bisect_right, insort
 from fractions import Fraction
@@ -13,7 +13,7 @@ KEPT_S = 3 * DAY_S
 
 
 class HeardSeries:
-    """Values as they are heard; before the first, and while the last is stale, nothing tells. Implements `Priced`.
+    """Values as they are heard; none before the first, or while the last is stale. Implements `Priced`.
 
     It belongs to the one `Books` that feed it. signal: whose readings they are; stale_after_s: how long a reading
     counts; late_s: how late one may come; times: what every value is multiplied by.
@@ -27,7 +27,7 @@ class HeardSeries:
         self._rows: list[tuple[int, float]] = []
 
     def note(self, at_s: float, value: float) -> None:
-        """Takes a reading (UTC seconds, the value as it was told); of two for one second the later told one counts."""
+        """Takes a reading (UTC seconds, the value as received); of two for one second the one received later counts."""
         rows = self._rows
         start_s = int(at_s)
         newest_s = rows[-1][0] if rows else start_s
@@ -41,7 +41,7 @@ class HeardSeries:
         self._thin()
 
     def _thin(self) -> None:
-        """Lets go what is old, and what only says again, once nothing late can come before it, what still holds."""
+        """Drops old readings, and repeated values once no late reading can come before them."""
         rows = self._rows
         settled = bisect_right(rows, rows[-1][0] - self._late_s, key=_at) - 1
         for index in (settled, settled - 1):
@@ -54,7 +54,7 @@ class HeardSeries:
 
     @property
     def newest(self) -> float | None:
-        """The newest value, as it was told; None before any."""
+        """The newest value, as received; None before any."""
         return self._rows[-1][1] if self._rows else None
 
     def price_at(self, utc_s: float) -> Fraction | None:
@@ -69,7 +69,7 @@ class HeardSeries:
         return mean_of(self.pieces(start_s, end_s))
 
     def pieces(self, start_s: int, end_s: int) -> list[Piece]:
-        """[start_s, end_s) cut where another value was told or the last grew stale."""
+        """[start_s, end_s) cut where another value came or the last grew stale."""
         found: list[Piece] = []
         rows = self._rows
         index = bisect_right(rows, start_s, key=_at) - 1
@@ -107,13 +107,13 @@ class HeardSeries:
         self._rows = [(at_s, value) for at_s, value in state]
 
     def set_back(self, by_s: float) -> None:
-        """The clock that dates the readings was set back: what was told after now is let go."""
+        """The clock that dates the readings was set back: readings dated after now are dropped."""
         if self._rows:
             newest_s = self._rows[-1][0] - by_s
             self._rows = [row for row in self._rows if row[0] <= newest_s]
 
     def _exact(self, index: int) -> Fraction:
-        """The decimal that was told, exact."""
+        """The value as the decimal that was received, exact."""
         return Fraction(repr(self._rows[index][1])) * self._times
 
 

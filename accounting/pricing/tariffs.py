@@ -37,7 +37,7 @@ class Piece(NamedTuple):
 
 
 class Priced(Protocol):
-    """What a tariff and a series have in common. Times are UTC seconds, prices exact, per kWh; None: nothing tells."""
+    """What a tariff and a series have in common. Times are UTC seconds, prices exact, per kWh; None: not known."""
 
     def price_at(self, utc_s: float) -> Fraction | None:
         """The price at an instant."""

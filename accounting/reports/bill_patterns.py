@@ -1,6 +1,6 @@
-"""What a run of bills looks like beside the logger's figures: one ratio, estimates, days that no bill has, amounts.
+"""Patterns in a run of bills beside the logger's figures: one ratio, estimates, days that no bill covers, amounts.
 
-Patterns with their figures, no proof. Common practice, no source.
+They are patterns with their figures, and no proof. Common practice, no source.
 """
 
 from collections.abc import Mapping, Sequence
@@ -19,13 +19,13 @@ _ROUND_WH = 100_000
 
 
 def judged(rows: Sequence[BillRow]) -> list[BillRow]:
-    """The bills that the logger covers by 90 %; no other says anything."""
+    """The bills that the logger covers by 90 %; the others are not judged."""
     return [row for row in rows if row.coverage >= 0.9 and row.own_wh]
 
 
 def bill_scale(rows: Sequence[BillRow]) -> tuple[float, list[Suggestion]]:
     """The ratio that four in five of at least three bills share within 1 %, or within their rounding to whole kWh (1.0
-    where there is none), and what to say of it."""
+    where there is none), and the sentence about it."""
     ratios = [(row.supplier_wh / row.own_wh, max(0.01, 600 / row.own_wh)) for row in judged(rows)]
     if len(ratios) < _ENOUGH_BILLS:
         return 1.0, []
@@ -39,7 +39,7 @@ def bill_scale(rows: Sequence[BillRow]) -> tuple[float, list[Suggestion]]:
 
 
 def estimated(rows: Sequence[BillRow], zone: ZoneInfo, ratio: float = 1.0) -> list[Suggestion]:
-    """Bills that look like estimates, once a common ratio is taken out: what one has too much the next takes back; a
+    """Bills that look like estimates, once a common ratio is taken out: one has too much and the next too little; a
     round figure far off; the same figure twice."""
     said = []
     found = judged(rows)
@@ -48,7 +48,7 @@ def estimated(rows: Sequence[BillRow], zone: ZoneInfo, ratio: float = 1.0) -> li
     for one, other in pairwise(found):
         touch = one.end_s == other.start_s and _off(one, over[one])
         if touch and abs(over[one] + over[other]) * 4 < abs(over[one]):
-            back = f"{kwh(over[one])} kWh of the bill from {local_day(one.start_s, zone)} come back in the next"
+            back = f"{kwh(over[one])} kWh off on the bill from {local_day(one.start_s, zone)}, made up for in the next"
             said.append(f"{back} ({kwh(over[other])}): an estimated read between them?")
             taken |= {one, other}
         elif (
@@ -68,22 +68,22 @@ def estimated(rows: Sequence[BillRow], zone: ZoneInfo, ratio: float = 1.0) -> li
 
 
 def left_out(bills: Sequence[Bill], zone: ZoneInfo) -> list[Suggestion]:
-    """Days that no bill has, or that the way to write `to` leaves out."""
+    """Days that no bill covers, or that the reading of `to` leaves out."""
     gaps = [
         (local_day(one.end_s, zone), local_day(other.start_s, zone))
         for one, other in pairwise(bills)
         if other.start_s > one.end_s
     ]
     one_day = [first for first, until in gaps if until - first == timedelta(days=1)]
-    ask = "if `to` is a bill's last day, ask again with --last-day"
+    ask = "if `to` is a bill's last day, run it again with --last-day"
     if one_day and len(one_day) == len(bills) - 1:
         named = ", ".join(day.isoformat() for day in one_day[:5])
-        return [Suggestion("last-day", f"no bill has {named}: one day between each bill and the next; {ask}")]
+        return [Suggestion("last-day", f"no bill covers {named}: one day between each bill and the next; {ask}")]
     said = []
     for first, until in gaps:
         last = until - timedelta(days=1)
         days = f"{first}" if last == first else f"{first} to {last}"
-        said.append(Suggestion("gap", f"no bill has {days}: what was used then is in none"))
+        said.append(Suggestion("gap", f"no bill covers {days}: what was used then is in none"))
     if not gaps:
         whole = [bill for bill in bills if _whole_month_but_one(bill, zone)]
         if whole:
@@ -134,13 +134,15 @@ def amounts(
             continue
         over = float(bill.amount) - float(own)
         if abs(over) > max(0.01 * abs(float(own)), 0.5):
-            told = f"the bill from {_from(bill, zone)} is {bill.amount:.2f} {currency}, by the tariff {float(own):.2f}"
-            said.append(f"{told} with standing charges: other prices, fees or tax than in the home file?")
+            difference = (
+                f"the bill from {_from(bill, zone)} is {bill.amount:.2f} {currency}, by the tariff {float(own):.2f}"
+            )
+            said.append(f"{difference} with standing charges: other prices, fees or tax than in the home file?")
     return [Suggestion("amount", sentence) for sentence in said]
 
 
 def _off(row: BillRow, over_wh: float) -> bool:
-    """A difference worth a word: 2 % and 1 kWh."""
+    """Whether a difference is worth a mention: 2 % and 1 kWh."""
     return abs(over_wh) > max(0.02 * row.own_wh, 1000)
 
 
@@ -149,6 +151,6 @@ def _from(bill: Bill, zone: ZoneInfo) -> str:
 
 
 def _whole_month_but_one(bill: Bill, zone: ZoneInfo) -> bool:
-    """Whether a bill goes from a month's first day to the last one, which is then not in it."""
+    """Whether a bill goes from a month's first day to its last day, so that the last day is left out."""
     first, end = local_day(bill.start_s, zone), local_day(bill.end_s, zone)
     return first.day == 1 and (end + timedelta(days=1)).day == 1 and end.day > 1

@@ -1,7 +1,7 @@
 """A supplier's figures beside the logger's own: the difference, and what may be behind it. Nothing is written.
 
-The logger's are made of the recorded minutes: of the meter's counter, or of the grid's power held between readings.
-What is suggested are patterns in the figures, with the figures; they are no proof.
+The logger's figures come from the recorded minutes: from the meter's counter, or from the grid's power held between
+readings. The suggestions are patterns in the figures; they are no proof.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -49,7 +49,7 @@ def own_figures(
 
     meter: a key of METERS; counter: by its counter, else by the grid's power, which is held for stale_after_s.
     """
-    told, sign = METERS[meter]
+    signal, sign = METERS[meter]
     book: CounterMeter | PowerMeter
     if counter:
         book = CounterMeter(meter, rated_w=_ANY_W, interval_s=interval_s, gap_s=3600.0, late_s=0.0, resolution_wh=1.0)
@@ -57,8 +57,8 @@ def own_figures(
         book = PowerMeter(meter, rated_w=_ANY_W, interval_s=interval_s, stale_after_s=stale_after_s, late_s=0.0)
     last_s = 0
     for at_s, values in rows:
-        if counter and told in values:
-            book.note(at_s, values[told])
+        if counter and signal in values:
+            book.note(at_s, values[signal])
         elif not counter and POWER in values:
             book.note(at_s, max(0.0, sign * values[POWER]))
         last_s = at_s
@@ -67,7 +67,8 @@ def own_figures(
 
 @dataclass(frozen=True, slots=True)
 class BillRow:
-    """A bill beside the logger. supplier_wh: as told; own_wh: of the same time; coverage: share of it measured, 0–1."""
+    """A bill beside the logger. supplier_wh: as billed; own_wh: the logger's for the same time; coverage: share of that
+    time measured, 0–1."""
 
     start_s: int
     end_s: int
@@ -118,7 +119,7 @@ def monthly(supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo,
 def suggestions(
     supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo, interval_s: int
 ) -> list[Suggestion]:
-    """What the intervals' differences look like, the likeliest cause of all first."""
+    """Patterns in the intervals' differences, the likeliest cause of all first."""
     measured = {start_s: one.wh for start_s, one in own.items() if one.measured_s >= interval_s * 0.9}
     both = [start_s for start_s in supplier if start_s in measured]
     late_s = _offset(both, supplier, measured, interval_s) * interval_s
@@ -162,18 +163,18 @@ def clock(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo, i
     if len(summer) >= _ENOUGH and len(winter) >= _ENOUGH:
         offsets = [_offset(part, supplier, own, interval_s) for part in (summer, winter)]
         if abs(offsets[0] - offsets[1]) * interval_s == 3600:
-            told = " and ".join(
+            shift = " and ".join(
                 f"{_minutes(offset, interval_s)} in {name}"
                 for offset, name in zip(offsets, ("summer", "winter"), strict=True)
             )
             why = "local times read as UTC, or the other way round?"
-            return Suggestion("daylight-saving", f"the figures fit if the supplier's times run {told}: {why}")
+            return Suggestion("daylight-saving", f"the figures fit if the supplier's times run {shift}: {why}")
     offset = _offset(both, supplier, own, interval_s)
     if not offset:
         return None
-    told = _minutes(offset, interval_s)
+    shift = _minutes(offset, interval_s)
     why = "a clock, or the interval's end taken for its start?"
-    return Suggestion("clock", f"the figures fit if the supplier's times run {told}: {why}")
+    return Suggestion("clock", f"the figures fit if the supplier's times run {shift}: {why}")
 
 
 def missing(supplier: Mapping[int, int], own: Mapping[int, Own], zone: ZoneInfo, interval_s: int) -> Suggestion | None:
@@ -201,12 +202,12 @@ def flat(supplier: Mapping[int, int], own: Mapping[int, int], zone: ZoneInfo) ->
     even = [day for day in same if days[day][0] != {0}]
     said = []
     if even:
-        told = f"the supplier tells one figure all day on {_days(even)}"
-        said.append(Suggestion("flat", f"{told}: an estimate spread out?"))
+        finding = f"the supplier has the same figure all day on {_days(even)}"
+        said.append(Suggestion("flat", f"{finding}: an estimate spread out?"))
     if zeros:
         ours_wh = sum(sum(days[day][1]) for day in zeros)
-        told = f"the supplier tells 0 all day on {_days(zeros)}, the logger {ours_wh / 1000:.1f} kWh"
-        said.append(Suggestion("zeros", f"{told}: readings that the supplier has not got?"))
+        finding = f"the supplier has 0 all day on {_days(zeros)}, the logger {ours_wh / 1000:.1f} kWh"
+        said.append(Suggestion("zeros", f"{finding}: readings that the supplier did not get?"))
     return said
 
 

@@ -1,7 +1,7 @@
 """The heat stock's accounts over a period: opening stock, received, drawn, lost, closing stock, each by source.
 
-They are worked out anew at every asking, from the tank's entries since the books began: so a revision or restatement of
-any of them reaches the stock without being written twice, and one period's closing stock is the next one's opening.
+They are worked out anew for each report, from the tank's entries since the books began. So a revision or restatement of
+any entry reaches the stock without being written twice, and one period's closing stock is the next one's opening stock.
 """
 
 from bisect import bisect_right
@@ -32,7 +32,7 @@ class StockRow:
 
     opening + received − drawn − lost − unexplained = closing, in Wh, money and carbon. measured_s: seconds between
     level readings near each other, of known_s that are booked; metered_s: of them, with a water meter's draw.
-    additional_loss_wh: what the tank lost more than it would have without the diverted heat (see `StockReport`).
+    additional_loss_wh: how much more the tank lost than it would have without the diverted heat (see `StockReport`).
     """
 
     start_s: int
@@ -71,9 +71,9 @@ class StockRow:
 class StockReport:
     """Rows for every period of the span, ascending, and their total.
 
-    The additional loss is against a tank without the diverted heat: it gets what else was received, gives what was
-    drawn, and where it has none left, the displaced source makes that heat as it is drawn and stores nothing. Colder
-    than its surroundings it neither loses nor gains.
+    The additional loss is measured against a tank without the diverted heat. That tank receives all other heat and
+    gives what was drawn. When it has no heat left, the displaced source makes the heat as it is drawn and stores
+    nothing. When it is colder than its surroundings, it neither loses nor gains.
     """
 
     by: By | None
@@ -114,7 +114,7 @@ def walk(
     """The accounts of the periods that `cuts` (UTC seconds, ascending, at least two) divide time into.
 
     entries: the tank's, by time, from the beginning of the books. opening: instead of it, the stock at the first entry;
-    the additional loss is then told as if all of that stock were there without the diverted heat too.
+    the additional loss then assumes that all of that stock would be there without the diverted heat too.
     """
     rows = [StockRow(start_s, end_s) for start_s, end_s in pairwise(cuts)]
     held = dict(opening or {})

@@ -21,7 +21,7 @@ def as_json(
     """The report under the schema brimful.stock/1.
 
     Heat in kWh above the cold water's, cost in the currency unit, carbon in kg CO2e. loss: the standing loss it rests
-    on; tolerance_wh: how far the booked stock may be from what the level tells.
+    on; tolerance_wh: how far the booked stock may be from the stock by the level.
     """
     return {
         "schema": SCHEMA,
@@ -37,7 +37,7 @@ def as_json(
 
 
 def as_csv(report: StockReport) -> str:
-    """A line for each period, account and source; the total alone where no periods were asked for."""
+    """A line for each period, account and source; only the total if there are no periods."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("start", "end", "account", "source", "kwh", "cost", "kg"))
@@ -50,7 +50,7 @@ def as_csv(report: StockReport) -> str:
 
 
 def shares(lots: Lots) -> dict[str, Fraction]:
-    """Each source's share of the heat; none where there is no heat, or some is missing."""
+    """Each source's share of the heat; none if there is no heat, or some is missing."""
     whole = total(lots.values()).wh
     if whole <= 0 or any(lot.wh < 0 for lot in lots.values()):
         return {}

@@ -48,7 +48,7 @@ def as_csv(lines: Iterable[JournalLine]) -> Iterator[str]:
 
 
 def as_jsonl(lines: Iterable[JournalLine], home: str, currency: str) -> Iterator[str]:
-    """A first line that tells schema, home and currency; then an object for each row."""
+    """A first line with schema, home and currency; then an object for each row."""
     yield _json({"schema": SCHEMA, "home": home, "currency": currency})
     for row in rows(lines):
         yield _json(
@@ -67,5 +67,5 @@ def _csv(cells: Iterable[Any]) -> str:
     return text.getvalue()
 
 
-def _json(told: dict[str, Any]) -> str:
-    return json.dumps(told, ensure_ascii=False, separators=(",", ":")) + "\n"
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"

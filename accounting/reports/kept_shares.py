@@ -1,8 +1,8 @@
-"""The measured shares of used heat, month by month, kept in a file beside the ledger, for working them out is slow.
+"""The measured shares of used heat by month, kept in a file beside the ledger because working them out is slow.
 
-A month is known by a digest of the digests of all rows that it is worked out from; so a revision, a restatement or
-another ledger finds nothing of it here. The file is a copy that may be deleted at any time, and may be lacking: where
-it cannot be written, everything is worked out at every asking.
+A month's key is a digest of the digests of all rows that it is worked out from. So after a revision or a restatement,
+or for another ledger, the old share is not found. The file is a cache: it may be deleted at any time, and if it cannot
+be written, the shares are worked out every time.
 """
 
 import contextlib
@@ -26,7 +26,7 @@ FIRST_KEY = ""
 
 @dataclass(frozen=True, slots=True)
 class KeptMonth:
-    """share: of a month, None where the stock tells none; closing: the stock at its end."""
+    """share: of a month, None if the stock gives none; closing: the stock at its end."""
 
     share: Fraction | None
     closing: Lots
@@ -79,8 +79,8 @@ class KeptShares:
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        told = json.loads(path.read_bytes())
-        return dict(told["months"]) if told["schema"] == _SCHEMA else {}
+        content = json.loads(path.read_bytes())
+        return dict(content["months"]) if content["schema"] == _SCHEMA else {}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 

@@ -1,4 +1,4 @@
-"""What the monthly method of SAP 10.2 (appendices M and G4) says of solar power diverted to hot water.
+"""Solar power diverted to hot water by the monthly method of SAP 10.2 (appendices M and G4).
 
 An estimate of another kind than a study: it knows a month's totals alone, no minute, no tank, no rule and no price. It
 stands beside a study's figure so that a difference by a large factor is seen. Read in secondary copies of pp. 72-73 and

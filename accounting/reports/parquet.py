@@ -1,4 +1,4 @@
-"""The journal as a Parquet file, for who analyses it by columns. Needs the extra `parquet`; no daemon imports it."""
+"""The journal as a Parquet file, for analysis by columns. Needs the extra `parquet`; the daemon never imports it."""
 
 from collections.abc import Iterable
 from datetime import datetime
@@ -29,12 +29,12 @@ def write(lines: Iterable[JournalLine], home: str, currency: str, file: Path) ->
     except ImportError:
         hint = "pip install pyarrow into brimful's environment, or take csv"
         raise BrimfulError("export", "parquet", "expected the library pyarrow, which is not installed", hint) from None
-    told = {"schema": SCHEMA, "home": home, "currency": currency}
-    schema = arrow.schema([(name, _type(arrow, name)) for name in COLUMNS], metadata=told)
+    metadata = {"schema": SCHEMA, "home": home, "currency": currency}
+    schema = arrow.schema([(name, _type(arrow, name)) for name in COLUMNS], metadata=metadata)
     count = 0
     with parquet.ParquetWriter(file, schema, compression="zstd") as out:
-        told_rows = rows(lines)
-        while group := list(islice(told_rows, _ROWS)):
+        remaining = rows(lines)
+        while group := list(islice(remaining, _ROWS)):
             columns = zip(COLUMNS, zip(*group, strict=True), strict=True)
             out.write_table(arrow.table([_column(arrow, name, cells) for name, cells in columns], schema=schema))
             count += len(group)

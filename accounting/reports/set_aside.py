@@ -1,6 +1,7 @@
 """Energy that a heater's counter showed and that is in no interval, as the ledger keeps it: by name, in its events.
 
-A counter's difference is what is booked and what is set aside. It belongs to the period in which the counter showed it.
+A counter's difference is the booked energy plus the energy set aside. Energy set aside belongs to the period in which
+the counter showed it.
 """
 
 from collections.abc import Iterable
@@ -10,7 +11,7 @@ from accounting.ledger.reading import Ledger
 
 _NAMES = "quarantine."
 _CLOCK_SLACK_S = 86_400
-"""An event is written after what it says; a clock that was set back meanwhile may date it earlier."""
+"""An event is written after the fact; a clock that was set back meanwhile may date it earlier."""
 
 
 class SetAside(NamedTuple):

@@ -23,7 +23,7 @@ FEWEST_BLOCKS = 8
 @dataclass(frozen=True, slots=True)
 class Burner:
     """What helps out when the tank has run cold. Each takes [start, end) UTC seconds: the price, and kg CO2e, of a kWh
-    of its heat (None: nothing tells)."""
+    of its heat (None: not known)."""
 
     price: Callable[[int, int], Fraction | None]
     kg: Callable[[int, int], Fraction | None]
@@ -40,7 +40,7 @@ class Stretch:
 
 @dataclass(slots=True)
 class Bill:
-    """Prices what flows. Of what is not set up or not told, the figure is None.
+    """Prices the energy that flows. A figure is None if its price or factor is not set up or not known.
 
     imports, export: tariffs; grid: the carbon of what is bought and sold; boiler: None without one.
     """
@@ -52,7 +52,7 @@ class Bill:
     micro: list[int] = field(default_factory=list)
     mg: list[int] = field(default_factory=list)
     unpriced: dict[str, int] = field(default_factory=dict)
-    """Energy to which no price or no factor was told, mW·s, by what lacked."""
+    """Energy without a price or a factor, mW·s, by what is missing."""
 
     def pieces(self, start_s: int, end_s: int) -> list[Piece]:
         """[start_s, end_s) cut where the import price changes."""

@@ -17,7 +17,7 @@ UNITS = {"kWh": 1000, "Wh": 1}
 
 
 class Bill(NamedTuple):
-    """What was billed of [start_s, end_s), UTC seconds; amount in the home's currency, None if not told."""
+    """What was billed for [start_s, end_s), UTC seconds; amount in the home's currency, None if not given."""
 
     start_s: int
     end_s: int
@@ -29,8 +29,8 @@ class Bill(NamedTuple):
 class Layout:
     """How a file of metered intervals is to be read.
 
-    time, value: the columns' names, None: the first two; unit: of the value; at: what the time tells of the interval;
-    zone: of times without an offset.
+    time, value: the columns' names, None: the first two; unit: of the value; at: which instant of the interval the time
+    names; zone: of times without an offset.
     """
 
     zone: ZoneInfo
@@ -43,7 +43,7 @@ class Layout:
 def read_intervals(lines: Iterable[str], name: str, layout: Layout, interval_s: int) -> dict[int, int]:
     """Wh by start of interval, UTC seconds. An empty value is a missing one. name: the file's, for messages.
 
-    Times that the clocks' change makes come twice are told apart by their order. Raises BrimfulError.
+    Times that come twice when the clocks change are distinguished by their order. Raises BrimfulError.
     """
     table = _Table(lines, name)
     time = table.place(layout.time, 0)
@@ -73,7 +73,7 @@ def is_bills(head: str) -> bool:
 
 
 def read_bills(lines: Iterable[str], name: str, zone: ZoneInfo, last_day: bool = False) -> list[Bill]:
-    """Rows of from, to (dates, to the first day that is no longer in it), kWh and, if told, amount; by time.
+    """Rows of from, to (dates, to the first day that is no longer in it), kWh and, if given, amount; by time.
 
     last_day: whether `to` is the last day that is in it. Raises BrimfulError, also where bills overlap.
     """
@@ -88,8 +88,8 @@ def read_bills(lines: Iterable[str], name: str, zone: ZoneInfo, last_day: bool =
             raise table.wrong(f"expected a day after {cells[from_]}, got {cells[to]}")
         if bills and start_s < bills[-1].end_s:
             raise table.wrong(f"expected a bill that begins when the one before it ends, got {cells[from_]}")
-        told = table.number(cells[amount]) if amount is not None and cells[amount].strip() else None
-        bills.append(Bill(start_s, end_s, table.wh(cells[kwh], "kWh"), told))
+        billed = table.number(cells[amount]) if amount is not None and cells[amount].strip() else None
+        bills.append(Bill(start_s, end_s, table.wh(cells[kwh], "kWh"), billed))
     if not bills:
         raise BrimfulError(_OP, name, "expected rows of from, to and kWh, got none")
     return bills
@@ -100,7 +100,7 @@ class _Table:
         self._reader = csv.reader(lines)
         self._name = name
         self._names = [cell.strip().removeprefix("\ufeff") for cell in next(self._reader, [])]
-        self.head = [told.lower() for told in self._names]
+        self.head = [name.lower() for name in self._names]
         if len(self.head) < 2:
             raise self.wrong(f"expected at least two columns, got {len(self.head)}", "separated by commas")
 
@@ -129,16 +129,16 @@ class _Table:
 
     def instant(self, text: str, zone: ZoneInfo, last_s: int) -> int:
         try:
-            told = datetime.fromisoformat(text.strip())
+            written = datetime.fromisoformat(text.strip())
         except ValueError:
             hint = "times like 2026-01-31T18:30, 2026-01-31 18:30:00 or 2026-01-31T18:30+01:00"
             raise self.wrong(f"expected a time, got {text[:40]!r}", hint) from None
-        if told.tzinfo is not None:
-            return round(told.timestamp())
-        first = told.replace(tzinfo=zone)
+        if written.tzinfo is not None:
+            return round(written.timestamp())
+        first = written.replace(tzinfo=zone)
         at_s = round(first.timestamp())
-        if datetime.fromtimestamp(at_s, zone).replace(tzinfo=None) != told:
-            raise self.wrong(f"expected a time that there was in {zone.key}, got {text!r}", "say its --timezone")
+        if datetime.fromtimestamp(at_s, zone).replace(tzinfo=None) != written:
+            raise self.wrong(f"expected a time that exists in {zone.key}, got {text!r}", "give the file's --timezone")
         second_s = round(first.replace(fold=1).timestamp())
         return second_s if at_s <= last_s < second_s else at_s
 
@@ -150,18 +150,18 @@ class _Table:
 
     def number(self, text: str) -> Decimal:
         try:
-            told = Decimal(text.strip())
+            figure = Decimal(text.strip())
         except InvalidOperation:
-            told = Decimal("NaN")
-        if not told.is_finite():
+            figure = Decimal("NaN")
+        if not figure.is_finite():
             raise self.wrong(f"expected a number, got {text[:40]!r}", "with a point for decimals")
-        return told
+        return figure
 
     def wh(self, text: str, unit: str) -> int:
-        told = self.number(text)
-        if not 0 <= told <= _MOST_KWH:
+        figure = self.number(text)
+        if not 0 <= figure <= _MOST_KWH:
             raise self.wrong(f"expected 0 to {_MOST_KWH} {unit}, got {text[:40]}")
-        return int((told * UNITS[unit]).to_integral_value())
+        return int((figure * UNITS[unit]).to_integral_value())
 
 
 def local_day(at_s: int, zone: ZoneInfo) -> date:

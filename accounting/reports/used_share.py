@@ -1,8 +1,8 @@
-"""The share of the diverted heat that displaces something: as the home file states it, or as the stock tells it.
+"""The share of the diverted heat that displaces something: as the home file states it, or as the heat stock shows it.
 
-What the stock tells is told by the calendar month, and counts for all that was diverted in it: in an hour at noon
-nothing is drawn of what comes in, and at night nothing comes in of what is drawn. So any rows of any length add up to
-the same total, to the last unit, and a row is what it is when it is asked for alone.
+The heat stock gives one share for each calendar month, which counts for all heat diverted in that month: at noon heat
+comes in and little is drawn, at night it is the other way round, so shorter times would mislead. So rows of any length
+add up to the same total, to the last unit, and a row has the same figures when it is reported alone.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -37,8 +37,8 @@ class Used:
     """A share, 0 to 1, and where it is from.
 
     stated: the home file's, at the time of each entry; measured: of the diverted heat that left the tank, what was
-    drawn and not lost; additional loss: all but what the hotter tank lost more than without that heat. unmeasured: the
-    months of diverting in which the stock tells none, and all heat counts as used; None: of a share that is stated.
+    drawn and not lost; additional loss: all but the extra loss of the hotter tank. unmeasured: the months of diverting
+    for which the stock gives no share, so that all heat counts as used; None for a stated share.
     """
 
     share: Fraction
@@ -65,11 +65,11 @@ class _Avoided(NamedTuple):
         )
 
 
-def told_by_stock(
+def shares_by_stock(
     ledger: Ledger, tank: TankBooks, basis: UsedBasis, from_s: int, to_s: int, zone: ZoneInfo, as_of_s: float | None
 ) -> dict[Month, Fraction]:
-    """The share that the heat stock tells for each month that [from_s, to_s) UTC seconds touches; a month of which it
-    tells none is left out. as_of_s: by the entries booked by then."""
+    """The share by the heat stock for each month that [from_s, to_s) UTC seconds touches; months without one are left
+    out. as_of_s: by the entries booked by then."""
     span = ledger.tank_span()
     if span is None or to_s <= from_s:
         return {}
@@ -126,7 +126,7 @@ def _by_month_kept(
 
 
 class MonthSoFar:
-    """The measured share of the month in progress, for whoever asks often: what came before it is walked through once,
+    """The measured share of the month in progress, for frequent use: what came before it is walked through once,
     so that only its own entries are read again."""
 
     def __init__(self, tank: TankBooks) -> None:
@@ -135,7 +135,7 @@ class MonthSoFar:
         self._opening: Lots | None = None
 
     def share(self, ledger: Ledger, month: Month, zone: ZoneInfo) -> Fraction | None:
-        """As `told_by_stock` has it of this month."""
+        """As `shares_by_stock` gives it for this month."""
         start_s, end_s = month_start_s(month, zone), month_start_s(month + 1, zone)
         if month != self._month:
             first = month - month % _HALF_YEAR

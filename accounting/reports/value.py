@@ -16,12 +16,12 @@ from accounting.reports.set_aside import SetAside, by_heater, set_aside
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ValueRow(Figures):
-    """A period's totals, the interval in progress included.
+    """A period's totals, including the interval in progress.
 
     start_s, end_s: UTC seconds; an interval belongs to the period in which it starts. open_wh: of diverted_wh, what is
     not settled yet; due_s: heater-seconds that readings should have covered, of which measured_s are. set_aside_wh:
-    what the counters showed besides diverted_wh, and no heater can have taken. used: the share of the heat that counts,
-    where the report goes by one (None: the entries').
+    energy that the counters showed besides diverted_wh and that no heater can have taken. used: the share of the heat
+    that counts, if the report uses one (None: the entries' own).
     """
 
     start_s: int
@@ -35,7 +35,7 @@ class ValueRow(Figures):
     def coverage(self) -> float:
         """Share of the period's known time that was measured, 0 to 1; 0 where none of it is known.
 
-        The mean over the heaters, each weighed by the time for which it should have been measured: from its first
+        The mean over the heaters, each weighted by the time for which it should have been measured: from its first
         booked interval to the last instant the ledger knows of, or to its last booked interval if it is no longer used.
         """
         # A device whose clock runs ahead can have measured what is not due yet.

@@ -14,7 +14,7 @@ from accounting.reports.value import ValueReport, ValueRow
 
 SCHEMA = "brimful.value/1"
 
-# Name, the integer it is told from, and how many decimals that has.
+# Name, the integer behind it, and how many decimals that has.
 _FIGURES = (
     ("diverted_kwh", "diverted_wh", 3),
     ("given_up", "given_up_micro", 6),
@@ -65,7 +65,7 @@ def as_json(
 
     Energy in kWh, money in the currency unit, carbon in kg CO2e; times in ISO 8601 with the local offset.
     used: the share of the diverted heat that displaces something, and where it is from; displaces: what it displaces,
-    as told; carbon_basis: of the factors behind the *_kg figures (None: there are none). Rows have figures of what was
+    in words; carbon_basis: of the factors behind the *_kg figures (None: there are none). Rows have figures of what was
     bought, of what the house battery forgoes, and of carbon by marginal factors, only where the report holds any; and a
     share used of their own where it is measured. unpriced_kwh, which lacks a price on one side, is in no amount of
     money. set_aside_kwh is in no other figure: a counter's difference is diverted_kwh and set_aside_kwh;

@@ -1,8 +1,8 @@
-"""What the rules would have changed while they only watched: their orders beside what the heater took all the same.
+"""What the rules would have changed while they only watched: their orders beside what the heater actually took.
 
-Each moment is judged as it was recorded. Had the rules been in charge, the tank would have held other heat and later
-moments would have differed: so the figures say what was open to the heater, and what was taken against the rules, and
-not what a year under them would have brought. Pure: decisions and recorded minutes come in.
+Each moment is judged as it was recorded. Under the rules' control the tank would have held other heat, and later
+moments would have differed. So the figures show what was open to the heater and what it took against the rules, but not
+what a year under the rules would have brought. Pure: decisions and recorded minutes come in.
 """
 
 from bisect import bisect_right
@@ -14,9 +14,9 @@ from accounting.ledger.tape import Row
 from rules.model.orders import Order
 
 MODE = "mode"
-"""The name of the events that say since when the rules watch or control; `figures` holds mode and utc_s."""
+"""The name of the events that record since when the rules watch or control; `figures` holds mode and utc_s."""
 LONGEST_STEP_S = 900
-"""A silence beyond it is not judged: nothing is known of what the heater took in it, and when."""
+"""A longer silence is not judged, s: nobody knows what the heater took in it, and when."""
 
 Span = tuple[float, float]
 """UTC seconds, the end not included."""

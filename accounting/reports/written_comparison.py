@@ -1,7 +1,8 @@
-"""A fair comparison as it was written down beforehand: an event of the ledger that is never let go.
+"""A fair comparison as it was written down beforehand: an event of the ledger that is never dropped.
 
-What is written counts from then on. So a pair of blocks counts only if it was written before it began and no other
-order was written before it ended: who looks at the figures and then changes the order changes no pair that has begun.
+An order of blocks counts from when it is written. So a pair of blocks counts only if it was written before it began and
+no other order was written before it ended. Somebody who looks at the figures and then changes the order cannot change a
+pair that has begun.
 """
 
 from collections.abc import Sequence
@@ -93,7 +94,7 @@ def written_of(events: Sequence[EventRow]) -> list[Written]:
 
 
 def binding(written: Sequence[Written], zone: ZoneInfo, known_until_s: float) -> Binding:
-    """What of the orders counts at a UTC second. zone: where the days begin."""
+    """The pairs that count at a UTC second. zone: where the days begin."""
     pairs: list[Pair] = []
     late = changed = ahead = 0
     for place, order in enumerate(written):

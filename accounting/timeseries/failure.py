@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
-_TOLD = 200  # characters of the server's own words that are passed on
+_MOST_CHARACTERS = 200  # of the server's own words that are passed on
 _OF_CONTENT = (400, 413, 422)  # RFC 9110: bad content, too much of it, content that makes no sense to the server
 LONGEST_WAIT_S = 86_400.0
 """However long a server asks to be left alone, it is asked again within a day."""
@@ -107,7 +107,7 @@ def repeated(body: str, secrets: Iterable[str | None]) -> str:
     words = " ".join(body.split())
     for secret in filter(None, secrets):
         words = words.replace(secret, "***")
-    return words[:_TOLD]
+    return words[:_MOST_CHARACTERS]
 
 
 def _retry_after_s(headers: Mapping[str, str]) -> float | None:

@@ -75,7 +75,7 @@ MOST_REQUESTS = 64
 
 
 def carry(writer: Writer, shipment: Shipment) -> Delivered | Failed:
-    """Send it and say what came of it. Never raises: it runs at the end of a thread, where nobody would hear.
+    """Send it and return the outcome. Never raises, because nobody would catch an error at the end of a thread.
 
     A shipment to whose content the server objects is halved until the points it will not take stand alone: one of them
     must not hold the others. What the most requests do not reach is in neither answer, and stays in the outbox.
@@ -160,7 +160,7 @@ class Shipper:
         return float("inf") if self._under_way else self._not_before_s
 
     def left(self) -> None:
-        """A shipment has left; until `done` is told, no other may."""
+        """A shipment has left; no other may leave until `done` is called."""
         self._under_way = True
 
     def done(self, answer: Delivered | Failed, now_s: float) -> tuple[OutboxKey, ...]:

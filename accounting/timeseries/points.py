@@ -35,7 +35,7 @@ _MG_PER_KG = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """What a time-series database is told. at_s: UTC second. Raises ValueError for a field that is not finite.
+    """A point for a time-series database. at_s: UTC second. Raises ValueError for a field that is not finite.
 
     The same measurement, tags and second name the same point, so that sending it twice changes nothing.
     """
@@ -47,7 +47,7 @@ class Point:
 
     def __post_init__(self) -> None:
         for name, value in self.fields.items():
-            # The client drops such a field without a word; a figure that is not there must not look like one that is.
+            # The client silently drops such a field, and a missing figure must not go unnoticed.
             if not math.isfinite(value):
                 raise ValueError(
                     f"{self.measurement} at {self.at_s}: field {name}: expected a finite number, got {value}"
@@ -59,7 +59,7 @@ def point(entry: Entry, home: str) -> Point:
 
     Fields: energy in Wh (integers); money in the currency unit, prices per kWh, carbon in kg CO2e, coverage (share
     of the interval that was measured, 0 to 1) and used (the share of the heat by which `avoided` was booked) as floats.
-    net = avoided − given_up − bought; battery_forgone is part of given_up. A price that nothing tells is left out.
+    net = avoided − given_up − bought; battery_forgone is part of given_up. A price that is not known is left out.
     """
     fields: dict[str, int | float] = {
         "diverted_wh": entry.diverted_wh,

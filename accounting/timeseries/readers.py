@@ -1,6 +1,6 @@
 """Reads the points back, to compare them with the ledger. One call is one request; nothing is changed.
 
-InfluxDB 1, 2 and 3 share InfluxQL's `/query`; VictoriaMetrics tells raw samples at `/api/v1/export`.
+InfluxDB 1, 2 and 3 share InfluxQL's `/query`; VictoriaMetrics gives raw samples at `/api/v1/export`.
 """
 
 import json
@@ -26,11 +26,11 @@ _MEANING = {
 
 
 class ReadFailed(BrimfulError):
-    """The time-series database does not tell what it holds."""
+    """The time-series database could not be read."""
 
 
 class Reader(Protocol):
-    """Tells what a database holds. Used by one thread at a time."""
+    """Reads what a database holds. Used by one thread at a time."""
 
     def settle(self, pause: Callable[[float], None]) -> None:
         """Have the database show all that it has taken; pause: waits so many seconds."""
@@ -66,8 +66,8 @@ class _Asking:
             raise self._failed(why_no_answer(error, target.timeout_s)) from None
         if answer.status != 200:
             why = f"{_MEANING.get(answer.status, 'it does not answer the question')} ({answer.status})"
-            told = repeated(answer.data.decode(errors="replace"), target.secrets)
-            raise self._failed(f"{why}: {told}" if told else why)
+            reply = repeated(answer.data.decode(errors="replace"), target.secrets)
+            raise self._failed(f"{why}: {reply}" if reply else why)
         return answer.data
 
     def _failed(self, why: str) -> ReadFailed:

@@ -42,8 +42,8 @@ class Target:
     @property
     def secrets(self) -> tuple[str, ...]:
         """What must be in no message, however a server repeats it."""
-        told = (_base64(self.login), self.login, self.secret) if self.username else (self.secret,)
-        return tuple(filter(None, told))
+        parts = (_base64(self.login), self.login, self.secret) if self.username else (self.secret,)
+        return tuple(filter(None, parts))
 
 
 def _base64(text: str) -> str:

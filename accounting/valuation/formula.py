@@ -8,10 +8,10 @@ from rules.model.record import record
 
 @record
 class Rates:
-    """What a diverted kWh gives up and avoids, exact; None where nothing tells.
+    """What a diverted kWh gives up and avoids, exact; None where it is not known.
 
     export_price, heat_price: money per kWh; import_price: for reference; export_kg, heat_kg: kg CO2e per kWh on the
-    basis the home states; export_marginal_kg, heat_marginal_kg: by marginal factors, where both kinds are told.
+    basis the home states; export_marginal_kg, heat_marginal_kg: by marginal factors, if both kinds are given.
     """
 
     export_price: Fraction | None = None
@@ -25,7 +25,7 @@ class Rates:
 
 @record
 class Worth:
-    """Millionths of the currency unit, and mg CO2e; by marginal factors None where they do not tell both sides.
+    """Millionths of the currency unit, and mg CO2e; by marginal factors None unless both sides have such a factor.
     unpriced_wh: of the energy, what is in no amount of money, for it has a price on one side at most."""
 
     given_up_micro: int
@@ -59,9 +59,9 @@ def value(
     """Values diverted energy, Wh, by the design's formula; each product is rounded once, half to even.
 
     used: share (0–1) that displaces something; exportable: share (0–1) that could have been exported.
-    sellable_wh: of wh, what came from the sun and would have been sold; all of it unless told. unpriced_wh: of the
-    rest, what has no price of its own. Money counts only where both sides have a price, and so does carbon: export
-    displaces carbon too, and one side alone would flatter.
+    sellable_wh: of wh, what came from the sun and would have been sold; all of it if not given. unpriced_wh: of the
+    rest, what has no price of its own. Money counts only if both sides have a price, and carbon only if both have a
+    factor: export displaces carbon too, and one side alone would flatter.
     """
     sold_wh = wh if sellable_wh is None else sellable_wh
     if rates.heat_price is None:
@@ -90,7 +90,7 @@ def value(
 
 def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) -> Cost:
     """What energy taken from the grid or the battery cost, each product rounded once; share: of it, what counts. Money
-    and carbon (a kWh of the grid's) only where both sides are told."""
+    and carbon (a kWh of the grid's) only if both sides are known."""
     price = price if rates.heat_price is not None else None
     kg = rates.export_kg if rates.heat_kg is not None else None
     marginal_kg = rates.export_marginal_kg if rates.heat_marginal_kg is not None else None
@@ -102,7 +102,7 @@ def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) 
 
 
 def amount(wh: int, rate: Fraction | None, share: Fraction = _ONE) -> int:
-    """Wh × share × rate per kWh in millionths or mg, rounded once half to even; 0 where nothing tells the rate."""
+    """Wh × share × rate per kWh in millionths or mg, rounded once half to even; 0 if the rate is not known."""
     return _thousandths(wh, share, rate) if rate is not None else 0
 
 

@@ -1,10 +1,10 @@
-"""What the home would have used, from its own past: shares by the heat that it recorded in a like month.
+"""What the home would have used, from its own past: shares by the heat that it recorded in a similar month.
 
-A month of diverting goes by the same month of a former year, the latest that is fit; else by the fit month nearest to
-it in the calendar, at most NEAREST months off, the latest of two as near; else by the shares as stated. A month is fit
-if THINNEST of its time was measured and the sources that stand for something recorded gave at least LEAST_WH in it.
-Nothing counts that is newer than APART months before: so what is settled late, or asked anew years later, finds the
-same months that the living daemon found.
+A month of diverting uses the same month of an earlier year, the latest that is fit. If there is none, it uses the fit
+month nearest in the calendar, at most NEAREST months off, the later of two equally near; else the stated shares. A
+month is fit if THINNEST of its time was measured and the recorded sources gave at least LEAST_WH in it. Only months at
+least APART months before count, so that late settlements and later questions find the same months as the running
+daemon.
 """
 
 from collections.abc import Mapping, Sequence
@@ -56,8 +56,9 @@ Past = Mapping[Month, MonthHeat]
 
 @dataclass(frozen=True, slots=True)
 class MonthShares:
-    """What was displaced in a month. of: the month whose heat tells it (None: stated); shares: by source, exact, in the
-    file's order; thin: the newest former same month, where it is recorded but not fit, and of: is another."""
+    """What was displaced in a month. of: the month whose heat gives the shares (None: as stated); shares: by source,
+    exact, in the file's order; thin: the newest earlier same month, if it is recorded but not fit, so that `of` is
+    another month."""
 
     month: Month
     basis: Basis
@@ -129,9 +130,9 @@ class PastShares:
 
     def _heat(self, month: Month) -> list[int]:
         """What each source gave in a month, Wh; 0 of those that are not recorded."""
-        told = self.past[month].wh.items()
+        amounts = self.past[month].wh.items()
         return [
-            sum(wh for account, wh in told if source.recorded and stands_for(source.recorded, account))
+            sum(wh for account, wh in amounts if source.recorded and stands_for(source.recorded, account))
             for source in self.displaces
         ]
 
@@ -161,15 +162,15 @@ class _Share:
         return self.months.around(utc_s)[2].shares[self.place]
 
     def mean_price(self, start_s: int, end_s: int) -> Fraction | None:
-        _, month_end_s, told = self.months.around(start_s)
-        return told.shares[self.place] if end_s <= month_end_s else mean_of(self.pieces(start_s, end_s))
+        _, month_end_s, month = self.months.around(start_s)
+        return month.shares[self.place] if end_s <= month_end_s else mean_of(self.pieces(start_s, end_s))
 
     def pieces(self, start_s: int, end_s: int) -> list[Piece]:
         found = []
         while start_s < end_s:
-            _, month_end_s, told = self.months.around(start_s)
+            _, month_end_s, month = self.months.around(start_s)
             until_s = min(month_end_s, end_s)
-            found.append(Piece(start_s, until_s, None, told.shares[self.place]))
+            found.append(Piece(start_s, until_s, None, month.shares[self.place]))
             start_s = until_s
         return found
 
@@ -181,14 +182,14 @@ class _Share:
 
 
 def past_shares(settings: BooksSettings, past: Past) -> PastShares | None:
-    """What goes by the past in these books; None where all shares are as stated."""
+    """The shares by the past in these books; None if all shares are as stated."""
     if settings.past_timezone is None:
         return None
     return PastShares(settings.displaces, past, settings.past_timezone)
 
 
 def by_past(settings: BooksSettings, past: Past) -> BooksSettings:
-    """The settings with the shares that the past tells; as they are where they do not go by it."""
+    """The settings with the shares by the past; unchanged if they do not go by it."""
     shares = past_shares(settings, past)
     return settings if shares is None else replace(settings, displaces=shares.sources())
 
@@ -204,12 +205,12 @@ class Record(Protocol):
 
 
 def read_past(settings: BooksSettings, record: Record, known: Past | None = None) -> Past:
-    """The months that are wholly booked; none where the shares do not go by them. known: those not to be read again."""
+    """The months that are wholly booked; none if the shares do not go by them. known: months that need no reading."""
     span = record.tank_span() if settings.past_timezone is not None else None
     if settings.past_timezone is None or span is None:
         return {}
     zone = ZoneInfo(settings.past_timezone)
-    told: dict[Month, MonthHeat] = {}
+    past: dict[Month, MonthHeat] = {}
     month = month_of(span[0], zone)
     while (end_s := month_start_s(month + 1, zone)) <= span[1]:
         found = (known or {}).get(month)
@@ -217,11 +218,11 @@ def read_past(settings: BooksSettings, record: Record, known: Past | None = None
             start_s = month_start_s(month, zone)
             measured_s, wh = record.tank_heat(start_s, end_s)
             found = MonthHeat(Fraction(measured_s, end_s - start_s), wh)
-        told[month] = found
+        past[month] = found
         month += 1
-    return told
+    return past
 
 
 def as_recorded(settings: BooksSettings, record: Record) -> BooksSettings:
-    """The settings with the shares that a ledger's past tells."""
+    """The settings with the shares by a ledger's past."""
     return by_past(settings, read_past(settings, record))

@@ -1,4 +1,4 @@
-"""What the books are kept by: meters, intervals, prices, factors and shares."""
+"""The settings of the books: meters, intervals, prices, factors and shares."""
 
 from dataclasses import dataclass
 from fractions import Fraction
@@ -12,12 +12,12 @@ from rules.tank.cylinder import WH_PER_L_K
 
 INTERVALS_S = (900, 1800, 3600)
 EFFICIENCY = Fraction(9, 10)
-"""Of what goes into a house battery, the share that comes out again, unless stated (common practice, no source)."""
+"""Share of the energy put into a house battery that comes out again, unless stated (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class HeaterBooks:
-    """How a heater's energy is told: by a counter's signal, else by a power's (see `CounterMeter`, `PowerMeter`)."""
+    """How a heater's energy is metered: by a counter's signal, else by a power's (`CounterMeter`, `PowerMeter`)."""
 
     name: str
     rated_w: float
@@ -30,7 +30,7 @@ class HeaterBooks:
 
 @dataclass(frozen=True, slots=True)
 class PowerSignal:
-    """A power that is told by a signal, held for at most stale_after_s."""
+    """A power reported by a signal; each reading is held for at most stale_after_s."""
 
     signal: str
     stale_after_s: float
@@ -40,9 +40,9 @@ class PowerSignal:
 class BatteryBooks:
     """The house battery, as far as the books need it: sun that it could have taken is not given-up export.
 
-    power: + charging, − discharging; level: its charge, % (None: not told, so that nothing tells whether it could have
-    taken anything). full_pct: level from which it takes no more; efficiency: of what goes in, the share that comes out;
-    maximum_charge_w, capacity_wh: as stated (None: learnt from what it does).
+    power: + charging, − discharging; level: its charge, % (None: not reported, so that nobody knows whether it could
+    have taken anything). full_pct: level from which it takes no more; efficiency: share of the energy put in that comes
+    out; maximum_charge_w, capacity_wh: as stated (None: learnt from its readings).
     """
 
     power: PowerSignal
@@ -55,7 +55,7 @@ class BatteryBooks:
 
 @dataclass(frozen=True, slots=True)
 class CounterSignal:
-    """A counter that is told by a signal, in the signal's unit; see `CounterMeter`."""
+    """A counter reported by a signal, in the signal's unit; see `CounterMeter`."""
 
     signal: str
     gap_s: float = 3600.0
@@ -80,8 +80,8 @@ class TankBooks:
     """The tank as an inventory of heat.
 
     cold_c, hot_c: an empty and a full tank; ua_w_per_k: standing loss per kelvin above ambient_c; level: whether
-    tank_level_pct is told; temperatures: the temperature signals that are; stale_after_s: how far apart two readings
-    may be and still measure what lies between; topup, water: counters of top-up energy and of hot water in L.
+    tank_level_pct is reported; temperatures: the temperature signals that are; stale_after_s: how far apart two
+    readings may be and still measure the time between; topup, water: counters of top-up energy and of hot water in L.
     """
 
     volume_l: float
@@ -104,19 +104,19 @@ class TankBooks:
 
 @dataclass(frozen=True)
 class BooksSettings:
-    """What the books are kept by.
+    """The settings of the books.
 
     interval_s: settlement interval, 900, 1800 or 3600; late_s: how late a reading may come; export, imports: tariffs
-    (None: nothing tells); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid, grid_marginal:
+    (None: not known); displaces: sources whose shares add up to 1 (none: nothing is avoided); grid, grid_marginal:
     the carbon that an exported kWh displaces, on the home's basis and, beside it, the marginal; used: share of diverted
     heat that displaces something; exportable: share of it that could have been exported.
-    grid_power (+ import), battery.power (− discharge): what tells, minute by minute, who gave the heaters' energy (None
-    of both: it is all taken to be the sun's); battery_price: of a kWh that the battery gave, or would have given (None:
+    grid_power (+ import), battery.power (− discharge): they show, minute by minute, who gave the heaters' energy (both
+    None: all of it counts as the sun's); battery_price: of a kWh that the battery gave, or would have given (None:
     the import price of the hours in which it gives, by the home's own past, and until that is known of the evening);
     timezone: IANA, of those hours; heard: of the prices and factors, those that are heard as signals;
     tank: None for books without a heat stock. past_timezone: where the displaced sources' shares go by the home's past,
     the zone of its months (None: they are as stated).
-    Raises BrimfulError for what cannot be kept books by.
+    Raises BrimfulError for settings by which no books can be kept.
     """
 
     heaters: tuple[HeaterBooks, ...]
@@ -140,7 +140,7 @@ class BooksSettings:
 
     @property
     def attributes(self) -> bool:
-        """Whether anything tells who gave the heaters' energy."""
+        """Whether any signal shows who gave the heaters' energy."""
         return self.grid_power is not None or self.battery is not None
 
     def __post_init__(self) -> None:
@@ -149,7 +149,7 @@ class BooksSettings:
         for heater in self.heaters:
             if heater.counter is None and heater.power is None:
                 raise _unfit(
-                    f"heaters.{heater.name}", "expected a counter or a power that tells its energy, got neither"
+                    f"heaters.{heater.name}", "expected a counter or a power that measures its energy, got neither"
                 )
         shares = sum((source.share for source in self.displaces), Fraction(0))
         # Shares that change with season, day and hour are added up where they are stated, by `displaced.uneven`.

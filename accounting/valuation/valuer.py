@@ -18,7 +18,7 @@ from rules.model.record import record
 
 @record
 class Energy:
-    """What is known of one interval of one heater before any price.
+    """What is known of one interval of one heater, prices left aside.
 
     wh: by its meter; estimated_wh: of it, what fell into a gap; measured_s: see `Entry`. taken: of wh, what the sun did
     not give, as (account, Wh); curtailed_wh: of the sun's part, what an export limit would have kept from being sold;
@@ -50,7 +50,7 @@ class Valuer:
         self._shares = _shares_kept(settings, (0, 1))
 
     def entry(self, energy: Energy, reason: str) -> Entry:
-        """The interval's entry. reason: why it is written; what should have been known of it and was not is added."""
+        """The interval's entry. reason: why it is written; the list of unknown prices and factors is added to it."""
         settings = self.settings
         interval = (energy.start_s, energy.start_s + settings.interval_s)
         rates = self.rates(interval, interval)
@@ -196,7 +196,7 @@ class Valuer:
         return _shares_kept(self.settings, interval)
 
     def _unknown(self, rates: Rates) -> list[str]:
-        """What should have been known of this interval and was not."""
+        """The prices and factors of this interval that should have been known and were not."""
         settings = self.settings
         missing = []
         if settings.export is not None and rates.export_price is None:
@@ -219,7 +219,7 @@ def _shares_kept(settings: BooksSettings, interval: tuple[int, int]) -> str:
 
 
 def energy_of(entry: Entry) -> Energy:
-    """What an entry says of energy alone. An entry without its postings tells no accounts but the sun's: give all."""
+    """An entry's energy, without prices. Only an entry with its postings names the accounts besides the sun's."""
     lines: Sequence[Posting] = entry.postings
     taken = tuple((line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account))
     return Energy(

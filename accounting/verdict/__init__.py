@@ -1,5 +1,5 @@
 """Was it worth it? Before and after the hardware, over its life, by a fair comparison, and what to do now.
 
-Needs numpy and scipy (the extra `verdict`); the daemon imports nothing of this package but `history`, which needs
+This package needs numpy and scipy (the extra `verdict`). The daemon imports only `history` from it, which needs
 neither.
 """

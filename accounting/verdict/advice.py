@@ -1,4 +1,4 @@
-"""What to do now: only what the books themselves show, with its worth a year and what would turn it."""
+"""What to do now: only advice that the books themselves support, with its worth per year and what would reverse it."""
 
 from calendar import month_name
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ _MONTHS_IN_YEAR = 12
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to do, in words; what it brings a year in money and kg CO2e; what would make it wrong."""
+    """What to do, in words; what it brings per year in money and kg CO2e; what would make it wrong."""
 
     say: str
     per_year: float
@@ -23,8 +23,8 @@ class Advice:
 
 
 def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool) -> tuple[Advice, ...]:
-    """Up to three pieces of advice, the one that brings most first. By the ledger's own prices, with diversion off in
-    those months: nothing else is advised that the books cannot show."""
+    """Up to three pieces of advice, the one that brings most first. Their worth is by the ledger's own prices, with
+    diversion off in those months. Nothing is advised that the books cannot show."""
     found: list[Advice] = []
     losing = losing_months(books.months)
     whole = {month.first.month for month in books.months if month.known >= 0.9 and month.diverted_kwh > 0}

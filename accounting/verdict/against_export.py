@@ -1,4 +1,4 @@
-"""Against just exporting, from the books: what diverting brought beyond what the sun would have fetched if sold."""
+"""Diverting against just exporting, from the books: what it brought beyond the price of the same energy if sold."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -26,11 +26,11 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class AgainstExport:
-    """Totals of the books. given_up: export income, and what was bought while diverting. export_price: what a kWh that
-    might have been sold gave up on average; break_even_export_price: at which net would have been 0; both None where
-    nothing might have been sold. coverage: share of the time that was measured; unpriced_kwh, estimated_kwh: of
-    diverted_kwh, what had no price, and what fell into gaps. off_months_net: what leaving diversion off in the months
-    that lost would have brought, by the ledger's own prices."""
+    """Totals of the books. given_up: export income, and what was bought while diverting. export_price: mean income
+    given up per kWh that might have been sold; break_even_export_price: the price at which net would have been 0; both
+    None if nothing might have been sold. coverage: share of the time that was measured; unpriced_kwh, estimated_kwh:
+    parts of diverted_kwh without a price, and in gaps. off_months_net: the net, by the ledger's own prices, if
+    diversion had been off in the months that lost."""
 
     first: date
     until: date
@@ -56,7 +56,7 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
     """The answer from a report by month, or why there is none, in words. parts: by displaced source."""
     total = report.total
     if not report.rows or not total.diverted_wh:
-        return "the books hold no diverted energy yet; a month of them would answer it"
+        return "the books hold no diverted energy yet; a month of books would answer it"
     # What the grid or the battery gave, and what has no price, could not have been sold at a known price.
     sellable_kwh = max(0, total.diverted_wh - total.grid_wh - total.battery_wh - total.unpriced_wh) / 1000
     given_up, avoided = total.given_up_micro / 1e6, total.avoided_micro / 1e6

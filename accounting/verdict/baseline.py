@@ -1,4 +1,4 @@
-"""What hot water takes: heat = water × (hot − inlet) + standing loss × occupied days, as a linear model with priors."""
+"""Energy for hot water as a linear model with priors: water × (hot − inlet) + standing loss × occupied days."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ class Term:
 
 @dataclass(frozen=True)
 class Baseline:
-    """What the periods take without the hardware: terms, and what each period is less certain by (N, a share of it).
+    """The periods' energy without the hardware: terms, and each period's uncertainty (N, a share of its energy).
 
     method: "water", "occupied days", "totals" or "whole house". drivers: the columns it goes by.
     """
@@ -86,7 +86,7 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         missing = _missing(periods, "away_days")
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_AWAY / (4 if water_known else 1), 0.0))
         if missing.any():
-            notes.append(f"away_days is empty in {_periods(missing)}; the mean of the others stands for it.")
+            notes.append(f"away_days is empty in {_periods(missing)}; the mean of the others is used.")
     seasons = np.array([season_over(period.first, period.until, facts.latitude) for period in periods])
     swing_k = mains_swing_k(facts.latitude)
     inlet, inlet_known = _inlet(periods, facts.cold_c + swing_k * seasons)
@@ -103,7 +103,7 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         water, missing = _water(periods, home)
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_WATER, 0.0))
         if missing.any():
-            notes.append(f"water_l is empty in {_periods(missing)}; the others' litres per day at home stand for it.")
+            notes.append(f"water_l is empty in {_periods(missing)}; the others' litres per day at home are used.")
         kwh_per_k = water * WH_PER_L_K / 1000
         terms.append(Term("heat drawn, against hot − inlet", kwh_per_k * (facts.hot_c - inlet), 1.0, _SCALE_SD))
         offset_sd = _HOT_SD_K if inlet_known.all() else float(np.hypot(_HOT_SD_K, _MAINS_SD_K))

@@ -1,4 +1,4 @@
-"""Before and after, as it is answered: the saving with its range, the trade's figures beside it, and what to know."""
+"""The before-and-after answer: the saving with its range, the trade's figures beside it, and notes."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ _WORTH_SAYING = 0.05  # a change in water use, as a share
 
 @dataclass(frozen=True, slots=True)
 class Driver:
-    """What a column was before and after: a day's for what adds up, the mean for a temperature."""
+    """A column's value before and after: per day for amounts, the mean for a temperature."""
 
     name: str
     before: float
@@ -61,7 +61,7 @@ class BeforeAfter:
 
     @property
     def certain(self) -> bool:
-        """Whether the range leaves no doubt on which side of nothing the saving lies."""
+        """Whether the whole range lies on one side of 0."""
         return self.saved.low > 0 or self.saved.high < 0
 
 
@@ -135,7 +135,7 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
     said += _of_water(selection)
     if saved.low <= 0 <= saved.high:
         said.append(
-            "Can't tell yet whether it saved anything: the range holds 0. More periods after, and water_l and "
+            "Can't tell yet whether it saved anything: the range includes 0. More periods after, with water_l and "
             "away_days for each, would narrow it."
         )
     if len(selection.before) < 4 or len(selection.after) < 4:

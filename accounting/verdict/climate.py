@@ -1,4 +1,4 @@
-"""What the place and the time of year say where nothing was measured: latitude, sunshine, mains water. All modelled."""
+"""Modelled values by place and time of year, for use where nothing was measured: latitude, sunshine, mains water."""
 
 import math
 from datetime import date

@@ -1,8 +1,8 @@
 """The fair comparison: days with diversion against days without, pair by pair.
 
-In each pair the mean of the days without less the mean of the days with is what diverting saved a day. The pairs'
-differences are taken as independent draws around the true one: the range is Student's, and beside it stands the exact
-randomisation test, which assumes nothing but that chance chose the order. Source: Box, Hunter and Hunter, Statistics
+In each pair, the mean of the days without diversion less the mean of the days with it is what diverting saved per day.
+The pairs' differences count as independent draws around the true one: the range is Student's, and beside it stands the
+exact randomisation test, which assumes only that chance chose the order. Source: Box, Hunter and Hunter, Statistics
 for Experimenters, 2nd edition, chapter 3, paired comparisons (from memory); Fisher's randomisation of Darwin's maize
 pairs is the worked example of both (The Design of Experiments, chapter III).
 """
@@ -27,8 +27,8 @@ _LONGEST_PAIRS = 2000
 
 
 class Difference(NamedTuple):
-    """A mean difference a day with its range, its standard deviation between pairs, and the share of all the orders
-    that chance might have chosen that would show one at least as large if diverting changed nothing."""
+    """A mean difference per day with its range and its standard deviation between pairs. The last figure is the share
+    of all possible orders that would show a difference at least as large if diverting changed nothing."""
 
     per_day: Range
     sd: float
@@ -72,7 +72,7 @@ class FairComparison:
         return saved.low > 0 or saved.high < 0
 
     def weeks_more(self, half_width: float) -> float | None:
-        """How many more weeks until the range is so narrow, money a day to either side; None: more than decades."""
+        """How many more weeks until the range is that narrow, money per day to either side; None: more than decades."""
         needed = pairs_needed(self.main.saved.sd, half_width)
         return None if needed is None else max(0, needed - self.main.pairs) * self.pair_days / 7
 
@@ -106,7 +106,7 @@ def fair_comparison(bound: Binding, days: DaysPaid) -> FairComparison | str:
 
 def _none_yet(bound: Binding) -> str:
     if bound.late and not bound.ahead:
-        return "its pairs had begun before they were written down: give [rules.alternate] a day to come as `from`"
+        return "its pairs had begun before they were written down: give [rules.alternate] a future day as `from`"
     if bound.ahead:
         weeks = FEWEST_PAIRS * 2 * bound.block_days / 7
         return f"no pair of blocks is over yet; {FEWEST_PAIRS} pairs, {weeks:.0f} weeks from its beginning, answer it"

@@ -39,7 +39,7 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class YearAnswer:
-    """The usual year with its range. kg: None where carbon is not counted. source: what it stands on, in words."""
+    """The usual year with its range. kg: None if carbon is not counted. source: its evidence, in words."""
 
     year: Year
     net: Range
@@ -77,9 +77,9 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What there is to judge by. against_export, before_after, comparison: a part, or why there is none; samples: the
-    books' months; used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether
-    the books count carbon; assumed: the hardware and the years ahead, or why they are not known."""
+    """The evidence. against_export, before_after, comparison: a part, or why there is none; samples: the books' months;
+    used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the books
+    count carbon; assumed: the hardware and the years ahead, or why they are not known."""
 
     against_export: AgainstExport | str
     before_after: "BeforeAfter | str"
@@ -118,7 +118,7 @@ def judge(evidence: Evidence) -> Verdict:
         moved = sensitivity(year.year, assumed, evidence.used, efficiency)
     advice = None
     if books is None:
-        why_not["advice"] = "only what the books show is advised, and there are none to go by"
+        why_not["advice"] = "advice comes only from the books, and there are none"
     else:
         advice = advise(books, assumed, evidence.carbon_known)
     carbon = None

@@ -1,4 +1,4 @@
-"""Over the hardware's life: what it costs to have, what it brings, and how sure that is."""
+"""The hardware's whole life: what it costs, what it brings, and how sure that is."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -32,8 +32,8 @@ class Hardware:
 
 @dataclass(frozen=True, slots=True)
 class Assumptions:
-    """What the years ahead are reckoned with. discount, growth: real, shares per year; import_price: money per kWh of
-    the standby's electricity (None: not known); grid_kg: kg CO2e per kWh (None: not known)."""
+    """Assumptions about the years ahead. discount, growth: real, shares per year; import_price: money per kWh of the
+    standby's electricity (None: not known); grid_kg: kg CO2e per kWh (None: not known)."""
 
     hardware: tuple[Hardware, ...]
     years: int = 15
@@ -85,7 +85,7 @@ def _put(spent: Array, after_years: float, cost: float) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Percentiles:
-    """Of a figure over the draws; None where it is never (a pay-back), or not defined (a rate)."""
+    """Percentiles of a figure over the draws; None if it never comes (a pay-back) or is not defined (a rate)."""
 
     p10: float | None
     p50: float | None

@@ -55,14 +55,14 @@ class Mixture:
 
 @dataclass(frozen=True)
 class Problem:
-    """A linear model of N measured values with P coefficients, and the sum that is asked for.
+    """A linear model of N measured values with P coefficients, and the sum of interest.
 
     values (N); design (N × P); prior_mean, prior_sd (P); level (N): what each value is about, for scatter that grows
-    with it; days (N); fixed_variance (N): what is known of a value's own variance; after (N): whether something
-    unmodelled per value may be in it that belongs to what is asked for; asked (P): the sum asked for, as weights of the
-    coefficients, to which that unmodelled part of the values after is added with the weight -1. outlier_share: the
-    chance that a value is wrong, by outlier_sd of its level; step_share, step_share_after: the chances that the level
-    changes for good before, and after, by step_sd of it.
+    with it; days (N); fixed_variance (N): the known part of a value's own variance; after (N): whether the value is of
+    the time after, and may hold an unmodelled part that belongs to the sum of interest; target (P): that sum, as
+    weights of the coefficients; the unmodelled parts are added to it with the weight -1. outlier_share: the chance that
+    a value is wrong, by outlier_sd of its level; step_share, step_share_after: the chances that the level changes for
+    good before, and after, by step_sd of it.
     """
 
     values: Array
@@ -73,7 +73,7 @@ class Problem:
     days: Array
     fixed_variance: Array
     after: Flags
-    asked: Array
+    target: Array
     scatter_median: float
     scatter_spread: float
     outlier_share: float
@@ -85,11 +85,11 @@ class Problem:
 
 @dataclass(frozen=True)
 class Posterior:
-    """asked: what was asked for; coefficients: posterior means (P); scatter: posterior mean of the monthly scatter;
+    """target: the sum of interest; coefficients: posterior means (P); scatter: posterior mean of the monthly scatter;
     outliers: each value's probability of being a wrong read (N); stepped: each value's probability of being the first
     after a step (N); ambiguous: whether a step in the values after counts as much as all else, see `_both_readings`."""
 
-    asked: Mixture
+    target: Mixture
     coefficients: Array
     scatter: float
     outliers: Array
@@ -103,7 +103,7 @@ _GROWTH = ((0.0, 0.5), (1.0, 0.5))
 
 
 def solve(problem: Problem) -> Posterior:
-    """The posterior of what is asked for."""
+    """The posterior of the sum of interest."""
     grid = _Grid(problem)
     count = len(problem.values)
     no_step = np.zeros(count)
@@ -197,7 +197,7 @@ class _Grid:
         self._varied = np.where(problem.after, (varied * problem.level) ** 2, 0.0)
 
     def solve(self, log_prior: float, outlier: Array, step: Array) -> tuple[Array, Array, Array, Array]:
-        """(log weight, mean, variance of what is asked for, coefficients) at each point of the grid."""
+        """(log weight, mean, variance of the sum of interest, coefficients) at each point of the grid."""
         problem = self._problem
         design = np.column_stack([problem.design, step])
         prior_mean = np.append(problem.prior_mean, 0.0)
@@ -218,9 +218,9 @@ class _Grid:
             - 0.5 * ((rest**2 / variance).sum(axis=1) - (vector * moved).sum(axis=1))
         )
         coefficients = prior_mean + moved
-        # Of what a value after differs by, this share is its own variation, which belongs to what is asked for.
+        # This share of a later value's deviation is its own variation, which belongs to the sum of interest.
         share = np.where(problem.after, self._varied / variance, 0.0)
-        asked = np.append(problem.asked, 0.0) + share @ design
-        mean = (asked * coefficients).sum(axis=1) - share @ problem.values
-        spread = np.einsum("kp,kpq,kq->k", asked, covariance, asked) + (share * own).sum(axis=1)
+        target = np.append(problem.target, 0.0) + share @ design
+        mean = (target * coefficients).sum(axis=1) - share @ problem.values
+        spread = np.einsum("kp,kpq,kq->k", target, covariance, target) + (share * own).sum(axis=1)
         return log_weight, mean, spread, coefficients[:, :-1]

@@ -1,6 +1,6 @@
-"""What is taken as known about a home's hot water before its own figures are looked at, each with its source.
+"""Assumptions about a home's hot water before its own figures are used, each with its source.
 
-Where few periods were recorded these decide much, where many were they decide little.
+With few recorded periods they decide much, with many they decide little.
 """
 
 from dataclasses import dataclass

@@ -19,7 +19,7 @@ _SPARE = 4  # periods before, beyond the coefficients, from which a regression i
 
 @dataclass(frozen=True, slots=True)
 class Regression:
-    """An ordinary regression of what was bought before on its drivers, and what it says of the time after.
+    """An ordinary regression of the energy bought before on its drivers, applied to the time after.
 
     saved_kwh: adjusted baseline less what was bought; fsu: the half-width of its range as a share of it, at
     `confidence` (None: nothing was saved by it, so that there is no share). cv_rmse, nmbe: shares of the mean.
@@ -77,10 +77,10 @@ def option_c(selection: Selection, facts: Facts, confidence: float = 0.9) -> Reg
     before = len(selection.before)
     design = np.column_stack(columns)
     if before < len(drivers) + _SPARE:
-        return f"a regression on {' and '.join(drivers)} wants {len(drivers) + _SPARE} periods before, got {before}"
+        return f"a regression on {' and '.join(drivers)} needs {len(drivers) + _SPARE} periods before, got {before}"
     values = np.array([sum(bought(period, name) or 0.0 for name in selection.carriers) for period in selection.periods])
     if np.linalg.matrix_rank(design[:before]) < len(drivers):
-        return f"in the periods before, {' and '.join(drivers)} move together: a regression cannot part them"
+        return f"in the periods before, {' and '.join(drivers)} move together: a regression cannot separate them"
     coefficients, *_ = np.linalg.lstsq(design[:before], values[:before], rcond=None)
     fitted = design @ coefficients
     cv, nmbe = fit_measures(values[:before], fitted[:before], len(drivers))

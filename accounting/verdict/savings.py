@@ -1,4 +1,4 @@
-"""Before and after: the energy not bought since the hardware came, against what its days and water would have taken."""
+"""Before and after: the energy not bought since the hardware came, against the need of the same days and water."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -23,8 +23,9 @@ class Savings:
     """What the hardware saved, kWh bought, over the periods after.
 
     raw_kwh: the bare difference per day, times the days; bought_kwh: what was bought.
-    saved: as a mixture, from which ranges come; by_carrier: the same for each. posterior: the fit behind it; asked: the
-    saving as heat; beyond_diverted: whether it is more heat than was diverted, which the hardware alone cannot give.
+    saved: a mixture, from which ranges come; by_carrier: the same for each carrier. posterior: the fit behind it;
+    heat_saved: the saving as heat; beyond_diverted: whether it is more heat than was diverted, which the hardware alone
+    cannot give.
     """
 
     selection: Selection
@@ -35,7 +36,7 @@ class Savings:
     by_carrier: dict[str, Mixture]
     posterior: Posterior
     problem: Problem
-    asked: Mixture
+    heat_saved: Mixture
     shares: Shares
     heat_after: float
     after_kwh: dict[str, float]
@@ -44,7 +45,7 @@ class Savings:
     @property
     def heat_saved_kwh(self) -> float:
         """The saving as heat at the tank, kWh."""
-        return self.asked.quantile(0.5)
+        return self.heat_saved.quantile(0.5)
 
     def money(self, prices: Mapping[str, float]) -> Mixture:
         """The saving in money. prices: per kWh bought, of every carrier."""
@@ -56,8 +57,8 @@ class Savings:
             if both
             else 0.0
         )
-        heat = self.asked.mean + self.heat_after
-        return self.asked.moved(scale, scale * self.heat_after - paid, (apart * heat) ** 2)
+        heat = self.heat_saved.mean + self.heat_after
+        return self.heat_saved.moved(scale, scale * self.heat_after - paid, (apart * heat) ** 2)
 
     @property
     def method(self) -> str:
@@ -95,16 +96,18 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
     raw = raw_kwh(selection)
     after_kwh = {name: sum(bought(period, name) or 0.0 for period in selection.after) for name in selection.carriers}
     heat_after = float(values[problem.after].sum())
-    asked = posterior.asked
+    heat_saved = posterior.target
     if baseline.method == "totals":
-        asked = _about_raw(asked, raw, shares)
+        heat_saved = _about_raw(heat_saved, raw, shares)
     diverted_kwh = _diverted(selection)
     slack = 1 + 1.645 * facts.efficiency_sd / facts.efficiency if "gas" in selection.carriers else 1.0
-    beyond = diverted_kwh is not None and asked.quantile((1 - CONFIDENCE) / 2) > slack * diverted_kwh
+    beyond = diverted_kwh is not None and heat_saved.quantile((1 - CONFIDENCE) / 2) > slack * diverted_kwh
     if beyond and diverted_kwh is not None:
-        asked = _or_no_more_than(asked, diverted_kwh)
-    by_carrier = {name: _of_carrier(asked, heat_after, shares, name, after_kwh[name]) for name in selection.carriers}
-    saved = _of_all(asked, heat_after, shares, sum(after_kwh.values()))
+        heat_saved = _or_no_more_than(heat_saved, diverted_kwh)
+    by_carrier = {
+        name: _of_carrier(heat_saved, heat_after, shares, name, after_kwh[name]) for name in selection.carriers
+    }
+    saved = _of_all(heat_saved, heat_after, shares, sum(after_kwh.values()))
     bought_kwh = sum(after_kwh.values())
     return Savings(
         selection,
@@ -115,7 +118,7 @@ def savings(selection: Selection, facts: Facts, meter: str = "water") -> Savings
         by_carrier,
         posterior,
         problem,
-        asked,
+        heat_saved,
         shares,
         heat_after,
         after_kwh,
@@ -152,8 +155,8 @@ def _problem(selection: Selection, baseline: Baseline, facts: Facts, values: Arr
         pattern, pattern_sd = saving * sun_of(periods, facts.latitude), _SEASONAL_SAVING_SD
     noise = NOISE[baseline.method]
     design = np.column_stack([baseline.design, saving, -saving, -pattern])
-    asked = np.zeros(design.shape[1])
-    asked[-2], asked[-1] = saving.sum(), pattern.sum()
+    target = np.zeros(design.shape[1])
+    target[-2], target[-1] = saving.sum(), pattern.sum()
     return Problem(
         values=values,
         design=design,
@@ -163,7 +166,7 @@ def _problem(selection: Selection, baseline: Baseline, facts: Facts, values: Arr
         days=days,
         fixed_variance=(baseline.uncertain * level) ** 2 + _rounding(periods, selection.carriers) ** 2,
         after=after,
-        asked=asked,
+        target=target,
         scatter_median=noise.median,
         scatter_spread=noise.spread,
         outlier_share=OUTLIER_SHARE,
@@ -208,17 +211,17 @@ def _is_multiple(value: float, step: float) -> bool:
     return abs(value / step - round(value / step)) < 1e-6
 
 
-def _of_carrier(asked: Mixture, heat_after: float, shares: Shares, name: str, bought_kwh: float) -> Mixture:
+def _of_carrier(heat_saved: Mixture, heat_after: float, shares: Shares, name: str, bought_kwh: float) -> Mixture:
     """The saving of one carrier: its share of the heat that would have been bought, less what was."""
     scale, sd = shares.kwh_per_heat[name], shares.sd[name]
-    heat = asked.mean + heat_after
-    return asked.moved(scale, scale * heat_after - bought_kwh, (sd * heat) ** 2)
+    heat = heat_saved.mean + heat_after
+    return heat_saved.moved(scale, scale * heat_after - bought_kwh, (sd * heat) ** 2)
 
 
-def _of_all(asked: Mixture, heat_after: float, shares: Shares, bought_kwh: float) -> Mixture:
+def _of_all(heat_saved: Mixture, heat_after: float, shares: Shares, bought_kwh: float) -> Mixture:
     scale = sum(shares.kwh_per_heat.values())
-    heat = asked.mean + heat_after
-    return asked.moved(scale, scale * heat_after - bought_kwh, (shares.total_sd * heat) ** 2)
+    heat = heat_saved.mean + heat_after
+    return heat_saved.moved(scale, scale * heat_after - bought_kwh, (shares.total_sd * heat) ** 2)
 
 
 def _diverted(selection: Selection) -> float | None:
@@ -227,16 +230,18 @@ def _diverted(selection: Selection) -> float | None:
     return None if any(each is None for each in known) else sum(each or 0.0 for each in known)
 
 
-def _or_no_more_than(asked: Mixture, diverted_kwh: float) -> Mixture:
+def _or_no_more_than(heat_saved: Mixture, diverted_kwh: float) -> Mixture:
     """What was saved, or, about as likely, only what the hardware can have given: something else changed besides."""
     given, spread = 0.8 * diverted_kwh, max(0.15 * diverted_kwh, 1.0)
     return Mixture(
-        np.append(asked.weights / 2, 0.5), np.append(asked.means, given), np.append(asked.variances, spread**2)
+        np.append(heat_saved.weights / 2, 0.5),
+        np.append(heat_saved.means, given),
+        np.append(heat_saved.variances, spread**2),
     )
 
 
-def _about_raw(asked: Mixture, raw: float, shares: Shares) -> Mixture:
+def _about_raw(heat_saved: Mixture, raw: float, shares: Shares) -> Mixture:
     """Where nothing but totals is known: the bare difference, with the model's range and their disagreement besides."""
     heat = raw / sum(shares.kwh_per_heat.values())
-    off = heat - asked.mean
-    return asked.moved(1.0, off, off**2)
+    off = heat - heat_saved.mean
+    return heat_saved.moved(1.0, off, off**2)

@@ -1,4 +1,4 @@
-"""Which periods of a history count as before and after the hardware; what must not be believed is refused."""
+"""Which periods of a history count as before and after the hardware. Figures that cannot be right are refused."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ CARRIERS = ("electricity", "gas")
 _MOST_KWH_PER_DAY = {"water": 120.0, "house": 600.0}
 _LEAST_KWH_PER_DAY = 0.05
 _FAR_OFF = 50.0
-"""How many times the usual a period's figure may be a day before a slip by a thousand is presumed."""
+"""How many times the usual daily figure a period may have before a slip by a thousand is presumed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""From the months there are to a whole year: measured where there was a month, modelled by the sun's year where not."""
+"""From the known months to a whole year: measured months stand for themselves, the others are modelled by the sun."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -90,7 +90,7 @@ class Year:
 
     @property
     def modelled_share(self) -> float:
-        """The share of the year's diverted energy that stands in modelled months; of its months if nothing is known."""
+        """The share of the year's diverted energy that is in modelled months; of its months if nothing is known."""
         total = sum(abs(month.figures.kwh) for month in self.months)
         if not total:
             return sum(not month.measured for month in self.months) / 12
@@ -107,7 +107,7 @@ def usual_year(samples: Sequence[Sample], latitude: float | None, level_sd: floa
     known = [sample for sample in samples if sample.known > 0]
     reach = sum(shares[sample.month - 1] * sample.known for sample in known)
     if sum(sample.known for sample in known) < 0.9:
-        return "less than a month is known; a month of books or of history would give a first, modelled year"
+        return "less than a month is known; a month of books or of history would give a first, partly modelled year"
     per_share = Figures()
     for sample in known:
         per_share = per_share.plus(sample.figures)

@@ -10,7 +10,7 @@ from accounting.ledger import Ledger
 from accounting.ledger.totals import Assumed
 from accounting.model.periods import By
 from accounting.pricing.tariffs import Tariff
-from accounting.reports.used_share import Used, UsedBasis, by_share, told_by_stock
+from accounting.reports.used_share import Used, UsedBasis, by_share, shares_by_stock
 from accounting.reports.value import ValueReport, value_report
 from accounting.valuation.historical_shares import MonthShares
 from accounting.valuation.settings import TankBooks
@@ -75,7 +75,7 @@ def home_value(
         wanted = basis or usual_basis(home)
         assumed = tuple(ledger.assumed(start_s, end_s, as_of_s)) if report.rows else ()
         if wanted != "stated" and report.rows:
-            shares = told_by_stock(ledger, heat_stock(home), wanted, start_s, end_s, report.zone, as_of_s)
+            shares = shares_by_stock(ledger, heat_stock(home), wanted, start_s, end_s, report.zone, as_of_s)
             if basis is not None and not shares:
                 cause = f"expected diverted heat in the tank's books to measure by ({basis}), got none in this span"
                 raise BrimfulError("read the heat stock", "--used", cause, "with --used stated the home file's counts")

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from daemon.documents.times import iso
 from daemon.neighbours.alert_channels import Channel, Message, NotSent
-from rules.alarms import Alarm, Told, news
+from rules.alarms import Alarm, Announced, news
 from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
@@ -31,7 +31,7 @@ class Alerts:
 
     home: str
     couriers: "Sequence[Courier]"
-    _told: Told = field(default_factory=Told)
+    _told: Announced = field(default_factory=Announced)
     _since_s: dict[str, float] = field(default_factory=dict)
 
     @property

@@ -65,9 +65,9 @@ class Restater:
         if cut_short is not None:
             log.warning("restatement=cut short, taken back; `brimful restate` makes it again")
             self._add(cut_short)
-        untold = ledger.untold_span()
-        if untold is not None:
-            self._add(Restating(ledger, Valuer(settings), "prices that came late", *untold, lacks))
+        unpriced = ledger.unpriced_span()
+        if unpriced is not None:
+            self._add(Restating(ledger, Valuer(settings), "prices that came late", *unpriced, lacks))
 
     @property
     def idle(self) -> bool:

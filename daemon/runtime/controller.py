@@ -12,7 +12,7 @@ from daemon.recording.unit_of_work import Keeper
 from daemon.runtime.dating import Dating
 from daemon.timing.clock_trust import WallTime
 from daemon.timing.events import Linked, Meddled
-from rules.alarms import Alarm, Told, Watched, news, watch
+from rules.alarms import Alarm, Announced, Watched, news, watch
 from rules.model.memory import Memory
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import Moment, Reading
@@ -65,7 +65,7 @@ class Controller:
         self._outputs = outputs
         self._publishers: list[Callable[[Moment], object]] = []
         self._watched = Watched()
-        self._announced = Told()
+        self._announced = Announced()
         self._acted: Decision | None = None
 
     def when_changed(self, publish: Callable[[Moment], object]) -> None:

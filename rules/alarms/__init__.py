@@ -1,15 +1,15 @@
-"""Conditions a person should know of, each named and told once while it lasts. They change no order.
+"""Conditions a person should know of, each with a name and announced once while it lasts. They change no order.
 
-`watch` finds those that stand, from what decide saw; `news` says what of it is worth an event. `silences`, `level`,
-`sign` and `still` (both of the surplus), `hygiene` each look at one thing, `watching` at the heaters.
+`watch` finds the conditions that stand, from what decide saw; `news` picks those that are worth an event. `silences`,
+`level`, `sign` and `still` (both about the surplus) and `hygiene` each look at one thing, `watching` at the heaters.
 
-What a frozen or jumping level does to the orders is decided elsewhere (rules/tank/plausibility.py), the alarm only
-says it. A surplus that is frozen or of the wrong sign costs money and endangers nobody, and withholding would end the
-switchings that show when it is mended: so there the alarm is all.
+Another module decides what a frozen or jumping level does to the orders (rules/tank/plausibility.py); the alarm only
+reports it. A surplus that is frozen or of the wrong sign costs money but endangers nobody, and withholding would stop
+the switchings that show when it is mended. So for the surplus there is an alarm and nothing more.
 """
 
 from rules.alarms.alarm import Alarm
-from rules.alarms.news import News, Told, news
+from rules.alarms.news import Announced, News, news
 from rules.alarms.watching import Watched, watch
 
-__all__ = ["Alarm", "News", "Told", "Watched", "news", "watch"]
+__all__ = ["Alarm", "Announced", "News", "Watched", "news", "watch"]

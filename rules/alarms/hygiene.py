@@ -1,4 +1,4 @@
-"""The whole tank has not been hot for longer than the owner allows, and what to do about it."""
+"""The alarm that the whole tank has not been hot for longer than the owner allows, with what to do about it."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.away import absence
@@ -13,7 +13,7 @@ NAME = "hygiene overdue"
 
 
 def is_overdue(settings: Settings, memory: Memory, now: Moment) -> bool:
-    """Whether the time is up. Not while nobody is at home: it is due, and done, at the return."""
+    """Whether the time is up. Never while nobody is at home: it is then due, and done, at the return."""
     rule, record = settings.hygiene, memory.hygiene
     if rule is None or record is None or now.utc_s <= due_utc_s(record, rule):
         return False
@@ -26,20 +26,20 @@ def overdue(settings: Settings, memory: Memory, now: Moment) -> list[Alarm]:
     if rule is None or record is None or not is_overdue(settings, memory, now):
         return []
     sentence = (
-        f"{last_hot(rule, record, now)}, and is to be at {degrees(rule.at_c)} for {duration(rule.hold_s)} every"
+        f"{last_hot(rule, record, now)}; it must be at {degrees(rule.at_c)} for {duration(rule.hold_s)} every"
         f" {duration(rule.every_s)}: {_todo(settings, rule, record)}. Until then Legionella may grow in it: keep away"
-        " from the spray of showers, above all whoever is old or ill"
+        " from the spray of showers, above all if you are old or ill"
     )
     return [Alarm(NAME, sentence, now.mono_of(due_utc_s(record, rule)))]
 
 
 def _todo(settings: Settings, rule: Hygiene, record: HotRecord) -> str:
-    """What keeps it from being done, and what to do."""
+    """What prevents it, and what to do."""
     by_other_means = "heat the whole tank by other means (a boiler, a second element, the tank's own programme)"
     if not rule.can_be_known:
         return (
-            "a sensor at the bottom of the tank, as signals.tank_bottom_c, would show it; until there is one, count the"
-            " days yourself, and take out [rules.hygiene]"
+            "fit a sensor at the bottom of the tank and name it as signals.tank_bottom_c; until then, count the days"
+            " yourself and take out [rules.hygiene]"
         )
     if rule.why_not:
         return f"{rule.why_not}; {by_other_means}"
@@ -50,6 +50,6 @@ def _todo(settings: Settings, rule: Hygiene, record: HotRecord) -> str:
             f" rules.full.stop_at_pct, or {by_other_means}"
         )
     return (
-        "brimful tries once a day, in the cheapest hours. See with `brimful why` what keeps the heater off, and whether"
-        f" its thermostat is set to 60–65 °C and its switch and fuse are on; else {by_other_means}"
+        "brimful tries once a day, in the cheapest hours. Ask `brimful why` what keeps the heater off, and check that"
+        f" its thermostat is set to 60–65 °C and its switch and fuse are on; otherwise {by_other_means}"
     )

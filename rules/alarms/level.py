@@ -1,4 +1,4 @@
-"""Level frozen or jumping, which is impossible. What that does to the orders is in rules/tank/plausibility.py."""
+"""Alarms about an impossible level, frozen or jumping. Its effect on the orders is in rules/tank/plausibility.py."""
 
 from rules.alarms.alarm import Alarm
 from rules.guards.fresh import frozen_sentence
@@ -12,7 +12,7 @@ JUMPS = 3
 """How many jumps within JUMPS_WITHIN_S are a fault: one is a glitch, or a sensor started again."""
 JUMPS_WITHIN_S = 3600.0
 SWINGS = 6
-"""How many large steps to and fro within SWINGS_WITHIN_S are two sources and not one tank."""
+"""How many large steps to and fro within SWINGS_WITHIN_S show two sources instead of one tank."""
 SWINGS_WITHIN_S = 600.0
 
 

@@ -1,7 +1,7 @@
-"""What of the standing alarms is worth an event: each once while it lasts, with its end, and no more than hourly.
+"""Which alarms are worth an event: each once while it lasts, and once when it ends, at most hourly.
 
-The alarms that stand are always said as they are; only events are held back. One that comes again within AGAIN_S of its
-last event is told when that time is over, if it still stands, and its end only if its beginning was told.
+The list of standing alarms is always complete; only events are held back. An alarm that comes again within AGAIN_S of
+its last event is announced when that time is over, if it still stands. Its end is announced only if its beginning was.
 """
 
 from dataclasses import dataclass
@@ -23,9 +23,9 @@ class News(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """What was told. at_s: by name, when last, forward-clock seconds; open: those whose end has not been told;
-    due_s: when something that is held back will be due.
+class Announced:
+    """What was announced. at_s: by name, when it last was, forward-clock seconds; open: alarms whose end has not been
+    announced yet; due_s: when the next alarm that is held back is due.
     """
 
     at_s: tuple[tuple[str, float], ...] = ()
@@ -33,20 +33,20 @@ class Told:
     due_s: float = float("inf")
 
 
-def news(alarms: tuple[Alarm, ...], told: Told, now: Moment) -> tuple[list[News], Told]:
-    """The events that are to be told now, and what to remember. Call it when the alarms change, and at `due_s`."""
+def news(alarms: tuple[Alarm, ...], announced: Announced, now: Moment) -> tuple[list[News], Announced]:
+    """The events to announce now, and what to remember. Call it when the alarms change, and at `due_s`."""
     standing = {alarm.name for alarm in alarms}
     begun: list[News] = []
     ended: list[News] = []
     still_open = []
-    for alarm in told.open:
+    for alarm in announced.open:
         if alarm.name in standing:
             still_open.append(alarm)
         else:
             gone = duration(now.mono_s - alarm.since_s)
             ended.append(News("recovered", alarm.name, f"recovered after {gone}: {alarm.sentence}"))
     opened = {alarm.name for alarm in still_open}
-    at_s = {name: last_s for name, last_s in told.at_s if name in opened or now.mono_s < last_s + AGAIN_S}
+    at_s = {name: last_s for name, last_s in announced.at_s if name in opened or now.mono_s < last_s + AGAIN_S}
     due_s = float("inf")
     for alarm in alarms:
         if alarm.name in opened:
@@ -57,4 +57,4 @@ def news(alarms: tuple[Alarm, ...], told: Told, now: Moment) -> tuple[list[News]
         begun.append(News("alarm", alarm.name, alarm.sentence))
         still_open.append(alarm)
         at_s[alarm.name] = now.mono_s
-    return begun + ended, Told(tuple(at_s.items()), tuple(still_open), due_s)
+    return begun + ended, Announced(tuple(at_s.items()), tuple(still_open), due_s)

@@ -1,4 +1,4 @@
-"""What the heaters take together, where all of it is known."""
+"""What the heaters take together, if all of it is known."""
 
 from rules.model.freshness import is_fresh
 from rules.model.reading import Moment
@@ -7,7 +7,7 @@ from rules.model.snapshot import Snapshot
 
 
 def total_w(snapshot: Snapshot, settings: Settings, now: Moment, from_s: float = float("-inf")) -> float | None:
-    """W the heaters take; None where a meter is missing, stale, or was not heard from `from_s` on."""
+    """Power that the heaters take, W; None if a meter is missing, stale, or was not heard from `from_s` on."""
     if len(snapshot.measured) < len(settings.heaters):
         return None
     total = 0.0

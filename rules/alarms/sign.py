@@ -1,8 +1,8 @@
 """Surplus with the wrong sign: found by comparing the heaters' switching with the meter.
 
-When the heaters take P watts more, the surplus must fall by about P. Where it rises by as much instead, and so at
-every switching that tells anything, import is taken for surplus. Other loads, clouds and batteries move the meter too:
-so only switchings by our own order count, their two figures must be alike, and one the right way begins the count anew.
+When the heaters take P watts more, the surplus must fall by about P. If it rises by as much instead, at every switching
+that can be judged, import is taken for surplus. Other loads, clouds and batteries move the meter too. So only
+switchings by our own orders count, the two changes must be about equal, and one the right way restarts the count.
 """
 
 from dataclasses import dataclass, replace
@@ -18,24 +18,25 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 IN_A_ROW = 6
-"""In 2,000 half days of a house more restless than any real one (tests/property), chance has brought 3 in a row."""
+"""Wrong switchings in a row that raise the alarm. In 2,000 half days of a house more restless than any real one
+(tests/property), chance has brought 3 in a row."""
 LEAST_W = 300.0
 """The least change of the heaters' power that is compared."""
 ALIKE = 0.25
-"""How far, as a share of that change, the meter's may differ from it."""
+"""How far the meter's change may differ from the heaters', as a share of it."""
 YOUNG_S = 90.0
-"""Oldest readings that still tell how it was before an order."""
+"""The greatest age of readings that still show the state before an order, s."""
 SETTLED_S = 20.0
-"""How long after an order the readings tell how it is with it."""
+"""How long after an order the readings show its effect, s."""
 COUNTED_S = 75.0
-"""The same where the power is read off a counter, over a minute."""
+"""The same if the power is worked out from a counter over a minute, s."""
 PATIENCE_S = 180.0
-"""How long after an order such readings are waited for."""
+"""How long to wait for such readings after an order, s."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A switching that is being looked at: when it was ordered, the heaters' power and the surplus before it."""
+    """A switching that is being judged: when it was ordered, the heaters' power and the surplus before it."""
 
     ordered_s: float
     power_w: float
@@ -82,11 +83,11 @@ def wrong_sign(snapshot: Snapshot, past: Sign) -> list[Alarm]:
 
 
 def _switched(before: Decision, after: Decision) -> bool:
-    return [told.order for told in before.orders] != [told.order for told in after.orders]
+    return [given.order for given in before.orders] != [given.order for given in after.orders]
 
 
 def _before(snapshot: Snapshot, settings: Settings, now: Moment) -> Trial | None:
-    """A trial that begins now, where all it needs is known and young."""
+    """A trial that begins now, if all the readings it needs are known and young."""
     power_w = total_w(snapshot, settings, now, now.mono_s - YOUNG_S)
     surplus = snapshot.surplus
     if power_w is None or surplus is None or surplus.seen_s < now.mono_s - YOUNG_S:

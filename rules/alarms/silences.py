@@ -9,15 +9,15 @@ from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
 NEVER_HEARD_S = 60.0
-"""Patience with an input that has not been heard yet and whose limit is not known, s."""
+"""How long to wait for an input that has not been heard yet and has no limit of its own, s."""
 
 
 def silences(
     snapshot: Snapshot, settings: Settings, started_s: float, unpriced_since_s: float | None, now: Moment
 ) -> list[Alarm]:
-    """Which of them are silent now. One not heard since the start, at started_s, has as long as its limit says.
+    """Which inputs are silent now. One not heard since the start, at started_s, is given its own limit to appear.
 
-    unpriced_since_s: since when a price that the rule `worth` needs is not known; None where it is.
+    unpriced_since_s: since when a price that the rule `worth` needs is not known; None if it is known.
     """
     found: list[Alarm] = []
     if not (is_fresh(snapshot.level, settings, now) and is_fresh(snapshot.surplus, settings, now)):
@@ -28,15 +28,15 @@ def silences(
         found += _of_load(snapshot, settings, started_s, now)
     if unpriced_since_s is not None and now.mono_s >= unpriced_since_s + NEVER_HEARD_S:
         sentence = (
-            f"{worth.missing(snapshot)} is not known: rules.worth cannot compare and lets surplus into the tank,"
-            " whatever it would bring if sold"
+            f"{worth.missing(snapshot)} is not known: rules.worth cannot compare, so surplus is diverted whatever it"
+            " would bring if sold"
         )
         found.append(Alarm("price not known", sentence, unpriced_since_s))
     return found
 
 
 def is_unpriced(snapshot: Snapshot, settings: Settings) -> bool:
-    """Whether the rule `worth` is asked and cannot compare."""
+    """Whether the rule `worth` is on and cannot compare."""
     return settings.worth.enabled and worth.sides(snapshot, settings) is None
 
 
@@ -63,7 +63,7 @@ def _of_needed(snapshot: Snapshot, settings: Settings, started_s: float, now: Mo
 
 
 def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
-    """The tank's temperatures: each that is not known withholds."""
+    """The tank's temperatures: while any of them is not known, the heater is withheld."""
     readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
     found = []
     for signal, why in limit.unknown(snapshot, settings, now):
@@ -77,7 +77,8 @@ def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, n
         if silent and reading is not None and reading.seen_s != NEVER_LIVE_S:
             why = f"has not been heard for more than {duration(settings.stale_after_s.get(signal, 0.0))}"
         sentence = (
-            f"{signal} {why}: nothing heats until that sensor says how hot the water is; {limit.out_of_service(signal)}"
+            f"{signal} {why}: nothing heats until that sensor shows how hot the water is;"
+            f" {limit.out_of_service(signal)}"
         )
         found.append(Alarm(f"temperature {'silent' if silent else 'impossible'}: {signal}", sentence, since_s))
     return found

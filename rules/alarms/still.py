@@ -11,17 +11,17 @@ from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
 EVERY_S = 60.0
-"""How often the figure is looked at: a meter that moves in between is not the one that is looked for."""
+"""How often the figure is checked, s. A meter that moves in between is not frozen."""
 AFTER_S = 7200.0
 SWING_W = 500.0
-"""How much the heaters' power must have changed meanwhile."""
+"""How much the heaters' power must have changed meanwhile, W."""
 HELD_W = 50.0
-"""Nearer to nothing, a diverter or a house battery may hold the surplus where it is; and nothing is started by it."""
+"""Nearer to 0 W a diverter or a house battery may hold the surplus where it is, and such a surplus starts nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Still:
-    """The surplus so far. value_w: told at every look since since_s; seen_s: of the last reading that told it;
+    """The surplus so far. value_w: its value at every check since since_s; seen_s: of the last reading of that value;
     lowest_w, highest_w: of the heaters' power meanwhile.
     """
 

@@ -1,4 +1,4 @@
-"""The watch: all alarms that stand now, and the heaters' own two, withheld but drawing and permitted but idle."""
+"""All alarms that stand now, and the heaters' own two: withheld but drawing, and permitted but idle."""
 
 from dataclasses import dataclass, field, replace
 
@@ -18,9 +18,9 @@ from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
 DRAWING_AFTER_S = 120.0
-"""How long a withheld heater may go on drawing: meters and relays are slow."""
+"""How long a withheld heater may go on drawing, s: meters and relays are slow."""
 DRAWING_SHARE = 0.05
-"""Share of the rated power from which a withheld heater is said to draw: less is the meter's noise."""
+"""From which share of its rated power a withheld heater counts as drawing: less is the meter's noise."""
 REFUSALS = 2
 """How often in a row a heater must take nothing, with room in the tank, before it looks like a fault."""
 _NOTHING_SWITCHED = Sign()
@@ -84,7 +84,7 @@ def watch(
 
 
 def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
-    """What the surplus tells beside the heaters' power."""
+    """What the surplus shows beside the heaters' power."""
     signed = _NOTHING_SWITCHED if settings.watching else sign.look(snapshot, settings, memory, watched.sign, now)
     stood = still.look(snapshot, settings, watched.still, now)
     if signed is watched.sign and stood is watched.still:
@@ -93,7 +93,7 @@ def _surplus(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Wa
 
 
 def _drawing(snapshot: Snapshot, settings: Settings, memory: Memory, watched: Watched, now: Moment) -> Watched:
-    """What the heaters' meters tell: who draws though withheld, and whose count of refusals starts anew."""
+    """What the heaters' meters show: which heater draws though withheld, and whose count of refusals starts anew."""
     for i, heater in enumerate(settings.heaters):
         reading = _measured(snapshot, settings, now, i)
         past = memory.heaters[i]

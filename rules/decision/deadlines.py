@@ -12,9 +12,9 @@ from rules.model.snapshot import Snapshot
 def due(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, guards: Precedence = GUARDS) -> float:
     """Forward-clock second of the next instant at which time alone can change the decision; inf if there is none.
 
-    memory: as decide left it for this snapshot and instant. The answer is the first of the guards' own, always later
-    than `now`: at that very second the decision is already the other one. Beyond the readings' ages and the rules'
-    timers it counts the instant at which other prices hold: the owner of the snapshot has to renew it then.
+    memory: as decide left it for this snapshot and instant. The result is the earliest of the guards' deadlines, always
+    later than `now`: at exactly that second the decision is already the new one. It covers the readings' ages, the
+    rules' timers, and the instant at which the prices change, when the maker of the snapshot must renew it.
     """
     first_s = NEVER_S
     for next_s in guards.deadlines:

@@ -1,9 +1,9 @@
 """The decision: for each heater the first guard that does not allow, in the order of precedence.
 
-Several heaters are asked in the order of preference. Where only one may be on, the first that can be has the place, and
-the others wait ("together"); one that is within its minimum on time is asked before the preferred one, and one that a
-guard requires to be on before both. A preferred heater that is satisfied, or for which the surplus is too small, so
-lets the next one try. Where they may be on together, each finds the surplus that the earlier ones leave.
+Several heaters are judged in the order of preference. If only one may be on, the first that can be on is, and the
+others wait ("together"). A heater within its minimum on time is judged before the preferred one, and a heater that a
+guard requires to be on before both. If a preferred heater is satisfied, or the surplus is too small for it, the next
+one may try. If they may be on together, each finds the surplus that the earlier ones leave.
 """
 
 from dataclasses import replace
@@ -39,13 +39,13 @@ def decide(
 ) -> tuple[Decision, Memory]:
     """What each heater is ordered now, and what to remember.
 
-    The same inputs give the same answer. Where nothing changes, decision and memory are the very objects that stood.
+    The same inputs give the same result. If nothing changes, decision and memory are the same objects as before.
     """
     memory = noticed(snapshot, settings, memory, now)
     standing = memory.decision
     assert standing is not None
     if len(settings.heaters) == 1 and settings.heaters[0].kind == "gate":
-        # The common home, and every row of a long replay: answered without an object where nothing changes.
+        # A fast path for the common home and for every row of a long replay: it makes no object if nothing changes.
         required = guards.required(snapshot, settings, memory, now, 0)
         share = WHOLE if required is not _HEAT else WHOLE_FROM_GRID
         order, guard = _judged(snapshot, settings, memory, now, 0, share, guards)
@@ -77,7 +77,7 @@ def allot(
         else:
             holder = i
     if holder >= 0:
-        # Those asked before the holder did not know of it; what they lack now is the place.
+        # Heaters judged before the holder did not know of it; what stops them now is that only one may be on.
         for i, ruling in found.items():
             if i != holder and ruling.share.holder < 0:
                 share = Share(0.0, holder, required[i] is _HEAT)
@@ -95,7 +95,7 @@ def _judged(
             continue
         if judgement is not FORBID:
             return judgement, name
-        # A heater that needs no surplus is not held on surplus, which may not be known.
+        # A heater that needs no surplus is not held on `surplus`: the surplus may be unknown.
         if not hard and not share.from_grid and rest.holds(settings, memory, now, i, share):
             return _SURPLUS, "rest"
         return _WITHHOLD, name
@@ -132,7 +132,7 @@ def _ruled(
 
 
 def _sequence(settings: Settings, memory: Memory, now: Moment, required: list[Order | None]) -> list[int]:
-    """The heaters in the order in which they are asked."""
+    """The heaters in the order in which they are judged."""
     indices = list(range(len(settings.heaters)))
     if not settings.together:
         indices.sort(key=lambda i: not rest.is_running(settings, memory, now, i))
@@ -141,10 +141,9 @@ def _sequence(settings: Settings, memory: Memory, now: Moment, required: list[Or
 
 
 def _taken_w(snapshot: Snapshot, settings: Settings, heater: Heater, ruling: Ruling, taken_w: float) -> float:
-    """What of the surplus a heater that is on takes, W. A gate takes all it finds, up to its rated power.
+    """How much of the surplus a heater that is on takes, W. A gate takes all it finds, up to its rated power.
 
-    A modulated one has a right to as much as it can be ordered: what a later one takes of it now must not keep that
-    one on.
+    A modulated heater counts with as much as it can be ordered: a later heater must not stay on by taking part of that.
     """
     if ruling.order is _HEAT:
         return heater.rated_w

@@ -49,9 +49,9 @@ def explain(
     heater: str | None = None,
     guards: Precedence = GUARDS,
 ) -> Explanation:
-    """The reasons of what decide gives on the same arguments.
+    """The reasons for the order that decide gives with the same arguments.
 
-    heater: its name; None explains the one a person asks about, the first that is on, else the preferred one.
+    heater: its name; None explains the heater a person asks about: the first that is on, else the preferred one.
     """
     decision, memory = decide(snapshot, settings, memory, now, guards)
     stands = next((order for order in decision.orders if order.heater == heater), decision.lead)

@@ -1,14 +1,15 @@
 """What a snapshot adds to the record of when the whole tank was hot.
 
-With a sensor at the bottom it is measured (rules/tank/hot_throughout.py). Without one it can be inferred where the
-owner says that the heater sits at the bottom and below which temperature its thermostat heats again, and that is hot
-enough. Then:
-- the heater drew while it was permitted, and took nothing from then on: its thermostat ended the heating, and the
-  bottom was at its setting. Hot water rises, so that nothing above was colder;
-- permitted again, it took nothing still: the bottom had not cooled to where the thermostat begins again. What lies
-  between counts as the hold, if it is as long.
-Both times the level has to be high: a tripped fuse ends the drawing too, but seldom just when the tank is full. Not
-seen: a bottom that cooled and was heated by something else in between; a thermostat set lower than the owner says.
+With a sensor at the bottom it is measured (rules/tank/hot_throughout.py). Without one it can be inferred if the owner
+says that the heater sits at the bottom and below which temperature its thermostat heats again, and if that temperature
+is hot enough. Then:
+- the heater drew while it was permitted, and then took nothing: its thermostat ended the heating, so the bottom was at
+  the thermostat's setting. Hot water rises, so nothing above was colder;
+- permitted again, it still took nothing: the bottom had not cooled to where the thermostat starts again. The time
+  between counts as the hold, if it is long enough.
+Both times the level must be high: a tripped fuse ends the drawing too, but seldom just when the tank is full. Two cases
+go unseen: a bottom that cooled and was heated by something else in between, and a thermostat set lower than the owner
+says.
 """
 
 from dataclasses import replace
@@ -23,13 +24,13 @@ from rules.tank.hot_throughout import coldest, done, measured
 from rules.tank.water_safety import WHOLE_TANK_SHARE
 
 LEAST_PCT = 100 * WHOLE_TANK_SHARE
-"""The level below which a heater that takes nothing is not believed to have heated the whole tank."""
+"""Below this level, %, a heater that takes nothing is not believed to have heated the whole tank."""
 
 
 def noted(
     snapshot: Snapshot, settings: Settings, memory: Memory, heaters: tuple[HeaterMemory, ...], now: Moment
 ) -> HotRecord | None:
-    """The record after a look; the same object where nothing changes, None where the rule is not asked.
+    """The record after a look; the same object if nothing changes, None if the rule is off.
 
     memory: as it was before this snapshot, with its decision; heaters: their memories after it.
     """
@@ -99,5 +100,5 @@ def _hindered(
 
 
 def _withheld_by(decision: Decision, i: int, guard: str) -> bool:
-    told = decision.orders[i]
-    return told.order is Order.WITHHOLD and told.guard == guard
+    given = decision.orders[i]
+    return given.order is Order.WITHHOLD and given.guard == guard

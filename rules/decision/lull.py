@@ -1,9 +1,9 @@
-"""While every heater is withheld, the readings between which nothing can change: there `decide` need not be asked.
+"""A lull: while every heater is withheld, the range of readings in which the decision cannot change.
 
-A lull is worked out from a decision that has just been made, and only where few things can end it: the level, the mean
-surplus, the readings' ages, a timer, other prices. A home with temperatures, with a rule for its battery, with a load
-that has precedence or with a rule for hygiene has none, nor has one that may be heated on purpose, or in whose rules a
-guard stands that this module does not know.
+Within it `decide` need not run. A lull is worked out from a decision that has just been made, and only if few things
+can end it: the level, the mean surplus, the readings' ages, a timer, a change of prices. There is no lull in a home
+with temperatures, a battery rule, a load that goes first or a hygiene rule, nor in one that may be heated on purpose or
+that uses a guard which this module does not know.
 """
 
 from dataclasses import replace
@@ -23,7 +23,7 @@ from rules.model.snapshot import Prices, Snapshot
 
 _FULL, _SURPLUS = "full", "surplus"
 _DECIDE = frozenset({_FULL, "away", "alternate", "worth", _SURPLUS})
-"""Guards whose refusal depends on nothing that a lull does not watch."""
+"""Guards whose refusal depends only on what a lull watches."""
 _KNOWN = (
     frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest", "plan", "hygiene", "return"})
     | _DECIDE
@@ -35,7 +35,7 @@ _HIGHEST_PCT = nextafter(_LEVEL.highest, inf)
 
 @record
 class Lull:
-    """Under these settings, this memory and these prices the decision stands while all of it holds.
+    """Under these settings, this memory and these prices the decision stands while all of the following holds.
 
     level_from_pct, level_below_pct: the level lies between them, the first included; mean_below_w: the mean surplus is
     less; most_taken_wh: the heaters have put in no more since the level last moved; until_s: forward-clock second
@@ -57,7 +57,7 @@ class Lull:
     def due_s(
         self, level: Reading | None, surplus: Reading | None, mean_w: float | None, taken_wh: float, now_s: float
     ) -> float | None:
-        """When time alone may end it, as `deadlines.due` would answer; None where one of these has ended it."""
+        """When time alone may end it, as `deadlines.due` would answer; None if one of these values has ended it."""
         if (
             level is None
             or surplus is None
@@ -73,7 +73,7 @@ class Lull:
 
 
 def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> Lull | None:
-    """The lull that follows a decision; None where there is none. memory: as `decide` left it."""
+    """The lull that follows a decision; None if there is none. memory: as `decide` left it."""
     decision, level, surplus = memory.decision, snapshot.level, snapshot.surplus
     battery = settings.battery
     if (
@@ -94,15 +94,15 @@ def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) ->
     ):
         return None
     mean_below_w = inf
-    for heater, told, past in zip(settings.heaters, decision.orders, memory.heaters, strict=True):
+    for heater, given, past in zip(settings.heaters, decision.orders, memory.heaters, strict=True):
         if (
-            told.order is not Order.WITHHOLD
-            or told.guard not in _DECIDE
+            given.order is not Order.WITHHOLD
+            or given.guard not in _DECIDE
             or past.satisfied_at_s is not None
             or past.idle_since_s is not None
         ):
             return None
-        if told.guard == _SURPLUS:
+        if given.guard == _SURPLUS:
             mean_below_w = min(mean_below_w, start_w(settings, heater))
     full = memory.full_since_s is not None
     return Lull(

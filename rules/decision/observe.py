@@ -1,8 +1,8 @@
 """What a snapshot adds to the memory before the guards look: full, too hot, frozen, satisfied, hot throughout, an
 override's end.
 
-`noticed` is run by decide and by nobody else; on a memory it has seen with the same snapshot it changes nothing, and
-returns the same object.
+Only decide runs `noticed`. Run again on the same snapshot and the memory it returned, it changes nothing and returns
+the same object.
 """
 
 from dataclasses import replace
@@ -106,9 +106,11 @@ def _fits(decision: Decision, memory: Memory, settings: Settings) -> bool:
 
 
 def _fitted(memory: Memory, settings: Settings) -> Memory:
-    """The memory for the settings' heaters: by name where it has orders, else in their order; new ones are off."""
+    """The memory for the settings' heaters: matched by name if it has orders, else by place; new heaters are off."""
     if memory.decision is not None:
-        past = {told.heater: (told, kept) for told, kept in zip(memory.decision.orders, memory.heaters, strict=False)}
+        past = {
+            given.heater: (given, kept) for given, kept in zip(memory.decision.orders, memory.heaters, strict=False)
+        }
     else:
         past = {
             heater.name: (HeaterOrder(heater.name, _WITHHOLD, ""), kept)
@@ -119,13 +121,13 @@ def _fitted(memory: Memory, settings: Settings) -> Memory:
     ]
     return replace(
         memory,
-        decision=Decision(tuple(told for told, _ in fitted)),
+        decision=Decision(tuple(given for given, _ in fitted)),
         heaters=tuple(kept for _, kept in fitted),
     )
 
 
 def _hot(snapshot: Snapshot, settings: Settings, since_s: float | None, now: Moment) -> float | None:
-    """Since when the tank is too hot. What was too hot stays so until every temperature says otherwise."""
+    """Since when the tank is too hot. It stays so until every temperature is below the resume temperature."""
     temp_c, all_known = limit.temperatures(snapshot, settings, now)
     if since_s is None:
         return now.mono_s if temp_c is not None and temp_c >= settings.limit.maximum_c else None
@@ -145,8 +147,8 @@ def _thermostat(
 ) -> HeaterMemory:
     """The heater's memory after a look at whether its own thermostat has switched it off.
 
-    Only what is known well counts: a fresh reading of the heater's power, heard after the order was given, a fresh
-    level, and for `surplus` a fresh surplus that would have started it. level_pct: None where there is no fresh level.
+    It takes a fresh reading of the heater's power, heard after the order was given, a fresh level, and for `surplus` a
+    fresh surplus that would have started it. level_pct: None if there is no fresh level.
     """
     full = settings.full
     if settings.watching:  # what it takes is no answer to an order
@@ -181,7 +183,7 @@ def _thermostat(
 
 
 def _offered(snapshot: Snapshot, settings: Settings, now: Moment, i: int) -> bool:
-    """Whether there is surplus, beyond what the other heaters take, that would start heater `i`."""
+    """Whether there is enough surplus, beyond what the other heaters take, to start heater `i`."""
     if snapshot.surplus_mean_w is None or not is_fresh(snapshot.surplus, settings, now):
         return False
     others_w = sum(

@@ -1,4 +1,4 @@
-"""Whether any rule may heat on a purpose of its own: what is not about surplus does not wait for the sun."""
+"""Whether any rule may heat on a purpose of its own, such as hygiene. Such heating does not wait for the sun."""
 
 from rules.guards import GUARDS, override
 from rules.guards.guard import NEVER_S
@@ -14,9 +14,9 @@ from rules.model.snapshot import Snapshot
 def has_purpose(
     snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, guards: Precedence = GUARDS
 ) -> bool:
-    """Whether a guard that may require an order has something to say now, or waits for an instant at which it may.
+    """Whether a guard that may require an order requires one now, or waits for an instant at which it may.
 
-    The owner's override is none of them. memory: as decide left it.
+    The owner's override does not count. memory: as decide left it.
     """
     for guard in guards:
         if guard.NAME not in guards.requiring or guard.NAME == override.NAME:

@@ -1,9 +1,9 @@
 """Watts for a modulated heater: what flows to the grid now plus what the heaters take, less a margin.
 
-A step is taken once for each new surplus reading, from the latest values, not from the mean: the mean decides whether
-to divert, the latest reading how much. A correction too small to be worth a message (under 1 % of the rated power, and
-under the margin, which absorbs it) is left out. Where meter and heater answer at different speeds the corrections swing
-to and fro; from the set number of changes of sign within the window, steps are halved until they have died away.
+Each new surplus reading gives one step, from the latest values, not from the mean: the mean decides whether to divert,
+the latest reading how much. A correction too small to be worth a message (under 1 % of the rated power, and under the
+margin, which absorbs it) is left out. If meter and heater answer at different speeds, the corrections swing to and fro;
+after the set number of changes of sign within the window, steps are halved until the swings have died away.
 """
 
 from dataclasses import replace
@@ -23,7 +23,8 @@ _LEAST_CORRECTION = 0.01
 def available_w(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """Latest surplus plus what all heaters take, W.
 
-    A heater without a fresh meter takes what it was ordered; of a gate on `surplus` that is not known, and counts as 0.
+    A heater without a fresh meter is assumed to take what it was ordered. What a gate on `surplus` takes is then not
+    known, and counts as 0.
     """
     total_w = snapshot.surplus.value if snapshot.surplus is not None else 0.0
     for i, heater in enumerate(settings.heaters):
@@ -50,8 +51,8 @@ def step(
 ) -> tuple[int, HeaterMemory]:
     """The power to order next, whole W, and the heater's memory after it.
 
-    standing_w: what it was ordered before (None: it was off). target_w: what is available less the margin. seen_s: when
-    the surplus reading behind it was heard; the same reading gives no second step. below_w: as in `fit_w`.
+    standing_w: what it was ordered before (None: it was off). target_w: the available power less the margin. seen_s:
+    when the surplus reading behind it was heard; the same reading gives no second step. below_w: as in `fit_w`.
     """
     if standing_w is None:
         return fit_w(heater, target_w, below_w), replace(past, tracked_s=seen_s, reversals_s=(), step_sign=0)

@@ -1,6 +1,6 @@
 """A fair comparison is under way, and this is one of its days without diversion.
 
-It only ever withholds. Heat that something else requires (an override, a plan, hygiene) is asked for before it.
+It only ever withholds. Guards that require heat (override, plan, hygiene) come before it.
 """
 
 from rules.guards.guard import NEVER_S
@@ -52,4 +52,4 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     starts = [start_s for start_s, _, _ in settings.alternate.runs if start_s > now.utc_s]
     if starts:
         return Finding(NAME, ALLOW, f"fair comparison from {clock(starts[0], settings.timezone, now.utc_s)}")
-    return Finding(NAME, ALLOW, "no fair comparison ahead")
+    return Finding(NAME, ALLOW, "no fair comparison is planned")

@@ -46,4 +46,4 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     starts = [start_s for start_s, _ in settings.away.periods if start_s > now.utc_s]
     if starts:
         return Finding(NAME, ALLOW, f"home; away from {clock(starts[0], settings.timezone, now.utc_s)}")
-    return Finding(NAME, ALLOW, "home, no absence ahead")
+    return Finding(NAME, ALLOW, "home, no absence is planned")

@@ -1,6 +1,6 @@
-"""The house battery must not heat the water: not while it is low, nor while it discharges.
+"""The house battery must not heat the water while it is low or while it discharges.
 
-A limit that is set needs its signal: without a fresh reading nothing says that the battery is not feeding the tank.
+A limit that is set needs its signal: without a fresh reading the battery may be feeding the tank unseen.
 """
 
 from rules.guards.guard import NEVER_S
@@ -17,7 +17,7 @@ NAME = "battery"
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
-    """FORBID while the battery is low, discharges too fast, or what a set limit needs is not known."""
+    """FORBID while the battery is low or discharges too fast, or while a reading that a set limit needs is missing."""
     minimum_pct = settings.battery.minimum_level_pct
     if minimum_pct is not None:
         level = snapshot.battery_level
@@ -59,14 +59,14 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         if power_w is None:
             return Finding(NAME, verdict, fault, "resumes with its next reading")
         if not -power_w <= maximum_w:
-            change = f"resumes when it gives at most {watts(maximum_w)}"
-            return Finding(NAME, verdict, f"battery is giving {watts(-power_w)}", change)
-        fine.append(f"battery is {'giving' if power_w < 0 else 'taking'} {watts(abs(power_w))}")
+            change = f"resumes when it discharges at {watts(maximum_w)} or less"
+            return Finding(NAME, verdict, f"battery is discharging at {watts(-power_w)}", change)
+        fine.append(f"battery is {'discharging' if power_w < 0 else 'charging'} at {watts(abs(power_w))}")
     return Finding(NAME, verdict, "; ".join(fine) or "no battery limit set")
 
 
 def _known(what: str, reading: Reading | None, settings: Settings, now: Moment) -> tuple[str, float | None]:
-    """The value if it counts, else the sentence that it does not."""
+    """("", the value) if the reading is fresh, else (what is wrong with it, None)."""
     if reading is None:
         return f"the battery's {what} has not been heard yet", None
     if not is_fresh(reading, settings, now):

@@ -1,4 +1,4 @@
-"""Fresh inputs: a fresh and believable tank level for any heating, and a fresh surplus too for diversion."""
+"""Fresh inputs: any heating needs a fresh and believable tank level, and diversion needs a fresh surplus too."""
 
 from rules.model.formatting import clock, duration, energy, percent, watts
 from rules.model.freshness import first_stale_s, is_fresh
@@ -18,7 +18,7 @@ _HIGHEST_W = SIGNALS["surplus_w"].highest
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
-    """FORBID without a fresh level that can be true, or without a fresh surplus unless it is to heat from the grid."""
+    """FORBID without a fresh, possible level, or without a fresh surplus unless the heater is to heat from the grid."""
     now_s = now.mono_s
     limits = settings.stale_after_s
     level = snapshot.level

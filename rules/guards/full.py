@@ -1,8 +1,8 @@
 """The tank is full: by its level, from the stop level until below the resume level; or by its own thermostat.
 
-Diversion is to stop by the level, before the thermostat. Where the thermostat is first all the same, a permitted heater
-takes nothing although there is surplus; it then counts as satisfied until the level has fallen or a time has passed
-(`rules.decision.observe` keeps that account).
+Diversion should stop by the level, before the thermostat does. If the thermostat is first all the same, a permitted
+heater takes nothing although there is surplus; it then counts as satisfied until the level has fallen or a time has
+passed (`rules.decision.observe` keeps track of that).
 """
 
 from rules.guards.guard import NEVER_S
@@ -22,7 +22,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
     """FORBID while the tank is full or the heater satisfied."""
     if memory.full_since_s is not None or memory.heaters[i].satisfied_at_s is not None:
         return FORBID
-    # The memory has it already where it was kept up; the level itself decides where it was not.
+    # An up-to-date memory knows it already; otherwise the level itself decides.
     level = snapshot.level
     return FORBID if level is not None and level.value >= settings.full.stop_at_pct else ALLOW
 

@@ -17,10 +17,10 @@ NEVER_S = float("inf")
 class Power(Enum):
     """What a guard may do at its rank.
 
-    HARD: it forbids, and no order that a later guard requires stands against it; the minimum on time doesn't either.
-    REQUIRING: it may forbid, and it may require an order, which stands against all later guards. What
-    it judges does not go by `share`.
-    SOFT: it may forbid; a heater within its minimum on time still goes on.
+    HARD: it forbids; neither an order that a later guard requires nor the minimum on time can defeat it.
+    REQUIRING: it may forbid, and it may require an order, which defeats all later guards. Its judgement does not
+    depend on `share`.
+    SOFT: it may forbid; a heater within its minimum on time stays on all the same.
     """
 
     HARD = "hard"
@@ -39,22 +39,22 @@ class Guard(Protocol):
     ) -> Judgement:
         """ALLOW, FORBID, or the order it requires of heater `i`, one that this heater can obey.
 
-        memory: as `rules.decision.observe` left it; share: what the heaters asked before leave to this one. Makes no
-        object on the way that allows: it runs on every reading.
+        memory: as `rules.decision.observe` left it; share: what the heaters judged before leave for this one. It makes
+        no object when it allows, because it runs on every reading.
         """
         ...
 
     def say(
         self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
     ) -> Finding:
-        """The same judgement in words with its figures; where it requires, with the order."""
+        """The same judgement in words, with its figures and with the order if it requires one."""
         ...
 
     def next_s(self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, /) -> float:
-        """Forward-clock second at which time alone may next change what it judges of any heater; NEVER_S if none may.
+        """Forward-clock second at which time alone may next change its judgement of any heater; NEVER_S if never.
 
-        Always later than `now`. memory: as decide left it. The sum is the one that `judge` compares with, so that at
-        that very second the judgement is already the other one.
+        Always later than `now`. memory: as decide left it. It is the same sum that `judge` compares with, so that at
+        exactly that second the judgement is already the new one.
         """
         ...
 

@@ -1,7 +1,7 @@
-"""Where the owner asks for it, the tank is hot at the hour of return: the one heating in an absence.
+"""If the owner wants it, the tank is hot at the hour of return. This is the only heating during an absence.
 
-It comes after every hard guard and the owner's override, and before the absence itself, which forbids all else. When
-it begins is planned elsewhere (rules/planning/heating_times.py).
+This guard comes after every hard guard and the owner's override, and before the absence, which forbids everything else.
+Another module plans when the heating begins (rules/planning/heating_times.py).
 """
 
 from rules.guards.away import absence
@@ -18,7 +18,7 @@ NAME = "return"
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
-    """`heat` in the stretch before the return, of the heater that is to."""
+    """`heat` for the heater chosen for it, in the stretch before the return."""
     stretch = snapshot.heating_times.homecoming
     if stretch is None or not stretch.from_s <= now.utc_s < stretch.until_s:
         return ALLOW
@@ -46,7 +46,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         return Finding(NAME, ALLOW, "the tank is not heated for a return: rules.away.hot_on_return is false")
     period, stretch = absence(settings, now.utc_s), snapshot.heating_times.homecoming
     if period is None or settings.heaters[i].name != settings.away.heater:
-        return Finding(NAME, ALLOW, "no return to heat for")
+        return Finding(NAME, ALLOW, "no return is planned")
     back = clock(period[1], settings.timezone, now.utc_s)
     if stretch is None or now.utc_s >= stretch.until_s:
         return Finding(NAME, ALLOW, f"the tank is to be hot at {back}")

@@ -1,10 +1,10 @@
-"""The whole tank hot often enough: where nothing else has done it, the heater at its bottom heats, from the grid too.
+"""The whole tank gets hot often enough: if nothing else does it, the heater at the bottom heats, from the grid too.
 
-It comes after every hard guard: never at or above the stop level, never at the temperature limit. Where the stop level
-ends the heating before the bottom is hot, it is not done, and said. The owner's override and an absence come before it
-too. It goes before what is about money, the house battery's charge and other loads: it is seldom, and somebody's
-health. When it heats is planned elsewhere (rules/planning/heating_times.py). It replaces no thermostat, no device and
-no duty prescribed locally.
+It comes after every hard guard, so it never heats at or above the stop level or at the temperature limit. If the stop
+level ends the heating before the bottom is hot, an alarm says so. The owner's override and an absence come before it
+too. It comes before the guards about money, the house battery and other loads, because it is rare and protects
+health. Another module plans when it heats (rules/planning/heating_times.py). It replaces no thermostat, no device and
+no duty under local rules.
 """
 
 from rules.guards.away import absence
@@ -20,8 +20,8 @@ from rules.tank.hot_throughout import coldest, days_since, due_utc_s
 
 NAME = "hygiene"
 HOT_K, WARM_K = 2.0, 1.0
-"""It heats until the coldest water is HOT_K above what is asked, and again once it is less than WARM_K above it: while
-the hold lasts the heater need not run."""
+"""It heats until the coldest water is HOT_K above the rule's temperature, and again once it is less than WARM_K above
+it: the heater need not run during the whole hold."""
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
@@ -56,15 +56,15 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     """The verdict in words."""
     rule, record = settings.hygiene, memory.hygiene
     if rule is None:
-        return Finding(NAME, ALLOW, "no hygiene rule: nobody looks whether the whole tank gets hot")
+        return Finding(NAME, ALLOW, "no hygiene rule: nothing checks whether the whole tank gets hot")
     if record is None:
-        return Finding(NAME, ALLOW, "not looked at yet")
+        return Finding(NAME, ALLOW, "not checked yet")
     last = last_hot(rule, record, now)
     order = judge(snapshot, settings, memory, now, i, share)
     stretch = snapshot.heating_times.hygiene
     if isinstance(order, Order) and stretch is not None:
         until = clock(stretch.until_s, settings.timezone, now.utc_s)
-        sentence = f"the whole tank is to be at {degrees(rule.at_c)} for {duration(rule.hold_s)}: {last}"
+        sentence = f"the whole tank must be at {degrees(rule.at_c)} for {duration(rule.hold_s)}: {last}"
         known = coldest(snapshot, settings, now)
         if known is not None:
             sentence += f"; coldest water {degrees(known[0])}"
@@ -73,18 +73,18 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
 
 
 def last_hot(rule: Hygiene, record: HotRecord, now: Moment) -> str:
-    """When the whole tank was last hot, as far as anything shows: "the whole tank was last hot 3.2 days ago"."""
+    """When the whole tank was last hot, as far as is known: "the whole tank was last hot 3.2 days ago"."""
     days = days_since(record, now)
     how = "" if rule.measured else " (inferred from the thermostat)"
     if days is not None:
         return f"the whole tank was last hot {days:.1f} days ago{how}"
     if not rule.can_be_known:
-        return "whether the whole tank is ever hot cannot be known: no sensor at its bottom"
-    return "the whole tank is not known ever to have been hot"
+        return "nothing shows whether the whole tank ever gets hot: there is no sensor at its bottom"
+    return "there is no record of the whole tank ever being hot"
 
 
 def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotRecord, now: Moment) -> str:
-    """What comes next of it."""
+    """What comes next: the hold so far, or when it is due and when it heats."""
     if record.hot_since_s is not None:
         since = clock(now.utc_of(record.hot_since_s), settings.timezone, now.utc_s)
         return f"hot throughout since {since}"
@@ -94,5 +94,7 @@ def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotReco
     if rule.why_not:
         return f"{by}; {rule.why_not}"
     if stretch is not None and now.utc_s < stretch.from_s:
-        return f"{by}; heats from {clock(stretch.from_s, settings.timezone, now.utc_s)} if the sun has not done it"
+        return (
+            f"{by}; heats from {clock(stretch.from_s, settings.timezone, now.utc_s)} if the sun has not done it by then"
+        )
     return by

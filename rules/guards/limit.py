@@ -1,9 +1,9 @@
 """Hard temperature limit, and whether the temperatures can be believed at all.
 
-Nothing heats at or above the limit by any temperature of the tank, until all of them have fallen below the resume
-temperature. A sensor that the home names and that is silent, was never heard, or reads what is impossible is unknown,
-not cool: nothing heats until that very sensor says that it has cooled, however cool the others are. A home without
-temperature sensors is allowed: there is nothing to check.
+Once any temperature of the tank reaches the limit, nothing heats until all of them have fallen below the resume
+temperature. A sensor that the home names and that is silent, was never heard, or reads an impossible value counts as
+unknown, not as cool: nothing heats until that very sensor shows that the water has cooled, however cool the others are.
+A home without temperature sensors is allowed: there is nothing to check.
 The limit is no safety device: the control thermostat and the manual-reset cut-out stay in charge.
 """
 
@@ -26,7 +26,7 @@ _HIGHEST_C = SIGNALS["tank_top_c"].highest
 
 
 def temperatures(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float | None, bool]:
-    """The highest temperature known in the tank, °C (None: none is), and whether all that the home has are known."""
+    """The highest known temperature in the tank, °C (None: none is known), and whether all of the home's are known."""
     named = settings.temperatures
     limits = settings.stale_after_s
     now_s = now.mono_s
@@ -74,7 +74,7 @@ def out_of_service(signal: str) -> str:
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
-    """FORBID while the tank is too hot, or a temperature is not known that should be."""
+    """FORBID while the tank is too hot, or while a temperature that should be known is not."""
     if memory.hot_since_s is not None:
         return FORBID
     if not is_checked(snapshot, settings):

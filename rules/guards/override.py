@@ -1,10 +1,10 @@
-"""The owner's override. It stands before every guard that is about money or comfort, and after those about safety."""
+"""The owner's override. It comes after the guards about safety, and before every guard about money or comfort."""
 
 from rules.guards.guard import NEVER_S
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
-from rules.model.overriding import asked
+from rules.model.overriding import override_order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
@@ -19,10 +19,10 @@ _WORDS = {
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
-    """What an override asks of this heater."""
+    """The order that the override gives this heater."""
     if memory.override is None:
         return ALLOW
-    order = asked(settings, memory, now, i)
+    order = override_order(settings, memory, now, i)
     return ALLOW if order is None else order
 
 
@@ -34,7 +34,7 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
     """The verdict in words."""
-    order = asked(settings, memory, now, i)
+    order = override_order(settings, memory, now, i)
     if order is None or memory.override is None:
         return Finding(NAME, ALLOW, "no override")
     until = clock(now.utc_of(memory.override.until_s), settings.timezone, now.utc_s)

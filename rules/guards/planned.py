@@ -1,7 +1,7 @@
-"""Tonight's plan, where the owner has it followed: heat from the grid in its hours, up to its level.
+"""Tonight's plan, if the owner wants it followed: heat from the grid in its hours, up to its level.
 
-It stands below everything that keeps the tank from being heated and below the owner's override, and above what is about
-surplus. The plan itself is made elsewhere; without one, or where it is not followed, this guard allows.
+It stands below everything that keeps the tank from being heated and below the owner's override, and above the guards
+about surplus. Another module makes the plan; without one, or if it is not followed, this guard allows.
 """
 
 from rules.guards.guard import NEVER_S
@@ -15,7 +15,7 @@ from rules.model.snapshot import Snapshot
 
 NAME = "plan"
 AGAIN_BELOW_PCT = 3.0
-"""By how much the level has to be below the plan's for heating to begin; it then goes on up to that level."""
+"""How far below the plan's level the tank must be for heating to begin, %; it then heats up to that level."""
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Judgement:
@@ -44,12 +44,12 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if run is None:
         ahead = [each for each in planned.runs if now.utc_s < each.from_s]
         if not ahead:
-            return Finding(NAME, ALLOW, "the plan heats no more from the grid")
+            return Finding(NAME, ALLOW, "the plan needs no more heat from the grid")
         start = clock(ahead[0].from_s, settings.timezone, now.utc_s)
         return Finding(NAME, ALLOW, f"the plan heats from {start}", f"heats from {start}")
     until = clock(run.to_s, settings.timezone, now.utc_s)
     if not _wanted(snapshot, settings, memory, now, i):
-        return Finding(NAME, ALLOW, f"the plan's {percent(run.level_pct)} are reached, or the level is not known")
+        return Finding(NAME, ALLOW, f"the plan's {percent(run.level_pct)} is reached, or the level is not known")
     sentence = f"the plan heats to {percent(run.level_pct)} until {until}"
     return Finding(NAME, REQUIRE, sentence, f"ends at {percent(run.level_pct)} or at {until}", Order.HEAT)
 

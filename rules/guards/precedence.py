@@ -1,4 +1,4 @@
-"""An order of precedence: the guards one after the other, each with what it may do at its rank."""
+"""The order of precedence: the guards one after the other, each with what it may do at its rank."""
 
 from collections.abc import Iterator
 
@@ -12,7 +12,7 @@ from rules.model.snapshot import Snapshot
 
 
 class Precedence:
-    """The guards from the first that is asked to the last; iterating gives their modules.
+    """The guards from the first to the last; iterating gives their modules.
 
     Raises ValueError where a hard guard comes after one that is not, or two guards have one name.
     """
@@ -40,7 +40,7 @@ class Precedence:
         return iter(self.guards)
 
     def required(self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int) -> Order | None:
-        """The order that the first of them requires of heater `i`, before any other guard is asked; None: none does."""
+        """The order that the first requiring guard requires of heater `i`; None if none does."""
         for judge in self._requirers:
             judgement = judge(snapshot, settings, memory, now, i, WHOLE)
             if judgement is not ALLOW:

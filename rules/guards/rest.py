@@ -1,4 +1,4 @@
-"""Minimum on and off times. They delay money and comfort only: stopping for safety or a full tank never waits."""
+"""Minimum on and off times. They never delay a stop for safety or for a full tank."""
 
 from math import ceil, floor
 
@@ -21,7 +21,7 @@ def is_running(settings: Settings, memory: Memory, now: Moment, i: int) -> bool:
 
 
 def holds(settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> bool:
-    """Whether a standing `surplus` is held against a guard that is not hard: not where another heater has its place."""
+    """Whether a standing `surplus` outlasts a guard that is not hard. It does not if another heater must be on."""
     return share.holder < 0 and is_running(settings, memory, now, i)
 
 

@@ -1,4 +1,4 @@
-"""Enough surplus: starts at or above one mean, stops below a lower one. What is diverted counts as surplus."""
+"""Enough surplus: start at or above one mean, stop below a lower one. Diverted power counts as surplus."""
 
 from rules.guards.guard import never
 from rules.model.formatting import duration, watts
@@ -14,7 +14,7 @@ NAME = "surplus"
 
 
 def start_w(settings: Settings, heater: Heater) -> float:
-    """Mean surplus from which the heater starts, W: the rule's, or more where the heater cannot take so little.
+    """Mean surplus from which the heater starts, W: the rule's, or more if the heater cannot take so little.
 
     A modulated heater must be able to take its least power and leave the margin.
     """
@@ -26,7 +26,7 @@ def start_w(settings: Settings, heater: Heater) -> float:
 def stop_w(settings: Settings, heater: Heater, share: Share) -> float:
     """Mean surplus below which it stops, W. A modulated heater stops where its least power would come from the grid.
 
-    So does a gate where others take surplus before it.
+    So does a gate, if other heaters take surplus before it.
     """
     if heater.kind == "modulated":
         return max(settings.surplus.stop_w, lowest_w(heater))

@@ -1,7 +1,7 @@
 """Is a surplus kWh worth more as heat than sold? Diverting pays only while the export price is below the heat's value.
 
-Where the owner sets a price on carbon, each side counts its own: exported solar displaces grid carbon, diverted solar
-that of the heat. Carbon is weighed only where both sides' factors are known.
+If the owner sets a carbon price, each side includes its carbon: exported solar displaces the grid's carbon, diverted
+solar the heat's. Carbon is included only if the factors of both sides are known.
 """
 
 from rules.guards.guard import NEVER_S
@@ -17,9 +17,9 @@ NAME = "worth"
 
 
 def sides(snapshot: Snapshot, settings: Settings) -> tuple[float, float, bool] | None:
-    """What a kWh brings if sold, and as heat (before the margin), money per kWh, and whether carbon is counted.
+    """What a kWh brings if sold, and as heat (before the margin), money per kWh, and whether carbon is included.
 
-    None where a price is not known.
+    None if a price is not known.
     """
     prices = snapshot.prices
     sold, heat = prices.export_price, prices.heat_value
@@ -45,7 +45,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
-    """When other prices hold: whoever made the snapshot has to renew it then."""
+    """When the prices change: the maker of the snapshot must renew it then."""
     until_s = snapshot.prices.until_s
     return now.mono_of(until_s) if settings.worth.enabled and now.utc_s < until_s < NEVER_S else NEVER_S
 
@@ -58,15 +58,15 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         return Finding(NAME, verdict, "the rule is off: heat is not compared with export")
     both = sides(snapshot, settings)
     if both is None:
-        return Finding(NAME, verdict, f"{missing(snapshot)} is not known: not weighed")
+        return Finding(NAME, verdict, f"{missing(snapshot)} is not known, so heat is not compared with export")
     sold, heat, carbon = both
     sentence = f"selling brings {money(sold, settings.currency)}, heat is worth {money(heat, settings.currency)}"
     if worth.margin:
         sentence += f", and must be worth {money(worth.margin, settings.currency)} more"
     if carbon:
-        sentence += ", carbon counted"
+        sentence += ", carbon included"
     elif worth.carbon_price_per_t:
-        sentence += ", carbon left out as a factor is not known"
+        sentence += ", carbon left out because a factor is not known"
     until_s = snapshot.prices.until_s
     other = f"; other prices from {clock(until_s, settings.timezone, now.utc_s)}" if now.utc_s < until_s < 1e11 else ""
     if verdict is FORBID:

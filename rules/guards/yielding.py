@@ -1,7 +1,7 @@
 """Another surplus load, such as a car charger, goes first while it draws, and for a set time after.
 
-A load that was never heard, or has gone silent, is taken to draw nothing: a charger that is switched off must not keep
-the tank cold for ever. The finding says so.
+A load that was never heard, or has gone silent, is assumed to draw nothing: a charger that is switched off must not
+keep the tank cold for ever. The finding says so.
 """
 
 from rules.guards.guard import NEVER_S
@@ -59,7 +59,10 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         if reading.value > yields.above_w:
             after = f" for {duration(yields.for_s)}" if yields.for_s > 0 else ""
             return Finding(
-                NAME, verdict, f"{draw}, above {limit}: it goes first", f"resumes once at most {limit}{after}"
+                NAME,
+                verdict,
+                f"{draw}, above {limit}: it goes first",
+                f"resumes once it is at most {limit}{after}",
             )
     else:
         draw = f"{load} {'not heard yet' if reading is None else 'not heard lately'}"
@@ -68,4 +71,4 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         return Finding(NAME, verdict, f"{draw}, above {limit} a short while ago", f"resumes in {left}")
     if reading is not None and is_fresh(reading, settings, now):
         return Finding(NAME, verdict, f"{draw}, not above {limit}")
-    return Finding(NAME, verdict, f"{draw}, taken to draw nothing")
+    return Finding(NAME, verdict, f"{draw}, assumed to draw nothing")

@@ -2,9 +2,9 @@
 
 
 class BrimfulError(Exception):
-    """Something a person can mend, said so that they can.
+    """Something that a person can mend, with what they need to know to mend it.
 
-    op: what was being done ("read the home file"); subject: the key, file or address it was done to;
+    op: what the program was doing ("read the home file"); subject: the key, file or address it was doing it to;
     cause: what was expected and what was found; hint: what to try, or "".
     """
 

@@ -9,7 +9,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 
 
 def _figure(value: float, digits: int) -> str:
-    """Rounded to at most so many digits, no trailing zeros, a true minus sign, no minus zero."""
+    """Rounded to at most `digits` decimals, without trailing zeros, with a true minus sign and without minus zero."""
     if not math.isfinite(value):
         return "no number"
     text = f"{value:,.{digits}f}"
@@ -29,7 +29,7 @@ def energy(energy_wh: float) -> str:
 
 
 def percent(share_pct: float) -> str:
-    """94.96 → "94.9 %": a tenth at most, never rounded up, so that nothing reads as full before it is."""
+    """94.96 → "94.9 %": at most one decimal, never rounded up, so that a tank does not read as full before it is."""
     if math.isfinite(share_pct):
         share_pct = math.floor(share_pct * 10 + 1e-6) / 10
     return f"{_figure(share_pct, 1)} %"
@@ -52,7 +52,7 @@ def counted(many: int, thing: str) -> str:
 
 
 def duration(seconds: float) -> str:
-    """45 → "45 s", 240 → "4 min", 3900 → "1 h 5 min", 180000 → "2 days 2 h"; rounded to the unit it ends with."""
+    """45 → "45 s", 240 → "4 min", 3900 → "1 h 5 min", 180000 → "2 days 2 h"; rounded to the last unit shown."""
     if not math.isfinite(seconds):
         return "for ever"
     whole_s = round(max(seconds, 0.0))
@@ -70,9 +70,9 @@ def duration(seconds: float) -> str:
 
 
 def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
-    """A UTC second as the home's clock shows it: "13:10"; with the day where it is not today's.
+    """A UTC second as the home's clock shows it: "13:10"; with the day if it is not today.
 
-    timezone: IANA name. now_utc_s: the UTC second it is read at, for telling today from other days.
+    timezone: IANA name. now_utc_s: the present UTC second, which decides what "today" is.
     """
     zone = ZoneInfo(timezone)
     try:

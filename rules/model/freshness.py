@@ -1,8 +1,8 @@
 """How old a reading is, and whether it still counts.
 
-A reading is fresh while its age is less than the limit of its signal, and stale from exactly that instant on. Every
-comparison is written `now >= seen + limit`, with the same sum that the guards' `next_s` answers with, so that a
-decision made at the deadline is already the other one.
+A reading is fresh while its age is less than its signal's limit. From that instant on it is stale. Every comparison is
+written `now >= seen + limit`, with the same sum that the guards' `next_s` returns, so that a decision made exactly at
+the deadline is already the new one.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ def stale_at_s(reading: Reading, settings: Settings) -> float:
 
 
 def first_stale_s(readings: Sequence[Reading | None], settings: Settings, now: Moment) -> float:
-    """Forward-clock second at which the first of those readings that still count will cease to; inf where none does."""
+    """Forward-clock second at which the first of the fresh readings goes stale; inf if none is fresh."""
     now_s, limits, first_s = now.mono_s, settings.stale_after_s, _NEVER_S
     for reading in readings:
         if reading is not None and now_s < (at_s := reading.seen_s + limits.get(reading.signal, 0.0)) < first_s:

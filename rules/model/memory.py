@@ -1,5 +1,5 @@
-"""What the rules remember from one decision to the next. All instants are seconds of the forward clock, unless
-named otherwise."""
+"""What the rules remember from one decision to the next. Instants are seconds of the forward clock unless stated
+otherwise."""
 
 from dataclasses import dataclass
 
@@ -8,9 +8,9 @@ from rules.model.orders import Decision, Order
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """The owner's word, until it expires.
+    """The owner's override, until it expires.
 
-    order is asked of `heater`; None: of the preferred one, or of all where it is `withhold`.
+    heater: the heater it is for; None: the preferred one, or all of them if the order is `withhold`.
     """
 
     order: Order
@@ -58,9 +58,9 @@ class HeaterMemory:
 
 @dataclass(frozen=True, slots=True)
 class Frozen:
-    """A level that stands still though it cannot: not believed until it reads another value.
+    """A level that stands still although it cannot. It is not believed until it reads another value.
 
-    level_pct: what it reads; since_s: since when; taken_wh: what the heaters took from then until it was found.
+    level_pct: what it reads; since_s: since when; taken_wh: what the heaters took from then until this was noticed.
     """
 
     level_pct: float
@@ -72,14 +72,14 @@ class Frozen:
 class HotRecord:
     """When the whole tank was hot.
 
-    began_utc_s: since when it has been looked at, UTC seconds; last_hot_utc_s: the latest instant at which the hold was
-    complete (None: not known ever to have been). Days go by UTC: over a restart no other clock knows them.
-    hot_since_s: since when it has been hot without a break (None: it is not known to be); seen_s: the oldest of the
+    began_utc_s: since when it has been watched, UTC seconds; last_hot_utc_s: the latest instant at which the hold was
+    complete (None: no record of one). Days are counted by UTC, because no other clock lasts over a restart.
+    hot_since_s: since when it has been hot without a break (None: it is not known to be hot); seen_s: the oldest of the
     readings that last showed it hot.
-    drew_since_s: since when the order has stood under which the heater last drew (None: its thermostat has ended that);
+    drew_since_s: when the order was given under which the heater last drew (None: its thermostat has ended that);
     ended_s: when its own thermostat last ended the heating (None: it has drawn since, or the level was too low).
     tried_utc_s: when the stop level last ended an attempt before the tank was hot throughout; bottom_c: the coldest
-    temperature then, where one is known.
+    temperature then, if one is known.
     """
 
     began_utc_s: float
@@ -94,10 +94,10 @@ class HotRecord:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """The house's past. decision: None before the first; heaters: in the order of the settings;
+    """The house's past. decision: None before the first one; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
-    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: it is);
-    hygiene: None where the rule is not asked; planned: the plan that is to be followed (None: there is none).
+    hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: the level is
+    believed); hygiene: None if that rule is off; planned: the plan to follow (None: there is none).
     """
 
     decision: Decision | None = None

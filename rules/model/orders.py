@@ -18,7 +18,7 @@ LEADS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HE
 
 
 class Verdict(IntEnum):
-    """A guard's answer. REQUIRE is that of a finding which carries the order it requires."""
+    """A guard's answer. A finding with REQUIRE carries the order that it requires."""
 
     ALLOW = 0
     FORBID = 1
@@ -28,12 +28,12 @@ class Verdict(IntEnum):
 ALLOW: Final = Verdict.ALLOW
 FORBID: Final = Verdict.FORBID
 REQUIRE: Final = Verdict.REQUIRE
-"""The same by short names: the guards compare and return them very often."""
+"""Short names for the verdicts, because the guards compare and return them very often."""
 
 Permission = Literal[Verdict.ALLOW, Verdict.FORBID]
-"""What a guard judges that requires nothing."""
+"""The answers of a guard that never requires an order."""
 Judgement = Permission | Order
-"""What any guard judges: it allows, it forbids, or it requires the order it gives."""
+"""The answers of any guard: it allows, it forbids, or it requires the order that it returns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,8 @@ class Finding:
     """A guard's answer with the sentence that carries its figures.
 
     sentence: why, with figures ("tank 96 %, full since 13:10"); change: what would change it, or "";
-    order: what it requires, None where it requires nothing (and where a finding is read back from the ledger, which
-    keeps the order of the decision alone).
+    order: the order it requires, None if it requires none. (It is None too in a finding that is read back from the
+    ledger, which keeps only the decision's order.)
     """
 
     guard: str
@@ -70,7 +70,7 @@ class Decision:
 
     @property
     def lead(self) -> HeaterOrder:
-        """The first heater that is on, else the preferred one: what a person asks about."""
+        """The first heater that is on, else the preferred one: the heater a person asks about."""
         for order in self.orders:
             if order.order is not Order.WITHHOLD:
                 return order

@@ -1,4 +1,7 @@
-"""The owner's word: set, cleared, and what it asks of a heater. It always ends, and defeats no hard guard."""
+"""The owner's override: setting it, ending it, and the order it gives a heater.
+
+An override always ends, and it defeats no hard guard.
+"""
 
 from dataclasses import replace
 from math import isfinite
@@ -13,8 +16,8 @@ from rules.model.settings import Settings
 def set_override(memory: Memory, order: Order, until_s: float, heater: str | None = None) -> Memory:
     """The memory with an override that ends at forward-clock second `until_s`.
 
-    heater: its name; None asks it of the preferred heater, and `withhold` of all of them.
-    Raises BrimfulError if `until_s` is no end (infinite or not a number).
+    heater: the name of the heater it is for; None: the preferred heater, or all heaters if the order is `withhold`.
+    Raises BrimfulError if `until_s` is infinite or not a number.
     """
     if not isfinite(until_s):
         raise BrimfulError("set an override", "override", "expected an end, got none", "give how long it lasts")
@@ -26,11 +29,11 @@ def clear_override(memory: Memory) -> Memory:
     return memory if memory.override is None else replace(memory, override=None)
 
 
-def asked(settings: Settings, memory: Memory, now: Moment, i: int) -> Order | None:
-    """The order that a standing override asks of heater `i`.
+def override_order(settings: Settings, memory: Memory, now: Moment, i: int) -> Order | None:
+    """The order that the override gives heater `i`; None if it gives it none.
 
-    None where it asks nothing of it: there is none, it has ended, it is another heater's, or it is `heat` of a heater
-    that cannot heat.
+    It gives none if there is no override, if it has ended, if it is for another heater, or if it is `heat` and this
+    heater cannot obey `heat`.
     """
     override = memory.override
     if override is None or now.mono_s >= override.until_s:

@@ -1,17 +1,17 @@
-"""One value of a signal, and the two clocks it is dated by."""
+"""One value of a signal, and the two clocks that date it."""
 
 from rules.model.record import record
 
 NEVER_LIVE_S = float("-inf")
-"""`seen_s` of a value that was never heard live: however young, it is not fresh."""
+"""`seen_s` of a value that was never heard live. Such a value is not fresh, however young it is."""
 
 
 @record
 class Moment:
     """An instant by both clocks.
 
-    utc_s: seconds since 1970 UTC; may step. Books and what people read are dated by it.
-    mono_s: seconds of a clock that only goes forward. Ages and timers are counted by it.
+    utc_s: seconds since 1970 UTC; may step. It dates the books and what people read.
+    mono_s: seconds of a clock that only goes forward. It counts ages and timers.
     """
 
     utc_s: float
@@ -22,10 +22,11 @@ class Moment:
         return self.utc_s + (mono_s - self.mono_s)
 
     def mono_of(self, utc_s: float) -> float:
-        """The forward clock's second at which a UTC second to come will have been reached.
+        """The forward clock's second at which a future UTC second will be reached.
 
-        Floats of UTC seconds lie further apart than those of the forward clock, or as far in a replay: the way back by
-        `utc_of` rounds to `utc_s` itself. Where the wall clock was slowed meanwhile, what is left is due next.
+        Converting the result back with `utc_of` gives `utc_s` exactly, because neighbouring floats of UTC seconds lie
+        at least as far apart as those of the forward clock. If the wall clock is slowed meanwhile, the rest of the wait
+        is due next.
         """
         return self.mono_s + (utc_s - self.utc_s)
 

@@ -1,7 +1,7 @@
 """Plain values that are made with every reading or interval: frozen for the type checker, quick to make at run time.
 
-A frozen dataclass sets each field through `object.__setattr__`, which takes two and a half times as long; of the replay
-of a year of minutes that was a sixth. So the type checker, which every test run asks, forbids the assignment instead.
+A frozen dataclass sets each field through `object.__setattr__`, which takes two and a half times as long: a sixth of
+the time of a year's replay. So the type checker, which runs with every test run, forbids the assignment instead.
 """
 
 from dataclasses import dataclass

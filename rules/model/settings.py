@@ -1,4 +1,4 @@
-"""What the owner set, as the rules see it. Made from the home file; every number has its unit in its name."""
+"""The owner's settings, as the rules see them. Made from the home file; every number has its unit in its name."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -19,7 +19,7 @@ class Heater:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """Hard temperature limit, for the hottest fresh reading in the tank, °C."""
+    """Hard temperature limit for the hottest fresh reading in the tank, °C."""
 
     maximum_c: float = 70.0
     resume_below_c: float = 67.0
@@ -29,8 +29,9 @@ class Limit:
 class Full:
     """Stop and resume levels, and when a heater that takes nothing counts as satisfied by its thermostat.
 
-    idle_w: below this a permitted heater takes "nothing"; idle_after_s: for how long;
-    retry_after_s: when it is tried again if the level has not fallen by `idle_fall_pct`.
+    stop_at_pct, resume_below_pct: levels, %. idle_w: a permitted heater that takes less than this takes "nothing";
+    idle_after_s: for how long it must take nothing; retry_after_s: when it is tried again if the level has not fallen
+    by `idle_fall_pct`.
     """
 
     stop_at_pct: float = 95.0
@@ -43,7 +44,7 @@ class Full:
 
 @dataclass(frozen=True, slots=True)
 class Surplus:
-    """Start at or above, stop below, both of the mean over the window; what is already diverted counts as surplus."""
+    """Start at or above start_w, stop below stop_w: mean surplus over over_s. Diverted power counts as surplus."""
 
     start_w: float = 200.0
     stop_w: float = 0.0
@@ -52,7 +53,7 @@ class Surplus:
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """No diversion below this charge, nor while it discharges faster. None: not asked."""
+    """No diversion while the house battery is below this level or discharges faster. None: no such limit."""
 
     minimum_level_pct: float | None = None
     maximum_discharge_w: float | None = None
@@ -71,7 +72,7 @@ class Yield:
 class Worth:
     """Divert only while the heat's value, less `margin` per kWh, is at least the export price.
 
-    carbon_price_per_t: what the owner counts a tonne of CO2e at, in money; 0 leaves carbon out.
+    carbon_price_per_t: the owner's price of a tonne of CO2e, in the home's currency; 0 leaves carbon out.
     """
 
     enabled: bool = False
@@ -81,7 +82,7 @@ class Worth:
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """Minimum on and off times. Stopping for safety or full is never delayed."""
+    """Minimum on and off times. They never delay a stop for safety or for a full tank."""
 
     minimum_on_s: float = 0.0
     minimum_off_s: float = 0.0
@@ -91,7 +92,8 @@ class Rest:
 class Tracking:
     """How a modulated heater follows the surplus.
 
-    margin_w: left to the grid; reversals: sign changes of the correction within `over_s` from which steps are halved.
+    margin_w: power left to the grid; reversals: from this many sign changes of the correction within `over_s` on, steps
+    are halved.
     """
 
     margin_w: float = 50.0
@@ -103,7 +105,7 @@ class Tracking:
 class Away:
     """Absences as (start, end) pairs of UTC seconds, ascending, end not included.
 
-    heater: the one that heats the tank for the return, "" where none is to; need_s: how long it takes from cold.
+    heater: the heater that heats the tank for the return, "" if none does; need_s: how long that takes from cold.
     """
 
     periods: tuple[tuple[float, float], ...] = ()
@@ -113,12 +115,12 @@ class Away:
 
 @dataclass(frozen=True, slots=True)
 class Hygiene:
-    """How hot the whole tank is to be, for how long without a break, and how often.
+    """How hot the whole tank must get, for how long without a break, and how often.
 
-    heater: the one at the bottom of the tank; why_not: why that heater is not ordered `heat` when the time comes, ""
-    where it is; need_s: how long it then takes from cold, with the hold and a margin; measured: whether a sensor at the
-    bottom tells its temperature; thermostat_on_c: the temperature below which that heater's own thermostat heats again
-    (None: not known).
+    heater: the heater at the bottom of the tank; why_not: why that heater is not ordered `heat` when it is time, "" if
+    it is ordered; need_s: how long heating takes from cold, with the hold and a margin; measured: whether there is a
+    temperature sensor at the bottom; thermostat_on_c: the temperature below which that heater's own thermostat heats
+    again (None: not known).
     """
 
     heater: str
@@ -132,12 +134,12 @@ class Hygiene:
 
     @property
     def inferred(self) -> bool:
-        """Whether, for want of a sensor at the bottom, the heater's thermostat may stand for it."""
+        """Whether there is no sensor at the bottom, but the heater's thermostat can stand in for it."""
         return not self.measured and self.thermostat_on_c is not None and self.thermostat_on_c >= self.at_c
 
     @property
     def can_be_known(self) -> bool:
-        """Whether anything tells that the whole tank is hot."""
+        """Whether a sensor or the thermostat can show that the whole tank is hot."""
         return self.measured or self.inferred
 
 
@@ -150,7 +152,7 @@ class Alternate:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """What bounds the tank's level. full_wh: heat between an empty and a full tank; loss_w: standing loss when full."""
+    """What bounds the tank's level. full_wh: heat between an empty and a full tank; loss_w: loss of a full tank."""
 
     volume_l: float
     full_wh: float
@@ -159,13 +161,13 @@ class Tank:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All of it.
+    """All settings of the rules.
 
     heaters: in the order of preference, at least one; stale_after_s: by signal name (a signal without one is never
-    fresh); temperatures: the tank's temperature signals that the home has: until one of them tells, nothing heats;
-    tank: None where the home does not describe it: a frozen level is then not found; hygiene: None where it is not
-    asked; watching: nobody is sent the orders, so that nothing may be read off how the heaters answer them;
-    follows_plan: whether tonight's plan may order the heater to heat.
+    fresh); temperatures: the tank's temperature signals that the home has (nothing heats until they are known);
+    tank: None if the home file does not describe it (a frozen level is then not found); hygiene: None if that rule is
+    off; watching: the orders are not sent, so that what the heaters do is no answer to them; follows_plan: whether
+    tonight's plan may order the heater to heat.
     """
 
     heaters: tuple[Heater, ...]

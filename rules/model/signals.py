@@ -12,8 +12,8 @@ Kind = Literal["gauge", "counter", "price"]
 class Signal:
     """A quantity with its unit in its name.
 
-    lowest, highest: bounds beyond which a reading is nonsense for any house.
-    per_heater: may be told for one heater by the suffix `_HEATER`.
+    lowest, highest: bounds beyond which a reading is impossible in any house.
+    per_heater: whether one heater can have its own signal, named with the suffix `_HEATER`.
     """
 
     name: str
@@ -61,10 +61,10 @@ SIGNALS: Mapping[str, Signal] = _table(
 
 
 def find(name: str, heaters: Iterable[str] = ()) -> tuple[Signal, str | None] | None:
-    """The signal a name stands for, and the heater it is told for (None: the house).
+    """The signal a name stands for, and the heater it belongs to (None: the house).
 
     `diverted_wh` is the house's; `diverted_wh_upper` is heater "upper"'s, if there is such a heater.
-    Returns None for a name that is no signal.
+    Returns None for a name that is not a signal.
     """
     if name in SIGNALS:
         return SIGNALS[name], None

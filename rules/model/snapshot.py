@@ -1,4 +1,4 @@
-"""What is known at one instant. Built by the daemon, read by the guards, never kept by them."""
+"""What is known at one instant. The daemon builds it, the guards read it and never keep it."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -9,7 +9,7 @@ from rules.model.record import record
 
 @dataclass(frozen=True, slots=True)
 class Prices:
-    """Prices in force, money per kWh, and carbon, kg per kWh; None where nothing tells.
+    """Prices in force, money per kWh, and carbon, kg per kWh; None where they are not known.
 
     heat_value: what a diverted kWh displaces, at the displaced sources' prices and efficiencies;
     heat_kg: the carbon of the same; until_s: UTC second from which other prices hold.
@@ -25,7 +25,7 @@ class Prices:
 
 @dataclass(frozen=True, slots=True)
 class Jump:
-    """A level that went further between two readings than water can. at_s: forward-clock second of the later one."""
+    """A level that moved further between two readings than it can. at_s: forward-clock second of the later one."""
 
     at_s: float
     from_pct: float
@@ -42,9 +42,10 @@ class Stretch(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class HeatingTimes:
-    """When the tank is to be heated on purpose; None where it is not, as far as is planned.
+    """When the tank is to be heated on purpose; None where no such heating is planned.
 
-    hygiene: the whole tank hot; homecoming: hot water for a return. until_s: UTC second at which it is planned anew.
+    hygiene: to get the whole tank hot; homecoming: to have hot water for a return. until_s: UTC second at which the
+    planning is done anew.
     """
 
     hygiene: Stretch | None = None
@@ -57,14 +58,14 @@ class Snapshot:
     """Latest readings (None: never heard) and what is derived from them.
 
     level: tank's charge, %, as reported or derived from its temperatures; after a jump the higher of two levels, until
-    the next reading tells which it is.
+    the next reading confirms one of them.
     surplus: W flowing to the grid now, after what the heaters take (from `surplus_w`, or minus `grid_w`).
     surplus_mean_w: mean over the surplus rule's window of surplus plus what is diverted; None before the first reading.
-    measured: W each heater takes, in the order of the settings; an entry is None where no meter tells.
+    measured: W each heater takes, in the order of the settings; None for a heater without a meter.
     yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
-    level_taken_wh: what the heaters have taken, as far as their meters tell, since the level last told another value,
-    at level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each against the
-    one before. heating_times: when the tank is to be heated on purpose.
+    level_taken_wh: what the heaters have taken, as far as it is metered, since the level last changed, at
+    level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each in the
+    opposite direction to the one before. heating_times: when the tank is to be heated on purpose.
     """
 
     level: Reading | None = None

@@ -44,9 +44,9 @@ def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) ->
     """
     first, last = ceil(from_s / SLOT_S), floor(until_s / SLOT_S)
     count = min(ceil(need_s / SLOT_S), last - first) if need_s < until_s - from_s else last - first
-    told = [price_at(slot * SLOT_S) for slot in range(first, last)]
-    dearest = max((price for price in told if price is not None), default=Fraction(0))
-    prices = [dearest if price is None else price for price in told]
+    quoted = [price_at(slot * SLOT_S) for slot in range(first, last)]
+    dearest = max((price for price in quoted if price is not None), default=Fraction(0))
+    prices = [dearest if price is None else price for price in quoted]
     cost = best = sum(prices[:count], Fraction(0))
     start = 0
     for begin in range(1, len(prices) - count + 1):

@@ -1,5 +1,4 @@
-"""What is known of a hot-water tank: its physics, its standing loss, its charge from temperatures, and what a level
-can do.
+"""The physics of a hot-water tank: heat, standing loss, charge from temperatures, and how fast a level can move.
 
 Temperatures, litres and seconds come in; heat and levels go out. No order is decided here.
 """

@@ -1,8 +1,8 @@
 """The tank's charge from its temperatures: the share of a full tank's heat that is hot enough to use.
 
-The state of charge by usable height: water at or above the useful temperature counts with its heat above cold, water
-below it counts for nothing, since energy alone is not use. Source: the method of the United Kingdom government's home
-energy model; its two worked points are in tests/standards.
+Water at or above the useful temperature counts with its heat above cold. Cooler water counts for nothing, because
+nobody can use it. Source: the method of the United Kingdom government's home energy model; its two worked points are
+in tests/standards.
 """
 
 from collections.abc import Iterable
@@ -12,7 +12,7 @@ from rules.model.reading import Reading
 from rules.model.signals import SIGNALS
 
 TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
-"""The signals a level can be derived from, from the top down."""
+"""The signals from which a level can be derived, from the top down."""
 
 _TOP, _MID, _BOTTOM = 5 / 6, 1 / 2, 1 / 6
 _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
@@ -21,8 +21,8 @@ _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
 def charge_pct(layers: Iterable[tuple[float, float]], cold_c: float, hot_c: float, useful_c: float = 40.0) -> float:
     """Charge of a tank whose layers are known, %.
 
-    layers: (share of the volume, temperature in °C), in any order. cold_c, hot_c: an empty and a full tank.
-    A tank hotter than hot_c holds more than 100 %; the answer stops at the highest level a reading may have.
+    layers: (share of the volume, temperature in °C), in any order. cold_c, hot_c: temperatures of an empty and a full
+    tank. A tank hotter than hot_c holds more than 100 %; the result stops at the highest level a reading may have.
     """
     heat = sum(share * (temp_c - cold_c) for share, temp_c in layers if temp_c >= useful_c)
     return min(100.0 * heat / (hot_c - cold_c), _HIGHEST_PCT)
@@ -40,8 +40,8 @@ def level_pct(
 
     The sensors sit in the middles of the tank's upper, middle and lower third (5/6, 1/2, 1/6 of its height). The
     temperature is linear between neighbouring sensors and the same as theirs above the highest and below the lowest:
-    so the level moves smoothly while the boundary between hot and cold passes between two of them. One sensor stands
-    for the whole tank: at the top it tells a charge too high, and stops diversion early; at the bottom one too low.
+    so the level moves smoothly while the boundary between hot and cold passes between two of them. A single sensor
+    stands for the whole tank: at the top it reads too high a charge, and stops diversion early; at the bottom too low.
     """
     known = [
         (height, temp_c) for height, temp_c in ((_TOP, top_c), (_MID, mid_c), (_BOTTOM, bottom_c)) if temp_c is not None
@@ -83,7 +83,7 @@ def level_reading(
 ) -> Reading | None:
     """The level as a reading of `tank_level_pct`, as old as the oldest temperature in it; None without any.
 
-    A temperature that cannot be is left out.
+    An impossible temperature is left out.
     """
     known = [r for r in (top, mid, bottom) if r is not None and _sane(r)]
     top_c, mid_c, bottom_c = (r.value if r is not None and r in known else None for r in (top, mid, bottom))

@@ -1,9 +1,9 @@
 """The hot-water cylinder as a stack of equal layers: draws, standing loss, heating and buoyancy, with exact books.
 
-A litre counts as a kilogram and a kilogram holds 1.163 Wh/K at every temperature, as the draw profiles of Regulation
-(EU) 814/2013 count it (V = Q / (1.163e-3 (T - 10))); the steam tables' litre holds 0.2 % more at 10 °C and 2.2 % less
-at 70 °C (tests/standards). Layer 0 is the bottom, where cold water enters; the last is the top, where hot water leaves.
-Not modelled: conduction between layers; a draw of less than a layer blurs the profile instead.
+A litre counts as a kilogram and holds 1.163 Wh/K at every temperature, as the draw profiles of Regulation (EU) 814/2013
+count it (V = Q / (1.163e-3 (T - 10))). By the steam tables a litre holds 0.2 % more at 10 °C and 2.2 % less at 70 °C
+(tests/standards). Layer 0 is the bottom, where cold water enters; the last is the top, where hot water leaves.
+Conduction between layers is not modelled; a draw of less than a layer blurs the profile instead.
 
 Thermostats and cut-outs belong to the house, not to the water: nothing here stops at a temperature.
 """
@@ -23,7 +23,7 @@ class Cylinder:
 
     volume_l: water content, L, above 0; nodes: at least 1 (more than about 4 gain little in a study, Ritchie et al.);
     ua_w_per_k: standing loss per kelvin above the surroundings, shared by volume as EN 15316-5 does.
-    Raises ValueError for a tank that cannot be.
+    Raises ValueError for an impossible tank.
     """
 
     volume_l: float
@@ -35,7 +35,7 @@ class Cylinder:
     def __post_init__(self) -> None:
         if not (self.volume_l > 0 and self.nodes >= 1 and self.ua_w_per_k >= 0):
             raise ValueError(
-                f"no such cylinder: {self.volume_l} L in {self.nodes} layers, losing {self.ua_w_per_k} W/K"
+                f"impossible cylinder: {self.volume_l} L in {self.nodes} layers, losing {self.ua_w_per_k} W/K"
             )
         object.__setattr__(self, "node_l", self.volume_l / self.nodes)
         object.__setattr__(self, "node_wh_per_k", WH_PER_L_K * self.volume_l / self.nodes)
@@ -124,7 +124,7 @@ def _draw(node_l: float, temps: list[float], draw_l: float, cold_c: float) -> fl
 
 
 def _rise(temps: list[float]) -> None:
-    """Mix, in place, what is colder above than below, to the fewest and smallest pools that leave none."""
+    """Mix, in place, layers that lie colder above warmer, in the fewest and smallest pools that leave none such."""
     count = len(temps)
     i = 1
     while i < count:
@@ -155,7 +155,7 @@ def stored_wh(cylinder: Cylinder, temps_c: Sequence[float], above_c: float) -> f
 def tank_l(tap_l: float, tap_c: float, top_c: float, cold_c: float) -> float:
     """Litres the tank gives so that `tap_l` litres reach the tap at `tap_c`, cold water being mixed in.
 
-    All of it where the tank's top is not warmer than that: the tap then runs as warm as the tank.
+    All of tap_l if the tank's top is not warmer than tap_c: the tap then runs as warm as the tank.
     """
     if top_c <= tap_c:
         return tap_l

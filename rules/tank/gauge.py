@@ -1,4 +1,4 @@
-"""What a tank's level sensor shows: homes mean different things by "how full", and some sensors show only steps."""
+"""What a tank's level sensor shows. Homes mean different things by "how full", and some sensors show only steps."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

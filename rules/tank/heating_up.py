@@ -3,14 +3,15 @@
 from rules.tank.cylinder import WH_PER_L_K
 
 MARGIN = 1.25
-"""Draws meanwhile, scale on the element and a low mains voltage all make it longer (common practice, no source)."""
+"""A margin on the time: draws, scale on the element and low mains voltage make it longer (common practice, no
+source)."""
 
 
 def heat_up_s(volume_l: float, from_c: float, to_c: float, rated_w: float, loss_w: float = 0.0) -> float:
     """Seconds until a tank of `volume_l` litres at from_c is at to_c throughout, the margin included.
 
-    rated_w: the heater's power, W; loss_w: the tank's standing loss, taken at its full-tank figure all the while, W.
-    Infinite where the heater gives no more than the tank loses; 0 where it is as warm already.
+    rated_w: the heater's power, W; loss_w: the full tank's standing loss, W, used for the whole time.
+    Infinite if the heater gives no more than the tank loses; 0 if the tank is that warm already.
     """
     if to_c <= from_c:
         return 0.0

@@ -1,11 +1,11 @@
-"""Whether the whole tank was hot enough for long enough, by its sensors; when it was last; when it has to be again.
+"""Whether the whole tank was hot enough for long enough, by its sensors; when it last was, and when it must be again.
 
-The coldest of the sensors stands for the tank, and the bottom has to have one: hot water rises, so that what is above
-it is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so that about a sixth
-of the volume lies below it unseen. A sensor that is silent, or reads what cannot be, proves nothing.
+The coldest of the sensors stands for the tank, and one of them must be at the bottom: hot water rises, so the water
+above is no colder. The lowest sensor sits in the middle of the lower third (rules/tank/charge.py), so about a sixth of
+the volume lies unseen below it. A sensor that is silent or reads an impossible value proves nothing.
 
-The usual figures and their sources are in rules/tank/water_safety.py. The hold counts on the forward clock, the days by
-UTC, for they outlast a restart. This replaces no device, and no duty prescribed locally.
+The usual figures and their sources are in rules/tank/water_safety.py. The hold is counted on the forward clock; the
+days are counted by UTC, because they outlast a restart. This replaces no device and no duty under local rules.
 """
 
 from dataclasses import replace
@@ -19,16 +19,16 @@ from rules.model.snapshot import Snapshot
 
 DAY_S = 86_400.0
 FIRST_S = DAY_S
-"""Where the tank is not known ever to have been hot throughout, how soon it has to be: within a day."""
+"""How soon the tank must be hot throughout if there is no record that it ever was, s: within a day."""
 AHEAD_S = 3600.0
-"""By how much a clock may be set back without an instant that it dated being doubted."""
+"""By how much a clock may be set back before an instant that it dated is doubted, s."""
 _LOWEST_C, _HIGHEST_C = SIGNALS["tank_top_c"].lowest, SIGNALS["tank_top_c"].highest
 
 
 def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float, float] | None:
     """The coldest of the tank's temperatures, °C, and the forward-clock second of the oldest of their readings.
 
-    None where the home has no sensor at the bottom, or one of the home's sensors does not tell.
+    None if the home has no sensor at the bottom, or if one of its temperatures is not known.
     """
     if "tank_bottom_c" not in settings.temperatures:
         return None
@@ -45,8 +45,8 @@ def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float,
 def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Settings, now: Moment) -> HotRecord:
     """The record after a look at the sensors; the same object where nothing changes.
 
-    The hold counts from the first reading that shows the tank hot to the last one: what lies after it is not shown. It
-    is broken by a colder reading, and by readings further apart than the sensors' `stale_after_s`.
+    The hold counts from the first reading that shows the tank hot to the last one. A colder reading breaks it, and so
+    do readings further apart than the sensors' `stale_after_s`.
     """
     known = coldest(snapshot, settings, now)
     if known is None or known[0] < rule.at_c:
@@ -65,15 +65,15 @@ def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Set
 
 
 def done(record: HotRecord, utc_s: float) -> HotRecord:
-    """The record with the hold complete at a UTC second; what hindered earlier attempts is over."""
+    """The record with the hold complete at a UTC second; it forgets what hindered earlier attempts."""
     return replace(record, last_hot_utc_s=utc_s, tried_utc_s=None, bottom_c=None)
 
 
 def dated(record: HotRecord, now: Moment) -> HotRecord:
-    """The record without what was dated by a clock that has since been set back, and so lies ahead of it.
+    """The record without an instant that lies ahead of the clock, because the clock has since been set back.
 
-    When that was is not known: the tank then counts as not known to have been hot. An hour is let pass. To be asked
-    only while the clock is believed: one that is behind, until it is set right, is no reason to forget.
+    When the tank was really hot is then not known, so it counts as never recorded. Up to an hour ahead is accepted.
+    Call this only while the clock is trusted: a clock that is behind until it is set right is no reason to forget.
     """
     latest_s = now.utc_s + AHEAD_S
     if record.began_utc_s > latest_s:
@@ -86,8 +86,10 @@ def dated(record: HotRecord, now: Moment) -> HotRecord:
 
 
 def carried_over(record: HotRecord | None, was: Settings, now: Settings) -> HotRecord | None:
-    """The record under changed settings: what was hot enough for less proves nothing of more, and what one stop level
-    ended another may not. None: it begins anew."""
+    """The record under changed settings; None: it begins anew.
+
+    A tank that was hot enough for an easier rule proves nothing for a harder one, and an attempt that one stop level
+    ended may succeed under another."""
     if record is None or was.hygiene is None or now.hygiene is None:
         return None
     if now.hygiene.at_c > was.hygiene.at_c or now.hygiene.hold_s > was.hygiene.hold_s:
@@ -98,10 +100,10 @@ def carried_over(record: HotRecord | None, was: Settings, now: Settings) -> HotR
 
 
 def days_since(record: HotRecord, now: Moment) -> float | None:
-    """Days since the hold was last complete; None: it is not known ever to have been."""
+    """Days since the hold was last complete; None: there is no record that it ever was."""
     return None if record.last_hot_utc_s is None else max(now.utc_s - record.last_hot_utc_s, 0.0) / DAY_S
 
 
 def due_utc_s(record: HotRecord, rule: Hygiene) -> float:
-    """UTC second by which the hold has to be complete again."""
+    """UTC second by which the hold must be complete again."""
     return record.began_utc_s + FIRST_S if record.last_hot_utc_s is None else record.last_hot_utc_s + rule.every_s

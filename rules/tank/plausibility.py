@@ -1,7 +1,7 @@
-"""What a tank's level can do, by physics, and what it cannot: jump, or stand still while the heaters fill it.
+"""What a tank's level can and cannot do. It cannot jump, and it cannot stand still while the heaters fill the tank.
 
-Both bounds lie well beyond what a house does, since a false alarm that stops diversion on a good day is worse than a
-late one. The tank's own thermostat stays in charge meanwhile.
+Both bounds lie well beyond what a real house does, because a false alarm that stops diversion on a good day is worse
+than a late alarm. The tank's own thermostat stays in charge meanwhile.
 """
 
 from rules.model.memory import Frozen
@@ -10,7 +10,7 @@ from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
 
 STEP_PCT = 25.0
-"""What a level may move at once: some sensors tell no more than four steps (common practice, no source)."""
+"""How far a level may move at once, %: some sensors have only four steps (common practice, no source)."""
 RISE_PCT_PER_S = 100.0 / 600.0
 """A whole tank in ten minutes: 180 L would take 63 kW, twice a large house's boiler (common practice, no source)."""
 FALL_L_PER_S = 30.0 / 60.0
@@ -18,15 +18,15 @@ FALL_L_PER_S = 30.0 / 60.0
 SMALLEST_L = 100.0
 """Volume by which a fall is judged where the home does not describe its tank."""
 FROZEN_SHARE = 1.5
-"""Of a whole tank's heat, what the heaters may put in, beyond its standing loss, without any change of the level.
+"""How much the heaters may put in, beyond the standing loss, while the level does not change: a share of a full tank.
 
-A tank heated to 70 °C rather than 60 holds 1.2 times as much. The rest is for water drawn while the sun heats: it
-would have to match the heat to within the sensor's own step all along, night and all.
+A tank heated to 70 °C instead of 60 holds 1.2 times as much. The rest allows for water drawn while the sun heats: the
+draws would have to match the heat to within the sensor's step all along, at night too.
 """
 
 
 def moved_too_far(before: Reading, after: Reading, volume_l: float) -> bool:
-    """Whether a level went further than water can in the time between two readings. volume_l: the tank's, above 0."""
+    """Whether a level moved further between two readings than a tank's can. volume_l: the tank's volume, L, above 0."""
     moved_pct = after.value - before.value
     seconds = max(after.seen_s - before.seen_s, 0.0)
     if moved_pct >= 0:
@@ -45,9 +45,9 @@ def most_wh(settings: Settings, for_s: float) -> float:
 def frozen(
     snapshot: Snapshot, settings: Settings, level: Reading | None, past: Frozen | None, now: Moment
 ) -> Frozen | None:
-    """The level that stands still though it cannot, or None. level: where it is fresh and sane; past: as remembered.
+    """The level that stands still although it cannot, or None. level: if fresh and possible; past: as remembered.
 
-    It stands until a fresh level tells another value.
+    It counts as frozen until a fresh level has another value.
     """
     if past is not None:
         return past if level is None or level.value == past.level_pct else None

@@ -1,4 +1,4 @@
-"""What a cylinder loses while nobody draws: energy-label classes, and watts per kelvin from watts."""
+"""What a cylinder loses while nobody draws water: energy-label classes, and watts per kelvin from watts."""
 
 from collections.abc import Mapping
 from types import MappingProxyType

@@ -93,9 +93,9 @@ MONTH_FACTOR = (1.10, 1.06, 1.02, 0.98, 0.94, 0.90, 0.90, 0.94, 0.98, 1.02, 1.06
 
 
 def household_wh(people: float, month: int) -> float:
-    """Heat that a household's hot water needs a day, Wh. month: 1 to 12.
+    """Heat that a household's hot water needs per day, Wh. month: 1 to 12.
 
-    SAP 2012: 25 N + 36 L a day, by month. Nothing for what pipes lose.
+    SAP 2012: 25 N + 36 L a day, by month. Losses of pipes are not included.
     """
     litres = (25.0 * people + 36.0) * MONTH_FACTOR[month - 1]
     return 4.18 / 3.6 * litres * RISE_K[month - 1]

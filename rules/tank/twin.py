@@ -1,8 +1,8 @@
 """The twin: one hot-water tank with its elements, thermostats, boiler coil, mixing pump and taps, through time.
 
-The water is the `Cylinder` of rules/tank/cylinder.py. A draw moves the layers up and mixes a layer with the part of
-its neighbour that enters it: that is the only mixing of a draw, so the number of layers states how sharp the border
-between hot and cold stays. Cold water enters at the bottom without a jet. Heat rises at once.
+The water is the `Cylinder` of rules/tank/cylinder.py. A draw moves the layers up and mixes each layer with the part of
+its neighbour that enters it. A draw mixes nothing else, so the number of layers sets how sharp the border between hot
+and cold stays. Cold water enters at the bottom without a jet. Heat rises at once.
 """
 
 from collections.abc import Sequence
@@ -28,7 +28,7 @@ class Source:
 
 
 class Served(NamedTuple):
-    """A draw. tank_l: litres out of the tank; tank_wh: the heat in them above cold; short_wh: what lacked."""
+    """A draw. tank_l: litres out of the tank; tank_wh: heat in them above cold; short_wh: heat that was missing."""
 
     tank_l: float
     tank_wh: float
@@ -77,7 +77,7 @@ class Twin:
 
     @temps_c.setter
     def temps_c(self, temps_c: Sequence[float]) -> None:
-        """Put the tank into another state; what it has lost so far stays counted."""
+        """Put the tank into another state; the totals so far stay."""
         if len(temps_c) != self.cylinder.nodes:
             raise ValueError(f"{len(temps_c)} temperatures for {self.cylinder.nodes} layers")
         self._cool()
@@ -88,20 +88,22 @@ class Twin:
         return stored_wh(self.cylinder, self.temps_c, self.cold_c)
 
     def wait(self, dt_s: float) -> None:
-        """Nothing but time passes. The loss is worked out, exactly, when somebody next looks."""
+        """Let time pass and nothing else. The loss is worked out, exactly, when the state is next needed."""
         self._idle_s += dt_s
 
     def limited_w(self, source: int, wanted_w: float, dt_s: float) -> float:
-        """What a source can give in the next dt_s of what it is offered: its thermostat stops it when it is warm."""
-        told = self.sources[source]
-        if told.thermostat_c == inf:
+        """How much of wanted_w a source can give in the next dt_s, W: its thermostat stops it in warm water."""
+        heating = self.sources[source]
+        if heating.thermostat_c == inf:
             return wanted_w
         temps_c = self.temps_c
         if self._satisfied[source]:
-            if temps_c[told.low] > told.thermostat_c - told.hysteresis_k:
+            if temps_c[heating.low] > heating.thermostat_c - heating.hysteresis_k:
                 return 0.0
             self._satisfied[source] = False
-        room_k = sum([told.thermostat_c - temp_c for temp_c in temps_c[told.low :] if temp_c < told.thermostat_c])
+        room_k = sum(
+            [heating.thermostat_c - temp_c for temp_c in temps_c[heating.low :] if temp_c < heating.thermostat_c]
+        )
         most_w = room_k * self.cylinder.node_wh_per_k * 3600.0 / dt_s
         if wanted_w < most_w:
             return wanted_w
@@ -155,8 +157,8 @@ class Twin:
     def tapped(self, need_wh: float, tap_c: float) -> Served:
         """What the tank gives of a draw of need_wh at tap_c; nothing is drawn yet.
 
-        The taps want a volume of water at tap_c. Hotter water is mixed with cold; water that is cooler comes as it is,
-        and its heat falls short. The taps never take more than that volume.
+        The taps want a volume of water at tap_c. Hotter water is mixed with cold; cooler water comes as it is, so its
+        heat falls short. The taps never take more than that volume.
         """
         want_l = need_wh / (WH_PER_L_K * (tap_c - self.cold_c))
         node_l, cold_c = self.cylinder.node_l, self.cold_c
@@ -172,7 +174,7 @@ class Twin:
         return Served(tank_l, tank_wh, max(need_wh - tank_wh, 0.0))
 
     def mix(self, pumped_l: float) -> None:
-        """A mixing pump has moved so many litres: the layers near their mean as a stirred tank does."""
+        """A mixing pump has moved so many litres: the layers approach their mean as a stirred tank does."""
         temps_c = self.temps_c
         mean_c = sum(temps_c) / len(temps_c)
         share = -expm1(-pumped_l / self.cylinder.volume_l)

@@ -1,6 +1,6 @@
-"""Published figures on Legionella in stored hot water, and on how fast it burns. Each with where it was read.
+"""Published figures on Legionella in stored hot water, and on how fast hot water burns. Each names its source.
 
-They say what is usual; local rules come first, and software ranks below thermostat, cut-out and mixing valve.
+They say what is usual. Local rules come first, and software ranks below thermostat, cut-out and mixing valve.
 """
 
 from collections.abc import Mapping
@@ -8,11 +8,11 @@ from math import exp, log
 from types import MappingProxyType
 
 STORE_C = 60.0
-"""Store hot water at this or more: Health and Safety Executive (UK), HSG274 part 2."""
+"""Store hot water at this or more, °C: Health and Safety Executive (UK), HSG274 part 2."""
 OUTLET_C = 50.0
-"""It reaches the outlets at this or more within a minute: the same."""
+"""Hot water must reach the outlets at this or more within a minute, °C: same source."""
 RISK_C = (20.0, 45.0)
-"""Legionella grow between these: the same."""
+"""Legionella grow between these, °C: same source."""
 WHOLE_TANK_HOLD_S, WHOLE_TANK_EVERY_S, WHOLE_TANK_SHARE = 32 * 60.0, 7 * 86_400.0, 0.9
 """At least this share of the volume at STORE_C, for how long and how often: AS/NZS 3498 clause 7.1(j), read in a
 secondary copy."""
@@ -28,7 +28,7 @@ BURN_S: Mapping[float, float] = MappingProxyType({49.0: 480.0, 55.0: 17.0, 60.0:
 
 
 def reductions(at_c: float, hold_s: float) -> float:
-    """By how many powers of ten Legionella fall in water held at at_c, 50 °C or more, for hold_s.
+    """By how many powers of ten Legionella fall in water held at at_c (°C, 50 or more) for hold_s.
 
     Between the table's temperatures the logarithm of the time is linear; above 60 °C it counts as 60. Raises ValueError
     below 50 °C, where they may not die at all.

@@ -192,7 +192,7 @@ def test_a_log_that_is_deleted_under_the_daemon_is_an_alarm_and_nothing_is_lost(
         with pytest.raises(LedgerError, match="the disk answers with an error"):
             Ledger.open_reader(house.path)
     house.commit(2040.0)
-    assert "was deleted or replaced while in use; what it held was put into the ledger" in house.keeper.fault
+    assert "was deleted or replaced while in use; its content was put into the ledger" in house.keeper.fault
     house.commit(2100.0)
     assert house.keeper.fault == ""
     with Ledger.open_reader(house.path) as books:

@@ -132,7 +132,7 @@ def test_on_a_full_disk_nothing_of_a_batch_is_written_and_later_all_of_it(tmp_pa
         with pytest.raises(LedgerError) as caught:
             fill()
         assert str(caught.value) == (
-            f"{tmp_path / 'a.sqlite'}: the disk is full; nothing of this batch was written; free some space"
+            f"{tmp_path / 'a.sqlite'}: the disk is full; this batch was not written; free some space"
         )
         assert caught.value.may_pass
         assert 0 < done == ledger.state("next") == len(ledger.entries(0, 1e11)) == ledger.outbox_depth()
@@ -358,8 +358,8 @@ def test_a_refused_writer_does_not_keep_the_others_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("facts", "words"),
     [
-        (replace(QUAY, currency="GBP"), "it is kept with currency = EUR, the home file says GBP"),
-        (replace(QUAY, interval_minutes=15), "it is kept with interval_minutes = 30, the home file says 15"),
+        (replace(QUAY, currency="GBP"), "it is kept with currency = EUR, the home file has GBP"),
+        (replace(QUAY, interval_minutes=15), "it is kept with interval_minutes = 30, the home file has 15"),
     ],
 )
 def test_a_ledger_of_another_home_is_refused(tmp_path: Path, facts: Facts, words: str) -> None:

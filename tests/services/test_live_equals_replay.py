@@ -27,7 +27,7 @@ from daemon.runtime.service import Service
 from daemon.simulation.replay import Replay
 from daemon.timing.clock import SteppedClock
 from daemon.timing.events import Tick
-from rules.alarms import Told as AlarmsTold
+from rules.alarms import Announced as AlarmsTold
 from rules.alarms import Watched, news, watch
 from rules.model.orders import Decision
 from rules.model.reading import Moment

@@ -11,7 +11,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from accounting.heat.scale_fit import COUNTERS, STRETCH_WH
-from accounting.heat.tank_fit import Fitted, Foretold, TankFit, fit_tank
+from accounting.heat.tank_fit import Fitted, LevelForecast, TankFit, fit_tank
 from accounting.ledger.tape import Row
 from accounting.valuation.settings import TankBooks
 from daemon.config.build import tank_books
@@ -62,7 +62,7 @@ def keys_of(fit: TankFit) -> dict[str, str]:
     return found
 
 
-def _tried(path: Path, rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> Foretold | None:
+def _tried(path: Path, rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> LevelForecast | None:
     """The same fit without the last days, tried on these."""
     if not rows:
         return None
@@ -76,7 +76,7 @@ def _tried(path: Path, rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> 
     return foretell(home, rows, cut_s, fit.by_hour_wh)
 
 
-def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Sequence[float]) -> Foretold | None:
+def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Sequence[float]) -> LevelForecast | None:
     """Try the twin on the local days after from_s. drawn_wh: in each hour of a day. None where they are too few."""
     zone = home.zone
     names = [heater.name for heater in home.made.rules.heaters]
@@ -111,7 +111,7 @@ def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Se
         since_s = at_s
     if len(days) < LEAST_HELD_OUT or not yesterday:
         return None
-    return Foretold(_rms(off), sum(off) / len(off), _rms(yesterday), len(days))
+    return LevelForecast(_rms(off), sum(off) / len(off), _rms(yesterday), len(days))
 
 
 def _source(name: str, heaters: Sequence[str]) -> int:

@@ -175,11 +175,11 @@ def test_a_gap_that_is_filled_late_is_restated(tmp_path: Path) -> None:
     gap = replace(OLD, export=Series([(START_S, None), (START_S + 86_400, Fraction("0.055")), (END_S, None)]))
     with new_ledger(tmp_path) as ledger:
         ledger.commit(Batch(END_S, booked(gap)))
-        assert ledger.untold_span() == (START_S + HALF_HOUR_S, START_S + 86_400)
+        assert ledger.unpriced_span() == (START_S + HALF_HOUR_S, START_S + 86_400)
         assert value_report(ledger, "day").total.unpriced_wh == 12_000
         run(ledger, OLD, END_S, former=gap)
         assert value_report(ledger, "day").total.unpriced_wh == 0
-        assert ledger.untold_span() is None
+        assert ledger.unpriced_span() is None
         assert ledger.restatements()[0].intervals == 24
 
 

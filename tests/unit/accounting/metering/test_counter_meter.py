@@ -158,7 +158,7 @@ def test_two_publishers_that_take_turns_are_named_and_one_of_them_is_booked() ->
             second = turn % 2
             made.note(turn * 10, (3000 if second == lower else 5000) + turn // 2)
         (why,) = named(made)
-        assert why.startswith("two sources tell this counter and disagree")
+        assert why.startswith("two sources send this counter and disagree")
         assert "3" in why
         assert totals(made)[0] in (18, 19)
 

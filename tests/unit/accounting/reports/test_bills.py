@@ -104,7 +104,7 @@ def row(month: int, supplier_kwh: int, own_kwh: int, coverage: float = 1.0) -> B
 def test_an_estimated_read_comes_back_in_the_next_bill_or_is_round() -> None:
     assert estimated([row(1, 251, 250), row(2, 232, 230)], ZONE) == []
     (found,) = estimated([row(1, 291, 250), row(2, 187, 230)], ZONE)
-    assert "+41.0 kWh of the bill from 2026-01-01 come back in the next (-43.0)" in found.sentence
+    assert "+41.0 kWh off on the bill from 2026-01-01, made up for in the next (-43.0)" in found.sentence
     (found,) = estimated([row(1, 300, 250)], ZONE)
     assert "300 kWh from 2026-01-01 is a round figure and +50.0 kWh off" in found.sentence
     assert estimated([row(1, 250, 250), row(2, 300, 50, 0.2)], ZONE) == []
@@ -147,7 +147,7 @@ def test_a_to_that_is_the_last_day_is_noticed() -> None:
     spans = ("2026-01-01,2026-01-31", "2026-02-01,2026-02-28", "2026-03-01,2026-03-31")
     (found,) = left_out(told_bills(*spans), ZONE)
     assert found.kind == "last-day"
-    assert "no bill has 2026-01-31, 2026-02-28" in found.sentence
+    assert "no bill covers 2026-01-31, 2026-02-28" in found.sentence
     assert left_out(told_bills(*spans, last_day=True), ZONE) == []
     (found,) = left_out(told_bills(spans[0]), ZONE)
     assert "ends before 2026-01-31" in found.sentence
@@ -157,8 +157,8 @@ def test_a_to_that_is_the_last_day_is_noticed() -> None:
 def test_days_that_no_bill_has_are_said() -> None:
     spans = ("2026-01-01,2026-02-01", "2026-02-02,2026-03-01", "2026-03-05,2026-04-01", "2026-04-01,2026-05-01")
     assert [one.sentence for one in left_out(told_bills(*spans), ZONE)] == [
-        "no bill has 2026-02-01: what was used then is in none",
-        "no bill has 2026-03-01 to 2026-03-04: what was used then is in none",
+        "no bill covers 2026-02-01: what was used then is in none",
+        "no bill covers 2026-03-01 to 2026-03-04: what was used then is in none",
     ]
     assert left_out(told_bills("2026-01-01,2026-02-01", "2026-02-01,2026-03-01"), ZONE) == []
 
@@ -223,7 +223,7 @@ def test_columns_units_and_ends_are_as_told() -> None:
     ("text", "said"),
     [
         ("time,kWh\nyesterday,1\n", "smart.csv, line 2: expected a time, got 'yesterday'"),
-        ("time,kWh\n2026-03-29 01:30,1\n", "expected a time that there was in Europe/Dublin"),
+        ("time,kWh\n2026-03-29 01:30,1\n", "expected a time that exists in Europe/Dublin"),
         ("time,kWh\n2026-03-15T00:10Z,1\n", "expected a time on a boundary of 30 min"),
         ("time,kWh\n2026-03-15T00:00Z,1\n2026-03-15T00:00Z,1\n", "line 3: expected each time once"),
         ("time,kWh\n2026-03-15T00:00Z,nan\n", "expected a number, got 'nan'"),

@@ -10,7 +10,7 @@ import pytest
 from accounting.ledger import Batch, Ledger
 from accounting.model.entry import Posting, TankEntry
 from accounting.reports import used_share
-from accounting.reports.used_share import told_by_stock
+from accounting.reports.used_share import shares_by_stock
 from accounting.valuation.settings import TankBooks
 from tests.support.ledgers import HALF_HOUR_S, START_S, new_ledger
 
@@ -48,7 +48,7 @@ def path(made: Path, tmp_path: Path) -> Path:
 
 def shares(path: Path) -> dict[int, object]:
     with Ledger.open_reader(path) as ledger:
-        return dict(told_by_stock(ledger, TANK, "measured", START_S, END_S, ZONE, None))
+        return dict(shares_by_stock(ledger, TANK, "measured", START_S, END_S, ZONE, None))
 
 
 def beside(path: Path) -> Path:

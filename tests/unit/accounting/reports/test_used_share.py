@@ -10,7 +10,7 @@ from accounting.ledger import Batch, LedgerWriter
 from accounting.model.entry import Posting, TankEntry
 from accounting.model.periods import month_start_s
 from accounting.reports.heat_stock import stock_report
-from accounting.reports.used_share import MonthSoFar, told_by_stock
+from accounting.reports.used_share import MonthSoFar, shares_by_stock
 from accounting.valuation.historical_shares import month_of
 from tests.support.ledgers import START_S, new_ledger
 from tests.support.prices import TANK, ZONE
@@ -53,18 +53,18 @@ def ledger(tmp_path: Path) -> Iterator[LedgerWriter]:
 
 def test_each_month_has_the_share_that_the_stock_tells_of_it_alone(ledger: LedgerWriter) -> None:
     end_s = START_S + DAYS * 86_400
-    all_of_them = told_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, None)
+    all_of_them = shares_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, None)
     assert sorted(all_of_them) == [JUNE, JUNE + 1, JUNE + 2]
     assert len(set(all_of_them.values())) == 3
     for month, share in all_of_them.items():
         start_s, until_s = month_start_s(month, DUBLIN), month_start_s(month + 1, DUBLIN)
-        assert told_by_stock(ledger, TANK, "measured", start_s + 9, start_s + 10, DUBLIN, None) == {month: share}
+        assert shares_by_stock(ledger, TANK, "measured", start_s + 9, start_s + 10, DUBLIN, None) == {month: share}
         assert share == stock_report(ledger, TANK, None, start_s, until_s).total.used
 
 
 def test_the_month_in_progress_is_told_the_same_by_who_keeps_what_was_before_it(ledger: LedgerWriter) -> None:
     end_s = START_S + DAYS * 86_400
-    whole = told_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, None)
+    whole = shares_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, None)
     keeping = MonthSoFar(TANK)
     for month in (JUNE, JUNE + 2, JUNE + 1, JUNE + 2, JUNE + 2):
         assert keeping.share(ledger, month, DUBLIN) == whole[month]
@@ -74,5 +74,5 @@ def test_the_month_in_progress_is_told_the_same_by_who_keeps_what_was_before_it(
 def test_as_it_stood_then(ledger: LedgerWriter) -> None:
     """By the entries that were booked by then: all of these were booked at the end."""
     end_s = START_S + DAYS * 86_400
-    assert told_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, end_s - 1.0) == {}
-    assert told_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, end_s) != {}
+    assert shares_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, end_s - 1.0) == {}
+    assert shares_by_stock(ledger, TANK, "measured", START_S, end_s, DUBLIN, end_s) != {}

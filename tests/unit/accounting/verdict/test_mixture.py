@@ -27,7 +27,7 @@ def problem(count: int = 120, scatter: float = 0.03, seed: int = 1, bad: int | N
             days=np.full(count, 30.4),
             fixed_variance=np.zeros(count),
             after=after,
-            asked=np.array([0.0, 0.0, float(after.sum())]),
+            target=np.array([0.0, 0.0, float(after.sum())]),
             scatter_median=0.05,
             scatter_spread=0.8,
             outlier_share=0.02,
@@ -46,11 +46,11 @@ def test_it_is_the_weighted_regression_where_there_is_much_to_go_by() -> None:
     found = solve(given)
     fit = sm.WLS(given.values, given.design, weights=given.level**-2.0).fit()
     count = given.after.sum()
-    assert found.asked.mean == pytest.approx(fit.params[2] * count, rel=0.05)
-    assert found.asked.sd == pytest.approx(fit.bse[2] * count, rel=0.4)
+    assert found.target.mean == pytest.approx(fit.params[2] * count, rel=0.05)
+    assert found.target.sd == pytest.approx(fit.bse[2] * count, rel=0.4)
     assert found.coefficients[:2] == pytest.approx(fit.params[:2], rel=0.05)
     assert found.scatter == pytest.approx(0.03, rel=0.25)
-    assert abs(found.asked.mean - truth) < 3 * found.asked.sd
+    assert abs(found.target.mean - truth) < 3 * found.target.sd
 
 
 def test_a_single_value_after_is_as_uncertain_as_its_own_scatter() -> None:
@@ -62,13 +62,13 @@ def test_a_single_value_after_is_as_uncertain_as_its_own_scatter() -> None:
             **vars(given),
             **{name: getattr(given, name)[kept] for name in ("values", "level", "days", "fixed_variance", "after")},
             "design": given.design[kept],
-            "asked": np.array([0.0, 0.0, 1.0]),
+            "target": np.array([0.0, 0.0, 1.0]),
         }
     )
     found = solve(one)
-    assert found.asked.sd > 0.9 * 0.05 * one.level[-1]
+    assert found.target.sd > 0.9 * 0.05 * one.level[-1]
     varied = solve(Problem(**{**vars(one), "prior_sd": np.array([10.0, 10.0, 1e-6])}))
-    assert varied.asked.sd > 0.3 * 0.05 * one.level[-1]  # all of the saving is then the value's own
+    assert varied.target.sd > 0.3 * 0.05 * one.level[-1]  # all of the saving is then the value's own
 
 
 def test_a_wrong_value_is_found() -> None:

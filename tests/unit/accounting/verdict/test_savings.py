@@ -200,7 +200,7 @@ def test_option_c_stands_beside_it_where_there_are_periods_enough() -> None:
     assert twelve.regression.saved_kwh == pytest.approx(twelve.saved.value, abs=0.2 * twelve.taken_kwh)
     three = told(of_recipe(RECIPES["3+3"]))
     assert isinstance(three.regression, str)
-    assert "wants 6 periods before, got 3" in three.regression
+    assert "needs 6 periods before, got 3" in three.regression
 
 
 @pytest.mark.parametrize("seed", range(3))

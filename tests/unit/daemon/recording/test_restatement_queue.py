@@ -270,7 +270,7 @@ def test_a_restatement_cut_short_is_taken_back_at_the_next_start(house: House) -
     until(lambda: notes(house) != [])
     service.stop()
     assert service.join(WITHIN_S)
-    assert notes(house) == ["restatement 1 taken back, for it was cut short"]
+    assert notes(house) == ["restatement 1 taken back because it was cut short"]
     with Ledger.open_reader(house.path) as ledger:
         assert ledger.integrity() == []
         assert {entry.avoided_micro for entry in ledger.entries(0, 1e11)} == {60_000}

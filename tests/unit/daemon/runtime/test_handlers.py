@@ -303,5 +303,5 @@ def test_a_hygiene_rule_that_is_set_counts_from_then_and_says_what_it_cannot_kno
     whole = running.ask("why")["hygiene"]
     assert (whole["known_by"], whole["days_since"], whole["overdue"]) == ("nothing", None, False)
     assert whole["due"] == iso(NOON_S + 86_400)
-    assert whole["sentence"].startswith("whether the whole tank is ever hot cannot be known")
+    assert whole["sentence"].startswith("nothing shows whether the whole tank ever gets hot")
     assert running.ask("health")["hygiene"] == whole

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from rules.alarms import Told, Watched, news, watch
+from rules.alarms import Announced, Watched, news, watch
 from rules.model.memory import HotRecord
 from rules.model.settings import Away, Heater, Hygiene
 from tests.support.rules_case import START_UTC_S, House, moment, settings
@@ -26,7 +26,7 @@ def test_it_stands_once_the_days_are_over() -> None:
     assert alarms(7 * DAY_S, record, Hygiene("main")) == []
     (said,) = alarms(7 * DAY_S + 1, record, Hygiene("main"))
     assert said.startswith(
-        "the whole tank was last hot 7.0 days ago, and is to be at 60 °C for 32 min every 7 days: brimful tries once a"
+        "the whole tank was last hot 7.0 days ago; it must be at 60 °C for 32 min every 7 days: brimful tries once a"
         " day, in the cheapest hours."
     )
     assert "keep away from the spray of showers" in said
@@ -35,7 +35,7 @@ def test_it_stands_once_the_days_are_over() -> None:
 def test_a_tank_not_known_to_have_been_hot_has_a_day() -> None:
     assert alarms(DAY_S, HotRecord(START_UTC_S), Hygiene("main")) == []
     (said,) = alarms(DAY_S + 1, HotRecord(START_UTC_S), Hygiene("main"))
-    assert said.startswith("the whole tank is not known ever to have been hot")
+    assert said.startswith("there is no record of the whole tank ever being hot")
 
 
 def test_it_says_that_the_stop_level_ended_the_attempt() -> None:
@@ -49,7 +49,7 @@ def test_it_says_that_the_stop_level_ended_the_attempt() -> None:
 
 def test_it_says_what_cannot_be_known_or_is_not_heated_for() -> None:
     (said,) = alarms(DAY_S + 1, HotRecord(START_UTC_S), Hygiene("main", measured=False, why_not="no sensor"))
-    assert "a sensor at the bottom of the tank, as signals.tank_bottom_c, would show it" in said
+    assert "fit a sensor at the bottom of the tank and name it as signals.tank_bottom_c" in said
     (said,) = alarms(DAY_S + 1, HotRecord(START_UTC_S), Hygiene("main", why_not="rules.hygiene.heat is false"))
     assert "rules.hygiene.heat is false; heat the whole tank by other means" in said
 
@@ -63,7 +63,7 @@ def test_nobody_is_alarmed_while_nobody_is_at_home() -> None:
 
 def test_its_end_is_told_once_the_tank_was_hot() -> None:
     rules = settings(heaters=(HEATS,), hygiene=Hygiene("main", hold_s=60.0), temperatures=("tank_bottom_c",))
-    it, watched, told = House(rules), Watched(), Told()
+    it, watched, told = House(rules), Watched(), Announced()
     said = []
     for at_s, bottom_c in ((0, 40.0), (DAY_S + 1, 40.0), (DAY_S + 100, 61.0), (DAY_S + 200, 61.0)):
         it.at(at_s, bottom=bottom_c)

@@ -35,7 +35,7 @@ def test_it_heats_within_the_absence_in_its_stretch() -> None:
     assert told(it.at(5_000, **COLD)) == (Order.WITHHOLD, "away")
     assert finding(it).sentence == "the tank is to be hot at 14:40"
     assert told(it.at(6_000, **COLD)) == (Order.WITHHOLD, "surplus")
-    assert finding(it).sentence == "no return to heat for"
+    assert finding(it).sentence == "no return is planned"
 
 
 def test_it_passes_no_hard_guard_and_not_the_owners_word() -> None:

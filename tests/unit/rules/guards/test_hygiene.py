@@ -101,12 +101,13 @@ def test_what_it_says() -> None:
     found = finding(it)
     assert (found.verdict, found.order) == (Verdict.REQUIRE, Order.HEAT)
     assert found.sentence == (
-        "the whole tank is to be at 60 °C for 10 min: the whole tank was last hot 6.0 days ago; coldest water 30 °C"
+        "the whole tank must be at 60 °C for 10 min: the whole tank was last hot 6.0 days ago; coldest water 30 °C"
     )
     assert found.change == "ends when that is done, at 15:46 at the latest"
     it.at(50, **COLD)
     assert finding(it).sentence == (
-        "the whole tank was last hot 6.0 days ago; due by 13:00 tomorrow; heats from 13:01 if the sun has not done it"
+        "the whole tank was last hot 6.0 days ago; due by 13:00 tomorrow; heats from 13:01 if"
+        " the sun has not done it by then"
     )
     it.at(60, **COLD | {"bottom": 61.0, "top": 61.0})
     assert finding(it).sentence.endswith("hot throughout since 13:01")
@@ -115,11 +116,12 @@ def test_what_it_says() -> None:
 @pytest.mark.parametrize(
     ("rule", "said"),
     [
-        (None, "no hygiene rule: nobody looks whether the whole tank gets hot"),
-        (Hygiene("main"), "the whole tank is not known ever to have been hot; due by 13:00 tomorrow"),
+        (None, "no hygiene rule: nothing checks whether the whole tank gets hot"),
+        (Hygiene("main"), "there is no record of the whole tank ever being hot; due by 13:00 tomorrow"),
         (
             Hygiene("main", measured=False, why_not="no signal reads tank_bottom_c"),
-            "whether the whole tank is ever hot cannot be known: no sensor at its bottom; due by 13:00 tomorrow; "
+            "nothing shows whether the whole tank ever gets hot: there is no sensor at its bottom; "
+            "due by 13:00 tomorrow; "
             "no signal reads tank_bottom_c",
         ),
     ],

@@ -7,7 +7,7 @@ import pytest
 from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
 from rules.model.orders import Order
-from rules.model.overriding import asked, clear_override, set_override
+from rules.model.overriding import clear_override, override_order, set_override
 from rules.model.settings import Away, Heater, Rest
 from tests.support.rules_case import MODULATED, START_UTC_S, House, moment, settings, told
 
@@ -124,8 +124,8 @@ def test_together_it_has_the_first_share_of_the_surplus() -> None:
 
 def test_it_asks_nothing_from_the_second_it_ends() -> None:
     memory = set_override(Memory(), Order.SURPLUS, 600.0)
-    assert asked(settings(), memory, moment(599.9), 0) is Order.SURPLUS
-    assert asked(settings(), memory, moment(600.0), 0) is None
+    assert override_order(settings(), memory, moment(599.9), 0) is Order.SURPLUS
+    assert override_order(settings(), memory, moment(600.0), 0) is None
 
 
 def test_a_name_that_is_no_heater_asks_nothing() -> None:

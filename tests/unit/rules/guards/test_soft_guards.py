@@ -38,7 +38,7 @@ def battery() -> Settings:
         (
             {"battery_level": 95.0, "battery": -101.0},
             off("battery"),
-            "battery is giving 101 W; resumes when it gives at most 100 W",
+            "battery is discharging at 101 W; resumes when it discharges at 100 W or less",
         ),
         (
             {"battery": 0.0},
@@ -78,7 +78,7 @@ def test_yield_while_the_other_load_draws_and_for_a_time_after() -> None:
     assert told(it.at(0, car=500.0)) == ON
     assert told(it.at(10, car=501.0, car_above_s=10.0)) == off("yield")
     assert it.why().text == (
-        "Heater off: car charger's draw 501 W, above 500 W: it goes first; resumes once at most 500 W for 2 min"
+        "Heater off: car charger's draw 501 W, above 500 W: it goes first; resumes once it is at most 500 W for 2 min"
     )
     assert told(it.at(129.9, car=0.0, car_above_s=10.0)) == off("yield")
     assert told(it.at(130, car=0.0, car_above_s=10.0)) == ON
@@ -91,7 +91,7 @@ def test_a_silent_or_unheard_load_does_not_block_for_ever() -> None:
     assert told(it.at(69.9, car=3000.0, car_above_s=10.0, seen={"car_w": 10.0})) == off("yield")
     assert told(it.at(70, car=3000.0, car_above_s=10.0, seen={"car_w": 10.0})) == ON
     finding = next(f for f in it.why().findings if f.guard == "yield")
-    assert finding.sentence == "car charger's draw not heard lately, taken to draw nothing"
+    assert finding.sentence == "car charger's draw not heard lately, assumed to draw nothing"
 
 
 def prices(export: float | None, heat: float | None, **more: float) -> dict[str, object]:
@@ -131,7 +131,7 @@ def test_worth_allows_what_it_cannot_weigh_and_says_so(export: float, heat: floa
     it = House(settings(worth=Worth(enabled=True)))
     assert told(it.at(0, **prices(export, heat))) == ON
     finding = next(f for f in it.why().findings if f.guard == "worth")
-    assert finding.sentence == f"{unknown} is not known: not weighed"
+    assert finding.sentence == f"{unknown} is not known, so heat is not compared with export"
 
 
 def test_worth_is_asked_only_where_it_is_enabled() -> None:
