@@ -43,7 +43,11 @@ _OP = "compare bills"
 @click.option("--value", metavar="COLUMN", help="The column of energy. Default: the second.")
 @click.option("--unit", type=click.Choice(list(UNITS)), default="kWh", show_default=True, help="Of the energy.")
 @click.option(
-    "--at", type=click.Choice(["start", "end"]), default="start", show_default=True, help="What a time tells."
+    "--at",
+    type=click.Choice(["start", "end"]),
+    default="start",
+    show_default=True,
+    help="Which end of an interval.",
 )
 @click.option("--timezone", metavar="ZONE", help="Of times without an offset. Default: the home's.")
 @click.option("--last-day", is_flag=True, help="A bill's `to` is its last day, not the first one after it.")

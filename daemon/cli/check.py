@@ -38,15 +38,21 @@ Line = tuple[str, bool, str]
 
 @click.command()
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, help="Longest listening.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.1, 3600),
+    default=10.0,
+    show_default=True,
+    help="Longest wait.",
+)
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of home files instead.")
 @click.option("--report", type=click.Path(path_type=Path), help="Write all of it to this file, without secrets.")
 @json_option
 def check(home_file: Path, seconds: float, schema: bool, report: Path | None, as_json: bool) -> None:
-    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well.
+    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if something is wrong.
 
-    With --report all that was found, what the home file sets and what the running daemon says go into one text file, to
-    be sent along when asking for help. No password, token, user, host or address is in it; topics are.
+    With --report, the findings, the home file's settings and the running daemon's answers go into one text file, to
+    send along when asking for help. It holds no password, token, user, host or address; it does hold topics.
     """
     if schema:
         from daemon.config.schema import text

@@ -42,7 +42,7 @@ def _told(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction
         return True, f"as it is heard, by {priced.signal}"
     price = priced.price_at(now_s)
     if price is None:
-        return False, "nothing tells it now: what is diverted counts as unpriced" + _gaps(priced, now_s)
+        return False, "no price is known now: what is diverted counts as unpriced" + _gaps(priced, now_s)
     said = f"{words(price)} now"
     if isinstance(priced, Tariff):
         period = priced.period_at(now_s)
@@ -51,7 +51,7 @@ def _told(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction
         change_s = priced.next_change(now_s)
         then = priced.price_at(change_s)
         if then != price:
-            after = "nothing tells it" if then is None else words(then)
+            after = "no price known" if then is None else words(then)
             said += f"; from {clock(change_s, timezone, now_s)} {after}"
     elif isinstance(priced, Series) and priced.end_s is not None:
         said += f"; known until {clock(priced.end_s, timezone, now_s)}"

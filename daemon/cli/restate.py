@@ -46,7 +46,7 @@ _FIGURES = (
 @click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
 @click.option("--why", default="by hand", show_default=True, help="Kept with every interval that is revised.")
-@click.option("--dry-run", is_flag=True, help="Only tell what would move.")
+@click.option("--dry-run", is_flag=True, help="Only show what would change.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
@@ -61,9 +61,9 @@ def restate(
     home: Path,
     as_json: bool,
 ) -> None:
-    """Value settled intervals anew, by the home file as it is now, and tell what moved.
+    """Value settled intervals again, by the home file as it is now, and show what changed.
 
-    Energy stays as it was metered. The former figures are kept: value --as-of tells them. An interval of which less is
+    Energy stays as it was metered. The former figures are kept: value --as-of shows them. An interval of which less is
     known now than when it was booked keeps its value.
     """
     loaded = load(home)

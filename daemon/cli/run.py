@@ -51,7 +51,7 @@ _FOR_EVER = 10**9
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
 @click.option("-v", "--verbose", is_flag=True, help="Log more.")
 @click.option(
-    "--log", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How a line of the log looks."
+    "--log", type=click.Choice(["text", "json"]), default="text", show_default=True, help="Format of the log."
 )
 def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
     """Run the daemon on a home file, until SIGTERM or Ctrl-C."""
@@ -75,10 +75,12 @@ def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
 
 
 @click.command()
-@click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days of the story.")
-@click.option("--headless", is_flag=True, help="As fast as it goes, and without telling it.")
-@click.option("--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Its length, told.")
-@click.option("--stay", is_flag=True, help="Go on after the days, a minute of the story a second, until Ctrl-C.")
+@click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days to simulate.")
+@click.option("--headless", is_flag=True, help="Run as fast as possible; print only the end.")
+@click.option(
+    "--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Time to watch it."
+)
+@click.option("--stay", is_flag=True, help="Keep running afterwards, a simulated minute each second, until Ctrl-C.")
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Keep home file and ledger there.")
 @json_option
 def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | None, as_json: bool) -> None:
@@ -88,7 +90,9 @@ def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | N
     change can be tried on it: the house password is shown at the start.
     """
     if stay and headless:
-        raise BrimfulError("run the demo", "--stay", "expected a story that is told, got --headless", "leave one out")
+        raise BrimfulError(
+            "run the demo", "--stay", "expected a demo to watch, got --headless", "leave one out"
+        )
     with contextlib.ExitStack() as stack:
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimful-demo-")))

@@ -58,7 +58,7 @@ def rule_settings(home: Home) -> Settings:
     Raises BrimfulError where the calendar of absences cannot be read.
     """
     rules = home.rules
-    signals = {*home.signals, "tank_level_pct"}  # the level may be derived, and grows old like a told one
+    signals = {*home.signals, "tank_level_pct"}  # the level may be derived, and grows old like a measured one
     return Settings(
         heaters=tuple(_heater(home, name) for name in home.heater_names),
         stale_after_s={name: home.stale_after_s(name) for name in signals},
@@ -183,7 +183,7 @@ def _tank(home: Home) -> Tank | None:
 
 
 def tank_ua(table: TankTable) -> float:
-    """Standing loss, W/K: as told, or at its label class's limit; C's unless given, the most a new tank may lose."""
+    """Standing loss, W/K: as stated, or at its label class's limit; C's unless given, the most a new tank may lose."""
     return ua_w_per_k(table.loss_w or label_loss_w(table.label_class or "C", table.volume_l))
 
 

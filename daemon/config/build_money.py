@@ -191,6 +191,6 @@ def _kg_per_kwh(home: Home, name: str, table: Carbon | Marginal) -> Fraction | P
 
 
 def _kept(home: Home, key: str, tax: Fraction = Fraction(1)) -> Series:
-    """What a source has told so far; nothing before it was first heard of."""
+    """What a source has published so far; nothing before it was first heard of."""
     rows = read_rows(home.live_file(key))
     return Series([(at_s, None if value is None else value * tax) for at_s, value in rows])

@@ -45,7 +45,7 @@ class _Raw:
 def read_calendar(path: Path, zone: ZoneInfo) -> tuple[Event, ...]:
     """The events of a calendar file, repeated ones each, by their start.
 
-    zone: what times without a zone of their own are told by. Raises BrimfulError, naming the line.
+    zone: that of times without one of their own. Raises BrimfulError, naming the line.
     """
     try:
         with path.open("rb") as file:

@@ -74,7 +74,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
             got = "attribute = false" if home.books.attribute is not None else "used = 1 without it"
         report.add("books.export_limit_w", "attribute = true and a signal grid_w beside it", got)
     if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
-        hint = "without them nothing tells who gave the energy"
+        hint = "without them it is not known where the energy came from"
         report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)
     if home.books.battery_price is not None and home.books.battery.price is not None:
         report.add("books.battery.price", "either battery_price or battery.price", "both")
@@ -293,4 +293,4 @@ def _yield(name: str, names: Names, report: Report) -> None:
             "rules.yield.signal", f"a signal of the table [signals.{name}]", "no such table", close(name, [*powers])
         )
     elif found is not None and found[0].unit != "W":
-        report.add("rules.yield.signal", "a signal that tells a power, in W", shown(name))
+        report.add("rules.yield.signal", "a signal that measures a power, in W", shown(name))

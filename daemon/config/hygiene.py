@@ -119,8 +119,8 @@ def hygiene_cautions(home: Home) -> list[str]:
     table, tank = home.rules.hygiene, home.tank
     if home.rules.away.hot_on_return:
         said.append(
-            "rules.away.hot_on_return buys: before the end of each absence the tank is heated from the grid too. Water "
-            "has stood in the pipes as well: let the taps run hot before you use them, and keep away from the spray."
+            "rules.away.hot_on_return buys: before you are back the tank is heated, from the grid too. Water has stood "
+            "in the pipes as well: let the taps run hot before you use them, and keep away from the spray."
         )
     if table is None:
         return said
@@ -138,7 +138,7 @@ def hygiene_cautions(home: Home) -> list[str]:
             f"{needed} minutes."
         )
     if reason:
-        said.append(f"rules.hygiene: {reason}. See to it that something else makes the whole tank hot.")
+        said.append(f"rules.hygiene: {reason}. Make sure that something else heats the whole tank.")
     if tank is not None and table.at_c + _THERMOSTAT_SPARE_K > tank.hot_c:
         said.append(
             f"rules.hygiene.at_c is {plain(table.at_c)} °C and tank.hot_c, the thermostat's setting, "
@@ -194,7 +194,9 @@ def _heats(key: str, home: Home, heater: str, otherwise: str, add: Add) -> None:
         wanted = " or ".join(f"heaters.{name}.orders.heat" for name in names)
         add(key, f"a heater that obeys `heat` ({wanted})", "none", otherwise)
     if home.tank is None:
-        add(key, "a table [tank] with its volume beside it", "none", "the time that heating takes is reckoned from it")
+        add(
+            key, "a table [tank] with its volume beside it", "none", "it gives the time that heating takes"
+        )
 
 
 def _from_cold_s(home: Home, heater: str, to_c: float) -> float:

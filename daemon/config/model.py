@@ -22,7 +22,7 @@ PRICE_SIGNALS = frozenset({"import_price", "export_price", "grid_kg_per_kwh"})
 """The signals that tell a price, or the grid's carbon, of the moment."""
 
 FORECAST = "plan.forecast"
-"""The key of the sun's forecast among the sources of rows told ahead."""
+"""The key of the sun's forecast among the sources of rows published ahead."""
 
 Url = Annotated[
     str,
@@ -160,7 +160,7 @@ TimeSeries = Annotated[InfluxDb2 | InfluxDb1 | VictoriaMetrics, Field(discrimina
 
 
 class Home(Table):
-    """A home: what is heard, what is told, the rules between, and what energy is worth."""
+    """A home: what it hears, the orders it sends, the rules between, and what energy is worth."""
 
     home: About
     """The house."""
@@ -201,7 +201,7 @@ class Home(Table):
     homie: Homie | None = None
     """Shows the house as a Homie 5 device."""
     alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
-    """Who is told of alarms."""
+    """Where alarms are sent."""
 
     _file: Path = PrivateAttr(default=Path("home.toml"))
 
@@ -241,7 +241,7 @@ class Home(Table):
 
     @property
     def fed(self) -> dict[str, Fetched | Listened | PluggedIn]:
-        """Every source that is asked or listened to for rows told ahead: those of `live`, and the sun's forecast."""
+        """Every source that is asked or listened to for rows ahead: those of `live`, and the sun's forecast."""
         forecast = self.plan.forecast.live if self.plan.forecast is not None else None
         return self.live if forecast is None else {**self.live, FORECAST: forecast}
 

@@ -69,7 +69,7 @@ class Period(Table):
 
 
 class Ahead(Table):
-    """Rows that are told ahead. They are kept in a file beside the ledger."""
+    """Prices published ahead. They are kept in a file beside the ledger."""
 
     rows: Pointer = ""
     """Where in the payload the list of rows is, RFC 6901; the payload itself unless given."""
@@ -113,9 +113,9 @@ class PluggedIn(Table):
     source: Text
     """Its name among the entry points `brimful.price_sources`."""
     options: dict[Text, Text | bool | int | Decimal] = Field(default_factory=dict)
-    """What it wants to be told; the plug-in says what."""
+    """The plug-in's own options; its documentation lists them."""
     secret_file: FilePath | None = None
-    """File that holds a key for it, readable by its owner alone; it is told as the option `secret`."""
+    """File that holds a key for it, readable by its owner alone; the plug-in gets it as the option `secret`."""
     scale: Annotated[Decimal, Within(-1000000, 1000000)] = Decimal(1)
     """What its values are multiplied by to be money, or kg, per kWh."""
     minutes: Annotated[int, Within(1, 1440)]

@@ -104,7 +104,7 @@ def read_secret(
 
 
 def plug_in_options(home: Home, key: str, options: Mapping[str, Any], file: str | None) -> dict[str, Any]:
-    """What a plug-in is told: its options, and its key from the file as `secret`. Raises BrimfulError."""
+    """What a plug-in gets: its options, and its key from the file as `secret`. Raises BrimfulError."""
     secret = read_secret(home, key, file, "")
     return {**options} if secret is None else {**options, "secret": secret.get_secret_value()}
 

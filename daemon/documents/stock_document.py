@@ -17,7 +17,7 @@ def heat_stock(home: Home) -> TankBooks:
     tank = tank_books(home)
     if tank is None:
         cause = "expected a [tank] table, and a signal of its level or temperature, got none"
-        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
+        raise BrimfulError("read the heat stock", "tank", cause, "without them it is not known what is in the tank")
     return tank
 
 

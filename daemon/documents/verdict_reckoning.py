@@ -16,7 +16,7 @@ from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
-OP = "reckon the verdict"
+OP = "work out the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 LONGEST_S = 60.0
 MOST_ADVICE = 3
