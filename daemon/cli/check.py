@@ -222,8 +222,8 @@ def _ledger(home: Home) -> Iterator[Line]:
         f"{path.name}: sound" + (f", waiting to be sent: {counted(waiting, 'interval')}" if wait else ""),
     )
     if refused:
-        told = f"set aside: {counted(refused, 'interval')}, for the database refuses them: {oldest[0].why}"
-        yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"
+        message = f"set aside: {counted(refused, 'interval')}, for the database refuses them: {oldest[0].why}"
+        yield "database", False, f"{message}; once that is mended: brimful reconcile --repair"
 
 
 def _daemon(home: Home) -> Iterator[Line]:
@@ -252,13 +252,13 @@ def _daemon(home: Home) -> Iterator[Line]:
         refused = tally["refused"]
         if refused:
             why = ", ".join(f"{reason} ({count})" for reason, count in sorted(refused.items(), key=lambda one: -one[1]))
-            told = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
-            yield "payloads", True, f"{tally['signal']}: {told}: {why}; the last was {tally['last_refused']!r}"
+            message = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
+            yield "payloads", True, f"{tally['signal']}: {message}: {why}; the last was {tally['last_refused']!r}"
     if passed_over := health["queue"]["passed_over_readings"]:
-        told = (
+        message = (
             "older readings since the start passed over for newer ones: they came faster than they could be dealt with"
         )
-        yield "payloads", True, f"{passed_over} {told}"
+        yield "payloads", True, f"{passed_over} {message}"
     if health["books"]["fault"]:
         yield "daemon", False, f"books: {health['books']['fault']}"
     series = health["timeseries"]

@@ -25,11 +25,11 @@ def price_lines(home: Home, now_s: float) -> Iterator[tuple[bool, str]]:
         return money(float(value), currency)
 
     for name, tariff in tariffs(home).items():
-        well, said = _told(tariff, home.home.timezone, now_s, priced)
+        well, said = _price_line(tariff, home.home.timezone, now_s, priced)
         yield well, f"{name}: {said}"
     for name, factor in factors(home).items():
         if not isinstance(factor.kg_per_kwh, Fraction):
-            well, said = _told(factor.kg_per_kwh, home.home.timezone, now_s, _kg)
+            well, said = _price_line(factor.kg_per_kwh, home.home.timezone, now_s, _kg)
             yield well, f"carbon of {name}: {said}"
 
 
@@ -37,7 +37,7 @@ def _kg(value: Fraction) -> str:
     return f"{float(value):.4f} kg per kWh"
 
 
-def _told(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction], str]) -> tuple[bool, str]:
+def _price_line(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction], str]) -> tuple[bool, str]:
     if isinstance(priced, HeardSeries):
         return True, f"as it is heard, by {priced.signal}"
     price = priced.price_at(now_s)

@@ -39,8 +39,8 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
     for finding in answer["findings"]:
         click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9}  {finding['sentence']}", 24))
     heaters = answer.get("heaters", [])
-    for told in heaters if len(heaters) > 1 else ():
-        click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
+    for one_heater in heaters if len(heaters) > 1 else ():
+        click.echo(f"\n  {one_heater['heater']}: {one_heater['order']}, decided by {one_heater['guard']}")
     for name, reason in answer.get("links_down", {}).items():
         click.echo()
         what = name if name.startswith(READER_LINK) else f"no link to the broker for {name}"

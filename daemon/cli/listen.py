@@ -48,12 +48,8 @@ class _Where:
 @click.option("--tls", is_flag=True, help="Connect with TLS.")
 @click.option("--username", help="User name for the broker.")
 @click.option("--password-file", type=click.Path(path_type=Path), help="File that holds the broker's password.")
-@click.option(
-    "--seconds", type=click.FloatRange(0.1, 172_800), default=15.0, show_default=True, help="Time to listen."
-)
-@click.option(
-    "--write", "into", metavar="NEW.toml", type=click.Path(path_type=Path), help="Start a home file here."
-)
+@click.option("--seconds", type=click.FloatRange(0.1, 172_800), default=15.0, show_default=True, help="Time to listen.")
+@click.option("--write", "into", metavar="NEW.toml", type=click.Path(path_type=Path), help="Start a home file here.")
 @click.option("--force", is_flag=True, help="Overwrite that file if it exists.")
 @click.option("--sign-test", is_flag=True, help="Ask for a kettle to be switched on, and find the meter's sign by it.")
 @json_option
@@ -108,9 +104,9 @@ def _where(
     if host is not None:
         if home_file is not None:
             raise BrimfulError(OP, "--host", "expected a home file or --host, got both")
-        told = {"host": host, "port": port, "tls": tls, "username": username}
-        told["password_file"] = None if secret is None else str(secret)
-        raw = {"broker": {key: value for key, value in told.items() if value is not None}}
+        given = {"host": host, "port": port, "tls": tls, "username": username}
+        given["password_file"] = None if secret is None else str(secret)
+        raw = {"broker": {key: value for key, value in given.items() if value is not None}}
         home = made_broker(raw, Path("listen"))  # relative paths are the command's
     elif home_file is None:
         raise BrimfulError(OP, "broker", "expected a home file or --host, got neither", "see brimful listen --help")
@@ -142,13 +138,13 @@ def _with_kettle(kettle: list[tuple[float, float]]) -> Callable[[float], None]:
 
 
 def _text(where: _Where, into: Path, found: Survey, known: Examined) -> str:
-    def told(key: str) -> str | None:
+    def given(key: str) -> str | None:
         value = where.home.get(key)
         return value if isinstance(value, str) and value else None
 
     lines = broker_lines(where.broker, where.password_file, into) if where.named else ()
-    zone = told("timezone") or machine_timezone()
-    facts = Facts(told("name"), zone, told("currency"), lines, found.seconds, known.notes)
+    zone = given("timezone") or machine_timezone()
+    facts = Facts(given("name"), zone, given("currency"), lines, found.seconds, known.notes)
     return draft(facts, known.guesses, found.readable())
 
 

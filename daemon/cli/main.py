@@ -88,8 +88,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except click.ClickException as wrong:
         wrong.show()
         sys.exit(2)
-    except BrimfulError as told:
-        click.echo(str(told), err=True)
+    except BrimfulError as error:
+        click.echo(str(error), err=True)
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)

@@ -35,9 +35,7 @@ _MOST = 1e6
     metavar="FROM..TO",
     help="What switching off would have saved; 05-01..09-01: each year.",
 )
-@click.option(
-    "--within", type=float, metavar="MONEY", help="How exact a day's saving should be, plus or minus."
-)
+@click.option("--within", type=float, metavar="MONEY", help="How exact a day's saving should be, plus or minus.")
 @home_option
 @json_option
 def verdict(
@@ -95,7 +93,7 @@ def _wrapped(text: str, indent: str) -> list[str]:
 
 
 def _check_report(report: Path | None) -> None:
-    """Refuse what cannot be written before all is reckoned."""
+    """Refuse what cannot be written before all is worked out."""
     if report is None:
         return
     kind = report.suffix.lower()

@@ -165,7 +165,7 @@ def _heater_books(home: Home, name: str) -> HeaterBooks:
 
 
 def heater_signal(home: Home, base: str, heater: str) -> str | None:
-    """The signal that tells a heater's own figure; one without a heater's name is the only heater's."""
+    """The signal of a heater's own figure; one without a heater's name is the only heater's."""
     own = f"{base}_{heater}"
     if own in home.signals:
         return own
@@ -173,7 +173,7 @@ def heater_signal(home: Home, base: str, heater: str) -> str | None:
 
 
 def _tank(home: Home) -> Tank | None:
-    """What bounds the level. Where the file tells no loss, it is the most that a new tank may have (label class C)."""
+    """What bounds the level. Where the file states no loss, it is the most that a new tank may have (label class C)."""
     table = home.tank
     if table is None:
         return None
@@ -188,7 +188,7 @@ def tank_ua(table: TankTable) -> float:
 
 
 def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
-    """The heat stock's books, where the file tells the tank and its level. boiler: as `_boiler` makes it."""
+    """The heat stock's books, where the file describes the tank and its level. boiler: as `_boiler` makes it."""
     table, signals = home.tank, home.signals
     temperatures = tuple(name for name in TEMPERATURES if name in signals)
     level = "tank_level_pct" in signals
@@ -211,8 +211,8 @@ def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
 
 
 def _counter(home: Home, signal: str) -> CounterSignal | None:
-    told = home.signals.get(signal)
-    return None if told is None else CounterSignal(signal, told.gap_s, told.step)
+    signal_source = home.signals.get(signal)
+    return None if signal_source is None else CounterSignal(signal, signal_source.gap_s, signal_source.step)
 
 
 def _boiler(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler | None:

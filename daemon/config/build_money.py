@@ -1,4 +1,4 @@
-"""From the home file's money to what the books reckon with: exact prices, tax added. Files are read here."""
+"""From the home file's money to what the books calculate with: exact prices, tax added. Files are read here."""
 
 from datetime import date, time
 from fractions import Fraction
@@ -127,7 +127,7 @@ def public_holidays(home: Home) -> frozenset[date]:
 
 
 def band(table: BandTable, tax: Fraction = Fraction(1)) -> Band:
-    """A band as it is reckoned with. tax: the factor by which its price rises."""
+    """A band as it is used. tax: the factor by which its price rises."""
     return Band(
         name=table.name,
         price=Fraction(table.price) * tax,

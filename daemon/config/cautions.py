@@ -218,7 +218,7 @@ def battery_unheard(home: Home) -> str:
 
 def estimates(home: Home) -> list[str]:
     """What the home's prices rest on that no meter shows: for the owner, and beside every total."""
-    return [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
+    return [sentence for name, tariff in home.tariffs.items() for sentence in _estimates(name, tariff)]
 
 
 def _estimates(name: str, tariff: Tariff) -> list[str]:

@@ -168,11 +168,11 @@ def _signals(home: Home, names: Names, report: Report) -> None:
     if not set(_SURPLUS) & set(names.signals):
         report.add("signals", " or ".join(_SURPLUS), "neither", "without it no surplus is ever known")
     for heater in names.heaters:
-        told = {f"diverted_wh_{heater}", f"diverted_w_{heater}"}
+        owners = {f"diverted_wh_{heater}", f"diverted_w_{heater}"}
         if len(names.heaters) == 1:
-            told |= {"diverted_wh", "diverted_w"}
-        if not told & set(names.signals):
-            wanted = " or ".join(sorted(told, key=lambda name: (len(name), name), reverse=True))
+            owners |= {"diverted_wh", "diverted_w"}
+        if not owners & set(names.signals):
+            wanted = " or ".join(sorted(owners, key=lambda name: (len(name), name), reverse=True))
             hint = f"the books need the energy heater {heater} takes"
             report.add("signals", wanted, "none of them", hint)
 
@@ -203,7 +203,7 @@ def _heaters(home: Home, names: Names, report: Report) -> None:
 
 def _topics(home: Home, report: Report) -> None:
     read = {source.topic: f"signals.{name}" for name, source in home.signals.items()}
-    told: dict[str, str] = {}
+    owners: dict[str, str] = {}
     devices = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
     devices |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
     own = state_base(home.home.name)
@@ -214,9 +214,9 @@ def _topics(home: Home, report: Report) -> None:
         if topic in read:
             hint = "brimful would hear its own orders as readings"
             report.add(f"{key}.topic", f"another topic than {read[topic]}", shown(topic), hint)
-        if topic in told:
-            report.add(f"{key}.topic", f"another topic than {told[topic]}", shown(topic))
-        told.setdefault(topic, key)
+        if topic in owners:
+            report.add(f"{key}.topic", f"another topic than {owners[topic]}", shown(topic))
+        owners.setdefault(topic, key)
     for name, output in home.outputs.items():
         if output.on == output.off:
             report.add(f"outputs.{name}.off", "another payload than on", shown(output.off))

@@ -153,17 +153,17 @@ def hygiene_cautions(home: Home) -> list[str]:
         )
     if not reason and "tank_level_pct" in home.signals:
         stop_pct, reach_pct = home.rules.full.stop_at_pct, level_when_hot_pct(home, table)
-        told = (
+        caution = (
             f"Nothing heats at or above rules.full.stop_at_pct, {plain(stop_pct)} %, for hygiene neither. If the tank "
             f"shows that level before its bottom is at {plain(table.at_c)} °C, brimful cannot make the whole tank hot, "
             "and says so."
         )
         if reach_pct > stop_pct:
-            told += (
+            caution += (
                 f" By its heat the tank would show {reach_pct:.0f} %: have the level, and tank.hot_c, count up to the "
                 "thermostat's setting of 60–65 °C, or raise stop_at_pct."
             )
-        said.append(told)
+        said.append(caution)
     if not reason and home.battery_named:
         said.append(
             "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. Have the "
@@ -194,9 +194,7 @@ def _heats(key: str, home: Home, heater: str, otherwise: str, add: Add) -> None:
         wanted = " or ".join(f"heaters.{name}.orders.heat" for name in names)
         add(key, f"a heater that obeys `heat` ({wanted})", "none", otherwise)
     if home.tank is None:
-        add(
-            key, "a table [tank] with its volume beside it", "none", "it gives the time that heating takes"
-        )
+        add(key, "a table [tank] with its volume beside it", "none", "it gives the time that heating takes")
 
 
 def _from_cold_s(home: Home, heater: str, to_c: float) -> float:

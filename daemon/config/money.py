@@ -137,9 +137,9 @@ class Tariff(Table):
     series: FilePath | None = None
     """CSV file of time,price rows, each in force until the next; or give periods."""
     signal: Literal["import_price", "export_price"] | None = None
-    """The signal that tells the price of the moment; it counts for the time it is heard. Or give periods."""
+    """The signal that gives the price of the moment; it counts for the time it is heard. Or give periods."""
     live: Live | None = None
-    """A source that tells the prices ahead. Or give periods."""
+    """A source that publishes the prices ahead. Or give periods."""
     tax_included: bool = True
     """Whether the prices, and the standing charge, have the tax in them."""
     tax_pct: TaxPct | None = None
@@ -147,13 +147,13 @@ class Tariff(Table):
 
     def untaxed(self, period: Period | None = None) -> bool:
         """Whether tax is still to be added to a period's prices, or to the series'."""
-        told = period.tax_included if period is not None else None
-        return not (self.tax_included if told is None else told)
+        stated = period.tax_included if period is not None else None
+        return not (self.tax_included if stated is None else stated)
 
     def tax_of(self, period: Period | None = None) -> Decimal | None:
         """The tax on a period's prices, or on the series', %."""
-        told = period.tax_pct if period is not None else None
-        return self.tax_pct if told is None else told
+        stated = period.tax_pct if period is not None else None
+        return self.tax_pct if stated is None else stated
 
 
 class Marginal(Table):
@@ -177,9 +177,9 @@ class Carbon(Table):
     series: FilePath | None = None
     """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
     signal: Literal["grid_kg_per_kwh"] | None = None
-    """The signal that tells the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
+    """The signal that gives the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
     live: Live | None = None
-    """A source that tells the factors ahead. Or give kg_per_kwh."""
+    """A source that publishes the factors ahead. Or give kg_per_kwh."""
     basis: Literal["average", "marginal", "both"]
     """The average of all generation, or of what answers to a change; both for a fuel, for which they are the same."""
     source: Text

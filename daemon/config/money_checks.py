@@ -118,14 +118,14 @@ def _past(home: Home, add: Add) -> None:
             if stands_for(source.recorded, other) or stands_for(other, source.recorded):
                 add(here, f"what displaces{item_label(labels, place)} does not stand for", shown(source.recorded))
         named[source.recorded] = index
-        _told(here, source.recorded, home, add)
+        _check_recorded(here, source.recorded, home, add)
     if len(named) < 2:
         got = "one" if named else "none"
         hint = 'recorded = "boiler" and "grid", say: one alone always has the same share'
         add("books.displaces_from", "at least two displaced sources with `recorded`", got, hint)
 
 
-def _told(key: str, recorded: str, home: Home, add: Add) -> None:
+def _check_recorded(key: str, recorded: str, home: Home, add: Add) -> None:
     if recorded == BOILER:
         if "boiler_wh" not in home.signals or home.tank is None or home.tank.boiler is None:
             add(key, "a [tank.boiler] table and a signal boiler_wh for it", "none")

@@ -27,9 +27,7 @@ def check_plan(home: Home, add: Callable[..., None]) -> None:
     if planning.mode == "off":
         return
     if home.tank is None:
-        add(
-            "plan.mode", "a [tank] table beside it", "none", "its volume shows how much heat it holds"
-        )
+        add("plan.mode", "a [tank] table beside it", "none", "its volume shows how much heat it holds")
     if not any(tariff.direction == "import" for tariff in home.tariffs.values()):
         add("plan.mode", "an import tariff beside it", "none", "without prices no hour is cheaper than another")
     if planning.mode == "follow" and not heats(home):

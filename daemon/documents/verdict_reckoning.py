@@ -77,7 +77,7 @@ def _holds_rows(path: Path) -> bool:
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:
-    """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
+    """The verdict of a home file, worked out in a process of its own; whoever calls waits. Raises BrimfulError."""
     command = [sys.executable, "-m", _APART, str(file.resolve())]
     try:
         ended = subprocess.run(

@@ -61,8 +61,8 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
 
 def _wanted(form: Mapping[str, str]) -> dict[str, str]:
     """The keys of the form with their values; a field without a key is left out."""
-    told = [(form.get(f"key{n}", "").strip(), form.get(f"values{n}", "").strip()) for n in FIELDS]
-    return {key: values for key, values in told if key}
+    pairs = [(form.get(f"key{n}", "").strip(), form.get(f"values{n}", "").strip()) for n in FIELDS]
+    return {key: values for key, values in pairs if key}
 
 
 def _form(home: Home, entered: Mapping[str, str]) -> dict[str, Any]:
