@@ -15,12 +15,12 @@ def burner_of(home: Home, made: Plan) -> Burner | None:
         fuel_per_heat = boiler.fuel / boiler.heat
 
         def price(start_s: int, end_s: int) -> Fraction | None:
-            told = boiler.tariff.mean_price(start_s, end_s) if boiler.tariff is not None else boiler.price
-            return None if told is None else told * fuel_per_heat
+            unit_price = boiler.tariff.mean_price(start_s, end_s) if boiler.tariff is not None else boiler.price
+            return None if unit_price is None else unit_price * fuel_per_heat
 
         def kg(start_s: int, end_s: int) -> Fraction | None:
-            told = boiler.carbon.at(start_s, end_s) if boiler.carbon is not None else None
-            return None if told is None else told * fuel_per_heat
+            unit_price = boiler.carbon.at(start_s, end_s) if boiler.carbon is not None else None
+            return None if unit_price is None else unit_price * fuel_per_heat
 
         return Burner(price, kg)
     for table, source in zip(home.displaces, made.books.displaces, strict=True):

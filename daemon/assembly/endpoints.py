@@ -38,17 +38,17 @@ def _all_sources(home: Home) -> list[Source]:
     return [
         Source(
             name,
-            told.topic,
-            told.pointer,
-            told.factor,
-            told.offset,
-            told.time_pointer,
-            told.minimum,
-            told.maximum,
-            told.words,
-            told.minus_pointer,
+            heater_table.topic,
+            heater_table.pointer,
+            heater_table.factor,
+            heater_table.offset,
+            heater_table.time_pointer,
+            heater_table.minimum,
+            heater_table.maximum,
+            heater_table.words,
+            heater_table.minus_pointer,
         )
-        for name, told in home.signals.items()
+        for name, heater_table in home.signals.items()
     ]
 
 
@@ -102,7 +102,7 @@ def timeseries_target(home: Home) -> Target | None:
 
 
 def payloads(home: Home, name: str) -> Mapping[Order, str] | None:
-    """What a heater that is permitted or not is told for each order; None for one that is told watts."""
+    """The payload of each order to a gate heater; None for a heater ordered in watts."""
     heater = home.heaters[name]
     if not isinstance(heater, GateHeater):
         return None

@@ -32,7 +32,7 @@ def plan(home: Home) -> Plan:
 
 
 def feeds(home: Home) -> list[Feed]:
-    """Where prices, factors and forecasts that are told ahead come from."""
+    """Where prices, factors and forecasts published ahead come from."""
     return [_feed(home, key, live) for key, live in home.fed.items()]
 
 

@@ -121,8 +121,8 @@ def restore(backup_file: Path, ledger: Path | None, home: Path, as_json: bool) -
 
 
 def _answer(done: Restored, backup_file: Path, path: Path, missing_to_s: float) -> dict[str, Any]:
-    def at(told_s: float | None) -> str | None:
-        return None if told_s is None else iso(told_s)
+    def at(utc_s: float | None) -> str | None:
+        return None if utc_s is None else iso(utc_s)
 
     missing = done.known_until_s is not None and missing_to_s > done.known_until_s
     return {
@@ -178,7 +178,7 @@ def verify(against: bytes | None, ledger: Path | None, home: Path, as_json: bool
 
 def _verified(checks: tuple[Check, ...], proof: Proof | None, against: bytes | None) -> dict[str, Any]:
     head = None if proof is None else proof.head
-    told: dict[str, Any] = {
+    document: dict[str, Any] = {
         "checks": [
             {"name": check.name, "ok": check.ok, "found": check.found, "problems": list(check.problems)}
             for check in checks
@@ -188,12 +188,12 @@ def _verified(checks: tuple[Check, ...], proof: Proof | None, against: bytes | N
     }
     if against is not None:
         until_s = None if proof is None else proof.until_s
-        told["against"] = {
+        document["against"] = {
             "digest": against.hex(),
             "found": until_s is not None,
             "booked_until": None if until_s is None else iso(until_s),
         }
-    return told
+    return document
 
 
 def _against(proof: Proof | None) -> str:

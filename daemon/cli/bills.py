@@ -43,7 +43,11 @@ _OP = "compare bills"
 @click.option("--value", metavar="COLUMN", help="The column of energy. Default: the second.")
 @click.option("--unit", type=click.Choice(list(UNITS)), default="kWh", show_default=True, help="Of the energy.")
 @click.option(
-    "--at", type=click.Choice(["start", "end"]), default="start", show_default=True, help="What a time tells."
+    "--at",
+    type=click.Choice(["start", "end"]),
+    default="start",
+    show_default=True,
+    help="Which end of an interval.",
 )
 @click.option("--timezone", metavar="ZONE", help="Of times without an offset. Default: the home's.")
 @click.option("--last-day", is_flag=True, help="A bill's `to` is its last day, not the first one after it.")
@@ -81,14 +85,14 @@ def bills(
     said: list[Suggestion] = []
     path = ledger or loaded.path_of(loaded.ledger.path)
     if is_bills(lines[0] if lines else ""):
-        told = read_bills(lines, file.name, zone, last_day)
-        own = _own(loaded, path, meter, told[0].start_s, told[-1].end_s)
-        rows = bill_rows(told, own, interval_s)
-        amounts = [bill.amount for bill in told]
+        supplier_bills = read_bills(lines, file.name, zone, last_day)
+        own = _own(loaded, path, meter, supplier_bills[0].start_s, supplier_bills[-1].end_s)
+        rows = bill_rows(supplier_bills, own, interval_s)
+        amounts = [bill.amount for bill in supplier_bills]
         books = books_settings(loaded)
         tariff = books.imports if meter == "import" else books.export
-        due = [expected_amount(bill, own, tariff, interval_s, zone) for bill in told]
-        said += [*left_out(told, zone), *amounts_told(told, due, zone, loaded.home.currency)]
+        due = [expected_amount(bill, own, tariff, interval_s, zone) for bill in supplier_bills]
+        said += [*left_out(supplier_bills, zone), *amounts_told(supplier_bills, due, zone, loaded.home.currency)]
     else:
         layout = Layout(_zone(timezone) if timezone else zone, time, value, unit, at)
         supplier = read_intervals(lines, file.name, layout, interval_s)

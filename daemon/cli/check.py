@@ -38,15 +38,21 @@ Line = tuple[str, bool, str]
 
 @click.command()
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), default=10.0, show_default=True, help="Longest listening.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.1, 3600),
+    default=10.0,
+    show_default=True,
+    help="Longest wait.",
+)
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of home files instead.")
 @click.option("--report", type=click.Path(path_type=Path), help="Write all of it to this file, without secrets.")
 @json_option
 def check(home_file: Path, seconds: float, schema: bool, report: Path | None, as_json: bool) -> None:
-    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if one is not well.
+    """Check configuration, broker, signals, database and ledger, a line each. Exit 1 if something is wrong.
 
-    With --report all that was found, what the home file sets and what the running daemon says go into one text file, to
-    be sent along when asking for help. No password, token, user, host or address is in it; topics are.
+    With --report, the findings, the home file's settings and the running daemon's answers go into one text file, to
+    send along when asking for help. It holds no password, token, user, host or address; it does hold topics.
     """
     if schema:
         from daemon.config.schema import text
@@ -216,8 +222,8 @@ def _ledger(home: Home) -> Iterator[Line]:
         f"{path.name}: sound" + (f", waiting to be sent: {counted(waiting, 'interval')}" if wait else ""),
     )
     if refused:
-        told = f"set aside: {counted(refused, 'interval')}, for the database refuses them: {oldest[0].why}"
-        yield "database", False, f"{told}; once that is mended: brimful reconcile --repair"
+        message = f"set aside: {counted(refused, 'interval')}, for the database refuses them: {oldest[0].why}"
+        yield "database", False, f"{message}; once that is mended: brimful reconcile --repair"
 
 
 def _daemon(home: Home) -> Iterator[Line]:
@@ -246,13 +252,13 @@ def _daemon(home: Home) -> Iterator[Line]:
         refused = tally["refused"]
         if refused:
             why = ", ".join(f"{reason} ({count})" for reason, count in sorted(refused.items(), key=lambda one: -one[1]))
-            told = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
-            yield "payloads", True, f"{tally['signal']}: {told}: {why}; the last was {tally['last_refused']!r}"
+            message = f"{sum(refused.values())} of {tally['received']} payloads since the start refused"
+            yield "payloads", True, f"{tally['signal']}: {message}: {why}; the last was {tally['last_refused']!r}"
     if passed_over := health["queue"]["passed_over_readings"]:
-        told = (
+        message = (
             "older readings since the start passed over for newer ones: they came faster than they could be dealt with"
         )
-        yield "payloads", True, f"{passed_over} {told}"
+        yield "payloads", True, f"{passed_over} {message}"
     if health["books"]["fault"]:
         yield "daemon", False, f"books: {health['books']['fault']}"
     series = health["timeseries"]

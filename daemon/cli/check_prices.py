@@ -25,11 +25,11 @@ def price_lines(home: Home, now_s: float) -> Iterator[tuple[bool, str]]:
         return money(float(value), currency)
 
     for name, tariff in tariffs(home).items():
-        well, said = _told(tariff, home.home.timezone, now_s, priced)
+        well, said = _price_line(tariff, home.home.timezone, now_s, priced)
         yield well, f"{name}: {said}"
     for name, factor in factors(home).items():
         if not isinstance(factor.kg_per_kwh, Fraction):
-            well, said = _told(factor.kg_per_kwh, home.home.timezone, now_s, _kg)
+            well, said = _price_line(factor.kg_per_kwh, home.home.timezone, now_s, _kg)
             yield well, f"carbon of {name}: {said}"
 
 
@@ -37,12 +37,12 @@ def _kg(value: Fraction) -> str:
     return f"{float(value):.4f} kg per kWh"
 
 
-def _told(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction], str]) -> tuple[bool, str]:
+def _price_line(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction], str]) -> tuple[bool, str]:
     if isinstance(priced, HeardSeries):
         return True, f"as it is heard, by {priced.signal}"
     price = priced.price_at(now_s)
     if price is None:
-        return False, "nothing tells it now: what is diverted counts as unpriced" + _gaps(priced, now_s)
+        return False, "no price is known now: what is diverted counts as unpriced" + _gaps(priced, now_s)
     said = f"{words(price)} now"
     if isinstance(priced, Tariff):
         period = priced.period_at(now_s)
@@ -51,7 +51,7 @@ def _told(priced: Priced, timezone: str, now_s: float, words: Callable[[Fraction
         change_s = priced.next_change(now_s)
         then = priced.price_at(change_s)
         if then != price:
-            after = "nothing tells it" if then is None else words(then)
+            after = "no price known" if then is None else words(then)
             said += f"; from {clock(change_s, timezone, now_s)} {after}"
     elif isinstance(priced, Series) and priced.end_s is not None:
         said += f"; known until {clock(priced.end_s, timezone, now_s)}"

@@ -10,7 +10,7 @@ from daemon.timing.events import READER_LINK
 from daemon.web.api.client import NotRunning, ask
 from rules.model.errors import BrimfulError
 
-MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
+MARKS = {"allow": "  allows ", "forbid": "HOLDS OFF", "require": "REQUIRES "}
 
 
 @click.command()
@@ -19,7 +19,7 @@ MARKS = {"allow": "  allows ", "forbid": "FORBIDS ", "require": "REQUIRES"}
 @home_option
 @json_option
 def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
-    """Say what the heater is told and why, every guard's finding, and what would change it."""
+    """Show what the heater was ordered and why, what each rule finds, and what would change it."""
     if at is not None:
         from daemon.cli.value import decision_then
 
@@ -37,10 +37,10 @@ def why(at: str | None, ledger: Path | None, home: Path, as_json: bool) -> None:
         click.echo(fitted(_since_when(answer)))
     click.echo()
     for finding in answer["findings"]:
-        click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9} {finding['sentence']}", 22))
+        click.echo(fitted(f"  {MARKS[finding['verdict']]}  {finding['guard']:<9}  {finding['sentence']}", 24))
     heaters = answer.get("heaters", [])
-    for told in heaters if len(heaters) > 1 else ():
-        click.echo(f"\n  {told['heater']}: {told['order']}, decided by {told['guard']}")
+    for one_heater in heaters if len(heaters) > 1 else ():
+        click.echo(f"\n  {one_heater['heater']}: {one_heater['order']}, decided by {one_heater['guard']}")
     for name, reason in answer.get("links_down", {}).items():
         click.echo()
         what = name if name.startswith(READER_LINK) else f"no link to the broker for {name}"

@@ -44,13 +44,13 @@ class _Where:
 @click.command()
 @click.argument("home_file", metavar="[HOME.toml]", type=click.Path(path_type=Path), required=False)
 @click.option("--host", help="The broker's host, where there is no home file yet.")
-@click.option("--port", type=click.IntRange(1, 65535), help="Its port. Default: 1883, or 8883 with --tls.")
-@click.option("--tls", is_flag=True, help="Whether its link is encrypted.")
-@click.option("--username", help="User name at the broker.")
-@click.option("--password-file", type=click.Path(path_type=Path), help="File that holds the password there.")
-@click.option("--seconds", type=click.FloatRange(0.1, 172_800), default=15.0, show_default=True, help="How long.")
-@click.option("--write", "into", metavar="NEW.toml", type=click.Path(path_type=Path), help="Begin a home file there.")
-@click.option("--force", is_flag=True, help="Write it even over a file that is there.")
+@click.option("--port", type=click.IntRange(1, 65535), help="The broker's port. Default: 1883, or 8883 with --tls.")
+@click.option("--tls", is_flag=True, help="Connect with TLS.")
+@click.option("--username", help="User name for the broker.")
+@click.option("--password-file", type=click.Path(path_type=Path), help="File that holds the broker's password.")
+@click.option("--seconds", type=click.FloatRange(0.1, 172_800), default=15.0, show_default=True, help="Time to listen.")
+@click.option("--write", "into", metavar="NEW.toml", type=click.Path(path_type=Path), help="Start a home file here.")
+@click.option("--force", is_flag=True, help="Overwrite that file if it exists.")
 @click.option("--sign-test", is_flag=True, help="Ask for a kettle to be switched on, and find the meter's sign by it.")
 @json_option
 def listen(
@@ -68,12 +68,12 @@ def listen(
 ) -> None:
     """Show topics heard and their values, and guess which signals they are.
 
-    Of the home file only the [broker] table need be there yet; without one, the broker is meant that `brimful run`
-    brings along, while it runs. Without a home file --host says where the broker is.
+    The home file needs only its [broker] table yet. Without that table it listens to the broker that `brimful run`
+    brings along, while that runs; without a home file, --host says where the broker is.
 
-    A guess goes by name, unit, range and behaviour, and says what is doubtful. The longer it listens the more it knows:
-    a minute tells counters from powers, a night tells signs by the balance of grid, house and battery, a day the units
-    of counters. Nothing is published.
+    It guesses by name, unit, range and behaviour, and says what is doubtful. Longer is better: a minute is enough to
+    tell counters from powers, a night to check signs by the balance of grid, house and battery, a day to find the
+    units of counters. Nothing is published.
     """
     if into is not None and into.exists() and not force:
         cause = "expected a file that is not there yet, got one that is"
@@ -104,9 +104,9 @@ def _where(
     if host is not None:
         if home_file is not None:
             raise BrimfulError(OP, "--host", "expected a home file or --host, got both")
-        told = {"host": host, "port": port, "tls": tls, "username": username}
-        told["password_file"] = None if secret is None else str(secret)
-        raw = {"broker": {key: value for key, value in told.items() if value is not None}}
+        given = {"host": host, "port": port, "tls": tls, "username": username}
+        given["password_file"] = None if secret is None else str(secret)
+        raw = {"broker": {key: value for key, value in given.items() if value is not None}}
         home = made_broker(raw, Path("listen"))  # relative paths are the command's
     elif home_file is None:
         raise BrimfulError(OP, "broker", "expected a home file or --host, got neither", "see brimful listen --help")
@@ -138,13 +138,13 @@ def _with_kettle(kettle: list[tuple[float, float]]) -> Callable[[float], None]:
 
 
 def _text(where: _Where, into: Path, found: Survey, known: Examined) -> str:
-    def told(key: str) -> str | None:
+    def given(key: str) -> str | None:
         value = where.home.get(key)
         return value if isinstance(value, str) and value else None
 
     lines = broker_lines(where.broker, where.password_file, into) if where.named else ()
-    zone = told("timezone") or machine_timezone()
-    facts = Facts(told("name"), zone, told("currency"), lines, found.seconds, known.notes)
+    zone = given("timezone") or machine_timezone()
+    facts = Facts(given("name"), zone, given("currency"), lines, found.seconds, known.notes)
     return draft(facts, known.guesses, found.readable())
 
 

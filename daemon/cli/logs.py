@@ -38,7 +38,7 @@ class JsonLines(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
         at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
-        told: dict[str, Any] = {
+        entry: dict[str, Any] = {
             "time": at.replace("+00:00", "Z"),
             "level": record.levelname.lower(),
             "logger": record.name,
@@ -46,8 +46,8 @@ class JsonLines(logging.Formatter):
             "fields": _fields(record),
         }
         if record.exc_info:
-            told["traceback"] = self.formatException(record.exc_info)
-        return json.dumps(told, ensure_ascii=False, default=str)
+            entry["traceback"] = self.formatException(record.exc_info)
+        return json.dumps(entry, ensure_ascii=False, default=str)
 
 
 def _fields(record: logging.LogRecord) -> dict[str, Any]:
@@ -57,9 +57,9 @@ def _fields(record: logging.LogRecord) -> dict[str, Any]:
     while (field := _FIELD.match(str(record.msg), place)) is not None:
         parts: list[Any] = []
         for part in field.groups():
-            told = bool(_ARGUMENT.fullmatch(part)) and used < len(arguments)
-            parts.append(arguments[used] if told else part)
-            used += told
+            entry = bool(_ARGUMENT.fullmatch(part)) and used < len(arguments)
+            parts.append(arguments[used] if entry else part)
+            used += entry
         name, value = parts
         found[str(name)] = value if isinstance(value, int | str | None) else _finite(value)
         place = field.end()

@@ -15,29 +15,29 @@ if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
 COMMANDS = {
-    "demo": ("daemon.cli.run", "a simulated house over real MQTT, with its books"),
-    "run": ("daemon.cli.run", "the daemon"),
-    "check": ("daemon.cli.check", "configuration, broker, signals, database: one line each"),
-    "listen": ("daemon.cli.listen", "topics heard, the signals they may be, and a home file begun from them"),
-    "why": ("daemon.cli.control", "the standing decision, every finding, and what would change it"),
+    "demo": ("daemon.cli.run", "try it: a simulated house over real MQTT, with its books"),
+    "run": ("daemon.cli.run", "run the daemon"),
+    "check": ("daemon.cli.check", "check configuration, broker, signals and database"),
+    "listen": ("daemon.cli.listen", "show what the broker carries, and start a home file from it"),
+    "why": ("daemon.cli.control", "what the heater was ordered and why, and what would change it"),
     "rule": ("daemon.cli.control", "show or set a rule"),
     "override": ("daemon.cli.control", "give the heater an order for a while"),
     "value": ("daemon.cli.value", "what the diverted energy was worth"),
-    "restate": ("daemon.cli.restate", "value settled intervals anew, and tell what moved"),
-    "reconcile": ("daemon.cli.reconcile", "does the time-series database hold what the ledger holds? mend, rebuild"),
-    "bills": ("daemon.cli.bills", "a supplier's figures beside the recorded ones, and what may part them"),
-    "export": ("daemon.cli.export", "the journal as CSV or JSON lines; the whole ledger as one text file, and back"),
-    "backup": ("daemon.cli.backup", "a verified copy of the ledger, also while the daemon runs"),
+    "restate": ("daemon.cli.restate", "value settled intervals again, and show what changed"),
+    "reconcile": ("daemon.cli.reconcile", "compare the time-series database with the ledger; repair or rebuild it"),
+    "bills": ("daemon.cli.bills", "compare a supplier's bills with what was recorded"),
+    "export": ("daemon.cli.export", "write the journal as CSV or JSON lines, or the whole ledger as one text file"),
+    "backup": ("daemon.cli.backup", "make a verified copy of the ledger, also while the daemon runs"),
     "restore": ("daemon.cli.backup", "put a backup in the ledger's place"),
-    "verify": ("daemon.cli.backup", "look the whole ledger through, a line for each check"),
+    "verify": ("daemon.cli.backup", "check the whole ledger"),
     "verdict": ("daemon.cli.verdict", "was it worth it? measured, modelled, break-even, pay-back"),
     "plan": ("daemon.cli.plan", "tonight's top-up: how much, when, at what cost, and why"),
-    "stock": ("daemon.cli.stock", "the heat stock's accounts over a period"),
+    "stock": ("daemon.cli.stock", "where the heat in the tank came from and where it went"),
     "password": ("daemon.cli.password", "set the password of the page"),
-    "replay": ("daemon.cli.replay", "the rules and the books over recorded readings, as fact"),
-    "study": ("daemon.cli.study", "what other settings, prices or tanks would have done: the rules on a model tank"),
-    "completion": ("daemon.cli.completion", "the script by which a shell completes commands and options"),
-    "man": ("daemon.cli.completion", "the manual page"),
+    "replay": ("daemon.cli.replay", "run the rules and the books over recorded readings"),
+    "study": ("daemon.cli.study", "what other settings, prices or tanks would have done, on a model tank"),
+    "completion": ("daemon.cli.completion", "print the script for tab completion in a shell"),
+    "man": ("daemon.cli.completion", "print the manual page"),
 }
 
 
@@ -88,8 +88,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except click.ClickException as wrong:
         wrong.show()
         sys.exit(2)
-    except BrimfulError as told:
-        click.echo(str(told), err=True)
+    except BrimfulError as error:
+        click.echo(str(error), err=True)
         sys.exit(2)
     except KeyboardInterrupt:
         sys.exit(130)

@@ -30,12 +30,12 @@ def password(home_file: Path) -> None:
     if named is None:
         cause = f"expected the name of a file for the hash, got none ({home_file.name})"
         raise BrimfulError(OP, "api.password_file", cause, 'add under [api]: password_file = "page-password"')
-    told = _asked() if sys.stdin.isatty() else sys.stdin.readline().removesuffix("\n").removesuffix("\r")
-    if not SHORTEST_PASSWORD <= len(told) <= LONGEST_PASSWORD:
-        cause = f"expected {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters, got {len(told)}"
+    password_typed = _asked() if sys.stdin.isatty() else sys.stdin.readline().removesuffix("\n").removesuffix("\r")
+    if not SHORTEST_PASSWORD <= len(password_typed) <= LONGEST_PASSWORD:
+        cause = f"expected {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters, got {len(password_typed)}"
         raise BrimfulError(OP, "password", cause, "several words are easy to remember and hard to guess")
     try:
-        hash_line = hashed(told)
+        hash_line = hashed(password_typed)
     except UnicodeEncodeError:
         raise BrimfulError(OP, "password", "expected text, got bytes that are none in this locale") from None
     file = home.path_of(named)
@@ -44,10 +44,10 @@ def password(home_file: Path) -> None:
 
 
 def _asked() -> str:
-    told: str = click.prompt("Password", hide_input=True, err=True)
-    if click.prompt("Again", hide_input=True, err=True) != told:
+    password_typed: str = click.prompt("Password", hide_input=True, err=True)
+    if click.prompt("Again", hide_input=True, err=True) != password_typed:
         raise BrimfulError(OP, "password", "expected the same twice, got two different ones", "try again")
-    return told
+    return password_typed
 
 
 def _write(file: Path, line: str, like: Path) -> None:

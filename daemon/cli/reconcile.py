@@ -29,7 +29,7 @@ from rules.model.errors import BrimfulError
 from rules.model.formatting import counted
 
 SHOWN_WITHIN_S = 12  # as long as a reader waits that may not ask VictoriaMetrics to show what it has
-_NAMED = 20  # extra points that are told by name
+_NAMED = 20  # extra points that are listed by name
 _SUMS = (("intervals", "intervals", 0), ("diverted_kwh", "diverted_wh", 3), ("given_up", "given_up_micro", 6),
          ("avoided", "avoided_micro", 6))  # fmt: skip
 
@@ -104,9 +104,9 @@ class _Work:
             reader = open_reader(self._target)
             stack.callback(reader.close)
             spans = months(books, self._zone, *self._span, int(time.time()))
-            told = stack.enter_context(_progress("months compared", len(spans)))
+            tick = stack.enter_context(_progress("months compared", len(spans)))
             name = self._home.home.name
-            found = _counted(compare(books, reader, name, spans, time.sleep), told)
+            found = _counted(compare(books, reader, name, spans, time.sleep), tick)
             return joined(self._zone, spans, found)
 
     def mend(self, everything: bool) -> tuple[Reconciliation, int, bool]:
@@ -143,8 +143,8 @@ class _Work:
         writer = open_writer(self._target)
         try:
             depth = own.outbox_depth()
-            with _progress("intervals sent", depth) as told:
-                drain(own, writer, self._home.home.name, lambda left: told(depth - left))
+            with _progress("intervals sent", depth) as tick:
+                drain(own, writer, self._home.home.name, lambda left: tick(depth - left))
         except BrimfulError as failed:
             raise _Unsent(failed.op, failed.subject, failed.cause, failed.hint) from failed
         finally:
@@ -161,9 +161,9 @@ class _Work:
         return True
 
 
-def _counted(found: Iterator[Any], told: Callable[[int], None]) -> Iterator[Any]:
+def _counted(found: Iterator[Any], tick: Callable[[int], None]) -> Iterator[Any]:
     for count, one in enumerate(found, 1):
-        told(count)
+        tick(count)
         yield one
 
 
@@ -202,11 +202,11 @@ def _dated(row: MonthRow, zone: ZoneInfo) -> dict[str, str]:
 
 def _figures(row: MonthRow) -> dict[str, Any]:
     sides = (("ledger", row.ledger), ("database", row.database))
-    sums = {f"{side}_{name}": _told(of, source, places) for side, of in sides for name, source, places in _SUMS}
+    sums = {f"{side}_{name}": _rounded(of, source, places) for side, of in sides for name, source, places in _SUMS}
     return {**sums, **{name: getattr(row, name) for name in COUNTS}}
 
 
-def _told(side: Sums, source: str, places: int) -> int | float:
+def _rounded(side: Sums, source: str, places: int) -> int | float:
     value: int = getattr(side, source)
     return value / 10**places if places else value
 

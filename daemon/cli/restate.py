@@ -46,7 +46,7 @@ _FIGURES = (
 @click.option("--from", "from_", metavar="TIME", help="Start: a date, or a time with offset. Default: all.")
 @click.option("--to", metavar="TIME", help="End, not included: a date is its first instant. Default: all.")
 @click.option("--why", default="by hand", show_default=True, help="Kept with every interval that is revised.")
-@click.option("--dry-run", is_flag=True, help="Only tell what would move.")
+@click.option("--dry-run", is_flag=True, help="Only show what would change.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
 @click.option("--csv", "as_table", is_flag=True, help="Print CSV.")
 @home_option
@@ -61,15 +61,15 @@ def restate(
     home: Path,
     as_json: bool,
 ) -> None:
-    """Value settled intervals anew, by the home file as it is now, and tell what moved.
+    """Value settled intervals again, by the home file as it is now, and show what changed.
 
-    Energy stays as it was metered. The former figures are kept: value --as-of tells them. An interval of which less is
+    Energy stays as it was metered. The former figures are kept: value --as-of shows them. An interval of which less is
     known now than when it was booked keeps its value.
     """
     loaded = load(home)
     zone = ZoneInfo(loaded.home.timezone)
-    told_from_s, told_to_s = (None if text is None else instant(text, zone) for text in (from_, to))
-    if told_from_s is not None and told_to_s is not None and told_to_s <= told_from_s:
+    asked_from_s, asked_to_s = (None if text is None else instant(text, zone) for text in (from_, to))
+    if asked_from_s is not None and asked_to_s is not None and asked_to_s <= asked_from_s:
         raise BrimfulError("restate", "--to", f"expected a time after {from_}, got {to}")
     why = " ".join(why.split())
     if not 1 <= len(why) <= LONGEST_WHY:
@@ -77,8 +77,8 @@ def restate(
     path = ledger or loaded.path_of(loaded.ledger.path)
     with Ledger.open_reader(path) as books:
         spans = books.heater_spans()
-    from_s = max([told_from_s or 0, min((span.first_s for span in spans), default=0)])
-    to_s = min([told_to_s if told_to_s is not None else 2**40, max((span.end_s for span in spans), default=0)])
+    from_s = max([asked_from_s or 0, min((span.first_s for span in spans), default=0)])
+    to_s = min([asked_to_s if asked_to_s is not None else 2**40, max((span.end_s for span in spans), default=0)])
     number, kept = None, 0
     rows: list[MovedRow] = []
     if from_s < to_s and dry_run:
@@ -129,19 +129,21 @@ def _restate(home: Home, path: Path, why: str, from_s: int, to_s: int) -> tuple[
                 pass
             return work.number, work.kept
     while True:
-        told = ask(home.file, "GET", "/api/restating")
-        done = told["done"].get(str(ticket))
+        answer = ask(home.file, "GET", "/api/restating")
+        done = answer["done"].get(str(ticket))
         if done is not None:
             return done["restatement"], done["kept_intervals"]
-        if told["fault"]:
-            raise BrimfulError("restate", "ledger", told["fault"], "the daemon goes on with it when it can be written")
+        if answer["fault"]:
+            raise BrimfulError(
+                "restate", "ledger", answer["fault"], "the daemon goes on with it when it can be written"
+            )
         time.sleep(_ASK_AGAIN_S)
 
 
 def _answer(
     rows: list[MovedRow], home: Home, zone: ZoneInfo, number: int | None, kept: int, why: str, dry_run: bool
 ) -> dict[str, Any]:
-    def told(row: MovedRow) -> dict[str, Any]:
+    def answer(row: MovedRow) -> dict[str, Any]:
         return {
             "start": local_iso(row.start_s, zone),
             "end": local_iso(row.end_s, zone),
@@ -159,8 +161,8 @@ def _answer(
         "dry_run": dry_run,
         "why": why,
         "kept_intervals": kept,
-        "rows": [told(row) for row in rows],
-        "total": told(moved_total(rows)) if rows else None,
+        "rows": [answer(row) for row in rows],
+        "total": answer(moved_total(rows)) if rows else None,
     }
 
 

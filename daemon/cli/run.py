@@ -43,7 +43,7 @@ from rules.model.orders import Order
 SEED = 2
 FIRST_DAY = datetime(2026, 6, 10)
 STAY_PACE = 60.0
-"""Seconds of the story to a second, once its days are told and it stays."""
+"""Simulated seconds to a second, once the days of the demo are over and it stays."""
 _FOR_EVER = 10**9
 
 
@@ -51,7 +51,7 @@ _FOR_EVER = 10**9
 @click.argument("home_file", metavar="HOME.toml", type=click.Path(path_type=Path))
 @click.option("-v", "--verbose", is_flag=True, help="Log more.")
 @click.option(
-    "--log", type=click.Choice(["text", "json"]), default="text", show_default=True, help="How a line of the log looks."
+    "--log", type=click.Choice(["text", "json"]), default="text", show_default=True, help="Format of the log."
 )
 def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
     """Run the daemon on a home file, until SIGTERM or Ctrl-C."""
@@ -75,10 +75,10 @@ def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
 
 
 @click.command()
-@click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days of the story.")
-@click.option("--headless", is_flag=True, help="As fast as it goes, and without telling it.")
-@click.option("--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Its length, told.")
-@click.option("--stay", is_flag=True, help="Go on after the days, a minute of the story a second, until Ctrl-C.")
+@click.option("--days", type=click.IntRange(1, 366), default=2, show_default=True, help="Days to simulate.")
+@click.option("--headless", is_flag=True, help="Run as fast as possible; print only the end.")
+@click.option("--minutes", type=click.FloatRange(0.1, 600), default=1.0, show_default=True, help="Time to watch it.")
+@click.option("--stay", is_flag=True, help="Keep running afterwards, a simulated minute each second, until Ctrl-C.")
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Keep home file and ledger there.")
 @json_option
 def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | None, as_json: bool) -> None:
@@ -88,7 +88,7 @@ def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | N
     change can be tried on it: the house password is shown at the start.
     """
     if stay and headless:
-        raise BrimfulError("run the demo", "--stay", "expected a story that is told, got --headless", "leave one out")
+        raise BrimfulError("run the demo", "--stay", "expected a demo to watch, got --headless", "leave one out")
     with contextlib.ExitStack() as stack:
         if folder is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="brimful-demo-")))
@@ -134,7 +134,7 @@ def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | N
 
 
 def paces(steps: int, minutes: float, stay: bool) -> list[tuple[int, float]]:
-    """How a story of so many steps is told in so many minutes: how many steps, and seconds to each; then, if it is to
+    """How a story of so many steps is shown in so many minutes: how many steps, and seconds to each; then, if it is to
     stay, as many as there is time for."""
     return [(steps, minutes * 60 / steps), *([(_FOR_EVER, STEP_S / STAY_PACE)] if stay else [])]
 
@@ -143,15 +143,15 @@ def _tell(story: DemoRun, zone: ZoneInfo, pace: list[tuple[int, float]]) -> None
     """Live the story in words on stderr, at the pace of `paces`. SIGINT and SIGTERM end it as its last step would."""
     enough = threading.Event()
     former = {number: signal.signal(number, lambda *_: enough.set()) for number in (signal.SIGINT, signal.SIGTERM)}
-    told = None
+    last_shown = None
     lengths = itertools.chain.from_iterable(itertools.repeat(pause_s, count) for count, pause_s in pace)
     next_s = time.monotonic()
     try:
         with contextlib.closing(story.steps(sum(count for count, _ in pace))) as lived:
             for now_s, pause_s in zip(lived, lengths, strict=False):
                 explanation = story.service.explain()
-                if (explanation.order, explanation.primary.guard) != told:
-                    told = (explanation.order, explanation.primary.guard)
+                if (explanation.order, explanation.primary.guard) != last_shown:
+                    last_shown = (explanation.order, explanation.primary.guard)
                     clock = datetime.fromtimestamp(now_s, zone)
                     mark = "●" if explanation.order is not Order.WITHHOLD else "○"
                     click.echo(f"{clock:%a %H:%M} {mark} {explanation.text}", err=True)

@@ -155,12 +155,12 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
         said.append(f"The hotter tank lost {row.additional_loss_wh / 1000:.3f} kWh more than without it.")
     puzzling_wh = row.received.get(UNEXPLAINED, NOTHING).wh
     if puzzling_wh > total(row.received.values()).wh * _PUZZLING and len(tank.temperatures) < 2:
-        said.append("Much came unexplained: a level tells the heat that is hot enough, not all of it, so that")
-        said.append("lukewarm water counts as drawn, and as come when it is warm again. Two temperatures tell more.")
+        said.append("Much heat was received unexplained: a level shows only water that is hot enough, so")
+        said.append("lukewarm water counts as drawn, and as received when it is hot again. Two temperatures show more.")
     metered = row.metered_s / row.known_s
     how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
     said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")
     said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {loss_basis(home)}.")
-    said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level tells.")
+    said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level shows.")
     said.append("Where the level wavers, it is within three times its spread.")
     return said

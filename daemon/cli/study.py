@@ -114,8 +114,8 @@ def _show_homes(answer: dict[str, Any]) -> None:
     width = min(max(map(len, names), default=0), 44)
     click.echo(f"{'more than as it is: cost':<{width}}{'tenth':>12}{'half':>12}{'nine tenths':>12}{'homes':>8}")
     for name, each in zip(names, answer["summary"], strict=True):
-        told = each["cost_against_first"]
-        shown = "".join(f"{told[key]:>+12.2f}" for key in ("p10", "p50", "p90")) if told else f"{'unpriced':>36}"
+        against = each["cost_against_first"]
+        shown = "".join(f"{against[key]:>+12.2f}" for key in ("p10", "p50", "p90")) if against else f"{'unpriced':>36}"
         click.echo(f"{name:<{width}}{shown}{each['homes']:>8}")
     for row in answer["homes"]:
         if "error" in row:
@@ -154,9 +154,9 @@ def _show(found: Study, home: Home) -> None:
         f"{'':<{width}}{home.home.currency:>10}{'more than first':>17}{f'{CONFIDENCE:.0%} range':>19}{'kg CO2e':>10}"
     )
     for name, each in zip(names, found.figures, strict=True):
-        told = difference(each, first)
-        more = "" if each is first or told["cost"] is None else f"{told['cost']:+.2f}"
-        span = "" if each is first or told["low"] is None else f"{told['low']:+.2f} to {told['high']:+.2f}"
+        against = difference(each, first)
+        more = "" if each is first or against["cost"] is None else f"{against['cost']:+.2f}"
+        span = "" if each is first or against["low"] is None else f"{against['low']:+.2f} to {against['high']:+.2f}"
         cost = "" if each.cost_micro is None else f"{each.cost_micro / 1e6:.2f}"
         kg = "" if each.co2_mg is None else f"{each.co2_mg / 1e6:.1f}"
         click.echo(f"{name:<{width}}{cost:>10}{more:>17}{span:>19}{kg:>10}")

@@ -69,8 +69,8 @@ def value(
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books, books.still():
         valued = home_value(books, loaded, by, from_s, to_s, as_of_s, basis)
     if as_json:
-        told_as_of = {} if as_of_s is None else {"as_of": iso(as_of_s)}
-        echo_json({**value_answer(valued, loaded), **told_as_of})
+        as_of_key = {} if as_of_s is None else {"as_of": iso(as_of_s)}
+        echo_json({**value_answer(valued, loaded), **as_of_key})
     elif as_table:
         click.echo(as_csv(valued.report), nl=False)
     else:

@@ -17,7 +17,7 @@ from daemon.documents.verdict_reckoning import GET_IT, need_libraries, reckon
 from daemon.simulation.advised_rules import advised_rules
 from rules.model.errors import BrimfulError
 
-OP = "reckon the verdict"
+OP = "work out the verdict"
 _WIDTH = 78
 _MOST = 1e6
 
@@ -27,15 +27,15 @@ _MOST = 1e6
 @click.option("--installed", metavar="DATE", help="First day with the hardware. Default: the home file's.")
 @click.option("--ledger", type=click.Path(path_type=Path), help="The ledger, if not the home file's.")
 @click.option(
-    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Write it as FILE.html or FILE.pdf too."
+    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Also write it to FILE.html or FILE.pdf."
 )
 @click.option(
     "--off",
     multiple=True,
     metavar="FROM..TO",
-    help="What off would have brought; 05-01..09-01: every year.",
+    help="What switching off would have saved; 05-01..09-01: each year.",
 )
-@click.option("--within", type=float, metavar="MONEY", help="How exactly to know what a day saves, to either side.")
+@click.option("--within", type=float, metavar="MONEY", help="How exact a day's saving should be, plus or minus.")
 @home_option
 @json_option
 def verdict(
@@ -93,7 +93,7 @@ def _wrapped(text: str, indent: str) -> list[str]:
 
 
 def _check_report(report: Path | None) -> None:
-    """Refuse what cannot be written before all is reckoned."""
+    """Refuse what cannot be written before all is worked out."""
     if report is None:
         return
     kind = report.suffix.lower()

@@ -58,7 +58,7 @@ def rule_settings(home: Home) -> Settings:
     Raises BrimfulError where the calendar of absences cannot be read.
     """
     rules = home.rules
-    signals = {*home.signals, "tank_level_pct"}  # the level may be derived, and grows old like a told one
+    signals = {*home.signals, "tank_level_pct"}  # the level may be derived, and grows old like a measured one
     return Settings(
         heaters=tuple(_heater(home, name) for name in home.heater_names),
         stale_after_s={name: home.stale_after_s(name) for name in signals},
@@ -165,7 +165,7 @@ def _heater_books(home: Home, name: str) -> HeaterBooks:
 
 
 def heater_signal(home: Home, base: str, heater: str) -> str | None:
-    """The signal that tells a heater's own figure; one without a heater's name is the only heater's."""
+    """The signal of a heater's own figure; one without a heater's name is the only heater's."""
     own = f"{base}_{heater}"
     if own in home.signals:
         return own
@@ -173,7 +173,7 @@ def heater_signal(home: Home, base: str, heater: str) -> str | None:
 
 
 def _tank(home: Home) -> Tank | None:
-    """What bounds the level. Where the file tells no loss, it is the most that a new tank may have (label class C)."""
+    """What bounds the level. Where the file states no loss, it is the most that a new tank may have (label class C)."""
     table = home.tank
     if table is None:
         return None
@@ -183,12 +183,12 @@ def _tank(home: Home) -> Tank | None:
 
 
 def tank_ua(table: TankTable) -> float:
-    """Standing loss, W/K: as told, or at its label class's limit; C's unless given, the most a new tank may lose."""
+    """Standing loss, W/K: as stated, or at its label class's limit; C's unless given, the most a new tank may lose."""
     return ua_w_per_k(table.loss_w or label_loss_w(table.label_class or "C", table.volume_l))
 
 
 def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
-    """The heat stock's books, where the file tells the tank and its level. boiler: as `_boiler` makes it."""
+    """The heat stock's books, where the file describes the tank and its level. boiler: as `_boiler` makes it."""
     table, signals = home.tank, home.signals
     temperatures = tuple(name for name in TEMPERATURES if name in signals)
     level = "tank_level_pct" in signals
@@ -211,8 +211,8 @@ def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
 
 
 def _counter(home: Home, signal: str) -> CounterSignal | None:
-    told = home.signals.get(signal)
-    return None if told is None else CounterSignal(signal, told.gap_s, told.step)
+    signal_source = home.signals.get(signal)
+    return None if signal_source is None else CounterSignal(signal, signal_source.gap_s, signal_source.step)
 
 
 def _boiler(home: Home, priced: dict[str, Priced], carbon: dict[str, Factor]) -> Boiler | None:

@@ -1,4 +1,4 @@
-"""From the home file's money to what the books reckon with: exact prices, tax added. Files are read here."""
+"""From the home file's money to what the books calculate with: exact prices, tax added. Files are read here."""
 
 from datetime import date, time
 from fractions import Fraction
@@ -127,7 +127,7 @@ def public_holidays(home: Home) -> frozenset[date]:
 
 
 def band(table: BandTable, tax: Fraction = Fraction(1)) -> Band:
-    """A band as it is reckoned with. tax: the factor by which its price rises."""
+    """A band as it is used. tax: the factor by which its price rises."""
     return Band(
         name=table.name,
         price=Fraction(table.price) * tax,
@@ -191,6 +191,6 @@ def _kg_per_kwh(home: Home, name: str, table: Carbon | Marginal) -> Fraction | P
 
 
 def _kept(home: Home, key: str, tax: Fraction = Fraction(1)) -> Series:
-    """What a source has told so far; nothing before it was first heard of."""
+    """What a source has published so far; nothing before it was first heard of."""
     rows = read_rows(home.live_file(key))
     return Series([(at_s, None if value is None else value * tax) for at_s, value in rows])

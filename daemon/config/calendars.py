@@ -36,16 +36,16 @@ class _Raw:
     """A VEVENT as written: by property, its parameters and its values."""
 
     line: int
-    told: dict[str, list[tuple[dict[str, str], str]]] = field(default_factory=dict)
+    properties: dict[str, list[tuple[dict[str, str], str]]] = field(default_factory=dict)
 
     def text(self, name: str) -> str:
-        return self.told[name][0][1].strip() if name in self.told else ""
+        return self.properties[name][0][1].strip() if name in self.properties else ""
 
 
 def read_calendar(path: Path, zone: ZoneInfo) -> tuple[Event, ...]:
     """The events of a calendar file, repeated ones each, by their start.
 
-    zone: what times without a zone of their own are told by. Raises BrimfulError, naming the line.
+    zone: that of times without one of their own. Raises BrimfulError, naming the line.
     """
     try:
         with path.open("rb") as file:
@@ -65,12 +65,12 @@ def parse_calendar(text: str, subject: str, zone: ZoneInfo) -> tuple[Event, ...]
     raws = list(_raw_events(text, subject))
     replaced: dict[str, set[date]] = {}
     for raw in raws:
-        if "RECURRENCE-ID" in raw.told:
+        if "RECURRENCE-ID" in raw.properties:
             replaced.setdefault(raw.text("UID"), set()).update(_instants(raw, "RECURRENCE-ID", subject, zone))
     found: list[Event] = []
     for raw in raws:
         if raw.text("STATUS").upper() != "CANCELLED":
-            without = set() if "RECURRENCE-ID" in raw.told else replaced.get(raw.text("UID"), set())
+            without = set() if "RECURRENCE-ID" in raw.properties else replaced.get(raw.text("UID"), set())
             found += _events(raw, subject, zone, without)
     return tuple(sorted(found, key=lambda event: (_utc_s(event.start, zone), _utc_s(event.end, zone))))
 
@@ -119,7 +119,7 @@ def _raw_events(text: str, subject: str) -> Iterator[_Raw]:
                 yield raw
                 raw = None
         elif raw is not None and inside[-1] == "VEVENT":  # an alarm inside an event is none of its own
-            raw.told.setdefault(name, []).append((_parameters(match[2]), value))
+            raw.properties.setdefault(name, []).append((_parameters(match[2]), value))
     if inside:
         raise BrimfulError(OP, subject, f"expected END:{inside[-1]}, got the end of the file", "the file is cut off?")
 
@@ -157,7 +157,7 @@ def _events(raw: _Raw, subject: str, zone: ZoneInfo, without: set[date]) -> Iter
 def _more(raw: _Raw, subject: str, zone: ZoneInfo) -> Iterator[tuple[date, date | None]]:
     """The further starts of RDATE, with the end of their own that a period has."""
     where = f"{subject}, line {raw.line}, RDATE"
-    for parameters, values in raw.told.get("RDATE", []):
+    for parameters, values in raw.properties.get("RDATE", []):
         for value in values.split(","):
             began, has_end, ended = value.strip().partition("/")
             at = _instant(began, parameters, where, zone)
@@ -208,7 +208,7 @@ def _instants(raw: _Raw, name: str, subject: str, zone: ZoneInfo) -> list[date]:
     """The dates and times of a property."""
     return [
         _instant(value.strip(), parameters, f"{subject}, line {raw.line}, {name}", zone)
-        for parameters, values in raw.told.get(name, [])
+        for parameters, values in raw.properties.get(name, [])
         for value in values.split(",")
     ]
 
@@ -220,15 +220,15 @@ def _instant(value: str, parameters: dict[str, str], where: str, zone: ZoneInfo)
             return datetime.strptime(value, "%Y%m%d").date()
         if value.upper().endswith("Z"):
             return datetime.strptime(value.upper(), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-        told = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
+        properties = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
     except ValueError:
         cause = f'expected a date such as 20261225 or a time such as 20261224T180000, got "{value[:40]}"'
         raise BrimfulError(OP, where, cause) from None
     named = parameters.get("TZID")
     if named is None:
-        return told.replace(tzinfo=zone)
+        return properties.replace(tzinfo=zone)
     try:
-        return told.replace(tzinfo=ZoneInfo(named))
+        return properties.replace(tzinfo=ZoneInfo(named))
     except (KeyError, ValueError, OSError):
         hint = "export the calendar with zones named as Europe/Dublin is"
         raise BrimfulError(OP, where, f'expected a time zone by its IANA name, got "{named[:40]}"', hint) from None

@@ -38,28 +38,29 @@ def _heat(home: Home) -> list[str]:
     if full.stop_at_pct > USUAL_STOP_PCT:
         said.append(
             f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %, above the usual {plain(USUAL_STOP_PCT)} %: "
-            f"the tank is heated until its thermostat ends it. {_SCALD}. {_RANK}."
+            f"the tank is heated until its thermostat switches off. {_SCALD}. {_RANK}."
         )
     if home.tank is not None and home.tank.hot_c > USUAL_HOT_C:
         said.append(f"tank.hot_c is {plain(home.tank.hot_c)} °C, above the usual 60–65 °C. {_SCALD}. {_RANK}.")
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
-            f"No signal tells a temperature in the tank: the limit of {plain(limit.maximum_c)} °C cannot be watched "
-            "here. The thermostat and the manual-reset cut-out alone hold it."
+            f"No signal measures a temperature in the tank, so brimful cannot watch the limit of "
+            f"{plain(limit.maximum_c)} °C. Only the thermostat and the manual-reset cut-out hold it."
         )
     if home.tank is None:
         said.append(
-            "No [tank] table tells the volume: a level that is frozen while the heater fills the tank is not found out."
+            "There is no [tank] table with the volume: a level that stays still while the heater fills the tank is not "
+            "noticed."
         )
     if "boiler_wh" in home.signals and home.tank is not None and home.tank.boiler is None:
         said.append(
-            "boiler_wh is told, but no [tank.boiler] table says what it counts: `stock` cannot explain its heat."
+            "boiler_wh is heard, but no [tank.boiler] table says what it counts: `stock` cannot explain its heat."
         )
     if home.rules.heaters.together and len(home.heaters) > 1:
         total = sum(heater.rated_w for heater in home.heaters.values())
         said.append(
-            f"rules.heaters.together lets {plain(total)} W flow at once: wiring and supply must be made for it, "
-            "by a qualified electrician."
+            f"rules.heaters.together allows {plain(total)} W at once: have a qualified electrician see that wiring and "
+            "supply are made for it."
         )
     return said
 
@@ -68,11 +69,11 @@ def of_override(home: Home, order: str) -> list[str]:
     """What an owner should know before an override is applied. order: withhold, surplus or heat."""
     if order != "heat":
         return []
-    said = ["The override `heat` buys: the heater takes what it needs from the grid, at the price of the moment."]
+    said = ["The override `heat` buys from the grid: the heater takes what it needs, at the price of the moment."]
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
-            "No signal reads a temperature in the tank: while it heats, the thermostat and the manual-reset cut-out "
-            "alone hold the limit."
+            "No signal measures a temperature in the tank: while it heats, only the thermostat and the manual-reset "
+            "cut-out hold the limit."
         )
     return said
 
@@ -84,17 +85,17 @@ def _hygiene(home: Home) -> list[str]:
     if limit.maximum_c < HYGIENE_C:
         said.append(
             f"rules.limit.maximum_c is {plain(limit.maximum_c)} °C: this heater then cannot heat the tank to the "
-            f"{plain(HYGIENE_C)} °C that are advised against Legionella. Let something else do it."
+            f"{plain(HYGIENE_C)} °C that are advised against Legionella. Something else must do it."
         )
     if full.stop_at_pct < LOW_STOP_PCT:
         said.append(
             f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %: the lower part of the tank then stays lukewarm, "
-            "and Legionella grow there. See to it that the whole tank is hot often enough."
+            "and Legionella can grow there. Make sure that the whole tank gets hot often enough."
         )
     if (away.periods or away.calendar_file is not None) and not away.hot_on_return:
         said.append(
-            "While you are away the tank is not heated and grows lukewarm: after a week or more, heat the whole tank "
-            f"to {plain(HYGIENE_C)} °C and let the taps run before you use it."
+            "While you are away the tank is not heated and cools: after a week or more, heat the whole tank to "
+            f"{plain(HYGIENE_C)} °C and let the taps run before you use the water."
         )
     return said
 
@@ -106,14 +107,14 @@ def _blind(home: Home) -> list[str]:
     if surplus.stop_w <= MUCH_IMPORT_W:
         said.append(
             f"rules.surplus.stop_w is {plain(surplus.stop_w)} W: diversion goes on while the house buys up to "
-            f"{plain(-surplus.stop_w)} W for it."
+            f"{plain(-surplus.stop_w)} W from the grid for it."
         )
     for name in ("tank_level_pct", *TEMPERATURES):
         if name in home.signals and home.stale_after_s(name) >= LONG_STALE_S:
             hours = plain(home.stale_after_s(name) / 3600)
             said.append(
-                f"signals.{name}.stale_after_s counts a reading as fresh for {hours} hours: a sensor that has died is "
-                "noticed only then, and the tank is heated meanwhile."
+                f"signals.{name}.stale_after_s counts a reading as fresh for {hours} hours: a dead sensor is noticed "
+                "only then, and until then the tank may be heated."
             )
     for name in home.heaters:
         power, counter = (f"{base}_{name}" in home.signals for base in ("diverted_w", "diverted_wh"))
@@ -122,8 +123,8 @@ def _blind(home: Home) -> list[str]:
         if counter and not power:
             own = "diverted_w" if len(home.heaters) == 1 else f"diverted_w_{name}"
             said.append(
-                f"The power of heater {name} is read off its counter, which is late by a minute, or more where it "
-                f"counts in coarse steps: if the device reports its power, add it as signals.{own}."
+                f"The power of heater {name} is worked out from its counter, a minute late, or more where it counts in "
+                f"coarse steps: if the device reports its power, add it as signals.{own}."
             )
     return said
 
@@ -137,17 +138,17 @@ def _idle_rules(home: Home) -> list[str]:
     ):
         if value is not None and signal not in home.signals:
             said.append(
-                f"rules.battery.{key} is set, but no signal tells {signal}: this part of the rule is not asked."
+                f"rules.battery.{key} is set, but there is no signal {signal}: this part of the rule does nothing."
             )
     if home.rules.worth.enabled:
         exports = any(tariff.direction == "export" for tariff in home.tariffs.values())
         if not exports or not home.displaces:
             missing = "an export tariff" if not exports else "a [[displaces]] table"
-            said.append(f"rules.worth is enabled, but without {missing} it cannot compare and lets everything pass.")
+            said.append(f"rules.worth is enabled, but without {missing} it cannot compare, and allows everything.")
     for name, output in home.outputs.items():
         gates = [getattr(heater, "orders", None) for heater in home.heaters.values()]
         if output.follows == "heat" and all(orders is not None and orders.heat is None for orders in gates):
-            said.append(f"outputs.{name} follows heat, but no heater can be told to heat: it is never on.")
+            said.append(f"outputs.{name} follows heat, but no heater can be ordered to heat: it is never on.")
     return said
 
 
@@ -160,15 +161,15 @@ def _money(home: Home) -> list[str]:
             dear = [(what, price) for what, price in prices if abs(price) > _DEAR]
             if dear:
                 price = f"{plain(dear[0][1])} {home.home.currency} per kWh"
-                said.append(f"tariffs.{name} has a {dear[0][0]} at {price}: a hundredth of it is meant?")
+                said.append(f"tariffs.{name} has a {dear[0][0]} at {price}: is a hundredth of it meant?")
     used = {tariff.signal for tariff in home.tariffs.values()} | {factor.signal for factor in home.carbon.values()}
     said += [
-        f'signals.{name} is heard, but nothing is priced by it: a tariff or factor with signal = "{name}" would be.'
+        f'signals.{name} is heard, but not used: a tariff or factor with signal = "{name}" would use it.'
         for name in sorted((PRICE_SIGNALS & set(home.signals)) - used)
     ]
     if home.carbon and "grid" not in home.carbon:
         said.append(
-            "No factor [carbon.grid] is given: the carbon that exported energy would displace counts as nothing."
+            "There is no factor [carbon.grid]: the carbon that exported energy would have saved counts as nothing."
         )
     grid = home.carbon.get("grid")
     if grid is not None and grid.marginal is not None:
@@ -178,7 +179,7 @@ def _money(home: Home) -> list[str]:
             if factor is not None and factor.basis != "both" and factor.marginal is None:
                 said.append(
                     f"carbon.{name} has no marginal factor beside that of carbon.grid: marginal carbon is not counted. "
-                    'For a fuel, whose factor is the same either way, write basis = "both".'
+                    'For a fuel, which has one factor for both, write basis = "both".'
                 )
     unheard = battery_unheard(home)
     if unheard:
@@ -216,12 +217,12 @@ def battery_unheard(home: Home) -> str:
 
 
 def estimates(home: Home) -> list[str]:
-    """What the home's prices rest on that no meter tells: for the owner, and beside every total."""
-    return [told for name, tariff in home.tariffs.items() for told in _estimates(name, tariff)]
+    """What the home's prices rest on that no meter shows: for the owner, and beside every total."""
+    return [sentence for name, tariff in home.tariffs.items() for sentence in _estimates(name, tariff)]
 
 
 def _estimates(name: str, tariff: Tariff) -> list[str]:
-    """What a tariff rests on that no meter tells."""
+    """What a tariff rests on that no meter shows."""
     said = []
     deemed = [period.deemed_share for period in tariff.periods if period.deemed_share is not None]
     if deemed:
@@ -246,5 +247,6 @@ def _link(home: Home) -> list[str]:
     if broker.host.startswith("127."):
         return []
     return [
-        f"The password for the broker {broker.host} crosses the network readable: set tls = true where the broker can."
+        f"The password for the broker {broker.host} crosses the network unencrypted: set tls = true if the broker can "
+        "do it."
     ]

@@ -74,7 +74,7 @@ def check(home: Home, names: Names, file_name: str) -> list[BrimfulError]:
             got = "attribute = false" if home.books.attribute is not None else "used = 1 without it"
         report.add("books.export_limit_w", "attribute = true and a signal grid_w beside it", got)
     if home.books.attribute and not {"grid_w", "battery_w"} & set(home.signals):
-        hint = "without them nothing tells who gave the energy"
+        hint = "without them it is not known where the energy came from"
         report.add("books.attribute", "a signal grid_w or battery_w beside it", "neither", hint)
     if home.books.battery_price is not None and home.books.battery.price is not None:
         report.add("books.battery.price", "either battery_price or battery.price", "both")
@@ -168,11 +168,11 @@ def _signals(home: Home, names: Names, report: Report) -> None:
     if not set(_SURPLUS) & set(names.signals):
         report.add("signals", " or ".join(_SURPLUS), "neither", "without it no surplus is ever known")
     for heater in names.heaters:
-        told = {f"diverted_wh_{heater}", f"diverted_w_{heater}"}
+        owners = {f"diverted_wh_{heater}", f"diverted_w_{heater}"}
         if len(names.heaters) == 1:
-            told |= {"diverted_wh", "diverted_w"}
-        if not told & set(names.signals):
-            wanted = " or ".join(sorted(told, key=lambda name: (len(name), name), reverse=True))
+            owners |= {"diverted_wh", "diverted_w"}
+        if not owners & set(names.signals):
+            wanted = " or ".join(sorted(owners, key=lambda name: (len(name), name), reverse=True))
             hint = f"the books need the energy heater {heater} takes"
             report.add("signals", wanted, "none of them", hint)
 
@@ -203,7 +203,7 @@ def _heaters(home: Home, names: Names, report: Report) -> None:
 
 def _topics(home: Home, report: Report) -> None:
     read = {source.topic: f"signals.{name}" for name, source in home.signals.items()}
-    told: dict[str, str] = {}
+    owners: dict[str, str] = {}
     devices = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
     devices |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
     own = state_base(home.home.name)
@@ -214,9 +214,9 @@ def _topics(home: Home, report: Report) -> None:
         if topic in read:
             hint = "brimful would hear its own orders as readings"
             report.add(f"{key}.topic", f"another topic than {read[topic]}", shown(topic), hint)
-        if topic in told:
-            report.add(f"{key}.topic", f"another topic than {told[topic]}", shown(topic))
-        told.setdefault(topic, key)
+        if topic in owners:
+            report.add(f"{key}.topic", f"another topic than {owners[topic]}", shown(topic))
+        owners.setdefault(topic, key)
     for name, output in home.outputs.items():
         if output.on == output.off:
             report.add(f"outputs.{name}.off", "another payload than on", shown(output.off))
@@ -293,4 +293,4 @@ def _yield(name: str, names: Names, report: Report) -> None:
             "rules.yield.signal", f"a signal of the table [signals.{name}]", "no such table", close(name, [*powers])
         )
     elif found is not None and found[0].unit != "W":
-        report.add("rules.yield.signal", "a signal that tells a power, in W", shown(name))
+        report.add("rules.yield.signal", "a signal that measures a power, in W", shown(name))

@@ -1,4 +1,4 @@
-"""What is heard and what is told: signals, heaters, outputs, the tank, the broker."""
+"""What comes in and what goes out: signals, heaters, outputs, the tank, the broker."""
 
 from decimal import Decimal
 from typing import Annotated, Literal
@@ -85,7 +85,7 @@ class GateOrders(Table):
     surplus: Payload
     """Payload for: take surplus only."""
     heat: Payload | None = None
-    """Payload for: heat, from the grid too. Without it the heater is never told to."""
+    """Payload for: heat, from the grid too. Without it the heater is never ordered to heat."""
 
 
 class _Heater(Table):

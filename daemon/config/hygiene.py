@@ -119,8 +119,8 @@ def hygiene_cautions(home: Home) -> list[str]:
     table, tank = home.rules.hygiene, home.tank
     if home.rules.away.hot_on_return:
         said.append(
-            "rules.away.hot_on_return buys: before the end of each absence the tank is heated from the grid too. Water "
-            "has stood in the pipes as well: let the taps run hot before you use them, and keep away from the spray."
+            "rules.away.hot_on_return buys: before you are back the tank is heated, from the grid too. Water has stood "
+            "in the pipes as well: let the taps run hot before you use them, and keep away from the spray."
         )
     if table is None:
         return said
@@ -138,7 +138,7 @@ def hygiene_cautions(home: Home) -> list[str]:
             f"{needed} minutes."
         )
     if reason:
-        said.append(f"rules.hygiene: {reason}. See to it that something else makes the whole tank hot.")
+        said.append(f"rules.hygiene: {reason}. Make sure that something else heats the whole tank.")
     if tank is not None and table.at_c + _THERMOSTAT_SPARE_K > tank.hot_c:
         said.append(
             f"rules.hygiene.at_c is {plain(table.at_c)} °C and tank.hot_c, the thermostat's setting, "
@@ -153,17 +153,17 @@ def hygiene_cautions(home: Home) -> list[str]:
         )
     if not reason and "tank_level_pct" in home.signals:
         stop_pct, reach_pct = home.rules.full.stop_at_pct, level_when_hot_pct(home, table)
-        told = (
+        caution = (
             f"Nothing heats at or above rules.full.stop_at_pct, {plain(stop_pct)} %, for hygiene neither. If the tank "
             f"shows that level before its bottom is at {plain(table.at_c)} °C, brimful cannot make the whole tank hot, "
             "and says so."
         )
         if reach_pct > stop_pct:
-            told += (
+            caution += (
                 f" By its heat the tank would show {reach_pct:.0f} %: have the level, and tank.hot_c, count up to the "
                 "thermostat's setting of 60–65 °C, or raise stop_at_pct."
             )
-        said.append(told)
+        said.append(caution)
     if not reason and home.battery_named:
         said.append(
             "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. Have the "
@@ -194,7 +194,7 @@ def _heats(key: str, home: Home, heater: str, otherwise: str, add: Add) -> None:
         wanted = " or ".join(f"heaters.{name}.orders.heat" for name in names)
         add(key, f"a heater that obeys `heat` ({wanted})", "none", otherwise)
     if home.tank is None:
-        add(key, "a table [tank] with its volume beside it", "none", "the time that heating takes is reckoned from it")
+        add(key, "a table [tank] with its volume beside it", "none", "it gives the time that heating takes")
 
 
 def _from_cold_s(home: Home, heater: str, to_c: float) -> float:

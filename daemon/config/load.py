@@ -94,11 +94,11 @@ def made_broker(raw: Mapping[str, Any], path: Path) -> Home:
 
     Raises ConfigError.
     """
-    told = {key: raw[key] for key in ("broker", "ledger") if key in raw}
+    kept = {key: raw[key] for key in ("broker", "ledger") if key in raw}
     try:
-        home = Home.model_validate({**_STAND_INS, **told})
+        home = Home.model_validate({**_STAND_INS, **kept})
     except ValidationError as invalid:
-        raise ConfigError(path.name, list(problems(Home, invalid, told, path.name))) from None
+        raise ConfigError(path.name, list(problems(Home, invalid, kept, path.name))) from None
     home._file = path
     return home
 

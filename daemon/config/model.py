@@ -19,10 +19,10 @@ _TANK_STALE_S = 900.0  # a tank moves slowly and its sensors report slowly
 _STALE_S = 60.0
 _PRICE_STALE_S = 3600.0  # prices and the grid's carbon hold for half an hour or an hour at a time, as is usual
 PRICE_SIGNALS = frozenset({"import_price", "export_price", "grid_kg_per_kwh"})
-"""The signals that tell a price, or the grid's carbon, of the moment."""
+"""The signals that give a price, or the grid's carbon, of the moment."""
 
 FORECAST = "plan.forecast"
-"""The key of the sun's forecast among the sources of rows told ahead."""
+"""The key of the sun's forecast among the sources of rows published ahead."""
 
 Url = Annotated[
     str,
@@ -160,7 +160,7 @@ TimeSeries = Annotated[InfluxDb2 | InfluxDb1 | VictoriaMetrics, Field(discrimina
 
 
 class Home(Table):
-    """A home: what is heard, what is told, the rules between, and what energy is worth."""
+    """A home: what it hears, the orders it sends, the rules between, and what energy is worth."""
 
     home: About
     """The house."""
@@ -201,7 +201,7 @@ class Home(Table):
     homie: Homie | None = None
     """Shows the house as a Homie 5 device."""
     alerts: Annotated[tuple[Alert, ...], Field(strict=False)] = ()
-    """Who is told of alarms."""
+    """Where alarms are sent."""
 
     _file: Path = PrivateAttr(default=Path("home.toml"))
 
@@ -234,14 +234,14 @@ class Home(Table):
 
     @property
     def live(self) -> dict[str, Fetched | Listened | PluggedIn]:
-        """The sources that tell prices and factors ahead, by the key of their tariff or factor."""
+        """The sources that publish prices and factors ahead, by the key of their tariff or factor."""
         tables = {f"tariffs.{name}": tariff.live for name, tariff in self.tariffs.items()}
         tables |= {f"carbon.{name}": factor.live for name, factor in self.carbon.items()}
         return {key: live for key, live in tables.items() if live is not None}
 
     @property
     def fed(self) -> dict[str, Fetched | Listened | PluggedIn]:
-        """Every source that is asked or listened to for rows told ahead: those of `live`, and the sun's forecast."""
+        """Every source that is asked or listened to for rows ahead: those of `live`, and the sun's forecast."""
         forecast = self.plan.forecast.live if self.plan.forecast is not None else None
         return self.live if forecast is None else {**self.live, FORECAST: forecast}
 
@@ -261,7 +261,7 @@ class Home(Table):
 
     @property
     def attributes(self) -> bool:
-        """Whether the books work out who gave the heaters' energy: as stated, else wherever a signal tells it.
+        """Whether the books work out who gave the heaters' energy: as stated, else wherever a signal shows it.
 
         used = 1 alone asks for the plain figures; with a battery they would have the wrong sign.
         """
@@ -273,8 +273,10 @@ class Home(Table):
     @property
     def battery_named(self) -> bool:
         """Whether the file says that there is a house battery."""
-        told = {"battery_w", "battery_level_pct"} & set(self.signals)
-        return bool(told) or bool(self.books.battery.model_fields_set) or self.books.battery_price is not None
+        battery_signals = {"battery_w", "battery_level_pct"} & set(self.signals)
+        return (
+            bool(battery_signals) or bool(self.books.battery.model_fields_set) or self.books.battery_price is not None
+        )
 
     @property
     def heater_names(self) -> tuple[str, ...]:

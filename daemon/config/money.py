@@ -69,7 +69,7 @@ class Period(Table):
 
 
 class Ahead(Table):
-    """Rows that are told ahead. They are kept in a file beside the ledger."""
+    """Prices published ahead. They are kept in a file beside the ledger."""
 
     rows: Pointer = ""
     """Where in the payload the list of rows is, RFC 6901; the payload itself unless given."""
@@ -113,9 +113,9 @@ class PluggedIn(Table):
     source: Text
     """Its name among the entry points `brimful.price_sources`."""
     options: dict[Text, Text | bool | int | Decimal] = Field(default_factory=dict)
-    """What it wants to be told; the plug-in says what."""
+    """The plug-in's own options; its documentation lists them."""
     secret_file: FilePath | None = None
-    """File that holds a key for it, readable by its owner alone; it is told as the option `secret`."""
+    """File that holds a key for it, readable by its owner alone; the plug-in gets it as the option `secret`."""
     scale: Annotated[Decimal, Within(-1000000, 1000000)] = Decimal(1)
     """What its values are multiplied by to be money, or kg, per kWh."""
     minutes: Annotated[int, Within(1, 1440)]
@@ -137,9 +137,9 @@ class Tariff(Table):
     series: FilePath | None = None
     """CSV file of time,price rows, each in force until the next; or give periods."""
     signal: Literal["import_price", "export_price"] | None = None
-    """The signal that tells the price of the moment; it counts for the time it is heard. Or give periods."""
+    """The signal that gives the price of the moment; it counts for the time it is heard. Or give periods."""
     live: Live | None = None
-    """A source that tells the prices ahead. Or give periods."""
+    """A source that publishes the prices ahead. Or give periods."""
     tax_included: bool = True
     """Whether the prices, and the standing charge, have the tax in them."""
     tax_pct: TaxPct | None = None
@@ -147,13 +147,13 @@ class Tariff(Table):
 
     def untaxed(self, period: Period | None = None) -> bool:
         """Whether tax is still to be added to a period's prices, or to the series'."""
-        told = period.tax_included if period is not None else None
-        return not (self.tax_included if told is None else told)
+        stated = period.tax_included if period is not None else None
+        return not (self.tax_included if stated is None else stated)
 
     def tax_of(self, period: Period | None = None) -> Decimal | None:
         """The tax on a period's prices, or on the series', %."""
-        told = period.tax_pct if period is not None else None
-        return self.tax_pct if told is None else told
+        stated = period.tax_pct if period is not None else None
+        return self.tax_pct if stated is None else stated
 
 
 class Marginal(Table):
@@ -177,9 +177,9 @@ class Carbon(Table):
     series: FilePath | None = None
     """CSV file of time,kg_per_kwh rows, each in force until the next; or give kg_per_kwh."""
     signal: Literal["grid_kg_per_kwh"] | None = None
-    """The signal that tells the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
+    """The signal that gives the factor of the moment; it counts for the time it is heard. Or give kg_per_kwh."""
     live: Live | None = None
-    """A source that tells the factors ahead. Or give kg_per_kwh."""
+    """A source that publishes the factors ahead. Or give kg_per_kwh."""
     basis: Literal["average", "marginal", "both"]
     """The average of all generation, or of what answers to a change; both for a fuel, for which they are the same."""
     source: Text

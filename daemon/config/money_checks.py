@@ -49,7 +49,7 @@ def check_money(home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: 
 
 
 def check_tax(key: str, table: Displaces | Boiler | HouseBattery, add: Add) -> None:
-    """A price of its own without tax needs to be told the tax; a tariff has tax settings of its own."""
+    """A price of its own without tax needs the tax beside it; a tariff has tax settings of its own."""
     if table.price is None:
         if not table.tax_included or table.tax_pct is not None:
             add(f"{key}.tax_pct", "a price beside it", "none", "a tariff has tax settings of its own")
@@ -118,20 +118,20 @@ def _past(home: Home, add: Add) -> None:
             if stands_for(source.recorded, other) or stands_for(other, source.recorded):
                 add(here, f"what displaces{item_label(labels, place)} does not stand for", shown(source.recorded))
         named[source.recorded] = index
-        _told(here, source.recorded, home, add)
+        _check_recorded(here, source.recorded, home, add)
     if len(named) < 2:
         got = "one" if named else "none"
         hint = 'recorded = "boiler" and "grid", say: one alone always has the same share'
         add("books.displaces_from", "at least two displaced sources with `recorded`", got, hint)
 
 
-def _told(key: str, recorded: str, home: Home, add: Add) -> None:
+def _check_recorded(key: str, recorded: str, home: Home, add: Add) -> None:
     if recorded == BOILER:
         if "boiler_wh" not in home.signals or home.tank is None or home.tank.boiler is None:
-            add(key, "a [tank.boiler] table and a signal boiler_wh that tell it", "none")
+            add(key, "a [tank.boiler] table and a signal boiler_wh for it", "none")
         return
     if "topup_wh" not in home.signals and not home.attributes:
-        add(key, "a signal topup_wh, or books.attribute, that tells what the grid gave", "neither")
+        add(key, "a signal topup_wh, or books.attribute, to show what the grid gave", "neither")
     _, _, band = recorded.partition(":")
     tariffs = [tariff for tariff in home.tariffs.values() if tariff.direction == "import"]
     bands = sorted({each.name for tariff in tariffs for period in tariff.periods for each in period.bands})

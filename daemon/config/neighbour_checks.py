@@ -56,10 +56,10 @@ def _readers(home: Home, add: Add) -> None:
 def _topics(home: Home, add: Add) -> None:
     state = f"{state_base(home.home.name)}/"
     device = f"{home.homie.domain}/5/brimful-{slug(home.home.name)}/" if home.homie is not None else None
-    told = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
-    told |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
+    ordered = {f"heaters.{name}": heater.topic for name, heater in home.heaters.items()}
+    ordered |= {f"outputs.{name}": output.topic for name, output in home.outputs.items()}
     taken = {source.topic: f"signals.{name}" for name, source in home.signals.items()}
-    taken |= {topic: key for key, topic in told.items()}
+    taken |= {topic: key for key, topic in ordered.items()}
     alerts = {
         f"alerts[#{number}]": alert.topic for number, alert in enumerate(home.alerts, 1) if isinstance(alert, MqttAlert)
     }
@@ -69,6 +69,6 @@ def _topics(home: Home, add: Add) -> None:
             add(f"{key}.topic", f"another topic than {taken[topic]}", shown(topic), hint)
         if f"{topic}/".startswith(state):
             add(f"{key}.topic", f"a topic outside {state}", shown(topic), "brimful says its own state there")
-    for key, topic in {**told, **alerts}.items():
+    for key, topic in {**ordered, **alerts}.items():
         if device is not None and f"{topic}/".startswith(device):
             add(f"{key}.topic", f"a topic outside {device}", shown(topic), "brimful shows its Homie device there")

@@ -27,7 +27,7 @@ def check_plan(home: Home, add: Callable[..., None]) -> None:
     if planning.mode == "off":
         return
     if home.tank is None:
-        add("plan.mode", "a [tank] table beside it", "none", "without its volume nobody knows how much heat it holds")
+        add("plan.mode", "a [tank] table beside it", "none", "its volume shows how much heat it holds")
     if not any(tariff.direction == "import" for tariff in home.tariffs.values()):
         add("plan.mode", "an import tariff beside it", "none", "without prices no hour is cheaper than another")
     if planning.mode == "follow" and not heats(home):
@@ -51,8 +51,8 @@ def plan_cautions(home: Home) -> list[str]:
     said = [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
-            "[plan] follow heats from the grid, and no signal reads a temperature in the tank: the thermostat and the "
-            "manual-reset cut-out alone hold the limit."
+            "[plan] follow heats from the grid, and no signal measures a temperature in the tank: only the thermostat "
+            "and the manual-reset cut-out hold the limit."
         )
     if home.battery_named:
         said.append(

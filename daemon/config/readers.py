@@ -53,9 +53,9 @@ class ForecastReader(Table):
     source: Text
     """Its name among the entry points `brimful.forecast_sources`."""
     options: dict[Text, Text | bool | int | Decimal] = Field(default_factory=dict)
-    """What it wants to be told; the plug-in says what."""
+    """The plug-in's own options; its documentation lists them."""
     secret_file: FilePath | None = None
-    """File that holds a key for it, readable by its owner alone; it is told as the option `secret`."""
+    """File that holds a key for it, readable by its owner alone; the plug-in gets it as the option `secret`."""
     every_s: Annotated[float, Within(300, 86400)] = 3600.0
     """How often it is asked, s."""
 

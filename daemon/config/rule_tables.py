@@ -90,7 +90,7 @@ class YieldTo(Table):
     """Another load that takes the surplus first, such as a car charger."""
 
     signal: Name
-    """The signal that tells its power, such as car_w."""
+    """The signal of its power, such as car_w."""
     above_w: Annotated[float, Within(0, 50000)]
     """It goes first while it draws more than this, W."""
     for_s: Annotated[float, Within(0, 86400)] = 0.0

@@ -64,10 +64,10 @@ def schema() -> dict[str, Any]:
 def _describe(node: dict[str, Any], model: type[BaseModel]) -> None:
     node.pop("title", None)
     node["description"] = inspect.cleandoc(model.__doc__ or "")
-    told = descriptions(model)
+    about = descriptions(model)
     for name, info in model.model_fields.items():
         field = node["properties"][info.alias or name]
-        field["description"] = told[name]
+        field["description"] = about[name]
         if field.get("default", ...) is None:
             del field["default"]
 
@@ -92,21 +92,21 @@ def descriptions(model: type[BaseModel]) -> dict[str, str]:
 
     Read from the source only when a schema is made: pydantic could keep these itself, at a cost at every start.
     """
-    told: dict[str, str] = {}
+    about: dict[str, str] = {}
     for each in reversed(model.__mro__):
         if issubclass(each, BaseModel) and each is not BaseModel:
             module = inspect.getmodule(each)
             assert module is not None
-            told |= _of_module(module).get(each.__name__, {})
-    return told
+            about |= _of_module(module).get(each.__name__, {})
+    return about
 
 
 @cache
 def _of_module(module: ModuleType) -> dict[str, dict[str, str]]:
     classes = [node for node in ast.parse(inspect.getsource(module)).body if isinstance(node, ast.ClassDef)]
-    told: dict[str, dict[str, str]] = {}
+    about: dict[str, dict[str, str]] = {}
     for node in classes:
-        fields = told.setdefault(node.name, {})
+        fields = about.setdefault(node.name, {})
         for statement, following in zip(node.body, node.body[1:], strict=False):
             match statement, following:
                 case (
@@ -114,7 +114,7 @@ def _of_module(module: ModuleType) -> dict[str, dict[str, str]]:
                     ast.Expr(value=ast.Constant(value=str(text))),
                 ):
                     fields[name] = inspect.cleandoc(text)
-    return told
+    return about
 
 
 def text() -> str:

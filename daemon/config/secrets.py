@@ -64,14 +64,14 @@ def kept_secret(file: Path, op: str) -> str:
             _keep(file, secrets.token_hex(32))
         with file.open("rb") as opened:
             mode = os.fstat(opened.fileno()).st_mode
-            told = opened.read(_LARGEST_BYTES)
+            raw_bytes = opened.read(_LARGEST_BYTES)
     except OSError as refused:
         cause = f"expected a file that can be kept, got {refused.strerror}"
         raise BrimfulError(op, str(file), cause) from refused
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         cause = f"expected a file that only its owner can read, got mode {stat.S_IMODE(mode):o}"
         raise BrimfulError(op, str(file), cause, f"chmod 600 {file}")
-    return _text(told, str(file), file, "")
+    return _text(raw_bytes, str(file), file, "")
 
 
 def _keep(file: Path, secret: str) -> None:
@@ -95,8 +95,8 @@ def read_secret(
     key: the home file's key, for messages; file: path relative to the home file; variable: "" where there is none. One
     trailing line end is dropped. Raises BrimfulError: no such file, readable by others, empty, not text.
     """
-    if told := environment.get(variable):
-        return SecretStr(told)
+    if raw_bytes := environment.get(variable):
+        return SecretStr(raw_bytes)
     if file is None:
         return None
     content = _private(home, key, home.path_of(file), f", or set {variable}" if variable else "")
@@ -104,7 +104,7 @@ def read_secret(
 
 
 def plug_in_options(home: Home, key: str, options: Mapping[str, Any], file: str | None) -> dict[str, Any]:
-    """What a plug-in is told: its options, and its key from the file as `secret`. Raises BrimfulError."""
+    """What a plug-in gets: its options, and its key from the file as `secret`. Raises BrimfulError."""
     secret = read_secret(home, key, file, "")
     return {**options} if secret is None else {**options, "secret": secret.get_secret_value()}
 
@@ -117,10 +117,10 @@ def read_secret_lines(home: Home, key: str, file: str) -> list[SecretStr]:
         lines = _private(home, key, path, "").decode("utf-8").splitlines()
     except UnicodeDecodeError:
         lines = []
-    told = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
-    if not told:
+    raw_bytes = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if not raw_bytes:
         raise BrimfulError(OP, key, f"expected lines of text in {path}, got none ({home.file.name})")
-    return [SecretStr(line) for line in told]
+    return [SecretStr(line) for line in raw_bytes]
 
 
 def _private(home: Home, key: str, path: Path, or_else: str) -> bytes:

@@ -118,8 +118,8 @@ def _place(items: list[Any], part: str, key: str, path: Path) -> int:
 def _names(item: Any) -> list[str]:
     if not isinstance(item, dict):
         return []
-    told = [item.get(label) for label in _LABELS]
-    return [each.isoformat() if isinstance(each, date) else str(each) for each in told if each is not None]
+    labels = [item.get(label) for label in _LABELS]
+    return [each.isoformat() if isinstance(each, date) else str(each) for each in labels if each is not None]
 
 
 def _refused(path: Path, key: str, expected: str, got: str) -> ConfigError:

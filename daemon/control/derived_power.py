@@ -1,4 +1,4 @@
-"""Powers derived from what is heard: the mean over a window, and what a heater's counter tells of its power."""
+"""Powers derived from what is heard: the mean over a window, and what a heater's counter shows of its power."""
 
 from collections import deque
 
@@ -81,7 +81,7 @@ class Rate:
         self.guess_w = min(max(expected_w, 0.0), self._most_w) if on else 0.0
 
     def note(self, reading: Reading) -> Reading | None:
-        """Add a counter's live reading; returns the power, None where it tells none.
+        """Add a counter's live reading; returns the power, None where it shows none.
 
         After a step back, or one that the heaters cannot have taken, it begins anew: the books find out what it was.
         """

@@ -79,12 +79,12 @@ class Engine:
         self._times_at_s = float("inf")
 
     def go_by(self, past: Past) -> None:
-        """Take what the home's past tells by now of what it would have used."""
+        """Take what the home's past shows by now of what it would have used."""
         if self.books.go_by(past):
             self.prices = Prices(until_s=float("-inf"))
 
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
-        """Take what one message told, and decide."""
+        """Take one message's readings, and decide."""
         note, books = self.board.note, self.books
         booked, prices = (books.notes, books.price_signals) if self.dated else ({}, ())
         for reading in readings:

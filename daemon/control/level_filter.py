@@ -16,10 +16,10 @@ _KEPT = 3
 class LevelHistory:
     """The level so far.
 
-    since_s: forward-clock second from which it has told the same value; taken_wh: what the heaters have taken since
+    since_s: forward-clock second from which it has shown the same value; taken_wh: what the heaters have taken since
     then (the board adds to it); jumps: the latest, up or down; swings: the latest large steps to and fro.
 
-    A jump of a level that the tank itself tells is not taken for true until the reading after it agrees. Meanwhile the
+    A jump of a level that the tank itself sends is not taken for true until the reading after it agrees. Meanwhile the
     higher of the two counts: a jump up stops heating at once, a jump down cannot start it. A jump that the next reading
     takes back was a glitch. (A level derived from temperatures may jump: the water that is of use ends at 40 °C.)
     """
@@ -39,8 +39,8 @@ class LevelHistory:
         """Take changed figures of the tank."""
         self._volume_l = settings.tank.volume_l if settings.tank is not None else SMALLEST_L
 
-    def told(self, reading: Reading) -> Reading:
-        """Add a reading that the tank tells; returns the level that counts now, as old as it."""
+    def measured(self, reading: Reading) -> Reading:
+        """Add a reading that the tank sends; returns the level that counts now, as old as it."""
         value_pct, seen_s = reading.value, reading.seen_s
         if seen_s == NEVER_LIVE_S:
             return reading

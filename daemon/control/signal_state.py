@@ -38,7 +38,7 @@ class Wiring:
 
     @property
     def used(self) -> frozenset[str]:
-        """The signals that can matter to a decision, besides the one another load is told by."""
+        """The signals that can matter to a decision, besides the one that another load is known by."""
         meters = (*self.powers, *self.counters, self.house_power, self.house_counter)
         return frozenset(
             {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
@@ -100,7 +100,7 @@ class Board:
         if name == self._surplus_signal:
             self._surplus_due = True
         elif name in self._counter_of:
-            # Where the power is told, none is read off the counter any more.
+            # Where the power is heard, none is worked out from the counter any more.
             self._rates.pop(self._counter_of.pop(name), None)
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
             rate = self._rates[name]
@@ -127,7 +127,7 @@ class Board:
             shared.switched(any(is_on), at_s, left_w)
 
     def _expected_w(self, i: int, order: HeaterOrder, left_w: float) -> float:
-        """What a heater will draw, W, as far as its order and the surplus tell."""
+        """What a heater will draw, W, as far as its order and the surplus show."""
         if order.order is Order.HEAT:
             return self._rated_w[i]
         return left_w if order.watts is None else float(order.watts)
@@ -144,7 +144,7 @@ class Board:
         heard = latest.get("tank_level_pct")
         if heard is not None and heard is not self._level_heard:
             self._level_heard = heard
-            self.level = history.told(heard)
+            self.level = history.measured(heard)
 
     def snapshot(self, prices: Prices, times: HeatingTimes = NO_HEATING_TIMES) -> Snapshot:
         """What the rules may look at now, as of the last `update`."""
@@ -171,7 +171,7 @@ class Board:
 
     @property
     def level_taken_wh(self) -> float:
-        """What the heaters have taken since the level last told another value, Wh."""
+        """What the heaters have taken since the level last changed, Wh."""
         return self._level_history.taken_wh
 
     def _note_surplus(self, reading: Reading) -> None:
@@ -187,7 +187,7 @@ class Board:
             self._level_history.taken_wh += power_w * self._mean.held_s / 3600.0
 
     def _diverted_w(self, seen_s: float, surplus_w: float | None = None) -> float:
-        """W all heaters take, as far as fresh meters tell. surplus_w: what the grid meter reads beside them.
+        """W all heaters take, as far as fresh meters show. surplus_w: what the grid meter reads beside them.
 
         Where a counter's power is held between its steps, the grid meter knows better: while the house buys, nothing
         is diverted; and what is sold meanwhile was not taken.
@@ -196,7 +196,7 @@ class Board:
         power, counter = self._shared_meter
         shared = power in latest or counter in steady
         for power, counter in (self._shared_meter,) if shared else self._meters:
-            # As its power tells it, else steadily off its counter.
+            # As its power shows it, else steadily by its counter.
             reading = latest.get(power) or steady.get(counter)
             if reading is not None and seen_s < reading.seen_s + self._stale_after_s.get(reading.signal, 60.0):
                 power_w = reading.value

@@ -1,7 +1,7 @@
 """The demo's clockwork: the invented house and a real daemon, joined by a real broker alone, on a stepped clock.
 
 Each step the clock is moved, the house lives and speaks, the daemon hears all of it, and its orders arrive: so the same
-seed tells the same story, however fast it is told.
+seed gives the same story, however fast it runs.
 """
 
 import threading
@@ -50,7 +50,7 @@ class Arrivals:
 
 
 class DemoRun:
-    """One telling of the story. Iterate `steps`; `service` and `house` may be looked at between two steps.
+    """One run of the story. Iterate `steps`; `service` and `house` may be looked at between two steps.
 
     plan: the demo's home; broker: the one both sides speak over; start_utc_s: the story's first second.
     """

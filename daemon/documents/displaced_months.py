@@ -1,4 +1,4 @@
-"""Which months of the home's own past tell what its diverted heat displaced, beside every total that rests on it."""
+"""Which months of the home's own past show what its diverted heat displaced, beside every total that rests on it."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -15,12 +15,12 @@ from daemon.config.model import Home
 _MOST_NAMED = 13
 
 
-def months_told(home: Home, ledger: Ledger, report: ValueReport) -> list[MonthShares]:
+def months_of_shares(home: Home, ledger: Ledger, report: ValueReport) -> list[MonthShares]:
     """The shares of each month of a report; none where they are as stated. Raises LedgerError."""
     if home.books.displaces_from != "past" or not report.rows:
         return []
     stated = tuple(
-        Displaced(told.source, Fraction(told.share), recorded=told.recorded or "") for told in home.displaces
+        Displaced(each.source, Fraction(each.share), recorded=each.recorded or "") for each in home.displaces
     )
     settings = BooksSettings((), displaces=stated, past_timezone=home.home.timezone)
     shares = PastShares(stated, read_past(settings, ledger), home.home.timezone)
@@ -32,15 +32,15 @@ def as_rows(home: Home, months: Sequence[MonthShares]) -> list[dict[str, Any]]:
     """They as JSON."""
     return [
         {
-            "month": month_text(told.month),
-            "basis": told.basis,
-            "of": None if told.of is None else month_text(told.of),
-            "thin": None if told.thin is None else month_text(told.thin),
+            "month": month_text(each.month),
+            "basis": each.basis,
+            "of": None if each.of is None else month_text(each.of),
+            "thin": None if each.thin is None else month_text(each.thin),
             "shares": {
-                source.source: round(float(share), 6) for source, share in zip(home.displaces, told.shares, strict=True)
+                source.source: round(float(share), 6) for source, share in zip(home.displaces, each.shares, strict=True)
             },
         }
-        for told in months
+        for each in months
     ]
 
 
@@ -51,7 +51,7 @@ def as_notes(months: Sequence[MonthShares]) -> list[str]:
     if len(months) <= _MOST_NAMED:
         said = ", ".join(map(_said, months))
     else:
-        count = Counter(told.basis for told in months)
+        count = Counter(each.basis for each in months)
         said = (
             f"{count['same month']} months as in the same one of a former year, {count['near month']} as in one near "
             f"it, {count['stated']} as stated; --json names them"
@@ -59,7 +59,7 @@ def as_notes(months: Sequence[MonthShares]) -> list[str]:
     return [f"What is displaced goes by the home's own past: {said}."]
 
 
-def _said(told: MonthShares) -> str:
-    how = "as stated" if told.of is None else f"as in {month_text(told.of)}"
-    thin = "" if told.thin is None else f" (too little is known of {month_text(told.thin)})"
-    return f"{month_text(told.month)} {how}{thin}"
+def _said(each: MonthShares) -> str:
+    how = "as stated" if each.of is None else f"as in {month_text(each.of)}"
+    thin = "" if each.thin is None else f" (too little is known of {month_text(each.thin)})"
+    return f"{month_text(each.month)} {how}{thin}"

@@ -33,14 +33,14 @@ def fit_answer(found: Fitted) -> dict[str, Any]:
 def fit_sentences(found: Fitted) -> list[str]:
     """The fit in words, each figure beside what the home file states."""
     fit, stated, foretold = found.fit, found.stated, found.foretold
-    told = [
-        _told("volume that takes part", fit.volume_l, "L", 0, stated.volume_l),
-        _told("full at", fit.hot_c, "°C", 1, stated.hot_c),
-        _told("a full level holds", fit.full_kwh, "kWh", 2, stated.full_wh / 1000),
-        _told("standing loss", fit.ua_w_per_k, "W/K", 2, stated.ua_w_per_k),
-        _told("drawn a day", fit.drawn_kwh, "kWh", 2, None),
+    figures = [
+        _figure_text("volume that takes part", fit.volume_l, "L", 0, stated.volume_l),
+        _figure_text("full at", fit.hot_c, "°C", 1, stated.hot_c),
+        _figure_text("a full level holds", fit.full_kwh, "kWh", 2, stated.full_wh / 1000),
+        _figure_text("standing loss", fit.ua_w_per_k, "W/K", 2, stated.ua_w_per_k),
+        _figure_text("drawn a day", fit.drawn_kwh, "kWh", 2, None),
     ]
-    sentences = [f"The tank as the readings show it, each with its {CONFIDENCE:.0%} range: {'; '.join(told)}."]
+    sentences = [f"The tank as the readings show it, each with its {CONFIDENCE:.0%} range: {'; '.join(figures)}."]
     if foretold is not None:
         sentences.append(
             f"Tried on the last {foretold.days} days, which another fit did without: from each midnight's level, with"
@@ -59,7 +59,7 @@ def _figure(figure: Figure | None) -> dict[str, float] | None:
     return {"value": round(figure.value, 4), "low": round(figure.low, 4), "high": round(figure.high, 4)}
 
 
-def _told(what: str, figure: Figure | None, unit: str, digits: int, stated: float | None) -> str:
+def _figure_text(what: str, figure: Figure | None, unit: str, digits: int, stated: float | None) -> str:
     beside = "" if stated is None else f" (home file: {stated:.{digits}f})"
     if figure is None:
         return f"{what}: not to be seen{beside}"

@@ -18,7 +18,7 @@ from daemon.config.model import Home
 from daemon.documents.valuing import home_value
 from rules.model.errors import BrimfulError
 
-OP = "reckon the verdict"
+OP = "work out the verdict"
 _EXPECTED = "expected FROM..TO as 2026-05-01..2026-09-01, or 05-01..09-01 for every year; TO is not in it"
 _OF_YEAR = re.compile(r"^\d\d-\d\d$")
 

@@ -13,11 +13,11 @@ from rules.model.errors import BrimfulError
 
 
 def heat_stock(home: Home) -> TankBooks:
-    """The tank as the books count its heat. Raises BrimfulError where the home file does not tell enough."""
+    """The tank as the books count its heat. Raises BrimfulError where the home file does not say enough."""
     tank = tank_books(home)
     if tank is None:
         cause = "expected a [tank] table, and a signal of its level or temperature, got none"
-        raise BrimfulError("read the heat stock", "tank", cause, "without them nothing tells what is in the tank")
+        raise BrimfulError("read the heat stock", "tank", cause, "without them it is not known what is in the tank")
     return tank
 
 

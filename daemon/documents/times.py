@@ -17,14 +17,14 @@ def iso(utc_s: float) -> str:
 def instant(text: str, zone: ZoneInfo) -> int:
     """A local date (its first instant), or a date-time with or without offset (without: local), as UTC seconds."""
     try:
-        told = datetime.fromisoformat(text)
+        moment = datetime.fromisoformat(text)
     except ValueError:
         raise BrimfulError(
             "read a time", "time", f"expected a date like 2026-06-01 or a time like 2026-06-01T12:00Z, got {text!r}"
         ) from None
-    if not _EARLIEST_YEAR <= told.year <= _LATEST_YEAR:
+    if not _EARLIEST_YEAR <= moment.year <= _LATEST_YEAR:
         raise BrimfulError("read a time", "time", f"expected a year {_EARLIEST_YEAR} to {_LATEST_YEAR}, got {text!r}")
-    return int((told if told.tzinfo is not None else told.replace(tzinfo=zone)).timestamp())
+    return int((moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)).timestamp())
 
 
 def period(start_s: int, by: By | None, zone: ZoneInfo) -> str:

@@ -17,7 +17,7 @@ from accounting.valuation.settings import TankBooks
 from daemon.config.build import tank_books
 from daemon.config.build_money import tariffs
 from daemon.config.model import Home
-from daemon.documents.displaced_months import months_told
+from daemon.documents.displaced_months import months_of_shares
 from daemon.documents.stock_document import heat_stock
 from daemon.documents.watched_document import watched_answer
 from rules.model.errors import BrimfulError
@@ -81,7 +81,7 @@ def home_value(
                 raise BrimfulError("read the heat stock", "--used", cause, "with --used stated the home file's counts")
             if basis is not None or not any(one.used == "0" for one in assumed):
                 report, used = by_share(ledger, report, shares, wanted, used.share, as_of_s)
-        months = tuple(months_told(home, ledger, report))
+        months = tuple(months_of_shares(home, ledger, report))
         heat_order_wh = None if home.attributes else _heat_order_wh(ledger, home, start_s, end_s)
         watched = watched_answer(ledger, home, start_s, end_s) if report.rows and as_of_s is None else None
     return Valued(report, used, months, assumed, heat_order_wh, standing(home, report), watched)
@@ -95,12 +95,12 @@ def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...
     first, until = (
         datetime.fromtimestamp(at_s, report.zone).date() for at_s in (report.total.start_s, report.total.end_s)
     )
-    told = []
+    charges = []
     for source in home.displaces:
         tariff = priced.get(source.tariff or "")
         if source.gives_up_standing and isinstance(tariff, Tariff):
-            told.append((source.source, tariff.standing(first, until)))
-    return tuple(told)
+            charges.append((source.source, tariff.standing(first, until)))
+    return tuple(charges)
 
 
 def _heat_order_wh(ledger: Ledger, home: Home, from_s: int, to_s: int) -> int:

@@ -16,7 +16,7 @@ from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
-OP = "reckon the verdict"
+OP = "work out the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
 LONGEST_S = 60.0
 MOST_ADVICE = 3
@@ -77,7 +77,7 @@ def _holds_rows(path: Path) -> bool:
 
 
 def reckon_apart(file: Path) -> dict[str, Any]:
-    """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
+    """The verdict of a home file, worked out in a process of its own; whoever calls waits. Raises BrimfulError."""
     command = [sys.executable, "-m", _APART, str(file.resolve())]
     try:
         ended = subprocess.run(

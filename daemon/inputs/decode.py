@@ -90,7 +90,7 @@ class Refused:
 
 
 def base_signal(name: str) -> Signal:
-    """The signal a source's name stands for, told for a heater or for the house. Raises ValueError if none."""
+    """The signal a source's name stands for, of a heater or of the house. Raises ValueError if none."""
     if name in SIGNALS:
         return SIGNALS[name]
     for signal in SIGNALS.values():
@@ -222,9 +222,9 @@ def _number_in_text(text: str, source: Source) -> float:
             raise _Refusal("says it has no value")
         if word in _NOT_FINITE:
             raise _Refusal("not a finite number")
-        told = quantity(text, source.units)
-        if told is not None:
-            number, converted = told
+        measured = quantity(text, source.units)
+        if measured is not None:
+            number, converted = measured
             if converted and not _LEAST_SCALE <= abs(source.scale) <= _MOST_SCALE:
                 raise _Refusal(SCALED_TWICE)
             return number

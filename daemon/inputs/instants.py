@@ -41,7 +41,7 @@ def instant(value: object) -> float:
 
 
 def age(value: object) -> float | None:
-    """Seconds of an age told as an ISO 8601 duration ("PT12.5S", "P1DT2H"); None for what is no duration.
+    """Seconds of an age given as an ISO 8601 duration ("PT12.5S", "P1DT2H"); None for what is no duration.
 
     Years and months are no exact time and not taken. Raises ValueError, with the reason, beyond FAR_S.
     """

@@ -1,1 +1,1 @@
-"""Everything that speaks MQTT: what is heard, what is told, and what is said about oneself."""
+"""Everything that speaks MQTT: readings in, orders out, and the daemon's own state."""

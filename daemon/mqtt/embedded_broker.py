@@ -308,7 +308,7 @@ def _service_user() -> tuple[int, int]:
 
 
 def _stay_root() -> str:
-    # As root without that user Mosquitto would refuse to start unless told whom to be.
+    # As root without that user Mosquitto would refuse to start unless a user is named.
     return "user root\n" if os.geteuid() == 0 and _service_user() == (-1, -1) else ""
 
 

@@ -1,7 +1,7 @@
 """Tells a heater its orders, and sees to it that silence means withhold.
 
 What is done: every order is an absolute state, QoS 1, never retained, and expires (MQTT 5); at every connect the
-standing order is told again, and nothing older; an order that somebody else left with the broker (retained), for every
+standing order is sent again, and nothing older; an order that somebody else left with the broker (retained), for every
 heater that connects, is cleared and the right one sent; on an orderly end `withhold` is sent and acknowledged; when the
 link breaks the broker tells it, as the last will of this heater's own connection.
 
@@ -35,7 +35,7 @@ def order_payload(order: Order, watts: int | None, payloads: Mapping[Order, str]
     """What an order is on the wire.
 
     payloads: a gate heater's words for each order; where it has none for this one it is withheld.
-    None: a modulated heater, told whole watts, 0 for withhold.
+    None: a modulated heater, ordered in whole watts, 0 for withhold.
     """
     if payloads is not None:
         return payloads.get(order, payloads[Order.WITHHOLD]).encode()
@@ -88,12 +88,12 @@ class HeaterLine:
         self.connection.start()
 
     def send(self, order: Order, watts: int | None) -> None:
-        """Tell the heater an order; while the line is down it is told at the next connect, if it still stands."""
+        """Send the heater an order; while the line is down it is sent at the next connect, if it still stands."""
         payload = order_payload(order, watts, self._payloads)
         with self._lock:
             self._wanted = payload
-            told = self._tell(payload)
-        if told:
+            sent = self._tell(payload)
+        if sent:
             self.connection.wait_written(_ON_ITS_WAY_S)
 
     def refresh(self) -> None:
@@ -106,10 +106,10 @@ class HeaterLine:
         """Withhold, wait for the broker's acknowledgement, leave. False: the last will has to do it."""
         with self._lock:
             self._wanted = self._withhold.payload
-        told = self.connection.close(self._withhold, timeout_s)
-        if not told:
+        sent = self.connection.close(self._withhold, timeout_s)
+        if not sent:
             log.warning("heater=%s the broker has not acknowledged withhold; its last will remains", self.name)
-        return told
+        return sent
 
     def _tell(self, payload: bytes) -> bool:
         self._sent.append(payload)

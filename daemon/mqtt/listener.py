@@ -170,7 +170,7 @@ class Listener:
         if refusal.what == "subscription":
             keys = ", ".join(f"signals.{source.signal}.topic" for source in self._by_topic[refusal.topic][0])
             self.unheard[refusal.topic] = f"{refusal}; see {keys} and {rules}"
-        elif refusal not in self._unpublished:  # told again at every change, so said once only
+        elif refusal not in self._unpublished:  # published again at every change, so said once only
             self._unpublished.add(refusal)
             log.warning("link=%s %s; see outputs and %s", LINK, refusal, rules)
 

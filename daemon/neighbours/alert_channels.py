@@ -36,8 +36,8 @@ class Message:
     @property
     def document(self) -> bytes:
         """The alert as JSON (`brimful.alert/1`)."""
-        told = {"schema": "brimful.alert/1", "home": self.home, "at": self.at, "kind": self.kind}
-        return json.dumps({**told, "name": self.name, "sentence": self.sentence}, ensure_ascii=False).encode()
+        alert = {"schema": "brimful.alert/1", "home": self.home, "at": self.at, "kind": self.kind}
+        return json.dumps({**alert, "name": self.name, "sentence": self.sentence}, ensure_ascii=False).encode()
 
 
 class Channel(Protocol):

@@ -1,7 +1,7 @@
 """Tells people of alarms: each once when it begins and once when it is over, by ways that may be slow or down.
 
 The loop only says what stands now. What of that is news is decided as for the ledger's events (`rules.alarms.news`): an
-alarm that comes and goes is told once an hour at most. Each way has a thread and a bounded queue of its own, so that
+alarm that comes and goes is sent once an hour at most. Each way has a thread and a bounded queue of its own, so that
 none that hangs holds up the loop or another way.
 """
 
@@ -31,7 +31,7 @@ class Alerts:
 
     home: str
     couriers: "Sequence[Courier]"
-    _told: Announced = field(default_factory=Announced)
+    _announced: Announced = field(default_factory=Announced)
     _since_s: dict[str, float] = field(default_factory=dict)
 
     @property
@@ -54,7 +54,7 @@ class Alerts:
         standing = {name: fault for name, fault in faults.items() if fault}
         self._since_s = {name: self._since_s.get(name, now.mono_s) for name in standing}
         also = tuple(Alarm(name, fault, self._since_s[name]) for name, fault in standing.items())
-        events, self._told = news((*alarms, *also), self._told, now)
+        events, self._announced = news((*alarms, *also), self._announced, now)
         for kind, name, sentence in events:
             for courier in self.couriers:
                 courier.put(Message(self.home, iso(now.utc_s), kind, name, sentence))

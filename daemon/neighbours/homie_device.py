@@ -104,9 +104,9 @@ class HomieDevice:
     def show(self, why: Mapping[str, Any], today: Mapping[str, Any] | None) -> None:
         """Publish what has changed: properties, and an alert for each alarm that stands."""
         with self._lock:
-            told = values(self._home(), why, today, self._minutes)
+            current = values(self._home(), why, today, self._minutes)
             alerts = {_identifier(alarm["name"]): alarm["sentence"] for alarm in why["alarms"]}
-            changed = {f"/{name}": value for name, value in told.items() if self._said.get(f"/{name}") != value}
+            changed = {f"/{name}": value for name, value in current.items() if self._said.get(f"/{name}") != value}
             self._said |= changed
             for name in self._alerts.keys() - alerts.keys():
                 self._publish(f"/$alert/{name}", "")

@@ -65,10 +65,10 @@ def description(home: Home, settable: bool) -> dict[str, Any]:
         ),
     }
     for name, heater in home.heaters.items():
-        told = {"order": _property("Order", "enum", format=orders)}
+        properties_by_name = {"order": _property("Order", "enum", format=orders)}
         if not isinstance(heater, GateHeater):
-            told["watts"] = _property("Power allowed", "float", unit="W")
-        nodes[node_of(name)] = _node(f"Heater {name}", **told)
+            properties_by_name["watts"] = _property("Power allowed", "float", unit="W")
+        nodes[node_of(name)] = _node(f"Heater {name}", **properties_by_name)
     document = {"homie": CONVENTION, "name": f"brimful: {home.home.name}", "type": "brimful", "nodes": nodes}
     return {**document, "version": zlib.crc32(json.dumps(document, sort_keys=True).encode())}
 
@@ -80,7 +80,7 @@ def values(home: Home, why: Mapping[str, Any], today: Mapping[str, Any] | None, 
     override lasts that is set by Homie.
     """
     override = why["override"]
-    told: dict[str, str] = {
+    properties_by_name: dict[str, str] = {
         "house/state": why["sentence"],
         "house/order": why["order"],
         "house/guard": why["guard"],
@@ -89,27 +89,32 @@ def values(home: Home, why: Mapping[str, Any], today: Mapping[str, Any] | None, 
         OVERRIDE_MINUTES: str(minutes),
     }
     if why["level"] is not None:
-        told["tank/level"] = _number(why["level"]["value_pct"])
+        properties_by_name["tank/level"] = _number(why["level"]["value_pct"])
     if today is not None:
-        told |= {f"today/{name.replace('_', '-')}": _number(today[name]) for name in ("given_up", "avoided")}
-        told |= {"today/diverted": _number(today["diverted_kwh"]), "today/value": _number(today["net"])}
+        properties_by_name |= {
+            f"today/{name.replace('_', '-')}": _number(today[name]) for name in ("given_up", "avoided")
+        }
+        properties_by_name |= {"today/diverted": _number(today["diverted_kwh"]), "today/value": _number(today["net"])}
     for heater in why["heaters"]:
         node = node_of(heater["heater"])
-        told[f"{node}/order"] = heater["order"]
+        properties_by_name[f"{node}/order"] = heater["order"]
         if not isinstance(home.heaters.get(heater["heater"]), GateHeater):
-            told[f"{node}/watts"] = _number(heater["watts"] or 0)
-    return told
+            properties_by_name[f"{node}/watts"] = _number(heater["watts"] or 0)
+    return properties_by_name
 
 
 def _node(name: str, **properties: dict[str, Any]) -> dict[str, Any]:
-    return {"name": name, "properties": {key.replace("_", "-"): told for key, told in properties.items()}}
+    return {
+        "name": name,
+        "properties": {key.replace("_", "-"): properties_by_name for key, properties_by_name in properties.items()},
+    }
 
 
 def _property(name: str, datatype: str, *, format: str = "", unit: str = "", settable: bool = False) -> dict[str, Any]:
-    told = {"name": name, "datatype": datatype, "format": format, "unit": unit, "settable": settable}
-    return {key: value for key, value in told.items() if value not in ("", False)}
+    properties_by_name = {"name": name, "datatype": datatype, "format": format, "unit": unit, "settable": settable}
+    return {key: value for key, value in properties_by_name.items() if value not in ("", False)}
 
 
 def _number(value: float) -> str:
-    """A number as Homie writes one: a point, no thousands, no exponent; a millionth is the least that is told."""
+    """A number as Homie writes one: a point, no thousands, no exponent; a millionth is the least that is sent."""
     return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")

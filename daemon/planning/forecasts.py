@@ -41,18 +41,18 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
 
     Raises LedgerError.
     """
-    told = home.plan.forecast
-    if told is None:
+    wanted = home.plan.forecast
+    if wanted is None:
         return NO_FORECAST
     zone = ZoneInfo(home.home.timezone)
-    name = told.signal or told.series or FORECAST
+    name = wanted.signal or wanted.series or FORECAST
     today = day_number(at_s, zone)
     days = sorted({day_number(each.start_s, zone) for each in history.half_hours} | {today, today + 1})
     try:
-        if told.signal is not None:
-            said = _by_signal(ledger, told.signal, days, zone, at_s)
+        if wanted.signal is not None:
+            said = _by_signal(ledger, wanted.signal, days, zone, at_s)
         else:
-            file = home.path_of(told.series) if told.series is not None else home.live_file(FORECAST)
+            file = home.path_of(wanted.series) if wanted.series is not None else home.live_file(FORECAST)
             rows = [(start_s, None if kwh is None else float(kwh) * 1000) for start_s, kwh in read_rows(file)]
             said = _by_rows(rows, days, zone)
     except BrimfulError as unread:

@@ -112,9 +112,9 @@ def _read(ledger: Ledger, made: PreparedHome, from_s: int, until_s: int) -> Hist
 
 
 def price_of(priced: Priced | None, start_s: int, booked: float | None = None) -> float | None:
-    """The mean price of the half hour from start_s, money per kWh; where the tariff tells none, the one booked."""
-    told = priced.mean_price(start_s, start_s + HALF_HOUR_S) if priced is not None else None
-    return booked if told is None else float(told)
+    """The mean price of the half hour from start_s, money per kWh; where the tariff has none, the one booked."""
+    mean = priced.mean_price(start_s, start_s + HALF_HOUR_S) if priced is not None else None
+    return booked if mean is None else float(mean)
 
 
 def _sum(taken_wh: float | None, exported_wh: float | None) -> float | None:

@@ -105,7 +105,7 @@ def _past(each: PastHalfHour, zone: ZoneInfo) -> tuple[HalfHour, bool]:
 def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, notes: list[str]) -> list[HalfHour]:
     """The half hour that ended last and all up to the end of the local tomorrow; none where no price is known.
 
-    A half hour whose price is not told has the usual one of the latest days.
+    A half hour whose price is not known has the usual one of the latest days.
     """
     past = [hour for hour, priced in (_past(each, zone) for each in history.half_hours) if priced]
     usual = UsualPrices(past, Tuning().price_days)
@@ -131,7 +131,7 @@ def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, no
 
 
 def _of_history(made: PreparedHome, history: History) -> list[str]:
-    """What the past does not tell."""
+    """What the past does not show."""
     notes = []
     if not history.usable_days:
         notes.append(

@@ -31,7 +31,7 @@ from rules.model.reading import Moment
 log = logging.getLogger(__name__)
 
 PLANNED = "planned"
-"""The job by which the loop is told that an answer waits."""
+"""The job by which the loop learns that an answer waits."""
 LOOK_S = 60.0
 """How often it is looked whether a plan is due."""
 SETTLING_S = 300.0

@@ -57,13 +57,13 @@ class _Scored:
 
 
 def outcomes_due(made: PreparedHome, ledger: Ledger, at_s: float) -> list[EventRow]:
-    """The outcomes that can be told by now and are not written yet. Raises LedgerError."""
+    """The outcomes that are known by now and are not written yet. Raises LedgerError."""
     zone = ZoneInfo(made.home.home.timezone)
-    told = {event.figures.get("made_at") for event in ledger.events(at_s - LOOK_BACK_S, at_s + 1, OUTCOME)}
+    already = {event.figures.get("made_at") for event in ledger.events(at_s - LOOK_BACK_S, at_s + 1, OUTCOME)}
     return [
         _outcome(made, ledger, plan, at_s, zone)
         for plan in _nightly(ledger.events(at_s - LOOK_BACK_S, at_s + 1, MADE), zone)
-        if plan.made_at not in told and plan.to_s + SETTLED_AFTER_S <= at_s
+        if plan.made_at not in already and plan.to_s + SETTLED_AFTER_S <= at_s
     ]
 
 

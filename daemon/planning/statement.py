@@ -21,11 +21,19 @@ def headline(document: dict[str, Any]) -> str:
     if not runs:
         return f"Heat nothing from the grid until {until}. Expected cost {cost}. {risk}"
     times = " and ".join(
-        f"{run['wh'] / 1000:.1f} kWh from {_at(document, run['from'])} to {_at(document, run['to'])},"
-        f" to a level of {percent(round(run['target_level_pct']))}"
+        f"{run['wh'] / 1000:.1f} kWh {_span(document, run)}, to a level of {percent(round(run['target_level_pct']))}"
         for run in runs
     )
     return f"Heat {times}. Expected cost until {until}: {cost}. {risk}"
+
+
+def _span(document: dict[str, Any], run: dict[str, Any]) -> str:
+    """When a run is: "from 04:00 to 05:00 tomorrow", the day once where both ends are on it."""
+    start, end = _at(document, run["from"]), _at(document, run["to"])
+    tomorrow = " tomorrow"
+    if start.endswith(tomorrow) and end.endswith(tomorrow):
+        start = start.removesuffix(tomorrow)
+    return f"from {start} to {end}"
 
 
 def cold_sentence(document: dict[str, Any]) -> str:
@@ -65,7 +73,7 @@ def lines_of(document: dict[str, Any]) -> list[str]:
         )
     lines += ["", "Why", *(line for each in document["reasons"] for line in _wrapped(each, "  "))]
     if document["unknown"]:
-        lines += ["To know", *(line for each in document["unknown"] for line in _wrapped(each, "  "))]
+        lines += ["What it assumes", *(line for each in document["unknown"] for line in _wrapped(each, "  "))]
     lines += _wrapped(past_sentence(document), "  ")
     for caution in document["cautions"]:
         lines += ["Caution", *_wrapped(caution, "  ")]

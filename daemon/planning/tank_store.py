@@ -58,8 +58,8 @@ def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
     full_wh = tank.full_wh
     loss_w = max(tank.ua_w_per_k * (tank.hot_c - tank.ambient_c), 0.0)
     burner = burner_of(home, made)
-    told = burner.price(start_s, start_s + HALF_HOUR_S) if burner is not None else None
-    boiler_price = None if told is None else max(float(told), 0.0)
+    burner_price = burner.price(start_s, start_s + HALF_HOUR_S) if burner is not None else None
+    boiler_price = None if burner_price is None else max(float(burner_price), 0.0)
     confidence = home.plan.confidence
     if boiler_price is None:
         confidence = USUAL_CONFIDENCE if confidence is None else confidence

@@ -20,7 +20,7 @@ log = logging.getLogger(__name__)
 
 _OP = "back up the ledger"
 BACKED_UP = "backed-up"
-"""The job by which the loop is told that an answer waits."""
+"""The job by which the loop learns that an answer waits."""
 LOOK_S = 900.0
 """How often it is looked whether one is due."""
 SPARE_BYTES = 64_000_000  # stays free on the backups' disk, which may be the ledger's own

@@ -30,4 +30,4 @@ def written(latest: Mapping[str, Reading]) -> dict[str, Any]:
 def read(state: Any) -> Heard:
     """What `written` kept; raises what comes of a shape that is not its own."""
     found = {name: (float(value), float(at_s)) for name, (value, at_s) in (state or {}).items()}
-    return {name: told for name, told in found.items() if all(map(isfinite, told))}
+    return {name: pair for name, pair in found.items() if all(map(isfinite, pair))}

@@ -84,7 +84,7 @@ def lasting(memory: Memory) -> Memory:
 def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory:
     """The memory again. An override's time goes on while the daemon is down, and never grows by a clock set back.
 
-    A heater counts as switched off this moment. It may have been, by the last will: what it was told after the last
+    A heater counts as switched off this moment. It may have been, by the last will: what it was ordered after the last
     write, and when the daemon died, nobody knows. So a daemon that dies again and again keeps to the minimum off time.
     """
     if not data:
@@ -94,16 +94,16 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         return None if utc_s is None else min(now.mono_s, now.mono_s + (utc_s - now.utc_s))
 
     override = None
-    if told := data.get("override"):
-        left_s = min(told["until"] - now.utc_s, told["left_s"])
+    if stored := data.get("override"):
+        left_s = min(stored["until"] - now.utc_s, stored["left_s"])
         if left_s > 0:
-            override = Override(Order(told["order"]), now.mono_s + left_s, told["heater"])
+            override = Override(Order(stored["order"]), now.mono_s + left_s, stored["heater"])
     frozen = None
     if (kept := data.get("frozen")) and (since_s := mono(kept["since"])) is not None:
         frozen = Frozen(kept["level_pct"], since_s, kept["taken_wh"])
     hygiene = None
-    if (told := data.get("hygiene")) and settings.hygiene is not None:
-        hygiene = _hot_record(told, settings, settings.hygiene)
+    if (stored := data.get("hygiene")) and settings.hygiene is not None:
+        hygiene = _hot_record(stored, settings, settings.hygiene)
     heaters = []
     off = HeaterMemory(since_s=now.mono_s)
     for heater in settings.heaters:
@@ -128,17 +128,17 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
     )
 
 
-def _hot_record(told: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:
+def _hot_record(stored: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:
     """What `written` kept of the whole tank, under the rule of now. The hold begins anew: what the tank did meanwhile
     is not known. Raises what comes of a shape that is not its own."""
     began_s, last_s, tried_s, bottom_c = (
-        None if told[key] is None else _finite(told[key]) for key in ("began", "last_hot", "tried", "bottom_c")
+        None if stored[key] is None else _finite(stored[key]) for key in ("began", "last_hot", "tried", "bottom_c")
     )
     record = HotRecord(_finite(began_s), last_s, tried_utc_s=tried_s, bottom_c=bottom_c)
     former = replace(
         settings,
-        hygiene=replace(rule, at_c=_finite(told["at_c"]), hold_s=_finite(told["hold_s"])),
-        full=replace(settings.full, stop_at_pct=_finite(told["stop_at_pct"])),
+        hygiene=replace(rule, at_c=_finite(stored["at_c"]), hold_s=_finite(stored["hold_s"])),
+        full=replace(settings.full, stop_at_pct=_finite(stored["stop_at_pct"])),
     )
     return carried_over(record, former, settings)
 

@@ -28,13 +28,13 @@ class Note:
 
 def note_of(arguments: Mapping[str, Any]) -> Note:
     """The note a request describes: day, kind, text. Raises BrimfulError naming what does not fit."""
-    told_day, kind, text = (arguments.get(name) for name in ("day", "kind", "text"))
+    given_day, kind, text = (arguments.get(name) for name in ("day", "kind", "text"))
     try:
-        day = date.fromisoformat(told_day if isinstance(told_day, str) else "")
+        day = date.fromisoformat(given_day if isinstance(given_day, str) else "")
     except ValueError:
-        raise _refused("day", "a date like 2026-06-01", told_day) from None
+        raise _refused("day", "a date like 2026-06-01", given_day) from None
     if not _EARLIEST_YEAR <= day.year <= _LATEST_YEAR:
-        raise _refused("day", f"a year {_EARLIEST_YEAR} to {_LATEST_YEAR}", told_day)
+        raise _refused("day", f"a year {_EARLIEST_YEAR} to {_LATEST_YEAR}", given_day)
     if not isinstance(kind, str) or kind not in KINDS:
         raise _refused("kind", f"one of {', '.join(KINDS)}", kind)
     text = " ".join(text.split()) if isinstance(text, str) else ""
@@ -59,9 +59,14 @@ def notes_of(events: Sequence[EventRow]) -> list[Note]:
     """The notes that stand."""
     gone = {str(event.figures.get("note")) for event in events if event.name == _WITHDRAWN}
     return [
-        Note(str(told["note"]), date.fromisoformat(str(told["day"])), str(told["kind"]), event.sentence)
+        Note(
+            str(note_figures["note"]),
+            date.fromisoformat(str(note_figures["day"])),
+            str(note_figures["kind"]),
+            event.sentence,
+        )
         for event in events
-        if event.name == _WRITTEN and (told := event.figures) and str(told["note"]) not in gone
+        if event.name == _WRITTEN and (note_figures := event.figures) and str(note_figures["note"]) not in gone
     ]
 
 

@@ -147,7 +147,7 @@ class Restater:
         first_s, last_s = self._span()
         span = max(wish.from_s, first_s), min(wish.to_s, last_s)
         self._add(Restating(self._ledger, Valuer(settings), wish.why, *span))
-        # Before what was queued by itself and has not begun: whoever asked is told what moved.
+        # Before what was queued by itself and has not begun: whoever asked gets to know what moved.
         self._waiting.rotate(1)
         if len(self._waiting) > 1 and self._waiting[1][1].begun:
             self._waiting[0], self._waiting[1] = self._waiting[1], self._waiting[0]

@@ -1,7 +1,7 @@
 """Everything that is written down: what the books settle, what was decided, what was heard. One commit for all of it.
 
 What could not be written stays here and goes with the next commit: a disk that fails stops no control. (One that hangs
-does: the commit is the loop's own. The orders are then no longer told again.)
+does: the commit is the loop's own. The orders are then no longer sent again.)
 """
 
 import logging
@@ -112,7 +112,7 @@ class Keeper:
         self._again: list[OutboxKey] = []
         self._today: tuple[float, list[Entry], Fraction, Fraction] | None = None
         self._used: MonthSoFar | None = None
-        self._told: dict[str, Order] = {}
+        self._last_orders: dict[str, Order] = {}
         self._turned = False
         self._unheard = inf
         self._stood: object = None
@@ -133,8 +133,8 @@ class Keeper:
 
     def decided(self, explanation: Explanation, now: Moment) -> None:
         """Note a heater's changed order with all that was found."""
-        self._turned |= self._told.get(explanation.heater) is not explanation.order
-        self._told[explanation.heater] = explanation.order
+        self._turned |= self._last_orders.get(explanation.heater) is not explanation.order
+        self._last_orders[explanation.heater] = explanation.order
         self._decisions.append(
             DecisionRow(
                 at_s=now.utc_s,
@@ -156,7 +156,7 @@ class Keeper:
         now: Moment,
         figures: Mapping[str, Any] | None = None,
     ) -> None:
-        """Note something that is to be told once."""
+        """Note something that is to be said once."""
         self._events.append(EventRow(now.utc_s, name, kind, sentence, figures or {}))
 
     def events(self, rows: Iterable[EventRow]) -> None:
@@ -200,7 +200,7 @@ class Keeper:
         return [entry for entry in rows.values() if entry.end_s > start_s]
 
     def past(self, books: Books) -> Past:
-        """What the home's past tells by now, for the shares of what is displaced; what it told, while it cannot be
+        """What the home's past shows by now, for the shares of what is displaced; what it showed, while it cannot be
         read."""
         try:
             return read_past(books.settings, self._ledger, books.past)
@@ -228,7 +228,7 @@ class Keeper:
         quiet_s = now.utc_s - self.written_at_s if self.written_at_s is not None else QUIET_S
         waiting = self._entries or self._tank or self._decisions or self._events or self._refused or self._again
         many = len(self._delivered) > FEW
-        on = any(order is not Order.WITHHOLD for order in self._told.values())
+        on = any(order is not Order.WITHHOLD for order in self._last_orders.values())
         if on or waiting or many or self.fault or not 0 <= quiet_s < QUIET_S or self._stood != _standing(engine):
             self.commit(engine, now)
 
@@ -236,7 +236,7 @@ class Keeper:
         """Write for somebody who is about to read the ledger, unless that was done a moment ago or nothing is new: so
         that there is one figure for the interval in progress, whoever is asked."""
         since_s = now.utc_s - self.written_at_s if self.written_at_s is not None else FRESH_S
-        on = any(order is not Order.WITHHOLD for order in self._told.values())
+        on = any(order is not Order.WITHHOLD for order in self._last_orders.values())
         if not 0 <= since_s < FRESH_S and (on or self._entries or self._stood != _standing(engine)):
             self.commit(engine, now)
 
@@ -325,7 +325,7 @@ class Keeper:
             self._failed(failed)
 
     def _recovered(self, now: Moment) -> list[EventRow]:
-        """What is to be told once the ledger takes what waits: that it does, and what did not wait so long."""
+        """What is to be said once the ledger takes what waits: that it does, and what did not wait so long."""
         if not self._alarmed:
             return []
         gone = ", ".join(f"{count} {what}" for what, count in self._let_go.items())

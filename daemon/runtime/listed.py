@@ -14,7 +14,7 @@ from daemon.runtime.registry import Command, Commands, Job, Jobs, question
 from daemon.timing.schedule import every
 
 PRICES_S = 60.0
-"""How often it is looked whether prices told ahead are to be fetched."""
+"""How often it is looked whether prices published ahead are to be fetched."""
 COMPARISON_S = 600.0
 """How often it is looked whether the order of a fair comparison is written down."""
 AT_START = ("prices", "restate", "comparison", "plan")

@@ -26,7 +26,7 @@ class Manager:
         self._say(f"STATUS={' '.join(sentence.split())}")
 
     def alive(self, mono_s: float) -> None:
-        """Work has been done; told at most four times in the manager's watchdog time. mono_s: the forward clock."""
+        """Work has been done; reported at most four times in the manager's watchdog time. mono_s: the forward clock."""
         if mono_s >= self._next_s:
             self._next_s = mono_s + self._every_s
             self._say("WATCHDOG=1")
@@ -52,5 +52,7 @@ def _watchdog_s(environment: Mapping[str, str]) -> float:
     """The manager's watchdog time, s; inf where it has none, or means another process."""
     if environment.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
         return float("inf")
-    told = environment.get("WATCHDOG_USEC", "")
-    return int(told) / 1e6 if told.isascii() and told.isdigit() and int(told) else float("inf")
+    watchdog_us = environment.get("WATCHDOG_USEC", "")
+    return (
+        int(watchdog_us) / 1e6 if watchdog_us.isascii() and watchdog_us.isdigit() and int(watchdog_us) else float("inf")
+    )

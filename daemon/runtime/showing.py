@@ -1,4 +1,4 @@
-"""Shows the house to its neighbours after each change: the Homie device, and who is told of alarms."""
+"""Shows the house to its neighbours after each change: the Homie device, and those who get alarms."""
 
 import contextlib
 

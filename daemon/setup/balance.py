@@ -46,7 +46,7 @@ _ALIKE = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """corrections: what it told; why_not: why it told nothing, "" if it did."""
+    """corrections: what it found; why_not: why it found nothing, "" if it did."""
 
     corrections: tuple[Correction, ...]
     why_not: str = ""
@@ -65,18 +65,20 @@ def balance(courses: Mapping[str, Course]) -> Balance:
     balanced = [factors for factors in product(*tried) if holds(rows, names, factors)]
     if not balanced:
         return Balance((), f"{', '.join(names)} balance with no sign or unit: is one of them something else?")
-    told = []
+    corrections_found = []
     for place, name in enumerate(names):
         agreed = {factors[place] for factors in balanced}
         if len(agreed) == 1:
-            told.append(_told(name, agreed.pop()))
+            corrections_found.append(_turned(name, agreed.pop()))
         elif {factor < 0 for factor in agreed} == {True, False} and len({abs(factor) for factor in agreed}) == 1:
-            told.append(Correction(name, abs(agreed.pop()), "the balance with the others tells its unit", sign=False))
-    nothing = "too little flowed to tell anything by the balance"
-    return Balance(tuple(told), "" if told else nothing)
+            corrections_found.append(
+                Correction(name, abs(agreed.pop()), "the balance with the others shows its unit", sign=False)
+            )
+    nothing = "too little flowed to find anything by the balance"
+    return Balance(tuple(corrections_found), "" if corrections_found else nothing)
 
 
-def _told(name: str, factor: float) -> Correction:
+def _turned(name: str, factor: float) -> Correction:
     if factor == 0:
         return Correction(name, 1.0, "house_w seems to include it: brimful wants house_w without the heater")
     said = []

@@ -83,7 +83,7 @@ def doubts_of(source: Source, course: Seen, content: Topic, states_unit: bool) -
     if signal.unit == "W":
         largest = max(abs(course.low), abs(course.high))
         if largest == 0:
-            doubts.append("it was 0 all the time and states no unit: W or kW cannot be told; kW need scale = 1000")
+            doubts.append("it was 0 all the time and states no unit: it may be W or kW; kW need scale = 1000")
         elif largest < _SMALL_W and not course.whole:
             source = replace(source, scale=source.scale * 1000)
             doubts.append("no unit is stated; figures this small are taken as kW. If they are W, leave scale out")

@@ -8,7 +8,7 @@ from daemon.setup.suggest import SIGNED, Suggestion
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What a test told of a signal. factor: by what its scale has to be multiplied, 1 if it is right; why: a sentence;
+    """What a test found out. factor: by what its scale has to be multiplied, 1 if it is right; why: a sentence;
     sign: whether the test tells the sign too."""
 
     signal: str
@@ -18,7 +18,7 @@ class Correction:
 
 
 def corrected(suggestions: Sequence[Suggestion], found: Iterable[Correction]) -> list[Suggestion]:
-    """The guesses with what the tests told in place of what was doubtful; the first word on a signal stands."""
+    """The guesses with what the tests found in place of what was doubtful; the first word on a signal stands."""
     by_signal: dict[str, Correction] = {}
     for correction in found:
         by_signal.setdefault(correction.signal, correction)

@@ -35,11 +35,11 @@ def examined(heard: Mapping[str, Topic], kettle: tuple[float, float] | None = No
         found = moved(heard, guesses, *kettle)
         notes += [f"sign test: {sentence}" for sentence in sentences(found, guesses)]
         guesses = corrected(guesses, of_kettle(found, guesses))
-    told = balance(_courses(guesses, heard))
-    if told.why_not:
-        notes.append(f"balance: {told.why_not}")
-    notes += [f"balance: {one.signal}: {one.why}" for one in told.corrections]
-    guesses = corrected(guesses, told.corrections)
+    balanced = balance(_courses(guesses, heard))
+    if balanced.why_not:
+        notes.append(f"balance: {balanced.why_not}")
+    notes += [f"balance: {one.signal}: {one.why}" for one in balanced.corrections]
+    guesses = corrected(guesses, balanced.corrections)
     courses = _courses(guesses, heard)
     pairs = [
         counter_correction(counter, courses[counter], courses[power], sign)

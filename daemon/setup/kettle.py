@@ -61,8 +61,8 @@ def _places(topic: str, content: Topic, sources: set[tuple[str, str, str | None]
 
 
 def corrections(found: list[Moved], guesses: list[Suggestion]) -> list[Correction]:
-    """What the test tells of the guessed signals."""
-    told = []
+    """What the test shows of the guessed signals."""
+    scaled = []
     for guess in guesses:
         source = guess.source
         turns = _TURNS.get(source.signal)
@@ -74,8 +74,8 @@ def corrections(found: list[Moved], guesses: list[Suggestion]) -> list[Correctio
             ):
                 wanted = one.factor if one.step * turns > 0 else -one.factor
                 why = f"when a kettle went on it moved by {one.step:+.4g} as sent, which gives scale {wanted:g}"
-                told.append(Correction(source.signal, wanted / source.scale, why))
-    return told
+                scaled.append(Correction(source.signal, wanted / source.scale, why))
+    return scaled
 
 
 def sentences(found: list[Moved], guesses: list[Suggestion]) -> list[str]:

@@ -136,13 +136,13 @@ def _judge(tally: Tally, unheard: Mapping[str, str], seconds: float, stale_after
     if tally.refused:
         return Probe(name, False, f"{name}: refused from {topic}: {tally.last_reason} (got {tally.last_payload!r})")
     if tally.received:
-        told = f"{name}: only a retained value from {topic}, of unknown age; nothing live came"
+        said = f"{name}: only a retained value from {topic}, of unknown age; nothing live came"
         if name.startswith("tank_"):
-            told += (
+            said += (
                 f". If it is sent on change alone, signals.{name}.stale_after_s says how long a value holds: the daemon"
             )
-            told += " remembers across a restart when it last heard that value live"
-        return Probe(name, False, told)
+            said += " remembers across a restart when it last heard that value live"
+        return Probe(name, False, said)
     if topic.startswith(f"{UNHEARD}/"):
         return Probe(name, False, f"{name}: its topic is still an example: put its own into signals.{name}.topic")
     # A broker that forbids reading a topic may grant the subscription all the same, and then say nothing.

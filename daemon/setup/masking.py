@@ -160,7 +160,7 @@ def _secrets(home: Home, environment: Mapping[str, str]) -> Iterable[str]:
     for read in (broker_password, timeseries_secret, page_password_hash):
         try:
             found = read(home, environment)
-        except BrimfulError:  # it cannot be read, so it cannot be told either
+        except BrimfulError:  # it cannot be read, so it cannot be given away either
             continue
         if found is not None:
             yield found.get_secret_value()

@@ -1,4 +1,4 @@
-"""Guesses which signal a topic tells: by the words in its name, the unit, the range, and how it behaved. Pure.
+"""Guesses which signal a topic carries: by the words in its name, the unit, the range, and how it behaved. Pure.
 
 A guess says what it rests on and what is doubtful about it; nothing is passed off as known.
 """
@@ -156,22 +156,22 @@ def _pairs(topic: str, parts: Sequence[Member]) -> Iterator[tuple[str, Source]]:
 
 
 def _judged(source: Source, content: Topic, why: str, names: tuple[int, int]) -> Iterator[tuple[Suggestion, Rank]]:
-    """The guess with what its values tell of it; none where the latest payload gives no value."""
+    """The guess with what its values show of it; none where the latest payload gives no value."""
     now = decode(content.payload, source)
     if not isinstance(now, Decoded):
         return
     course = seen(course_of(source, content) or [(0.0, now.value)])
     states_unit = _states_unit(source, content.payload)
     source, doubts = doubts_of(source, course, content, states_unit)
-    told = decode(content.payload, source)
-    if not isinstance(told, Decoded):
+    decoded = decode(content.payload, source)
+    if not isinstance(decoded, Decoded):
         return
     if source.signal in SIGNED:
         said = SIGNALS[source.signal].about
         doubts.append(f"the sign: {said}. If it is the other way round, turn it: scale = {-source.scale:g}")
     rest_s = resting_s(source.signal, content)
     offers = offers_of(source.signal, content)
-    guess = Suggestion(source, why, told.value, tuple(doubts), (), rest_s, offers)
+    guess = Suggestion(source, why, decoded.value, tuple(doubts), (), rest_s, offers)
     yield guess, (fits(source.signal, course), *names)
 
 

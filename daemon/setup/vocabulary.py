@@ -68,7 +68,7 @@ PAIRS: Mapping[str, tuple[frozenset[str], frozenset[str], frozenset[str]]] = {
     ),
     "grid_w": (_GRID, _IMPORT | {"in", "consumption"}, _EXPORT | {"out", "production"}),
 }
-"""Powers that are told as two members, each with one direction: the words of the thing, of the plus, of the minus."""
+"""Powers that come as two members, each with one direction: the words of the thing, of the plus, of the minus."""
 PERMITS = frozenset({"permit", "permitted", "allow", "enable", "enabled", "switch", "set", "cmd", "command", "order"})
 """Words by which a topic that takes a heater's orders may be called."""
 HEATERS = _DIVERTED

@@ -25,7 +25,7 @@ from rules.model.reading import Moment
 COMMIT_EVERY = 1500
 """Entries to a transaction: about a month of half hours."""
 TELL_EVERY_S = 86_400.0
-"""Of the recorded time, how often its progress is told."""
+"""Of the recorded time, how often its progress is reported."""
 
 
 class Keeps(Record, Protocol):
@@ -75,18 +75,18 @@ class Replay:
         self.from_s = self.to_s = 0.0
         self.quarantined_wh = 0
 
-    def _held(self, told: PowerSignal | None) -> PowerSignal | None:
+    def _held(self, power_signal: PowerSignal | None) -> PowerSignal | None:
         """A signal of the books, held for as long as this recording needs."""
-        if told is None:
+        if power_signal is None:
             return None
-        return replace(told, stale_after_s=self.raised.get(told.signal, told.stale_after_s))
+        return replace(power_signal, stale_after_s=self.raised.get(power_signal.signal, power_signal.stale_after_s))
 
     def run(self, progress: Callable[[float], None] = lambda _: None) -> None:
-        """Go through the file. progress: told, now and then, the UTC second reached. Raises BrimfulError."""
+        """Go through the file. progress: called, now and then, with the UTC second reached. Raises BrimfulError."""
         engine, books = self.engine, self.engine.books
         waiting: list[Entry] = []
         now_s: float | None = None
-        told_s = -inf
+        reported_s = -inf
         for at_s, readings in self._readings.rows(self._wanted):
             if now_s is None:
                 self.from_s = now_s = at_s
@@ -101,8 +101,8 @@ class Replay:
                 if len(waiting) >= COMMIT_EVERY:
                     self._commit(waiting, now_s)
                     waiting = []
-                if now_s - told_s >= TELL_EVERY_S:
-                    told_s = now_s
+                if now_s - reported_s >= TELL_EVERY_S:
+                    reported_s = now_s
                     progress(now_s)
             if now_s >= self._looks_back_s:
                 self._commit([*waiting, *books.settle(now_s)], now_s)

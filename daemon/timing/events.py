@@ -10,7 +10,7 @@ from rules.model.reading import Reading
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What one MQTT message told: all its readings, decided on together."""
+    """All readings of one MQTT message, decided on together."""
 
     readings: tuple[Reading, ...]
 

@@ -13,7 +13,7 @@ from rules.model.errors import BrimfulError
 
 
 class Forecast:
-    """source: the plug-in's name; today: the home's date; options: what it is told. Raises as they do."""
+    """source: the plug-in's name; today: the home's date; options: the plug-in's own. Raises as they do."""
 
     def __init__(self, source: str, today: Callable[[], date], options: Callable[[], dict[str, Any]]) -> None:
         self._source = source

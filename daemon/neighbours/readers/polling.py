@@ -31,19 +31,19 @@ class Reader(Protocol):
         """Let it go; it may be read again. A read on another thread then fails soon."""
 
 
-def document(told: Any) -> bytes:
+def document(reading: Any) -> bytes:
     """What a device says as JSON; what JSON cannot say is null (an infinity) or text (anything but plain values)."""
-    return json.dumps(_plain(told), allow_nan=False).encode()
+    return json.dumps(_plain(reading), allow_nan=False).encode()
 
 
-def _plain(told: Any) -> Any:
-    if isinstance(told, dict):
-        return {str(key): _plain(value) for key, value in told.items()}
-    if isinstance(told, list | tuple):
-        return [_plain(value) for value in told]
-    if isinstance(told, float):
-        return told if isfinite(told) else None
-    return told if told is None or isinstance(told, int | str) else str(told)
+def _plain(reading: Any) -> Any:
+    if isinstance(reading, dict):
+        return {str(key): _plain(value) for key, value in reading.items()}
+    if isinstance(reading, list | tuple):
+        return [_plain(value) for value in reading]
+    if isinstance(reading, float):
+        return reading if isfinite(reading) else None
+    return reading if reading is None or isinstance(reading, int | str) else str(reading)
 
 
 class Poller:
@@ -64,7 +64,7 @@ class Poller:
         self._hear = hear
         self._emit = emit
         self._failures = 0
-        self._told: str | None = None
+        self._last_why: str | None = None
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name=self.link, daemon=True)
 
@@ -110,6 +110,6 @@ class Poller:
             self._say(why)
 
     def _say(self, why: str) -> None:
-        if why != self._told:
-            self._told = why
+        if why != self._last_why:
+            self._last_why = why
             self._emit(Linked(self.link, not why, why))

@@ -31,20 +31,20 @@ class SunSpec:
         if self._device is None:
             self._device = self._found()
         counts: dict[str, int] = {}
-        told: dict[str, Any] = {}
+        by_model: dict[str, Any] = {}
         for model in self._device.model_list:
             number = str(model.model_id)
             counts[number] = counts.get(number, 0) + 1
             name = number if counts[number] == 1 else f"{number}.{counts[number]}"
             if not self._models or name in self._models:
                 self._exchange(model.read)
-                told[name] = {
+                by_model[name] = {
                     key: value for key, value in model.get_dict(computed=True).items() if key not in _NOT_TOLD
                 }
-        if missing := sorted(self._models - told.keys()):
+        if missing := sorted(self._models - by_model.keys()):
             has = ", ".join(counts) or "none"
             raise ReadFailed(f"expected the SunSpec model {missing[0]}, got a device with {has}")
-        return told
+        return by_model
 
     def close(self) -> None:
         """As `Reader.close`."""

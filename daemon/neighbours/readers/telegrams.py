@@ -56,12 +56,12 @@ class Telegrams:
                 came += len(piece)
                 self._pending = (self._pending + piece)[-LARGEST_BYTES:]
                 try:
-                    told, self._pending = self._framing.newest(self._pending)
+                    telegram, self._pending = self._framing.newest(self._pending)
                 except ValueError as wrong:
                     broken, self._pending = f"; the last was broken: {wrong}", b""
                     continue
-                if told is not None:
-                    return dict(told)
+                if telegram is not None:
+                    return dict(telegram)
         except OSError as failed:
             raise ReadFailed(f"the meter's port fails: {failed.strerror or failed}") from None
         got = f"{came} bytes without one{broken}" if came else "nothing"
@@ -91,11 +91,11 @@ class TextTelegrams:
         whole = list(self._TELEGRAM.finditer(pending))
         if not whole:
             return None, pending
-        told, sum_told = whole[-1].groups()
-        if sum_told is not None and int(sum_told, 16) != crc16(told):
+        telegram, sum_sent = whole[-1].groups()
+        if sum_sent is not None and int(sum_sent, 16) != crc16(telegram):
             raise ValueError("its checksum is wrong")
         values: dict[str, str] = {}
-        for code, text in self._VALUE.findall(told.decode("ascii", "replace").replace("\r", "")):
+        for code, text in self._VALUE.findall(telegram.decode("ascii", "replace").replace("\r", "")):
             number = self._NUMBER.fullmatch(text)
             values[code] = text if number is None else " ".join(filter(None, number.groups()))
         return values, pending[whole[-1].end() :]

@@ -178,8 +178,8 @@ class _Loop:
             self._topped |= self._topping
             self._topping = False
         elif not was_in:
-            told = self._home.tank.topup
-            self._topping = told is not None and self._level_pct() < told.level_pct
+            heater_order = self._home.tank.topup
+            self._topping = heater_order is not None and self._level_pct() < heater_order.level_pct
         self._piece, self._grid = piece, grid_account(piece.name)
         self._stretch_from_s, self._stretch_to_s = at_s, end_s
 
@@ -255,21 +255,21 @@ class _Loop:
             both = zip(standing.orders, decision.orders, strict=True)
             self._switchings += sum(was.order is not now.order for was, now in both)
         self._decision = decision
-        self._withheld = all(told.order is Order.WITHHOLD for told in decision.orders)
+        self._withheld = all(heater_order.order is Order.WITHHOLD for heater_order in decision.orders)
 
     def _taken(self, i: int, left_mw: int) -> list[int]:
         """What each heater takes under the standing orders, of a surplus of left_mw."""
         assert self._decision is not None
         seconds = self._recording.length_s[i]
         taken = []
-        for place, (heater, told) in enumerate(zip(self._heaters, self._decision.orders, strict=True)):
+        for place, (heater, heater_order) in enumerate(zip(self._heaters, self._decision.orders, strict=True)):
             rated_mw = round(heater.rated_w * 1000)
-            if told.order is Order.WITHHOLD:
+            if heater_order.order is Order.WITHHOLD:
                 wanted_mw = 0
-            elif told.order is Order.HEAT:
+            elif heater_order.order is Order.HEAT:
                 wanted_mw = rated_mw
-            elif told.watts is not None:
-                wanted_mw = min(told.watts * 1000, rated_mw)
+            elif heater_order.watts is not None:
+                wanted_mw = min(heater_order.watts * 1000, rated_mw)
             else:
                 wanted_mw = min(left_mw, rated_mw) if left_mw >= heater.minimum_w * 1000 else 0
             power_mw = int(self._twin.limited_w(place, wanted_mw / 1000, seconds) * 1000) if wanted_mw > 0 else 0
@@ -324,11 +324,11 @@ class _Loop:
 
     def _watch_timer(self) -> None:
         """Within its hours, the timer stops at its level and starts again where hot water has been drawn."""
-        told = self._home.tank.topup
-        assert told is not None
+        heater_order = self._home.tank.topup
+        assert heater_order is not None
         level_pct = self._level_pct()
         if self._topping:
-            self._topping = level_pct < told.level_pct
+            self._topping = level_pct < heater_order.level_pct
             self._topped = True
         else:
-            self._topping = level_pct < told.level_pct - TOPUP_BAND_PCT
+            self._topping = level_pct < heater_order.level_pct - TOPUP_BAND_PCT

@@ -171,14 +171,14 @@ def _unpriced(found: Sequence[Figures]) -> list[str]:
 
 def _estimate(recording: Recording, home: StudiedHome) -> float | None:
     """Electricity from the sun into the tank, kWh, by the monthly method."""
-    told = months(recording)
-    a_day_wh = sum(month.hot_water_kwh for month in told) * 1000 / max(len(recording.days), 1)
+    by_month = months(recording)
+    a_day_wh = sum(month.hot_water_kwh for month in by_month) * 1000 / max(len(recording.days), 1)
     tank = home.tank
     if recording.metered or not home.diverter or recording.battery_mws:
         return None
     if WH_PER_L_K * tank.volume_l * (tank.hot_c - tank.cold_c) < a_day_wh:
         return None
-    return sum(diverted(month).diverted_kwh for month in told)
+    return sum(diverted(month).diverted_kwh for month in by_month)
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,15 +83,15 @@ def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Se
     levels: dict[int, float] = {}
     twin, level, latest, since_s = None, None, dict[str, float](), 0
     days, off, yesterday = set(), list[float](), list[float]()
-    for at_s, told in rows:
+    for at_s, row_values in rows:
         watts = [0.0] * (len(names) + 1)
-        for name, value in told.items():
+        for name, value in row_values.items():
             if name.startswith(COUNTERS):
                 gained = value - latest.get(name, value)
                 latest[name] = value
                 if 0 < gained < STRETCH_WH:
                     watts[_source(name, names)] += gained * _HOUR_S / _MINUTE_S
-        level = told.get("tank_level_pct", level)
+        level = row_values.get("tank_level_pct", level)
         local = datetime.fromtimestamp(at_s, zone)
         on_the_hour = local.minute == 0
         if twin is not None and at_s - since_s <= 2 * _MINUTE_S:

@@ -90,13 +90,13 @@ class StudiedHome:
 
     def topups(self, from_s: int, to_s: int) -> list[tuple[int, int]]:
         """When the tank's own timer is on, within [from_s, to_s), UTC seconds."""
-        told = self.tank.topup
-        if told is None:
+        night_timer = self.tank.topup
+        if night_timer is None:
             return []
         found = []
         day = datetime.fromtimestamp(from_s, self.zone).date() - timedelta(days=1)
         while midnight_s(day, self.zone) < to_s:
-            start_s, end_s = _edges(told, day.isoformat(), self.zone)
+            start_s, end_s = _edges(night_timer, day.isoformat(), self.zone)
             if end_s > from_s and start_s < to_s:
                 found.append((start_s, end_s))
             day += timedelta(days=1)
@@ -127,10 +127,10 @@ def studied(home: Home, *, diverter: bool = True, battery: bool = True) -> Studi
     )
 
 
-def _edges(told: TopUp, day: str, zone: ZoneInfo) -> tuple[int, int]:
-    start = datetime.fromisoformat(f"{day}T{told.from_}").replace(tzinfo=zone)
-    end = datetime.fromisoformat(f"{day}T{told.to}").replace(tzinfo=zone)
-    if told.to <= told.from_:
+def _edges(night_timer: TopUp, day: str, zone: ZoneInfo) -> tuple[int, int]:
+    start = datetime.fromisoformat(f"{day}T{night_timer.from_}").replace(tzinfo=zone)
+    end = datetime.fromisoformat(f"{day}T{night_timer.to}").replace(tzinfo=zone)
+    if night_timer.to <= night_timer.from_:
         end += timedelta(days=1)
     return int(start.timestamp()), int(end.timestamp())
 

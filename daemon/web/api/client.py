@@ -141,5 +141,5 @@ def have_written(home: Path) -> None:
 
 
 def _words(silent: Exception) -> str:
-    told = silent.strerror if isinstance(silent, OSError) and silent.strerror else str(silent)
-    return told.lower() or type(silent).__name__
+    reason = silent.strerror if isinstance(silent, OSError) and silent.strerror else str(silent)
+    return reason.lower() or type(silent).__name__

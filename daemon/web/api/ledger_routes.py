@@ -30,12 +30,12 @@ Make = Callable[[Home, Ledger, By | None, int | None, int | None], Answer]
 
 async def value(house: House, request: Request) -> Answer:
     """What the diverted energy was worth. by (default day), from, to."""
-    return await _told(house, request, "value", _value, "day")
+    return await _answered(house, request, "value", _value, "day")
 
 
 async def stock(house: House, request: Request) -> Answer:
     """The heat stock's accounts. by (default: the total alone), from, to."""
-    return await _told(house, request, "stock", _stock, None)
+    return await _answered(house, request, "stock", _stock, None)
 
 
 async def plan(house: House, request: Request) -> Answer:
@@ -45,19 +45,19 @@ async def plan(house: House, request: Request) -> Answer:
     return await plan_of(house)
 
 
-async def _told(house: House, request: Request, name: str, make: Make, usually: By | None) -> Answer:
+async def _answered(house: House, request: Request, name: str, make: Make, usually: By | None) -> Answer:
     home = house.home()
-    told = request.query_params
-    for key in told:
+    query = request.query_params
+    for key in query:
         if key not in ("by", "from", "to"):
             raise BrimfulError(OP, key[:40], "expected one of by, from, to")
-    by = told.get("by", usually)
+    by = query.get("by", usually)
     if by is not None and by not in BY:
         raise BrimfulError(OP, "by", f"expected one of {', '.join(BY)}, got {by[:40]!r}")
     zone = ZoneInfo(home.home.timezone)
-    from_s, to_s = (instant(told[key], zone) if key in told else None for key in ("from", "to"))
+    from_s, to_s = (instant(query[key], zone) if key in query else None for key in ("from", "to"))
     if from_s is not None and to_s is not None and to_s <= from_s:
-        raise BrimfulError(OP, "to", f"expected a time after {told['from'][:40]}, got {told['to'][:40]}")
+        raise BrimfulError(OP, "to", f"expected a time after {query['from'][:40]}, got {query['to'][:40]}")
 
     def read() -> Answer:
         with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger, ledger.still():

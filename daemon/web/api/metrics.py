@@ -2,7 +2,7 @@
 
 Names begin with `brimful_` and end in their unit: base units as OpenMetrics asks (watts, joules, degrees Celsius,
 seconds, ratios of 1, cubic metres), but prices and carbon per kilowatt-hour, as people read them. Money carries its
-currency as a label. Nothing here is a secret: no paths, topics, addresses or payloads. What nobody has told has no
+currency as a label. Nothing here is a secret: no paths, topics, addresses or payloads. What nobody has sent has no
 sample.
 """
 
@@ -85,10 +85,10 @@ def families(picture: Picture) -> Iterator["Metric"]:
 def _orders(picture: Picture) -> Iterator["Metric"]:
     from prometheus_client.metrics_core import StateSetMetricFamily
 
-    told = StateSetMetricFamily("brimful_heater_order", "The order each heater stands under.", labels=["heater"])
+    reading = StateSetMetricFamily("brimful_heater_order", "The order each heater stands under.", labels=["heater"])
     for heater in picture.why["heaters"]:
-        told.add_metric([heater["heater"]], {order.value: heater["order"] == order.value for order in Order})
-    yield told
+        reading.add_metric([heater["heater"]], {order.value: heater["order"] == order.value for order in Order})
+    yield reading
     watts = [(heater["heater"], heater["watts"]) for heater in picture.why["heaters"]]
     yield _gauge("brimful_heater_ordered_watts", "Power a modulated heater is allowed.", "watts", "heater", watts)
     full = picture.home.rules.full
@@ -101,19 +101,21 @@ def _orders(picture: Picture) -> Iterator["Metric"]:
 
 def _inputs(picture: Picture) -> Iterator["Metric"]:
     inputs = [
-        (told, signal) for told in picture.why["inputs"] if (signal := _signal(picture, told["signal"])) is not None
+        (reading, signal)
+        for reading in picture.why["inputs"]
+        if (signal := _signal(picture, reading["signal"])) is not None
     ]
     for (kind, unit), family in _BY_UNIT.items():
         heard = [
-            (told["signal"], told["value"] * family.factor)
-            for told, signal in inputs
+            (reading["signal"], reading["value"] * family.factor)
+            for reading, signal in inputs
             if (signal.kind, signal.unit) == (kind, unit)
         ]
         make = _counter if family.counts else _gauge
         yield make(family.name, family.about, family.unit, "signal", heard)
-    ages = [(told["signal"], told["age_s"]) for told, _ in inputs]
+    ages = [(reading["signal"], reading["age_s"]) for reading, _ in inputs]
     yield _gauge("brimful_signal_age_seconds", "Age of each signal's latest reading.", "seconds", "signal", ages)
-    limits = [(told["signal"], told["stale_after_s"]) for told, _ in inputs]
+    limits = [(reading["signal"], reading["stale_after_s"]) for reading, _ in inputs]
     about = "Age from which a signal's reading no longer counts."
     yield _gauge("brimful_signal_stale_after_seconds", about, "seconds", "signal", limits)
 
@@ -176,8 +178,8 @@ def _soundness(picture: Picture) -> Iterator["Metric"]:
         "alerts": health["alerts"]["faults"],
         "home_file": health["home_file"]["fault"],
     }
-    told = [(name, int(bool(fault))) for name, fault in faults.items()]
-    yield _gauge("brimful_fault", "1 where a part does not do its work; brimful check says why.", "", "part", told)
+    reading = [(name, int(bool(fault))) for name, fault in faults.items()]
+    yield _gauge("brimful_fault", "1 where a part does not do its work; brimful check says why.", "", "part", reading)
 
 
 def _unix_s(written: float | str | None) -> float | None:

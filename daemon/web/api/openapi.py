@@ -112,7 +112,7 @@ def document() -> dict[str, Any]:
 
 def _described(operation: Operation) -> dict[str, Any]:
     name = operation.path.rpartition("/")[2]
-    told: dict[str, Any] = {
+    described: dict[str, Any] = {
         "operationId": f"{operation.method}_{name}",
         "summary": inspect.cleandoc(operation.says.__doc__ or ""),
         "responses": {"200": _response("done", operation.says)}
@@ -122,10 +122,10 @@ def _described(operation: Operation) -> dict[str, Any]:
         else [{}, {"token": []}, {"login": []}],
     }
     if operation.query:
-        told["parameters"] = list(operation.query)
+        described["parameters"] = list(operation.query)
     if operation.wish is not None:
-        told["requestBody"] = {"required": True, "content": _content(operation.wish)}
-    return told
+        described["requestBody"] = {"required": True, "content": _content(operation.wish)}
+    return described
 
 
 def _response(why: str, model: type[BaseModel]) -> dict[str, Any]:

@@ -25,7 +25,7 @@ class Finding(Shape):
 
 
 class Told(Shape):
-    """What one heater is told."""
+    """What one heater is ordered."""
 
     heater: str
     order: Order
@@ -44,7 +44,7 @@ class Level(Shape):
 
 
 class Prices(Shape):
-    """Prices in force, money per kWh; null where nothing tells."""
+    """Prices in force, money per kWh; null where none is known."""
 
     import_price: float | None
     export_price: float | None
@@ -190,13 +190,13 @@ class Backup(Shape):
 
 
 class PriceSources(Shape):
-    """Where prices and factors are told ahead: a sentence for each that gives no good rows just now."""
+    """Prices and factors published ahead: a sentence for each that gives no good rows just now."""
 
     faults: list[str]
 
 
 class AlertWays(Shape):
-    """Who is told of alarms: a sentence for each way that does not deliver just now."""
+    """Where alarms are sent: a sentence for each way that does not deliver just now."""
 
     faults: list[str]
 
@@ -316,7 +316,7 @@ class RestateWish(Shape):
 
 
 class RestateAsked(Shape):
-    """The ticket by which /api/restating tells what came of it."""
+    """The ticket by which /api/restating shows what came of it."""
 
     schema_: Literal["brimful.restate-asked/1"] = Field(alias="schema")
     ticket: int

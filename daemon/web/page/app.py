@@ -32,8 +32,10 @@ from daemon.web.server.live_state import Picture
 from daemon.web.server.refusals import Refusal, status_of
 from rules.model.errors import BrimfulError
 
-ROOMS = (now, value, verdict, what_if, rules, health, timeline, set_up)
-"""In the order of the way through the page."""
+ROOMS = (now, value, rules, health, timeline)
+"""The rooms that every page's head names, in this order."""
+INNER_ROOMS = (day, history, set_up, tonight, verdict, what_if)
+"""The rooms that one of these leads to."""
 
 
 class Page(Endpoints):
@@ -51,12 +53,9 @@ class Page(Endpoints):
             self.house.access.must_read(request)
             return live.stream()
 
-        routes: list[BaseRoute] = [route for room in ROOMS for route in room.routes(self)]
+        routes: list[BaseRoute] = [route for room in (*ROOMS, *INNER_ROOMS) for route in room.routes(self)]
         return [
             *routes,
-            *day.routes(self),
-            *history.routes(self),
-            *tonight.routes(self),
             Route("/live", follow, methods=["GET"]),
             Route("/login", self._login, methods=["GET"]),
             Route("/login", self._log_in, methods=["POST"]),

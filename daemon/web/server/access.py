@@ -30,8 +30,8 @@ class Access:
 
     def is_machine(self, request: Request) -> bool:
         """Whether it comes from somebody who can read the token's file."""
-        scheme, _, told = request.headers.get("authorization", "").partition(" ")
-        return scheme.lower() == "bearer" and secrets.compare_digest(told.strip().encode(), self.token.encode())
+        scheme, _, credentials = request.headers.get("authorization", "").partition(" ")
+        return scheme.lower() == "bearer" and secrets.compare_digest(credentials.strip().encode(), self.token.encode())
 
     def may_read(self, request: Request) -> bool:
         """Whether a request may see the house."""
@@ -70,8 +70,8 @@ class Access:
         """Raises Refusal unless a page of this very login sent it."""
         self.must_be_own_form(request)
         session = self.session(request)
-        told = form_token if form_token is not None else request.headers.get(FORM_HEADER, "")
-        if session is None or not secrets.compare_digest(told.encode(), session.form_token.encode()):
+        credentials = form_token if form_token is not None else request.headers.get(FORM_HEADER, "")
+        if session is None or not secrets.compare_digest(credentials.encode(), session.form_token.encode()):
             raise Refusal(403, FORM_TOKEN, "expected the form's own token, got another or none", "load the page again")
 
     def must_be_own_form(self, request: Request) -> None:

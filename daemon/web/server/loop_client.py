@@ -35,7 +35,7 @@ class Asking:
             await asyncio.wait([coming], timeout=self._within_s)
             if coming.done():
                 return coming.result()
-            # What is still in the queue must not be done after its asker was told that it was not.
+            # What is still in the queue must not be done after its asker had the answer that it was not.
             fate = "nothing was done" if answer.cancel() else "it may be done all the same"
             raise Refusal(503, "loop", f"expected an answer within {self._within_s:g} s", fate)
         except BrimfulError:

@@ -1,6 +1,6 @@
 """Answers of the ledger kept for a few seconds, so that many who look cost what one does. Reading runs in threads.
 
-How old an answer is goes by the house's own forward clock: a story that is told faster ages faster.
+How old an answer is goes by the house's own forward clock: a demo that runs faster ages faster.
 """
 
 import asyncio

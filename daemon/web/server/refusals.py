@@ -33,5 +33,5 @@ def status_of(error: BrimfulError) -> int:
 
 def error_answer(error: BrimfulError) -> dict[str, Any]:
     """An error as JSON. text: all of it for people, one problem a line."""
-    told = {"op": error.op, "subject": error.subject, "cause": error.cause, "hint": error.hint}
-    return {"error": {**told, "text": str(error)}}
+    parts = {"op": error.op, "subject": error.subject, "cause": error.cause, "hint": error.hint}
+    return {"error": {**parts, "text": str(error)}}

@@ -113,9 +113,9 @@ class Guarded:
             return Refusal(403, "Host", "expected this machine's own address and no foreign page")
         if "content-length" in headers and "transfer-encoding" in headers:
             return Refusal(400, "request", "expected Content-Length or Transfer-Encoding, got both")  # RFC 9112, 6.3
-        told = headers.get("content-length", "0")
-        if not told.isdecimal() or len(told) > 10 or int(told) > LONGEST_BODY:
-            return Refusal(413, "request", f"expected a body of at most {LONGEST_BODY} bytes, got {told[:40]}")
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or len(length) > 10 or int(length) > LONGEST_BODY:
+            return Refusal(413, "request", f"expected a body of at most {LONGEST_BODY} bytes, got {length[:40]}")
         return None
 
 

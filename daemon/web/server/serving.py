@@ -126,7 +126,7 @@ class _Server(uvicorn.Server):
 class Serving:
     """Listens on `bind`:`port` (0: any free one, see `.port`) from the start, answers between `start()` and `stop()`.
 
-    latest: what the house is like now; told which event loop its readers wait in. slow_s: see SLOW_S. Raises
+    latest: what the house is like now; learns which event loop its readers wait in. slow_s: see SLOW_S. Raises
     BrimfulError where the address is taken.
     """
 

@@ -13,7 +13,7 @@ from daemon.web.page.endpoints import Endpoints
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
-PATH, ROOM, TITLE = "/verdict/history", "/verdict", "The history"
+PATH, ROOM, TITLE = "/verdict/history", "/value", "Bills and meter readings"
 
 WORDS = {
     "from": ("From", "its first day, as 2026-01-31"),

@@ -24,7 +24,7 @@ from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
 
-PATH, TITLE = "/set-up", "Set-up"
+PATH, ROOM, TITLE = "/set-up", "/health", "Set-up"
 SECONDS = ((15, "15 seconds"), (60, "a minute"), (300, "5 minutes"), (600, "10 minutes"))
 _OP = "choose the signals"
 
@@ -57,7 +57,7 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
             context = {**_shown(home, heard), "problems": str(refused).splitlines(), "entered": form}
             return page.renderer.page(request, "set_up.html", context, 400)
         tables = [_table(name, source) for name, source in chosen.signals.items()]
-        context = {"title": "The signals chosen", "room": PATH, "tables": tables, "entered": form}
+        context = {"title": "The signals chosen", "room": ROOM, "tables": tables, "entered": form}
         context["file"] = home.file.name
         return page.renderer.page(request, "set_up_chosen.html", context)
 
@@ -65,7 +65,7 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
         home, heard = page.house.home(), _of(ears, form)
         chosen = await asyncio.to_thread(_chosen, home, heard, form)
         into = await asyncio.to_thread(_write, home, chosen.text)
-        context = {"title": "Written", "room": PATH, "into": into.name, "folder": str(into.parent)}
+        context = {"title": "Written", "room": ROOM, "into": into.name, "folder": str(into.parent)}
         context["file"] = home.file.name
         return page.renderer.page(request, "set_up_written.html", context)
 
@@ -83,7 +83,7 @@ def _shown(home: Home, heard: Listened | None) -> Mapping[str, Any]:
     signals = [] if known is None else signals_shown(home.signals, known)
     return {
         "title": TITLE,
-        "room": PATH,
+        "room": ROOM,
         "seconds": SECONDS,
         "watches": home.watches,
         "under_way": heard is not None and not heard.ended.is_set(),

@@ -13,7 +13,7 @@ from daemon.web.page.endpoints import Endpoints
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
-PATH, TITLE = "/verdict", "Verdict"
+PATH, ROOM, TITLE = "/verdict", "/value", "Verdict"
 KEPT_S = 3600.0
 
 
@@ -25,7 +25,7 @@ def routes(page: Endpoints) -> list[Route]:
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     file = house.home().file
-    context: dict[str, Any] = {"title": TITLE, "room": PATH, "fault": "", "headline": "Can't tell yet.", "blocks": []}
+    context: dict[str, Any] = {"title": TITLE, "room": ROOM, "fault": "", "headline": "Can't tell yet.", "blocks": []}
     try:
         document = await house.shelf.ask("verdict", KEPT_S, lambda: reckon_apart(file))
     except BrimfulError as refused:

@@ -17,7 +17,7 @@ from daemon.web.page.views.what_if import BAR_H, keys_of, name_of, what_if_found
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 
-PATH, TITLE = "/what-if", "What if"
+PATH, ROOM, TITLE = "/what-if", "/rules", "What if"
 FIELDS = tuple(range(1, MOST_KEYS + 1))
 
 
@@ -61,14 +61,14 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
 
 def _wanted(form: Mapping[str, str]) -> dict[str, str]:
     """The keys of the form with their values; a field without a key is left out."""
-    told = [(form.get(f"key{n}", "").strip(), form.get(f"values{n}", "").strip()) for n in FIELDS]
-    return {key: values for key, values in told if key}
+    pairs = [(form.get(f"key{n}", "").strip(), form.get(f"values{n}", "").strip()) for n in FIELDS]
+    return {key: values for key, values in pairs if key}
 
 
 def _form(home: Home, entered: Mapping[str, str]) -> dict[str, Any]:
     return {
         "title": TITLE,
-        "room": PATH,
+        "room": ROOM,
         "keys": keys_of(home),
         "fields": [(n, entered.get(f"key{n}", ""), entered.get(f"values{n}", "")) for n in FIELDS],
         "most": MOST_VARIANTS - 1,
@@ -81,7 +81,7 @@ def _run(work: WhatIf, names: list[str], home: Home) -> dict[str, Any]:
     shown = what_if_found(work.found, ZoneInfo(home.home.timezone)) if work.found is not None else None
     return {
         "title": f"{TITLE}, tried",
-        "room": PATH,
+        "room": ROOM,
         "ended": work.ended,
         "done": work.done,
         "fault": work.fault,

@@ -41,6 +41,10 @@ def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> str:
     return f"{text} {unit}".strip()
 
 
+_PLAINER = {"pv": "solar", "pv energy": "solar energy", "tank_mid": "tank_middle", "topup energy": "top-up energy"}
+"""Signals whose name alone would puzzle a reader."""
+
+
 def signal_words(name: str, heaters: Iterable[str] = ()) -> str:
     """A signal's name in words, its unit left out: "tank_level_pct" is "tank level"."""
     known = find(name, heaters)
@@ -49,6 +53,7 @@ def signal_words(name: str, heaters: Iterable[str] = ()) -> str:
     if not stem or last not in _UNIT_ENDS:
         stem, last = base, ""
     words = stem + (" energy" if last == "wh" else "")
+    words = _PLAINER.get(words, words)
     words = words.replace("_per_kwh", "").replace("_kg", " carbon").replace("_", " ")
     return f"{words}, {heater}" if heater is not None else words
 

@@ -83,17 +83,17 @@ def health_room(health: Mapping[str, Any], rows: Sequence[Row], free_bytes: int 
     groups = (
         Group(
             "What the heater depends on",
-            "Where one of these is missing, the heater stays off or a rule holds it off.",
+            "If one of these is missing, the heater stays off.",
             tuple(_links(health)),
             tuple(shown[name] for name in needed),
         ),
         Group(
             "What the books depend on",
-            "The heater goes on without these; what cannot be booked is said and not guessed.",
+            "The heater works without these; what cannot be booked is reported, never guessed.",
             tuple(_book_looks(health, free_bytes, zone)),
             tuple(shown[name] for name in kept),
         ),
-        Group("Other readings", "Shown and recorded; nothing waits for them.", (), tuple(shown[name] for name in rest)),
+        Group("Other readings", "Only shown and recorded.", (), tuple(shown[name] for name in rest)),
     )
     return HealthRoom(
         date=full_date(now, zone),
@@ -212,7 +212,7 @@ def _disk(free_bytes: int | None) -> Look:
 
 def _backup(backup: Mapping[str, Any] | None) -> list[Look]:
     if backup is None:
-        return [Look("backup", True, "the home file asks for none")]
+        return [Look("backup", True, "none is set in the home file")]
     if backup["fault"]:
         return [Look("backup", False, backup["fault"])]
     if backup["last"] is None:
@@ -222,8 +222,4 @@ def _backup(backup: Mapping[str, Any] | None) -> list[Look]:
 
 def _queue(queue: Mapping[str, Any]) -> list[Look]:
     passed = queue["passed_over_readings"]
-    return (
-        [Look("messages", False, f"{passed} passed over: they come faster than they can be dealt with")]
-        if passed
-        else []
-    )
+    return [Look("messages", False, f"{passed} skipped: they come faster than they can be handled")] if passed else []

@@ -199,10 +199,10 @@ def _facts(why: Mapping[str, Any], power: str, today: Mapping[str, Any] | None) 
     whole = why.get("hygiene")
     if whole is not None:
         days = whole["days_since"]
-        told = (
+        when_hot = (
             "now" if whole["hot_since"] is not None else "not known" if days is None else f"{fixed(days, 1)} days ago"
         )
-        yield "whole tank hot", f"{told}, overdue" if whole["overdue"] else told
+        yield "whole tank hot", f"{when_hot}, overdue" if whole["overdue"] else when_hot
     if today is not None:
         currency = today["currency"]
         yield "in today", f"{fixed(today['diverted_kwh'], 2)} kWh"

@@ -75,7 +75,7 @@ def _signal(name: str, has: SignalSource | None, guess: Suggestion | None) -> Si
             value = f", now {guess.value:.6g} {SIGNALS[name].unit}" if number == 0 else ""
             offers.append(Offer(str(number), _of(source) + value))
     if has is not None:
-        offers.append(Offer(NONE, "take it out of the home file"))
+        offers.append(Offer(NONE, "remove it from the home file"))
     about = SIGNALS[name].about if name in SIGNALS else "of one heater"
     why = "" if guess is None else guess.why
     return SignalShown(name, about, now, tuple(offers), why, () if guess is None else guess.doubts)

@@ -91,9 +91,9 @@ class TonightRoom:
 
 
 _MODES = {
-    "off": "No plan is made by itself, and nothing is ordered by this one: [plan] mode is off in the home file.",
+    "off": "This is only an answer: no heater follows it, for [plan] mode is off in the home file.",
     "advise": "The heater is not ordered to follow it: [plan] mode is advise in the home file.",
-    "follow": "The heater is ordered to follow it, unless a rule that stands above the plan forbids it.",
+    "follow": "The heater follows it, unless a rule above the plan holds it off.",
 }
 
 

@@ -131,8 +131,8 @@ def _faults(health: Mapping[str, Any]) -> Iterable[str]:
         faults.append(f"the time-series database refused {refused}: {books['refused']['why']}")
     if health["queue"]["passed_over_readings"]:
         faults.append(
-            f"{health['queue']['passed_over_readings']} messages were passed over: they come faster than they can be"
-            " dealt with"
+            f"{health['queue']['passed_over_readings']} messages were skipped: they come faster than they can be"
+            " handled"
         )
     return [fault for fault in (*faults, *health["prices"]["faults"], *health["alerts"]["faults"]) if fault]
 

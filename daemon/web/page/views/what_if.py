@@ -174,8 +174,8 @@ def _chart(variants: Sequence[Mapping[str, Any]], currency: str) -> Chart | None
     step = nice_step(span)
     marks = [n * step for n in range(round(low / step) - 1, round(high / step) + 2)]
     cheapest = min(priced, key=lambda each: each["against_first"]["cost"])
-    told = cheapest["against_first"]["cost"]
-    said = f"Difference in cost from the home as it is. Cheapest: {name_of(cheapest['set'])}, {fixed(told, sign=True)}"
+    difference = cheapest["against_first"]["cost"]
+    said = f"Cost compared with the home as it is. Cheapest: {name_of(cheapest['set'])}, {fixed(difference, sign=True)}"
     return Chart(
         bars=bars,
         marks=tuple(Mark(f"{x(at):.3f}%", fixed(at, sign=at != 0)) for at in marks if low <= at <= high),

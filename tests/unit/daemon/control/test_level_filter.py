@@ -16,7 +16,7 @@ RULES = settings(tank=Tank(200.0, 9304.0, 50.0))
 def told(*readings: tuple[float, float]) -> tuple[list[float], LevelHistory]:
     """What counts after each of these (second, level) readings."""
     history = LevelHistory(RULES)
-    return [history.told(Reading("tank_level_pct", value, at_s, at_s)).value for at_s, value in readings], history
+    return [history.measured(Reading("tank_level_pct", value, at_s, at_s)).value for at_s, value in readings], history
 
 
 def test_a_level_that_moves_as_water_can_is_taken_as_it_is() -> None:
@@ -67,9 +67,9 @@ def test_after_a_silence_the_time_gone_by_counts() -> None:
 def test_a_retained_level_is_no_first_reading() -> None:
     history = LevelHistory(RULES)
     retained = Reading("tank_level_pct", 96.0, 0.0, NEVER_LIVE_S)
-    assert history.told(retained) is retained
+    assert history.measured(retained) is retained
     first = Reading("tank_level_pct", 10.0, 5.0, 5.0)
-    assert history.told(first) is first
+    assert history.measured(first) is first
     assert history.jumps == ()
 
 
