@@ -290,7 +290,7 @@ def test_an_override_that_buys_is_cautioned_before_it_is_applied(page: Served) -
     answer = page.form("/override", fields, cookie)
     assert answer.status == 200
     assert "The override `heat` buys" in answer.text
-    assert "cut-out alone hold the limit" in answer.text
+    assert "cut-out hold the limit" in answer.text
     assert not [name for name, _ in page.asked if name == "override"]
     assert page.form("/override", {**fields, "confirmed": "1"}, cookie).status == 303
     assert [asked for asked in page.asked if asked[0] == "override"] == [

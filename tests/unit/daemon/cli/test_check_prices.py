@@ -23,7 +23,7 @@ def test_a_tariff_says_its_price_band_supplier_and_next_change() -> None:
         (True, "gas: 0.0718 GBP per kWh now (all)"),
     ]
     told = lines(EXAMPLE.read_text(), now=utc("2026-03-01T12:00Z"))
-    assert told[0] == (False, "buy: nothing tells it now: what is diverted counts as unpriced")
+    assert told[0] == (False, "buy: no price is known now: what is diverted counts as unpriced")
 
 
 @pytest.mark.parametrize(
@@ -37,14 +37,14 @@ def test_a_tariff_says_its_price_band_supplier_and_next_change() -> None:
         ),
         (
             "2026-06-09T10:00Z,0.05\n2026-06-09T11:00Z,0.05",
-            "nothing tells it now: what is diverted counts as unpriced; a gap in the last 30 days, 23 h in all",
+            "no price is known now: what is diverted counts as unpriced; a gap in the last 30 days, 23 h in all",
         ),
     ],
 )
 def test_a_series_says_how_far_it_reaches_and_what_it_lacks(tmp_path: Path, rows: str, said: str) -> None:
     (tmp_path / "sell.csv").write_text(f"time,price\n{rows}\n")
     (told,) = lines(SMALL + SELL, tmp_path / "home.toml")
-    assert told == ("nothing" not in said, f"sell: {said}")
+    assert told == ("no price" not in said, f"sell: {said}")
 
 
 def test_what_is_heard_and_what_was_never_told_are_said(tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_what_is_heard_and_what_was_never_told_are_said(tmp_path: Path) -> None:
     assert lines(text + 'signal = "export_price"\n') == [(True, "sell: as it is heard, by export_price")]
     live = 'live = { kind = "mqtt", topic = "a", time = "/t", value = "/v", minutes = 30 }\n'
     assert lines(text + live, tmp_path / "home.toml") == [
-        (False, "sell: nothing tells it now: what is diverted counts as unpriced")
+        (False, "sell: no price is known now: what is diverted counts as unpriced")
     ]
 
 

@@ -90,7 +90,7 @@ def test_the_statement_fits_80_columns_and_says_what_it_rests_on(home: Path) -> 
     for name in ("opening stock", "received", "  sun", "  grid:night", "drawn", "lost", "closing stock"):
         assert any(line.startswith(name) for line in lines), name
     assert "Standing loss 1.364 W/K: label class B." in lines
-    assert "The stock is within 0.233 kWh of what the level tells." in lines
+    assert "The stock is within 0.233 kWh of what the level shows." in lines
 
 
 def test_much_unexplained_heat_is_remarked_on(home: Path) -> None:
@@ -100,7 +100,7 @@ def test_much_unexplained_heat_is_remarked_on(home: Path) -> None:
     for unexplained_wh in (40, 90):
         row = StockRow(0, 1800, received={"sun": Lot(1000), "unexplained": Lot(unexplained_wh)}, known_s=1800)
         said[unexplained_wh] = " ".join(_sentences(row, tank, loaded))
-    assert "Much came unexplained" in said[90]
+    assert "Much heat was received unexplained" in said[90]
     assert "unexplained" not in said[40]
 
 

@@ -125,8 +125,8 @@ def test_a_level_from_temperatures_shows_whether_the_stop_level_allows_it(hot_c:
         (WHOLE.replace("65", "60") + RULE, "By its heat the tank would show 102 %"),
         (WHOLE + "\n[rules.limit]\nmaximum_c = 63\n" + RULE, "the limit stops the heating before the bottom is hot"),
         (HEATS + TANK + RULE + "thermostat_on_c = 60\n", "that the tank is hot is inferred, not measured"),
-        (HEATS + TANK + RULE, "cannot be known, and brimful does not heat for it. See to it that something else"),
-        (WHOLE + "\n[rules.away]\nhot_on_return = true\n", "before the end of each absence the tank is heated"),
+        (HEATS + TANK + RULE, "cannot be known, and brimful does not heat for it. Make sure that something else"),
+        (WHOLE + "\n[rules.away]\nhot_on_return = true\n", "before you are back the tank is heated"),
     ],
 )
 def test_what_the_owner_should_know(text: str, said: str) -> None:

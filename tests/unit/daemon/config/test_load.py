@@ -26,7 +26,7 @@ def test_the_example_loads_and_asks_for_no_caution_but_on_coming_home() -> None:
     assert example.file == EXAMPLE
     assert example.path_of(example.ledger.path) == EXAMPLE.parent / "tern.sqlite"
     (away,) = cautions(example)
-    assert away.startswith("While you are away the tank is not heated and grows lukewarm")
+    assert away.startswith("While you are away the tank is not heated and cools")
 
 
 def test_defaults_are_those_of_the_rules() -> None:

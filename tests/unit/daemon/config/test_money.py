@@ -375,7 +375,7 @@ def test_what_does_not_fit_in_what_is_heard_is_said(text: str, said: str) -> Non
 
 
 def test_a_price_heard_that_prices_nothing_asks_for_caution() -> None:
-    assert any("signals.export_price is heard, but nothing is priced by it" in said for said in cautions(home(HEARD)))
+    assert any("signals.export_price is heard, but not used" in said for said in cautions(home(HEARD)))
     assert not any("priced by it" in said for said in cautions(home(HEARD + SELL + GRID)))
 
 

@@ -40,7 +40,7 @@ def test_who_has_it_followed_is_cautioned() -> None:
     (caution, blind) = (said for said in cautions(loaded('[plan]\nmode = "follow"')) if "[plan]" in said)
     for word in ("thermostat", "manual-reset cut-out", "qualified installer", "burns", "unattended"):
         assert word in caution
-    assert "no signal reads a temperature" in blind
+    assert "no signal measures a temperature" in blind
     advised = loaded('[plan]\nmode = "advise"')
     assert not any("[plan]" in said for said in cautions(advised))
     assert not rule_settings(advised).follows_plan
