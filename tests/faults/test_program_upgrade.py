@@ -146,7 +146,7 @@ def test_what_can_be_known_before_changes_nothing(tmp_path: Path, fault: str) ->
     machine = installed.machine
     changes, said = {
         "packages": ({}, "could not be installed"),
-        "start": ({MAIN: "\nimport nothing_of_that_name\n"}, "does not start there"),
+        "import": ({MAIN: "\nimport nothing_of_that_name\n"}, "does not start there"),
         "home": ({}, "the new version does not accept"),
         "ledger": ({}, "the ledger is not sound"),
     }[fault]
