@@ -43,7 +43,7 @@ def disorder(lines: Iterable[str]) -> Disorder | None:
         if number == 1 or not stamp:
             continue
         rows += 1
-        if last and stamp >= last and stamp[-1] == "Z" and len(stamp) == len(last) and stamp[10] == last[10]:
+        if last and stamp >= last and stamp[-1] == "Z" and len(stamp) == len(last) and stamp[10:11] == last[10:11]:
             last = stamp  # written alike, so that letters compare as times do
             continue
         try:

@@ -1,5 +1,6 @@
 """Hostile home files: each loads and can be lived in, or is refused by key and file in words, and soon."""
 
+import re
 import time
 import tomllib
 from collections import Counter
@@ -178,7 +179,8 @@ WELL = ("60", "300", "0.5", "1", "2", "90", "true", "2026-08-01/2026-08-15", "")
 
 def comments_lost(before: bytes, after: bytes) -> int:
     """How many comments are gone; the others stand in their order."""
-    was, now = ([line.split(b"#", 1)[1] for line in text.splitlines() if b"#" in line] for text in (before, after))
+    unquoted = (re.sub(rb'^(\w+ = )"[^"\n]*"', rb"\1", text, flags=re.MULTILINE) for text in (before, after))
+    was, now = ([line.split(b"#", 1)[1] for line in text.splitlines() if b"#" in line] for text in unquoted)
     rest = iter(was)
     assert all(comment in rest for comment in now)
     return len(was) - len(now)

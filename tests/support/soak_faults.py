@@ -1,7 +1,7 @@
-"""What a soaked house's devices may say that is worse than silence: hot and then nothing, wild times, a second voice."""
+"""What a soaked house's devices may say that is worse than silence: hot then nothing, wild times, a second voice."""
 
 from collections import deque
-from datetime import datetime
+from datetime import datetime, timedelta
 from random import Random
 from typing import Any
 
@@ -31,13 +31,14 @@ class SecondCounter:
 
     def __init__(self, dice: Random) -> None:
         self.goes_first = dice.choice((False, True))
-        """Whether it speaks before the other each time: two of its readings in a row would be believed, and set aside."""
+        """Whether it speaks before the other each time; two of its readings in a row would be believed."""
         self._kind = dice.choice(("low", "high", "along"))
 
     def said(self, told: dict[str, Any]) -> dict[str, Any]:
         """Its payload beside the first one's."""
         wh = {"low": 7, "high": 900_000_000, "along": 50_000_000 + told["wh"]}[self._kind]
-        return {"w": 0, "wh": wh, "t": told["t"]}
+        at = datetime.fromisoformat(told["t"]) - timedelta(seconds=7)  # of one instant the higher reading would count
+        return {"w": 0, "wh": wh, "t": at.isoformat()}
 
 
 class HeatingDiverter(Diverter):

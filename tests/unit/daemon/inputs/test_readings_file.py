@@ -217,3 +217,9 @@ def test_damaged_gzip_is_refused_in_words(tmp_path: Path, damage: object) -> Non
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     told = refused(tmp_path / "day.csv")
     assert "day.csv: expected a readable file, got No such file or directory" in told
+
+
+def test_a_time_that_is_cut_short_is_refused_and_not_a_traceback(tmp_path: Path) -> None:
+    """The torn rows are as long as each other, and end like whole ones."""
+    with pytest.raises(BrimfulError, match="expected a time with Z or an offset"):
+        ordered(tmp_path / "torn.csv", ["2026-06-01,1\n", "2026-06-0Z,2\n"])
