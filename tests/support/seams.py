@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from accounting.books.booking import ALL, Books, BooksSettings, HeaterBooks
+from accounting.books.booking import ALL, Books, BooksSettings, HeaterBooks, Note
 from accounting.ledger import Facts, LedgerWriter, OutboxKey, Refused
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
@@ -186,9 +186,12 @@ class _Board(Board):
 class _Books(Books):
     passing: Callable[[str], None]
 
-    def note(self, signal: str, at_s: float, value: float) -> None:
-        super().note(signal, at_s, value)
-        self.passing("noted in the books")
+    def _listen(self, signal: str, note: Note) -> None:
+        def noted(at_s: float, value: float) -> None:
+            note(at_s, value)
+            self.passing("noted in the books")
+
+        super()._listen(signal, noted)
 
     def settle(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         entries = super().settle(now_utc_s, most)
