@@ -195,7 +195,7 @@ def test_the_override_stands_within_the_first_screen(look: Looked) -> None:
 def test_a_keyboard_alone_reaches_everything(look: Looked) -> None:
     page = look.go("/")
     page.keyboard.press("Tab")
-    expect(page.locator(":focus")).to_have_text("To the content")
+    expect(page.locator(":focus")).to_have_text("Skip to the content")
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
     landmarks = {"header": 1, "nav[aria-label]": 1, "main": 1}
