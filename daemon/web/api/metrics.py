@@ -85,10 +85,10 @@ def families(picture: Picture) -> Iterator["Metric"]:
 def _orders(picture: Picture) -> Iterator["Metric"]:
     from prometheus_client.metrics_core import StateSetMetricFamily
 
-    reading = StateSetMetricFamily("brimful_heater_order", "The order each heater stands under.", labels=["heater"])
+    standing = StateSetMetricFamily("brimful_heater_order", "The order each heater stands under.", labels=["heater"])
     for heater in picture.why["heaters"]:
-        reading.add_metric([heater["heater"]], {order.value: heater["order"] == order.value for order in Order})
-    yield reading
+        standing.add_metric([heater["heater"]], {order.value: heater["order"] == order.value for order in Order})
+    yield standing
     watts = [(heater["heater"], heater["watts"]) for heater in picture.why["heaters"]]
     yield _gauge("brimful_heater_ordered_watts", "Power a modulated heater is allowed.", "watts", "heater", watts)
     full = picture.home.rules.full
@@ -178,8 +178,8 @@ def _soundness(picture: Picture) -> Iterator["Metric"]:
         "alerts": health["alerts"]["faults"],
         "home_file": health["home_file"]["fault"],
     }
-    reading = [(name, int(bool(fault))) for name, fault in faults.items()]
-    yield _gauge("brimful_fault", "1 where a part does not do its work; brimful check says why.", "", "part", reading)
+    states = [(name, int(bool(fault))) for name, fault in faults.items()]
+    yield _gauge("brimful_fault", "1 where a part does not do its work; brimful check says why.", "", "part", states)
 
 
 def _unix_s(written: float | str | None) -> float | None:

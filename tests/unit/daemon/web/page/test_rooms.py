@@ -168,7 +168,7 @@ def test_readings_are_grouped_by_what_depends_on_them_and_the_unheard_are_listed
     assert [[one.words for one in group.signals] for group in room.groups] == [
         ["tank level"],
         ["diverted energy"],
-        ["pv"],
+        ["solar"],
     ]
     assert room.groups[0].signals[0].reading is None
     assert room.groups[0].signals[0].topic == "hut/tank"

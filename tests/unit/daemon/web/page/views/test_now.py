@@ -115,7 +115,7 @@ def test_before_the_first_reading_it_says_what_is_expected_where() -> None:
     assert [(one.words, one.topic, one.needed) for one in room.expected] == [
         ("tank level", "hut/tank", True),
         ("grid", "hut/meter", True),
-        ("pv", "hut/roof", False),
+        ("solar", "hut/roof", False),
     ]
     assert "hot water available" in room.expected[0].about
 
