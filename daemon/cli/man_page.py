@@ -31,7 +31,7 @@ _CAUTIONS = (
 
 def man_page(group: click.Group, name: str, version: str) -> str:
     """The page of a group and its commands, section 1."""
-    context = click.Context(group, info_name=name)
+    context = click.Context(group, info_name=name, **group.context_settings)
     lines = [
         f'.TH {name.upper()} 1 "" "{name} {version}" "User commands"',
         ".SH NAME",

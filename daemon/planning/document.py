@@ -21,6 +21,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
     """The plan with its figures and sentences. past: how past plans did, as `scoring.past_of` gives it."""
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None
+    runs = [] if plan is None else _runs(night, plan)
     level_pct = None if night.history.stock_wh is None else round(tank.level_pct(night.stock_wh), 1)
     return {
         "schema": SCHEMA,
@@ -31,9 +32,9 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "made_at": iso(night.made_at_s),
         "from": iso(night.from_s),
         "to": iso(night.to_s),
-        "heat_wh": round(plan.heat_wh) if plan is not None else 0,
+        "heat_wh": sum(run["wh"] for run in runs),
         "target_level_pct": _target_pct(night),
-        "runs": [] if plan is None else _runs(night, plan),
+        "runs": runs,
         "expected_cost": None if plan is None else round(plan.expected_cost, 4),
         "confidence": tank.confidence,
         "cold_risk": None if plan is None else round(plan.cold_risk, 4),

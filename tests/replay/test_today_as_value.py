@@ -8,7 +8,7 @@ from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Batch
-from accounting.reports.used_share import by_share, told_by_stock
+from accounting.reports.used_share import by_share, shares_by_stock
 from accounting.reports.value import value_report
 from daemon.recording.unit_of_work import Keeper
 from rules.model.reading import Moment
@@ -39,7 +39,7 @@ def test_today_goes_by_the_share_of_the_month(tmp_path: Path) -> None:
         told = keeper.today(engine, Moment(now_s, now_s))  # type: ignore[arg-type]
         midnight_s = int(datetime.fromtimestamp(now_s, DUBLIN).replace(hour=0, minute=0, second=0).timestamp())
         report = value_report(ledger, "day", midnight_s)
-        shares = told_by_stock(ledger, TANK, "measured", midnight_s, now_s, DUBLIN, None)
+        shares = shares_by_stock(ledger, TANK, "measured", midnight_s, now_s, DUBLIN, None)
         total = by_share(ledger, report, shares, "measured", Fraction(1))[0].total
     assert 0 < told["avoided"] < plain["avoided"]
     assert (told["avoided"], told["net"]) == (total.avoided_micro / 1e6, total.net_micro / 1e6)

@@ -14,7 +14,7 @@ from daemon.mqtt.connection import Connection
 from daemon.mqtt.listener import Listener
 from daemon.runtime.registry import question
 from daemon.runtime.service import Service
-from daemon.setup.listen import MOST_TOPICS, Survey
+from daemon.setup.survey import MOST_TOPICS, Survey
 from daemon.timing.clock import SteppedClock, SystemClock
 from daemon.timing.events import Ask, Heard, Linked
 from rules.model.reading import Reading

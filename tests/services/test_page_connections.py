@@ -124,7 +124,10 @@ def test_two_hundred_connections_are_bounded_and_the_command_line_gets_through(p
                 answered += link.recv(12) == b"HTTP/1.1 200"
         assert answered
         assert page.server._server is not None
-        assert len(page.server._server.server_state.connections) <= MOST_CONNECTIONS
+        kept, give_up_s = page.server._server.server_state.connections, time.monotonic() + WITHIN_S
+        while len(kept) > MOST_CONNECTIONS and time.monotonic() < give_up_s:
+            time.sleep(0.01)  # the one that has just been made room for may still be among them
+        assert len(kept) <= MOST_CONNECTIONS
     finally:
         for link in idle:
             link.close()

@@ -47,8 +47,7 @@ def page(file: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[served.Served]
         begun.found = found
 
     monkeypatch.setattr(listening, "_hear", hear)
-    monkeypatch.setattr(served, "HOME", load(file))
-    with served.Served(password_hash=HASH) as made:
+    with served.Served(password_hash=HASH, home=load(file)) as made:
         yield made
 
 

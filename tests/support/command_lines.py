@@ -14,7 +14,7 @@ _WRAPPED = re.compile(r"`[^`]*`", re.S)
 
 def every_command() -> Iterator[tuple[str, click.Command]]:
     """Each command by its name, those of groups with the group's before it."""
-    context = click.Context(commands, info_name="brimful")
+    context = click.Context(commands, info_name="brimful", **commands.context_settings)
     yield "brimful", commands
     for name in commands.list_commands(context):
         command = commands.get_command(context, name)
@@ -43,7 +43,7 @@ def wrong_in(line: str, known: dict[str, click.Command]) -> str:
         name = f"{name} {words[1]}"
     if name not in known:
         return f"no command {words[0]}"
-    context = click.Context(known[name])
+    context = click.Context(known[name], **commands.context_settings)
     taken = {opt for param in known[name].get_params(context) for opt in (*param.opts, *param.secondary_opts)}
     lacking = [word for word in re.findall(r"(?<!\S)--?[a-z][a-z-]*", line) if word not in taken]
     return f"no option {', '.join(lacking)}" if lacking else ""

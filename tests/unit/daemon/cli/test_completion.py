@@ -1,4 +1,4 @@
-"""Help, completion and the manual page: complete, made from the parser, and of one mind with README."""
+"""Help, completion and the manual page: complete, made from the parser, and of one mind with the documents."""
 
 import os
 import shutil
@@ -25,8 +25,9 @@ def test_every_command_and_option_has_help(name: str) -> None:
             assert param.help, f"{name} {param.opts}"
 
 
-def test_every_command_that_readme_shows_is_one() -> None:
-    shown = shown_commands(README.read_text(encoding="utf-8"))
+def test_every_command_that_the_documents_show_is_one() -> None:
+    documents = [README, *sorted((README.parent / "deploy" / "docs").glob("*.md"))]
+    shown = [line for document in documents for line in shown_commands(document.read_text(encoding="utf-8"))]
     assert len(shown) > 40
     wrong = {line: why for line in shown if (why := wrong_in(line, _KNOWN))}
     assert wrong == {}

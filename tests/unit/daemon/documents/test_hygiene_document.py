@@ -24,7 +24,7 @@ def test_the_days_and_what_comes_next() -> None:
     told = hygiene_answer(it.settings, it.memory, it.snapshot, it.now)
     assert told == {
         "sentence": "the whole tank was last hot 6.5 days ago; due by 01:00 tomorrow; heats from 14:00 if the sun has"
-        " not done it",
+        " not done it by then",
         "known_by": "measured",
         "days_since": 6.5,
         "last_hot": "2026-06-03T00:00:00Z",
