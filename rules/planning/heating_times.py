@@ -40,10 +40,13 @@ def heating_times(settings: Settings, record: HotRecord | None, now: Moment, pri
 def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) -> Stretch:
     """The cheapest stretch of need_s, rounded up to half hours, from from_s to until_s; the latest of equal ones.
 
-    An hour whose price is not known counts as the dearest that is. All of the time where it is no longer than need_s.
+    An hour whose price is not known counts as the dearest that is. Where the half hours between do not suffice, it
+    goes up to until_s: as much of it as need_s, or all of the time.
     """
+    count = ceil(min(need_s, until_s - from_s) / SLOT_S)
     first, last = ceil(from_s / SLOT_S), floor(until_s / SLOT_S)
-    count = min(ceil(need_s / SLOT_S), last - first) if need_s < until_s - from_s else last - first
+    if count > last - first:
+        return Stretch(max(from_s, until_s - count * SLOT_S), until_s)
     quoted = [price_at(slot * SLOT_S) for slot in range(first, last)]
     dearest = max((price for price in quoted if price is not None), default=Fraction(0))
     prices = [dearest if price is None else price for price in quoted]
@@ -92,8 +95,5 @@ def _homecoming(settings: Settings, now: Moment, price_at: PriceAt) -> tuple[Str
         from_s = max(start_s, end_s - DAY_S)
         if now.utc_s < from_s:
             return None, from_s
-        if end_s - from_s < SLOT_S:
-            return Stretch(from_s, end_s), end_s
-        stretch = cheapest(from_s, end_s, away.need_s, price_at)
-        return stretch, end_s
+        return cheapest(from_s, end_s, away.need_s, price_at), end_s
     return None, float("inf")

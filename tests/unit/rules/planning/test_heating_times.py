@@ -95,6 +95,24 @@ def test_a_short_absence_is_heated_through() -> None:
     assert heating_times(rules, None, moment(DAY_S), nights).homecoming == Stretch(start_s, end_s)
 
 
+@pytest.mark.parametrize(
+    ("from_min", "until_min", "planned"),
+    [
+        (10, 55, (10, 55)),  # no whole half hour
+        (20, 50, (20, 50)),  # half an hour long
+        (10, 200, (10, 200)),  # shorter than the heating, which takes 192 min
+        (10, 230, (20, 230)),  # longer, but with too few whole half hours
+        (10, 250, (30, 240)),
+    ],
+)
+def test_a_short_absence_off_the_half_hours_is_used_to_the_minute(
+    from_min: int, until_min: int, planned: tuple[int, int]
+) -> None:
+    rules = settings(away=Away(((START_UTC_S + from_min * 60.0, START_UTC_S + until_min * 60.0),), "main", 192 * 60.0))
+    homecoming = heating_times(rules, None, moment(from_min * 60.0), unknown).homecoming
+    assert homecoming == Stretch(START_UTC_S + planned[0] * 60.0, START_UTC_S + planned[1] * 60.0)
+
+
 def test_nobody_asks_for_it() -> None:
     rules = settings(away=Away(((START_UTC_S, START_UTC_S + DAY_S),)))
     assert heating_times(rules, None, moment(0.0), nights) == HeatingTimes()
