@@ -103,7 +103,7 @@ class Engine:
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
         if not self._times_at_s <= now.utc_s < self._times.until_s:
-            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at, self._times)
             self._times_at_s = now.utc_s
             self._lull = None
         hygiene = self.memory.hygiene

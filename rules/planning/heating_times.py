@@ -19,22 +19,36 @@ from rules.tank.hot_throughout import due_utc_s
 SLOT_S = 1800
 """Stretches begin on the half hours."""
 DAY_S = 86_400
+_NONE = HeatingTimes()
 
 PriceAt = Callable[[float], Fraction | None]
 """The price of a kWh bought, at a UTC second; None where nothing tells."""
 
 
-def heating_times(settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt) -> HeatingTimes:
+def heating_times(
+    settings: Settings,
+    record: HotRecord | None,
+    now: Moment,
+    price_at: PriceAt,
+    standing: HeatingTimes = _NONE,
+) -> HeatingTimes:
     """The stretches that are planned at an instant.
 
-    They depend on the last day that holds `now` and on the prices alone, so that a stretch which has begun stays where
-    it is. Within that day they are planned anew each half hour: prices may come in, and the sun may have done it.
+    Within the last day they are planned anew each half hour: prices may come in, and the sun may have done it. standing:
+    as planned before; a stretch of it that has begun stays where it is.
     """
     next_slot_s = float((floor(now.utc_s / SLOT_S) + 1) * SLOT_S)
-    hygiene, first_s = _hygiene(settings, record, now, price_at)
-    homecoming, second_s = _homecoming(settings, now, price_at)
+    hygiene, first_s = _hygiene(settings, record, now, price_at, standing.hygiene)
+    homecoming, second_s = _homecoming(settings, now, price_at, standing.homecoming)
     at_least_s = next_slot_s if hygiene is not None or homecoming is not None else float("inf")
     return HeatingTimes(hygiene, homecoming, min(at_least_s, max(first_s, next_slot_s), max(second_s, next_slot_s)))
+
+
+def _begun(stretch: Stretch | None, from_s: float, until_s: float, now: Moment) -> Stretch | None:
+    """The stretch if it has begun, is not over, and lies within the time given."""
+    if stretch is None or not stretch.from_s <= now.utc_s < stretch.until_s:
+        return None
+    return stretch if from_s <= stretch.from_s and stretch.until_s <= until_s else None
 
 
 def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) -> Stretch:
@@ -60,7 +74,7 @@ def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) ->
 
 
 def _hygiene(
-    settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt
+    settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt, standing: Stretch | None
 ) -> tuple[Stretch | None, float]:
     """The stretch of the last day, and the UTC second at which that day begins (inf: never)."""
     rule = settings.hygiene
@@ -74,7 +88,8 @@ def _hygiene(
     end_s = _day_end_s(by_s, now.utc_s)
     if now.utc_s < end_s - DAY_S:
         return None, end_s - DAY_S
-    return cheapest(end_s - DAY_S, end_s, rule.need_s, price_at), end_s
+    begun = _begun(standing, end_s - DAY_S, end_s, now)
+    return begun or cheapest(end_s - DAY_S, end_s, rule.need_s, price_at), end_s
 
 
 def _day_end_s(by_s: float, now_utc_s: float) -> float:
@@ -84,7 +99,9 @@ def _day_end_s(by_s: float, now_utc_s: float) -> float:
     return float(end_s + late_days * DAY_S)
 
 
-def _homecoming(settings: Settings, now: Moment, price_at: PriceAt) -> tuple[Stretch | None, float]:
+def _homecoming(
+    settings: Settings, now: Moment, price_at: PriceAt, standing: Stretch | None
+) -> tuple[Stretch | None, float]:
     """The stretch before the return from an absence, within it; and the UTC second from which it is planned."""
     away = settings.away
     if not away.heater:
@@ -95,5 +112,5 @@ def _homecoming(settings: Settings, now: Moment, price_at: PriceAt) -> tuple[Str
         from_s = max(start_s, end_s - DAY_S)
         if now.utc_s < from_s:
             return None, from_s
-        return cheapest(from_s, end_s, away.need_s, price_at), end_s
+        return _begun(standing, from_s, end_s, now) or cheapest(from_s, end_s, away.need_s, price_at), end_s
     return None, float("inf")

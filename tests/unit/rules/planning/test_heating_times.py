@@ -42,7 +42,7 @@ def test_the_last_night_before_it_is_due_is_used_as_late_as_is_cheap() -> None:
     stretch = at(6.0).hygiene
     midnight_s = START_UTC_S + 6.5 * DAY_S
     assert stretch == Stretch(midnight_s + 3.5 * HOUR_S, midnight_s + 7 * HOUR_S)
-    assert at(6.6).hygiene == stretch, "and stays where it is once it has begun"
+    assert at(6.6).hygiene == stretch
     assert at(6.0).until_s == START_UTC_S + 6 * DAY_S + SLOT_S, "prices may come in"
 
 
@@ -111,6 +111,38 @@ def test_a_short_absence_off_the_half_hours_is_used_to_the_minute(
     rules = settings(away=Away(((START_UTC_S + from_min * 60.0, START_UTC_S + until_min * 60.0),), "main", 192 * 60.0))
     homecoming = heating_times(rules, None, moment(from_min * 60.0), unknown).homecoming
     assert homecoming == Stretch(START_UTC_S + planned[0] * 60.0, START_UTC_S + planned[1] * 60.0)
+
+
+def afternoons(utc_s: float) -> Fraction:
+    """What comes in later: half price from 14:00 to 18:00 UTC."""
+    return Fraction(1, 20) if 14 * HOUR_S <= utc_s % DAY_S < 18 * HOUR_S else nights(utc_s)
+
+
+def test_heating_that_has_begun_goes_on_whatever_prices_come_in() -> None:
+    standing = at(6.0)
+    assert standing.hygiene is not None
+    before, within = standing.hygiene.from_s - 1 - START_UTC_S, standing.hygiene.from_s - START_UTC_S
+
+    def planned(at_s: float, record: HotRecord = HOT, rules: Settings = RULES) -> Stretch | None:
+        return heating_times(rules, record, moment(at_s), afternoons, standing).hygiene
+
+    assert planned(before) != standing.hygiene, "what has not begun may move"
+    assert planned(within) == standing.hygiene
+    assert planned(standing.hygiene.until_s - 1 - START_UTC_S) == standing.hygiene
+    assert planned(standing.hygiene.until_s - START_UTC_S) != standing.hygiene
+    assert planned(within, HotRecord(START_UTC_S, START_UTC_S + within)) is None, "the sun has done it"
+    assert planned(within, rules=settings()) is None
+
+
+def test_heating_for_a_return_that_has_begun_goes_on_too() -> None:
+    rules = away((1.0, 3.25))
+    standing = heating_times(rules, None, moment(2.3 * DAY_S), nights)
+    assert standing.homecoming is not None
+    begun_s = standing.homecoming.from_s - START_UTC_S
+    assert heating_times(rules, None, moment(begun_s), afternoons, standing).homecoming == standing.homecoming
+    assert heating_times(rules, None, moment(begun_s - 1), afternoons, standing).homecoming != standing.homecoming
+    moved = away((1.0, 2.7))
+    assert heating_times(moved, None, moment(begun_s), afternoons, standing).homecoming != standing.homecoming
 
 
 def test_nobody_asks_for_it() -> None:
