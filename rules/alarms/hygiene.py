@@ -13,7 +13,7 @@ NAME = "hygiene overdue"
 
 
 def is_overdue(settings: Settings, memory: Memory, now: Moment) -> bool:
-    """Whether the time is up. Never while nobody is at home: it is then due, and done, at the return."""
+    """Whether the time is up. Never while nobody is at home: the heating is then planned for the day of the return."""
     rule, record = settings.hygiene, memory.hygiene
     if rule is None or record is None or now.utc_s <= due_utc_s(record, rule):
         return False

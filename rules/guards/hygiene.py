@@ -3,8 +3,8 @@
 It comes after every hard guard, so it never heats at or above the stop level or at the temperature limit. If the stop
 level ends the heating before the bottom is hot, an alarm says so. The owner's override and an absence come before it
 too. It comes before the guards about money, the house battery and other loads, because it is rare and protects
-health. Another module plans when it heats (rules/planning/heating_times.py). It replaces no thermostat, no device and
-no duty under local rules.
+health. Another module plans when it heats, while somebody is at home (rules/planning/heating_times.py). It replaces no
+thermostat, no device and no duty under local rules.
 """
 
 from rules.guards.away import absence

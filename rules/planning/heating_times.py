@@ -4,12 +4,16 @@ The sun has all the days before: what it heats throughout counts, and moves the 
 is where energy is cheapest; of equally cheap ones the latest, for the sun may still come first, and heat that waits is
 lost. Where that day passes without success, the next days are used in the same way, each once: never a heater that
 buys at any price because it is late.
+
+For hygiene only the hours at home count: where the last day has none, the next day that has some is used, which is the
+day of the return. For a return only the absence itself counts.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from math import ceil, floor
 
+from rules.guards.away import absence
 from rules.model.memory import HotRecord
 from rules.model.reading import Moment
 from rules.model.settings import Settings
@@ -22,7 +26,9 @@ DAY_S = 86_400
 _NONE = HeatingTimes()
 
 PriceAt = Callable[[float], Fraction | None]
-"""The price of a kWh bought, at a UTC second; None where nothing tells."""
+"""The price of a kWh bought, at a UTC second; None where it is not known."""
+Parts = Sequence[tuple[float, float]]
+"""Parts of a time as (start, end), UTC seconds, ascending, apart from one another."""
 
 
 def heating_times(
@@ -34,8 +40,8 @@ def heating_times(
 ) -> HeatingTimes:
     """The stretches that are planned at an instant.
 
-    Within the last day they are planned anew each half hour: prices may come in, and the sun may have done it. standing:
-    as planned before; a stretch of it that has begun stays where it is.
+    Within the last day they are planned anew each half hour: prices may come in, and the sun may have done it.
+    standing: as planned before; a stretch of it that has begun stays where it is.
     """
     next_slot_s = float((floor(now.utc_s / SLOT_S) + 1) * SLOT_S)
     hygiene, first_s = _hygiene(settings, record, now, price_at, standing.hygiene)
@@ -44,33 +50,42 @@ def heating_times(
     return HeatingTimes(hygiene, homecoming, min(at_least_s, max(first_s, next_slot_s), max(second_s, next_slot_s)))
 
 
-def _begun(stretch: Stretch | None, from_s: float, until_s: float, now: Moment) -> Stretch | None:
-    """The stretch if it has begun, is not over, and lies within the time given."""
-    if stretch is None or not stretch.from_s <= now.utc_s < stretch.until_s:
-        return None
-    return stretch if from_s <= stretch.from_s and stretch.until_s <= until_s else None
+def cheapest(parts: Parts, need_s: float, price_at: PriceAt) -> Stretch:
+    """The cheapest stretch of need_s, rounded up to half hours, within one of the parts; the latest of equal ones.
 
-
-def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) -> Stretch:
-    """The cheapest stretch of need_s, rounded up to half hours, from from_s to until_s; the latest of equal ones.
-
-    An hour whose price is not known counts as the dearest that is. Where the half hours between do not suffice, it
-    goes up to until_s: as much of it as need_s, or all of the time.
+    An hour whose price is not known counts as the dearest that is. Where no part has so many half hours, the stretch
+    is the end of the longest: as much of it as need_s, or all of it. parts: at least one.
     """
-    count = ceil(min(need_s, until_s - from_s) / SLOT_S)
-    first, last = ceil(from_s / SLOT_S), floor(until_s / SLOT_S)
-    if count > last - first:
-        return Stretch(max(from_s, until_s - count * SLOT_S), until_s)
-    quoted = [price_at(slot * SLOT_S) for slot in range(first, last)]
-    dearest = max((price for price in quoted if price is not None), default=Fraction(0))
-    prices = [dearest if price is None else price for price in quoted]
-    cost = best = sum(prices[:count], Fraction(0))
-    start = 0
-    for begin in range(1, len(prices) - count + 1):
-        cost += prices[begin + count - 1] - prices[begin - 1]
-        if cost <= best:
-            best, start = cost, begin
-    return Stretch(float((first + start) * SLOT_S), float((first + start + count) * SLOT_S))
+    longest = max(parts, key=lambda part: (part[1] - part[0], part[0]))
+    count = ceil(min(need_s, longest[1] - longest[0]) / SLOT_S)
+    slots_of = [range(ceil(from_s / SLOT_S), floor(until_s / SLOT_S)) for from_s, until_s in parts]
+    quoted = {slot: price_at(slot * SLOT_S) for slots in slots_of for slot in slots}
+    dearest = max((price for price in quoted.values() if price is not None), default=Fraction(0))
+    prices = {slot: dearest if price is None else price for slot, price in quoted.items()}
+    best: tuple[Fraction, int] | None = None
+    for slots in slots_of:
+        if len(slots) < count:
+            continue
+        cost = sum((prices[slot] for slot in slots[:count]), Fraction(0))
+        for begin in range(slots.start, slots.stop - count + 1):
+            if begin > slots.start:
+                cost += prices[begin + count - 1] - prices[begin - 1]
+            if best is None or cost <= best[0]:
+                best = cost, begin
+    if best is None:
+        return Stretch(max(longest[0], longest[1] - count * SLOT_S), longest[1])
+    return Stretch(float(best[1] * SLOT_S), float((best[1] + count) * SLOT_S))
+
+
+def _planned(parts: Parts, need_s: float, now: Moment, price_at: PriceAt, standing: Stretch | None) -> Stretch:
+    """The standing stretch, if it has begun, is not over and lies within one of the parts; else the cheapest."""
+    if (
+        standing is not None
+        and standing.from_s <= now.utc_s < standing.until_s
+        and any(from_s <= standing.from_s and standing.until_s <= until_s for from_s, until_s in parts)
+    ):
+        return standing
+    return cheapest(parts, need_s, price_at)
 
 
 def _hygiene(
@@ -85,18 +100,42 @@ def _hygiene(
     by_s = due_utc_s(record, rule)
     if record.tried_utc_s is not None:
         by_s = max(by_s, record.tried_utc_s + rule.every_s)
-    end_s = _day_end_s(by_s, now.utc_s)
+    end_s, parts = _last_day(settings, by_s, now.utc_s)
     if now.utc_s < end_s - DAY_S:
         return None, end_s - DAY_S
-    begun = _begun(standing, end_s - DAY_S, end_s, now)
-    return begun or cheapest(end_s - DAY_S, end_s, rule.need_s, price_at), end_s
+    return _planned(parts, rule.need_s, now, price_at, standing), end_s
 
 
-def _day_end_s(by_s: float, now_utc_s: float) -> float:
-    """The end of the day to use: by then, or, once that is past, a whole number of days later. On a half hour."""
-    end_s = floor(by_s / SLOT_S) * SLOT_S
-    late_days = floor((now_utc_s - end_s) / DAY_S) + 1 if now_utc_s >= end_s else 0
-    return float(end_s + late_days * DAY_S)
+def _last_day(settings: Settings, by_s: float, now_utc_s: float) -> tuple[float, Parts]:
+    """The end of the day to use, on a half hour, and its hours at home.
+
+    It ends then; or, once that is past, a whole number of days later. Where that is in an absence with a day or more to
+    go, nobody would use the heat: the day of the return is used. A day without hours at home is passed over.
+    """
+    end_s = float(floor(by_s / SLOT_S) * SLOT_S)
+    end_s += DAY_S * _days_gone(settings, end_s)
+    if now_utc_s >= end_s:
+        end_s += DAY_S * (floor((now_utc_s - end_s) / DAY_S) + 1)
+    while not (parts := _at_home(settings, end_s - DAY_S, end_s)):
+        end_s += DAY_S * max(_days_gone(settings, end_s), 1)
+    return end_s, parts
+
+
+def _days_gone(settings: Settings, utc_s: float) -> int:
+    """For how many whole days more nobody is at home."""
+    gone = absence(settings, utc_s)
+    return 0 if gone is None else floor((gone[1] - utc_s) / DAY_S)
+
+
+def _at_home(settings: Settings, from_s: float, until_s: float) -> Parts:
+    """The parts of a time in which somebody is at home, in whole half hours."""
+    parts = []
+    for start_s, end_s in settings.away.periods:
+        if from_s < end_s and start_s < until_s:
+            parts.append((from_s, float(floor(start_s / SLOT_S) * SLOT_S)))
+            from_s = float(ceil(end_s / SLOT_S) * SLOT_S)
+    parts.append((from_s, until_s))
+    return [part for part in parts if part[0] < part[1]]
 
 
 def _homecoming(
@@ -112,5 +151,5 @@ def _homecoming(
         from_s = max(start_s, end_s - DAY_S)
         if now.utc_s < from_s:
             return None, from_s
-        return _begun(standing, from_s, end_s, now) or cheapest(from_s, end_s, away.need_s, price_at), end_s
+        return _planned([(from_s, end_s)], away.need_s, now, price_at, standing), end_s
     return None, float("inf")

@@ -1,7 +1,9 @@
 """When the tank is heated on purpose: the cheapest stretch of the last day, the latest of equal ones, each day once."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -113,6 +115,64 @@ def test_a_short_absence_off_the_half_hours_is_used_to_the_minute(
     assert homecoming == Stretch(START_UTC_S + planned[0] * 60.0, START_UTC_S + planned[1] * 60.0)
 
 
+def hygiene_and_away(*periods: tuple[float, float]) -> Settings:
+    absences = tuple((START_UTC_S + start * DAY_S, START_UTC_S + end * DAY_S) for start, end in periods)
+    return settings(hygiene=RULE, away=Away(absences))
+
+
+def test_hygiene_is_planned_for_the_hours_at_home_of_the_last_day() -> None:
+    night_s = START_UTC_S + 6.5 * DAY_S
+    rules = hygiene_and_away((6.5 + 6.1 / 24, 6.9))
+    assert heating_times(rules, HOT, moment(6 * DAY_S), nights).hygiene == Stretch(
+        night_s + 2.5 * HOUR_S, night_s + 6 * HOUR_S
+    ), "before they leave, on the last whole half hours"
+    rules = hygiene_and_away((5.9, 6.5 + 6.1 / 24))
+    assert heating_times(rules, HOT, moment(6 * DAY_S), nights).hygiene == Stretch(
+        night_s + 6.5 * HOUR_S, night_s + 10 * HOUR_S
+    ), "after the return, in what is left of the cheap hours"
+    rules = hygiene_and_away((6.0, 6.9), (6.95, 7.0))
+    assert heating_times(rules, HOT, moment(6 * DAY_S), nights).hygiene == Stretch(
+        START_UTC_S + 6.9 * DAY_S + 0.4 * HOUR_S, START_UTC_S + 6.95 * DAY_S - 0.3 * HOUR_S
+    ), "all the time there is, where it is shorter than the heating"
+
+
+@pytest.mark.parametrize("back_day", [8.0, 8.01, 9.25, 10.0, 10.99, 4000.3])
+def test_hygiene_due_in_an_absence_is_planned_for_the_day_of_the_return(back_day: float) -> None:
+    rules = hygiene_and_away((6.9, back_day))
+    day = 7.0 + int(back_day - 7 + 0.5 / 24)
+    assert heating_times(rules, HOT, moment((day - 0.01) * DAY_S), nights) == HeatingTimes(
+        None, None, START_UTC_S + day * DAY_S
+    )
+    stretch = heating_times(rules, HOT, moment(day * DAY_S), nights).hygiene
+    assert stretch is not None
+    assert START_UTC_S + back_day * DAY_S <= stretch.from_s < stretch.until_s <= START_UTC_S + (day + 1) * DAY_S
+    assert heating_times(rules, HOT, moment(max(back_day, day) * DAY_S), nights).hygiene == stretch
+
+
+def test_between_two_absences_hygiene_that_is_late_uses_what_time_there_is() -> None:
+    rules = hygiene_and_away((5.0, 9.25), (9.3, 12.0))
+    assert heating_times(rules, HOT, moment(9.1 * DAY_S), nights).hygiene == Stretch(
+        START_UTC_S + 9.25 * DAY_S, START_UTC_S + 9.25 * DAY_S + HOUR_S
+    )
+
+
+def test_a_calendar_with_a_way_to_work_each_day_does_not_put_hygiene_off() -> None:
+    rules = hygiene_and_away(*((day + 0.75, day + 1.2) for day in range(60)))
+    slow = replace(rules, hygiene=replace(RULE, need_s=20 * HOUR_S))
+    stretch = heating_times(slow, HOT, moment(6 * DAY_S), nights).hygiene
+    assert stretch == Stretch(START_UTC_S + 6 * DAY_S + 5 * HOUR_S, START_UTC_S + 6 * DAY_S + 18 * HOUR_S)
+
+
+def test_hygiene_that_has_begun_does_not_go_on_into_a_new_absence() -> None:
+    standing = at(6.0)
+    assert standing.hygiene is not None
+    begun_s = standing.hygiene.from_s + 60 - START_UTC_S
+    rules = hygiene_and_away((begun_s / DAY_S + 0.02, 7.5))
+    stretch = heating_times(rules, HOT, moment(begun_s), nights, standing).hygiene
+    assert stretch is not None
+    assert stretch.until_s <= rules.away.periods[0][0]
+
+
 def afternoons(utc_s: float) -> Fraction:
     """What comes in later: half price from 14:00 to 18:00 UTC."""
     return Fraction(1, 20) if 14 * HOUR_S <= utc_s % DAY_S < 18 * HOUR_S else nights(utc_s)
@@ -154,29 +214,37 @@ PRICES = st.lists(st.one_of(st.none(), st.integers(-3, 5)), min_size=1, max_size
 
 
 @rounds(max_examples=200, deadline=None)
-@given(PRICES, st.floats(1.0, 20 * SLOT_S))
-def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(prices: list[int | None], need_s: float) -> None:
-    """Against every stretch there is, one by one."""
-    base = 1_000 * SLOT_S
-    told = {base + i * SLOT_S: None if price is None else Fraction(price) for i, price in enumerate(prices)}
-    until_s = base + len(prices) * SLOT_S
-    dearest = max((price for price in told.values() if price is not None), default=Fraction(0))
-    found = cheapest(base, until_s, need_s, lambda utc_s: told[int(utc_s)])
+@given(PRICES, st.floats(1.0, 20 * SLOT_S), st.lists(st.integers(1, 29), max_size=3, unique=True))
+def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(
+    prices: list[int | None], need_s: float, cuts: list[int]
+) -> None:
+    """Against every stretch there is in any of the parts, one by one."""
+    base = 1_000
+    edges = [0, *sorted(cut for cut in cuts if cut < len(prices)), len(prices)]
+    parts = [(begin, end) for begin, end in pairwise(edges) if end - begin > 1 or len(edges) == 2]
+    if not parts:
+        return
+    costs = {base + i: None if price is None else Fraction(price) for i, price in enumerate(prices)}
+    usable = {base + i for begin, end in parts for i in range(begin, end)}
+    dearest = max((price for slot, price in costs.items() if slot in usable and price is not None), default=Fraction(0))
+    seconds = [((base + begin) * SLOT_S, (base + end) * SLOT_S) for begin, end in parts]
+    longest_s = max(until_s - from_s for from_s, until_s in seconds)
+    found = cheapest(seconds, need_s, lambda utc_s: costs[int(utc_s) // SLOT_S])
     length = found.until_s - found.from_s
-    assert base <= found.from_s < found.until_s <= until_s
-    assert length >= min(need_s, until_s - base)
+    assert any(from_s <= found.from_s < found.until_s <= until_s for from_s, until_s in seconds)
+    assert length >= min(need_s, longest_s)
     assert length < need_s + SLOT_S
 
     def cost(from_s: float) -> Fraction:
-        slots = range(int(from_s), int(from_s + length), SLOT_S)
-        return sum((dearest if told[s] is None else told[s] or Fraction(0) for s in slots), Fraction(0))
+        slots = [int(s) // SLOT_S for s in range(int(from_s), int(from_s + length), SLOT_S)]
+        return sum((dearest if costs[slot] is None else costs[slot] or Fraction(0) for slot in slots), Fraction(0))
 
-    starts = [float(s) for s in range(base, int(until_s - length) + 1, SLOT_S)]
+    starts = [float(s) for from_s, until_s in seconds for s in range(int(from_s), int(until_s - length) + 1, SLOT_S)]
     assert cost(found.from_s) == min(map(cost, starts))
     assert all(cost(later) > cost(found.from_s) for later in starts if later > found.from_s)
 
 
 @pytest.mark.parametrize("need_s", [0.0, float("inf")])
 def test_no_need_and_an_endless_one(need_s: float) -> None:
-    found = cheapest(0.0, 4 * SLOT_S, need_s, unknown)
+    found = cheapest([(0.0, 4.0 * SLOT_S)], need_s, unknown)
     assert found == (Stretch(4 * SLOT_S, 4 * SLOT_S) if need_s == 0 else Stretch(0.0, 4 * SLOT_S))
