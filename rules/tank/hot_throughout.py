@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from rules.model.freshness import is_fresh
 from rules.model.memory import HotRecord
-from rules.model.reading import Moment
+from rules.model.reading import Moment, Reading
 from rules.model.settings import Hygiene, Settings
 from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
@@ -30,35 +30,44 @@ def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float,
 
     None if the home has no sensor at the bottom, or if one of its temperatures is not known.
     """
-    if "tank_bottom_c" not in settings.temperatures:
+    known = _known(snapshot, settings, now)
+    if not known:
         return None
+    return min(reading.value for reading in known), min(reading.seen_s for reading in known)
+
+
+def _known(snapshot: Snapshot, settings: Settings, now: Moment) -> list[Reading]:
+    """The readings of all the tank's temperatures; none if they are not all known, or no sensor is at the bottom."""
+    if "tank_bottom_c" not in settings.temperatures:
+        return []
     readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
-    coldest_c = oldest_s = float("inf")
+    known = []
     for signal in settings.temperatures:
         reading = readings[signal]
         if reading is None or not is_fresh(reading, settings, now) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
-            return None
-        coldest_c, oldest_s = min(coldest_c, reading.value), min(oldest_s, reading.seen_s)
-    return coldest_c, oldest_s
+            return []
+        known.append(reading)
+    return known
 
 
 def measured(record: HotRecord, rule: Hygiene, snapshot: Snapshot, settings: Settings, now: Moment) -> HotRecord:
     """The record after a look at the sensors; the same object where nothing changes.
 
-    The hold counts from the first reading that shows the tank hot to the last one. A colder reading breaks it, and so
-    do readings further apart than the sensors' `stale_after_s`.
+    The hold counts from the reading with which all sensors first show the tank hot to the oldest of their latest
+    readings. A colder reading breaks it, and so do readings further apart than the sensors' `stale_after_s`.
     """
-    known = coldest(snapshot, settings, now)
-    if known is None or known[0] < rule.at_c:
+    known = _known(snapshot, settings, now)
+    if not known or any(reading.value < rule.at_c for reading in known):
         return record if record.hot_since_s is None else replace(record, hot_since_s=None)
-    seen_s = known[1]
+    seen_s = min(reading.seen_s for reading in known)
+    shown_s = max(reading.seen_s for reading in known)
     if record.hot_since_s is None:
-        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+        return replace(record, hot_since_s=shown_s, seen_s=seen_s)
     if seen_s == record.seen_s:
         return record
     longest_s = min(settings.stale_after_s.get(signal, 0.0) for signal in settings.temperatures)
     if seen_s - record.seen_s > longest_s:
-        return replace(record, hot_since_s=seen_s, seen_s=seen_s)
+        return replace(record, hot_since_s=shown_s, seen_s=seen_s)
     if seen_s - record.hot_since_s < rule.hold_s:
         return replace(record, seen_s=seen_s)
     return done(replace(record, seen_s=seen_s), now.utc_of(seen_s))

@@ -48,6 +48,17 @@ def test_what_is_not_measured_proves_nothing(unknown: tuple[float | None, float 
     assert after(*hot(0, 10), (15, *unknown), *hot(20, 30, 40, 50)).last_hot_utc_s is None
 
 
+def test_the_hold_counts_from_the_reading_that_completes_the_proof() -> None:
+    """The top read hot nine minutes before the bottom did: meanwhile nothing showed the bottom hot."""
+    record = NEW
+    for minute, top_minute in ((9, 0), (9.5, 9.5), (18, 18), (27, 27), (36, 36), (40.9, 40.9), (41, 41)):
+        at_s = minute * MINUTE_S
+        known = snapshot(at_s, bottom=60.0, top=63.0, seen={"tank_top_c": top_minute * MINUTE_S})
+        record = measured(record, WEEKLY, known, RULES, moment(at_s))
+        assert record.hot_since_s == 9 * MINUTE_S
+        assert (record.last_hot_utc_s is not None) is (minute == 41), minute
+
+
 def test_a_gap_in_the_readings_proves_nothing() -> None:
     assert after(*hot(0, 33)).last_hot_utc_s is None
     assert after(*hot(0, 10, 20.1, 30, 40)).last_hot_utc_s is None, "ten minutes are allowed"
