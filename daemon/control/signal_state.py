@@ -7,7 +7,7 @@ from daemon.control.derived_power import Mean, Rate
 from daemon.control.level_filter import LevelHistory
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
-from rules.model.settings import Settings
+from rules.model.settings import Settings, Yield
 from rules.model.snapshot import HeatingTimes, Prices, Snapshot
 from rules.tank.charge import TEMPERATURES, level_reading
 
@@ -68,6 +68,7 @@ class Board:
         self._level_history = LevelHistory(settings)
         self.mean_w: float | None = None
         self._window: tuple[float, float] | None = None
+        self._yields: Yield | None = None
         self._yield_above_seen_s = NEVER_LIVE_S
         self._is_on: tuple[bool, ...] = ()
         self.adopt(settings, wiring)
@@ -81,7 +82,7 @@ class Board:
         self._shared_meter = (wiring.house_power or "", wiring.house_counter or "")
         self._surplus_signal, self._surplus_sign = wiring.surplus
         self._stale_after_s: Mapping[str, float] = settings.stale_after_s
-        self._yields = settings.yields
+        self._adopt_yields(settings.yields)
         self._importing_w = min(settings.surplus.stop_w, 0.0) - _IMPORT_W
         self._rated_w = tuple(heater.rated_w for heater in settings.heaters)
         self._level_history.adopt(settings)
@@ -108,8 +109,26 @@ class Board:
             if power is not None and rate.steady is not None:
                 self._powers[name] = power
                 self._steady[name] = rate.steady
-        if self._yields is not None and name == self._yields.signal and reading.value > self._yields.above_w:
+        if self._yields is not None and name == self._yields.signal:
+            self._note_yielding(standing, reading, self._yields.above_w)
+
+    def _note_yielding(self, standing: Reading | None, reading: Reading, above_w: float) -> None:
+        """Remember that the load that goes first draws, or that it drew until this reading.
+
+        standing: the reading before it; what it showed held until now, unless it had gone stale.
+        """
+        fresh_s = self._stale_after_s.get(reading.signal, 0.0)
+        drew = standing is not None and standing.value > above_w and reading.seen_s < standing.seen_s + fresh_s
+        if reading.value > above_w or drew:
             self._yield_above_seen_s = reading.seen_s
+
+    def _adopt_yields(self, yields: Yield | None) -> None:
+        """Take a changed rule: what is remembered of another load, or by another limit, does not count for it."""
+        was, self._yields = self._yields, yields
+        if yields is None or (was is not None and (was.signal, was.above_w) == (yields.signal, yields.above_w)):
+            return
+        known = self.latest.get(yields.signal)
+        self._yield_above_seen_s = known.seen_s if known is not None and known.value > yields.above_w else NEVER_LIVE_S
 
     def ordered(self, decision: Decision, at_s: float) -> None:
         """Take what the heaters are ordered now: what a counter says between its steps is read by it."""

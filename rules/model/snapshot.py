@@ -62,7 +62,8 @@ class Snapshot:
     surplus: W flowing to the grid now, after what the heaters take (from `surplus_w`, or minus `grid_w`).
     surplus_mean_w: mean over the surplus rule's window of surplus plus what is diverted; None before the first reading.
     measured: W each heater takes, in the order of the settings; None for a heater without a meter.
-    yield_above_seen_s: forward-clock second at which the yield rule's signal was last above its limit (-inf: never).
+    yield_above_seen_s: forward-clock second until which the yield rule's signal is known to have been above its limit
+    (-inf: never).
     level_taken_wh: what the heaters have taken, as far as it is metered, since the level last changed, at
     level_since_s; level_jumps: the latest jumps of the level; level_swings: its latest large steps, each in the
     opposite direction to the one before. heating_times: when the tank is to be heated on purpose.

@@ -209,15 +209,33 @@ def test_a_derived_level_is_as_old_as_its_oldest_temperature() -> None:
     assert level.seen_s == 0.0
 
 
-def test_the_board_remembers_when_another_load_last_drew() -> None:
+def test_the_board_remembers_until_when_another_load_drew() -> None:
     board = Board(rules(yields=Yield("car_w", 500.0)), WIRING)
     assert hear(board, 0.0, car_w=500.0).yield_above_seen_s == NEVER_LIVE_S
     assert hear(board, 10.0, car_w=501.0).yield_above_seen_s == 10.0
     known = hear(board, 20.0, car_w=0.0)
-    assert known.yield_above_seen_s == 10.0
+    assert known.yield_above_seen_s == 20.0, "until that reading it drew, as far as is known"
     assert known.yielding is not None
     assert known.yielding.value == 0.0
-    assert hear(board, 15.0, car_w=9000.0).yield_above_seen_s == 10.0
+    assert hear(board, 15.0, car_w=9000.0).yield_above_seen_s == 20.0
+    assert hear(board, 30.0, car_w=0.0).yield_above_seen_s == 20.0
+
+
+def test_a_load_that_was_silent_for_long_did_not_draw_until_it_is_heard_again() -> None:
+    board = Board(rules(yields=Yield("car_w", 500.0)), WIRING)
+    hear(board, 10.0, car_w=501.0)
+    assert hear(board, 10.0 + STALE_AFTER_S["car_w"], car_w=0.0).yield_above_seen_s == 10.0
+
+
+def test_a_changed_rule_is_judged_by_its_own_load_and_limit() -> None:
+    board = Board(rules(yields=Yield("car_w", 500.0, 300.0)), WIRING)
+    hear(board, 10.0, car_w=900.0, pv_w=400.0)
+    board.adopt(rules(yields=Yield("car_w", 500.0, 60.0)), WIRING)
+    assert board.snapshot(Prices()).yield_above_seen_s == 10.0, "its time alone has changed"
+    board.adopt(rules(yields=Yield("pv_w", 500.0, 300.0)), WIRING)
+    assert board.snapshot(Prices()).yield_above_seen_s == NEVER_LIVE_S
+    board.adopt(rules(yields=Yield("pv_w", 300.0, 300.0)), WIRING)
+    assert board.snapshot(Prices()).yield_above_seen_s == 10.0
 
 
 def test_the_signals_that_matter_are_named() -> None:
