@@ -1,5 +1,6 @@
 """What the board finds out about the tank's level from one reading to the next: jumps, and standing still."""
 
+from rules.alarms.level import JUMPS, SWINGS
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Jump
@@ -7,17 +8,14 @@ from rules.tank.plausibility import SMALLEST_L, STEP_PCT, moved_too_far
 
 SWING_PCT = 5.0
 """A step that, to and fro, is none of a tank's (common practice, no source)."""
-_SWINGS = 6
-"""Swings that are remembered: as many as make an alarm."""
-_KEPT = 3
-"""Jumps that are remembered: as many as make an alarm."""
 
 
 class LevelHistory:
     """The level so far.
 
     since_s: forward-clock second from which it has shown the same value; taken_wh: what the heaters have taken since
-    then (the board adds to it); jumps: the latest, up or down; swings: the latest large steps to and fro.
+    then (the board adds to it); jumps: the latest, up or down; swings: the latest large steps to and fro. Of both, as
+    many are kept as raise an alarm.
 
     A jump of a level that the tank itself sends is not taken for true until the reading after it agrees. Meanwhile the
     higher of the two counts: a jump up stops heating at once, a jump down cannot start it. A jump that the next reading
@@ -75,7 +73,7 @@ class LevelHistory:
         against = bool(self.swings) and (self.swings[-1].to_pct > self.swings[-1].from_pct) is not (
             swing.to_pct > swing.from_pct
         )
-        self.swings = (*self.swings[1 - _SWINGS :], swing) if against else (swing,)
+        self.swings = (*self.swings[1 - SWINGS :], swing) if against else (swing,)
 
     def _agrees(self, reading: Reading) -> bool:
         """Whether it says the same as the reading in doubt, and is a later one."""
@@ -91,7 +89,7 @@ class LevelHistory:
         if self._doubted is None or reading.seen_s > self._doubted.seen_s:
             self._doubted = reading
             jump = Jump(reading.seen_s, believed.value, reading.value, reading.seen_s - believed.seen_s)
-            self.jumps = (*self.jumps[1 - _KEPT :], jump)
+            self.jumps = (*self.jumps[1 - JUMPS :], jump)
         if reading.value > believed.value:
             return reading
         return Reading(reading.signal, believed.value, reading.at_s, reading.seen_s)
