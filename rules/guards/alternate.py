@@ -3,7 +3,7 @@
 It only ever withholds. Guards that require heat (override, plan, hygiene) come before it.
 """
 
-from rules.guards.guard import NEVER_S
+from rules.guards.guard import next_edge_s
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -35,10 +35,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When a run of days begins or ends."""
-    for start_s, end_s, _ in settings.alternate.runs:
-        if now.utc_s < end_s:
-            return now.mono_of(start_s if now.utc_s < start_s else end_s)
-    return NEVER_S
+    return next_edge_s([edge_s for run in settings.alternate.runs for edge_s in run[:2]], now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,6 +1,8 @@
 """Nobody is home: nothing is heated."""
 
-from rules.guards.guard import NEVER_S
+from itertools import chain
+
+from rules.guards.guard import next_edge_s
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -31,10 +33,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When an absence begins or ends."""
-    for start_s, end_s in settings.away.periods:
-        if now.utc_s < end_s:
-            return now.mono_of(start_s if now.utc_s < start_s else end_s)
-    return NEVER_S
+    return next_edge_s(chain.from_iterable(settings.away.periods), now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -1,5 +1,6 @@
 """What a guard's module has, and what a guard may do at its rank."""
 
+from collections.abc import Iterable
 from enum import Enum
 from typing import Protocol
 
@@ -62,3 +63,12 @@ class Guard(Protocol):
 def never(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, /) -> float:
     """The `next_s` of a guard whose answer time alone does not change."""
     return NEVER_S
+
+
+def next_edge_s(edges: Iterable[float], now: Moment) -> float:
+    """Forward-clock second of the first of these UTC seconds that is still to come; NEVER_S if none is."""
+    first_s = NEVER_S
+    for edge_s in edges:
+        if now.utc_s < edge_s < first_s:
+            first_s = edge_s
+    return now.mono_of(first_s)

@@ -4,8 +4,10 @@ This guard comes after every hard guard and the owner's override, and before the
 Another module plans when the heating begins (rules/planning/heating_times.py).
 """
 
+from itertools import chain
+
 from rules.guards.away import absence
-from rules.guards.guard import NEVER_S
+from rules.guards.guard import NEVER_S, next_edge_s
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -32,12 +34,8 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
     """When an absence or the heating in it begins or ends, or is planned anew."""
     if not settings.away.heater:
         return NEVER_S
-    times, first_s = snapshot.heating_times, NEVER_S
-    edges = [edge_s for period in settings.away.periods for edge_s in period]
-    for edge_s in (*edges, times.until_s, *(times.homecoming or ())):
-        if now.utc_s < edge_s < first_s:
-            first_s = edge_s
-    return NEVER_S if first_s == NEVER_S else now.mono_of(first_s)
+    times = snapshot.heating_times
+    return next_edge_s(chain((times.until_s, *(times.homecoming or ())), *settings.away.periods), now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

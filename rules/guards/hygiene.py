@@ -8,7 +8,7 @@ thermostat, no device and no duty under local rules.
 """
 
 from rules.guards.away import absence
-from rules.guards.guard import NEVER_S
+from rules.guards.guard import next_edge_s
 from rules.model.formatting import clock, degrees, duration
 from rules.model.memory import HotRecord, Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -45,11 +45,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When the planned stretch begins or ends, or is planned anew."""
     times = snapshot.heating_times
-    first_s = times.until_s if now.utc_s < times.until_s else NEVER_S
-    for edge_s in times.hygiene or ():
-        if now.utc_s < edge_s < first_s:
-            first_s = edge_s
-    return NEVER_S if first_s == NEVER_S else now.mono_of(first_s)
+    return next_edge_s((times.until_s, *(times.hygiene or ())), now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

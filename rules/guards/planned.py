@@ -4,7 +4,7 @@ It stands below everything that keeps the tank from being heated and below the o
 about surplus. Another module makes the plan; without one, or if it is not followed, this guard allows.
 """
 
-from rules.guards.guard import NEVER_S
+from rules.guards.guard import NEVER_S, next_edge_s
 from rules.model.formatting import clock, percent
 from rules.model.memory import Memory, PlannedRun
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -29,8 +29,7 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
     """When a run of the plan begins or ends."""
     if memory.planned is None or not settings.follows_plan:
         return NEVER_S
-    edges = (edge for run in memory.planned.runs for edge in (run.from_s, run.to_s))
-    return min((now.mono_of(edge) for edge in edges if now.utc_s < edge), default=NEVER_S)
+    return next_edge_s([edge_s for run in memory.planned.runs for edge_s in (run.from_s, run.to_s)], now)
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:

@@ -4,7 +4,7 @@ If the owner sets a carbon price, each side includes its carbon: exported solar 
 solar the heat's. Carbon is included only if the factors of both sides are known.
 """
 
-from rules.guards.guard import NEVER_S
+from rules.guards.guard import NEVER_S, next_edge_s
 from rules.model.formatting import clock, money
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -46,8 +46,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
     """When the prices change: the maker of the snapshot must renew it then."""
-    until_s = snapshot.prices.until_s
-    return now.mono_of(until_s) if settings.worth.enabled and now.utc_s < until_s < NEVER_S else NEVER_S
+    return next_edge_s((snapshot.prices.until_s,), now) if settings.worth.enabled else NEVER_S
 
 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
