@@ -14,7 +14,8 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger.tape import Row
 from accounting.valuation.settings import TankBooks
-from rules.tank.charge import TEMPERATURES, mean_c
+from rules.model.signals import TEMPERATURES
+from rules.tank.charge import mean_c
 from rules.tank.cylinder import WH_PER_L_K
 from rules.tank.standing_loss import TEST_K
 

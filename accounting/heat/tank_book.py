@@ -23,7 +23,7 @@ from accounting.model.entry import Entry, Posting, Quarantined, TankEntry
 from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED, in_tank
 from accounting.valuation.settings import CounterSignal, TankBooks
 from accounting.valuation.valuer import Valuer
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
 
 TOLERANCE_PCT = 2

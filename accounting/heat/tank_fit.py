@@ -16,7 +16,8 @@ from accounting.heat.loss_fit import Loss, fit_tape, student
 from accounting.heat.scale_fit import COUNTERS, STRETCH_WH, Scale, fit_scale
 from accounting.ledger.tape import Row
 from accounting.valuation.settings import TankBooks
-from rules.tank.charge import TEMPERATURES, mean_c
+from rules.model.signals import TEMPERATURES
+from rules.tank.charge import mean_c
 from rules.tank.cylinder import WH_PER_L_K
 
 LEAST_DAYS = 6

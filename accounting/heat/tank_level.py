@@ -6,7 +6,8 @@ from math import sqrt
 from typing import Any, NamedTuple
 
 from accounting.valuation.settings import TankBooks
-from rules.tank.charge import TEMPERATURES, mean_c
+from rules.model.signals import TEMPERATURES
+from rules.tank.charge import mean_c
 
 _LEVEL = "tank_level_pct"
 _LEARNT = 0.02

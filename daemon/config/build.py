@@ -46,8 +46,8 @@ from rules.model.settings import (
     Worth,
     Yield,
 )
+from rules.model.signals import TEMPERATURES
 from rules.planning.alternation import Block, blocks
-from rules.tank.charge import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
 from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 

@@ -5,7 +5,7 @@ from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.plan_checks import plan_cautions
 from daemon.config.wording import plain
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 
 USUAL_LIMIT_C = 70.0
 USUAL_STOP_PCT = 95.0

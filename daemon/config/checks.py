@@ -17,9 +17,9 @@ from daemon.config.plan_checks import check_plan
 from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
-from rules.model.signals import SIGNALS, find
+from rules.model.signals import SIGNALS, TEMPERATURES, find
 
-_LEVEL = ("tank_level_pct", "tank_top_c", "tank_mid_c", "tank_bottom_c")
+_LEVEL = ("tank_level_pct", *TEMPERATURES)
 _SURPLUS = ("surplus_w", "grid_w")
 
 

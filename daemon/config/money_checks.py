@@ -16,7 +16,7 @@ from daemon.config.places import item_label
 from daemon.config.values import Table
 from daemon.config.wording import close, plain, shown
 from rules.model import formatting as words
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 
 Add = Callable[..., None]
 _NO_CALENDAR = ("home.calendar_file beside it", "none", "it is an .ics file of the public holidays")

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from daemon.config.devices import GateHeater
 from daemon.config.model import Home
 from daemon.config.wording import plain
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 
 FOLLOWED = (
     "[plan] follow orders the heater to heat from the grid, unattended: its thermostat and manual-reset cut-out must "

@@ -8,8 +8,9 @@ from daemon.control.level_filter import LevelHistory
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings, Yield
+from rules.model.signals import TEMPERATURES
 from rules.model.snapshot import HeatingTimes, Prices, Snapshot
-from rules.tank.charge import TEMPERATURES, level_reading
+from rules.tank.charge import level_reading
 
 _IMPORT_W = 50.0
 """Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
@@ -157,7 +158,7 @@ class Board:
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
         if not wiring.level:
-            temperatures = latest.get("tank_top_c"), latest.get("tank_mid_c"), latest.get("tank_bottom_c")
+            temperatures = [latest.get(name) for name in TEMPERATURES]
             self.level = history.derived(level_reading(*temperatures, wiring.cold_c, wiring.hot_c))
             return
         heard = latest.get("tank_level_pct")

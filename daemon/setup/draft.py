@@ -12,12 +12,13 @@ from daemon.setup.suggest import Suggestion, signal_table, toml_text
 from daemon.setup.survey import Topic
 from daemon.setup.vocabulary import HEATERS, PERMITS, words_of
 from rules.model.formatting import duration
+from rules.model.signals import TEMPERATURES
 
 UNHEARD = "not-heard-yet"
 """What the topics of the examples begin with."""
 _MOST_OTHERS = 60
 _SHOWN = 60
-_LEVELS = frozenset({"tank_level_pct", "tank_top_c", "tank_mid_c", "tank_bottom_c"})
+_LEVELS = frozenset({"tank_level_pct", *TEMPERATURES})
 _HEAD = """\
 # A home file begun by `brimful listen` from what it heard. Look at every line marked DOUBTFUL or NOT HEARD, then:
 #     brimful check THIS-FILE      what is heard of it now, and what does not fit

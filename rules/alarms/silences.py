@@ -64,7 +64,7 @@ def _of_needed(snapshot: Snapshot, settings: Settings, started_s: float, now: Mo
 
 def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
     """The tank's temperatures: while any of them is not known, the heater is withheld."""
-    readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
+    readings = dict(snapshot.temperatures)
     found = []
     for signal, why in limit.unknown(snapshot, settings, now):
         reading = readings[signal]

@@ -65,7 +65,7 @@ class Lull:
             or not self.level_from_pct <= level.value < self.level_below_pct
             or not mean_w < self.mean_below_w
             or taken_wh > self.most_taken_wh
-            or not _POWER.lowest <= surplus.value <= _POWER.highest
+            or not _POWER.can_read(surplus.value)
         ):
             return None
         until_s = min(self.until_s, level.seen_s + self.level_age_s, surplus.seen_s + self.surplus_age_s)

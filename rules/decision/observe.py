@@ -19,8 +19,7 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 from rules.tank import plausibility as plausible
 
-_LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
-_HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
+_can_read_level = SIGNALS["tank_level_pct"].can_read
 _WITHHOLD = Order.WITHHOLD
 
 
@@ -40,7 +39,7 @@ def noticed(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment)
     if (
         level is not None
         and now.mono_s < level.seen_s + settings.stale_after_s.get(level.signal, 0.0)
-        and _LOWEST_PCT <= level.value <= _HIGHEST_PCT
+        and _can_read_level(level.value)
     ):
         if full_since_s is None:
             if level.value >= settings.full.stop_at_pct:

@@ -11,10 +11,8 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 NAME = "fresh"
-_LOWEST_PCT = SIGNALS["tank_level_pct"].lowest
-_HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
-_LOWEST_W = SIGNALS["surplus_w"].lowest
-_HIGHEST_W = SIGNALS["surplus_w"].highest
+_can_read_level = SIGNALS["tank_level_pct"].can_read
+_can_read_surplus = SIGNALS["surplus_w"].can_read
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
@@ -26,14 +24,14 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
         level is None
         or memory.frozen is not None
         or now_s >= level.seen_s + limits.get(level.signal, 0.0)
-        or not _LOWEST_PCT <= level.value <= _HIGHEST_PCT
+        or not _can_read_level(level.value)
     ):
         return FORBID
     surplus = snapshot.surplus
     if (
         surplus is None
         or now_s >= surplus.seen_s + limits.get(surplus.signal, 0.0)
-        or not _LOWEST_W <= surplus.value <= _HIGHEST_W
+        or not _can_read_surplus(surplus.value)
     ):
         return ALLOW if share.from_grid else FORBID
     return ALLOW
@@ -48,12 +46,12 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     """The verdict in words."""
     verdict = judge(snapshot, settings, memory, now, i, share)
     level = _fault("tank level", snapshot.level, settings, now)
-    if not level and snapshot.level is not None and not _LOWEST_PCT <= snapshot.level.value <= _HIGHEST_PCT:
+    if not level and snapshot.level is not None and not _can_read_level(snapshot.level.value):
         level = f"tank level reads {percent(snapshot.level.value)}, which is impossible"
     if not level and memory.frozen is not None:
         level = frozen_sentence(memory.frozen, settings, now)
     surplus = _fault("surplus", snapshot.surplus, settings, now)
-    if not surplus and snapshot.surplus is not None and not _LOWEST_W <= snapshot.surplus.value <= _HIGHEST_W:
+    if not surplus and snapshot.surplus is not None and not _can_read_surplus(snapshot.surplus.value):
         surplus = f"surplus reads {watts(snapshot.surplus.value)}, which is impossible"
     faults = "; ".join(fault for fault in (level, surplus) if fault)
     if verdict is FORBID:

@@ -21,8 +21,7 @@ from rules.model.signals import SIGNALS
 from rules.model.snapshot import Snapshot
 
 NAME = "limit"
-_LOWEST_C = SIGNALS["tank_top_c"].lowest
-_HIGHEST_C = SIGNALS["tank_top_c"].highest
+_can_read = SIGNALS["tank_top_c"].can_read
 
 
 def temperatures(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float | None, bool]:
@@ -32,15 +31,11 @@ def temperatures(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[f
     now_s = now.mono_s
     highest_c = None
     all_known = True
-    for signal, reading in (
-        ("tank_top_c", snapshot.top),
-        ("tank_mid_c", snapshot.mid),
-        ("tank_bottom_c", snapshot.bottom),
-    ):
+    for signal, reading in snapshot.temperatures:
         if reading is None:
             if signal in named:
                 all_known = False
-        elif now_s >= reading.seen_s + limits.get(signal, 0.0) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
+        elif now_s >= reading.seen_s + limits.get(signal, 0.0) or not _can_read(reading.value):
             all_known = False
         elif highest_c is None or reading.value > highest_c:
             highest_c = reading.value
@@ -59,9 +54,7 @@ def is_checked(snapshot: Snapshot, settings: Settings) -> bool:
 
 def unknown(snapshot: Snapshot, settings: Settings, now: Moment) -> Iterator[tuple[str, str]]:
     """Each temperature of the home that is not known, and why: "was last heard 4 min ago, 60 s allowed"."""
-    for signal, reading in zip(
-        ("tank_top_c", "tank_mid_c", "tank_bottom_c"), (snapshot.top, snapshot.mid, snapshot.bottom), strict=True
-    ):
+    for signal, reading in snapshot.temperatures:
         if reading is not None or signal in settings.temperatures:
             why = _fault(signal, reading, settings, now)
             if why:
@@ -135,6 +128,6 @@ def _fault(signal: str, reading: Reading | None, settings: Settings, now: Moment
     limit_s = settings.stale_after_s.get(signal, 0.0)
     if now.mono_s >= reading.seen_s + limit_s:
         return f"was last heard {duration(now.mono_s - reading.seen_s)} ago, {duration(limit_s)} allowed"
-    if not _LOWEST_C <= reading.value <= _HIGHEST_C:
+    if not _can_read(reading.value):
         return f"reads {degrees(reading.value)}, which is impossible"
     return ""

@@ -24,6 +24,10 @@ class Signal:
     highest: float
     per_heater: bool = False
 
+    def can_read(self, value: float) -> bool:
+        """Whether a reading of this value is possible; never one that is no number."""
+        return self.lowest <= value <= self.highest
+
 
 def _table(*signals: Signal) -> Mapping[str, Signal]:
     return MappingProxyType({signal.name: signal for signal in signals})
@@ -58,6 +62,9 @@ SIGNALS: Mapping[str, Signal] = _table(
     Signal("grid_kg_per_kwh", "gauge", "kg/kWh", "carbon of a grid kWh, now", 0, 10),
     Signal("forecast_pv_wh", "gauge", "Wh", "solar energy forecast for the day", 0, _WH),
 )
+
+TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
+"""The tank's temperatures, from the top down. They have the same bounds."""
 
 
 def find(name: str, heaters: Iterable[str] = ()) -> tuple[Signal, str | None] | None:

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.record import record
+from rules.model.signals import TEMPERATURES
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,3 +87,8 @@ class Snapshot:
     level_jumps: tuple[Jump, ...] = ()
     level_swings: tuple[Jump, ...] = ()
     heating_times: HeatingTimes = HeatingTimes()
+
+    @property
+    def temperatures(self) -> tuple[tuple[str, Reading | None], ...]:
+        """The tank's temperatures with their signals, from the top down."""
+        return (*zip(TEMPERATURES, (self.top, self.mid, self.bottom), strict=True),)

@@ -11,10 +11,8 @@ from itertools import pairwise
 from rules.model.reading import Reading
 from rules.model.signals import SIGNALS
 
-TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")
-"""The signals from which a level can be derived, from the top down."""
-
 _TOP, _MID, _BOTTOM = 5 / 6, 1 / 2, 1 / 6
+_can_read = SIGNALS["tank_top_c"].can_read
 _HIGHEST_PCT = SIGNALS["tank_level_pct"].highest
 
 
@@ -85,15 +83,10 @@ def level_reading(
 
     An impossible temperature is left out.
     """
-    known = [r for r in (top, mid, bottom) if r is not None and _sane(r)]
+    known = [r for r in (top, mid, bottom) if r is not None and _can_read(r.value)]
     top_c, mid_c, bottom_c = (r.value if r is not None and r in known else None for r in (top, mid, bottom))
     level = level_pct(top_c, mid_c, bottom_c, cold_c, hot_c, useful_c)
     if level is None:
         return None
     oldest = min(known, key=lambda r: r.seen_s)
     return Reading("tank_level_pct", level, oldest.at_s, oldest.seen_s)
-
-
-def _sane(reading: Reading) -> bool:
-    signal = SIGNALS["tank_top_c"]
-    return signal.lowest <= reading.value <= signal.highest

@@ -22,7 +22,7 @@ FIRST_S = DAY_S
 """How soon the tank must be hot throughout if there is no record that it ever was, s: within a day."""
 AHEAD_S = 3600.0
 """By how much a clock may be set back before an instant that it dated is doubted, s."""
-_LOWEST_C, _HIGHEST_C = SIGNALS["tank_top_c"].lowest, SIGNALS["tank_top_c"].highest
+_can_read = SIGNALS["tank_top_c"].can_read
 
 
 def coldest(snapshot: Snapshot, settings: Settings, now: Moment) -> tuple[float, float] | None:
@@ -40,11 +40,11 @@ def _known(snapshot: Snapshot, settings: Settings, now: Moment) -> list[Reading]
     """The readings of all the tank's temperatures; none if they are not all known, or no sensor is at the bottom."""
     if "tank_bottom_c" not in settings.temperatures:
         return []
-    readings = {"tank_top_c": snapshot.top, "tank_mid_c": snapshot.mid, "tank_bottom_c": snapshot.bottom}
+    readings = dict(snapshot.temperatures)
     known = []
     for signal in settings.temperatures:
         reading = readings[signal]
-        if reading is None or not is_fresh(reading, settings, now) or not _LOWEST_C <= reading.value <= _HIGHEST_C:
+        if reading is None or not is_fresh(reading, settings, now) or not _can_read(reading.value):
             return []
         known.append(reading)
     return known

@@ -18,7 +18,7 @@ from daemon.simulation.study.studied_home import LEVEL, SURPLUS, StudiedHome
 from rules.decision.purpose import has_purpose
 from rules.model.orders import Decision, Order
 from rules.model.reading import Moment, Reading
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 
 TAP_C = 40.0
 """How warm water must come at a tap."""

@@ -14,7 +14,8 @@ from daemon.web.page.ledger_queries import books
 from daemon.web.page.views.day import DayRecord
 from daemon.web.page.views.stops import WITHIN_S, Stop, full_stops, verified
 from rules.model.reading import Reading
-from rules.tank.charge import TEMPERATURES, level_reading
+from rules.model.signals import TEMPERATURES
+from rules.tank.charge import level_reading
 
 
 def day_record(home: Home, day: date, now_s: float) -> DayRecord:

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 
 from daemon.config.build import heater_signal
 from daemon.config.model import Home
-from rules.model.signals import find
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES, find
 
 _BOOKED_GAUGES = ("diverted_w", "topup_w", "battery_w", "battery_level_pct", "grid_w", "grid_kg_per_kwh")
 

@@ -23,8 +23,7 @@ from daemon.web.page.views.troubles import state_words, troubles
 from rules.guards import GUARDS
 from rules.model.formatting import duration, percent, watts
 from rules.model.orders import LEADS, Order
-from rules.model.signals import find
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES, find
 
 VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
 """A finding's verdict as the table shows it."""

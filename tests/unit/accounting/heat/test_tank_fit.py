@@ -8,7 +8,7 @@ import pytest
 from accounting.heat.tank_fit import HOURS, Figure, TankFit, fit_tank
 from accounting.valuation.settings import CounterSignal, TankBooks
 from daemon.simulation.house.simulated import DEMO
-from rules.tank.charge import TEMPERATURES
+from rules.model.signals import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
 from tests.support.demo_tape import Recorded, record
 
