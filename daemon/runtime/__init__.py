@@ -6,7 +6,7 @@ Events come in; orders, rows and answers go out. It is the only room in which li
 after the other; `service` starts and ends it all. What is done, and what can be asked, is listed by name in `listed`.
 
 How to add a job: write its module, with a class that is given what it needs of `Parts` and a method that takes the
-present `Moment`. Add its line to `listed.jobs`: `Job("name", thing.method, every(60))`, or `daily(3, 0, timezone)`, or
+present `Moment`. Add its line to `listed.jobs`: `Job("name", thing.method, every(60))`, or
 no time at all where it is asked for by `Due("name")`. It runs on the loop's thread, so it must be quick: what takes
 long goes to a thread of its own, which puts `Due("name")` into the queue when it has finished (`recording.backups`
 does that). What is to happen after each change of an order or an alarm is given to `Controller.when_changed`; what is

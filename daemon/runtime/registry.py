@@ -27,8 +27,8 @@ class Job:
     """Something to do at its time, or when `Due(name)` asks for it.
 
     do: done on the loop's thread, so it must be quick: what takes long goes to a thread of its own. An error that it
-    raises ends the daemon, with the heaters withheld. trigger: its times, by `daemon.timing.schedule.every` or `daily`;
-    None: only when it is asked for.
+    raises ends the daemon, with the heaters withheld. trigger: its times, by `daemon.timing.schedule.every`; None:
+    only when it is asked for.
     """
 
     name: str

@@ -2,12 +2,10 @@
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MISSED, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
-from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -17,11 +15,6 @@ GRACE_S = 30
 def every(seconds: float) -> BaseTrigger:
     """Every so many seconds, on a grid that does not depend on when the daemon started."""
     return IntervalTrigger(seconds=seconds, start_date=_EPOCH, timezone=UTC)
-
-
-def daily(hour: int, minute: int, timezone: str) -> BaseTrigger:
-    """Once a day at a local time; timezone: an IANA name."""
-    return CronTrigger(hour=hour, minute=minute, timezone=ZoneInfo(timezone))
 
 
 class LiveSchedule:

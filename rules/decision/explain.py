@@ -7,7 +7,7 @@ from rules.guards import GUARDS
 from rules.guards.precedence import Precedence
 from rules.model.formatting import percent, watts
 from rules.model.memory import Memory
-from rules.model.orders import LEADS, Finding, Order, Verdict
+from rules.model.orders import LEADS, Finding, Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
@@ -34,11 +34,6 @@ class Explanation:
         power = f" ({watts(self.watts)})" if self.watts is not None else ""
         sentence = f"{LEADS[self.order]}{power}: {self.primary.sentence}"
         return f"{sentence}; {self.change}" if self.change else sentence
-
-    @property
-    def blockers(self) -> tuple[Finding, ...]:
-        """The other findings that speak against heating now."""
-        return tuple(f for f in self.findings if f.verdict is Verdict.FORBID and f is not self.primary)
 
 
 def explain(

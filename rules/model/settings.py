@@ -115,7 +115,8 @@ class Away:
 
 @dataclass(frozen=True, slots=True)
 class Hygiene:
-    """How hot the whole tank must get, for how long without a break, and how often.
+    """How hot the whole tank must get, for how long without a break, and how often: unless given, as AS/NZS 3498 clause
+    7.1(j) has it (read in a secondary copy).
 
     heater: the heater at the bottom of the tank; why_not: why that heater is not ordered `heat` when it is time, "" if
     it is ordered; need_s: how long heating takes from cold, with the hold and a margin; measured: whether there is a

@@ -7,7 +7,6 @@ from typing import Literal
 from rules.tank.charge import charge_pct
 
 Meaning = Literal["energy", "usable", "hot", "probe"]
-MEANINGS: tuple[Meaning, ...] = ("energy", "usable", "hot", "probe")
 
 
 @dataclass(frozen=True, slots=True)

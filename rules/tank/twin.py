@@ -1,4 +1,4 @@
-"""The twin: one hot-water tank with its elements, thermostats, boiler coil, mixing pump and taps, through time.
+"""The twin: one hot-water tank with its elements, thermostats, boiler coil and taps, through time.
 
 The water is the `Cylinder` of rules/tank/cylinder.py. A draw moves the layers up and mixes each layer with the part of
 its neighbour that enters it. A draw mixes nothing else, so the number of layers sets how sharp the border between hot
@@ -7,7 +7,7 @@ and cold stays. Cold water enters at the bottom without a jet. Heat rises at onc
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import expm1, inf
+from math import inf
 from typing import NamedTuple
 
 from rules.tank.cylinder import WH_PER_L_K, Cylinder, step, stored_wh
@@ -172,13 +172,6 @@ class Twin:
             if want_l <= 1e-12:
                 break
         return Served(tank_l, tank_wh, max(need_wh - tank_wh, 0.0))
-
-    def mix(self, pumped_l: float) -> None:
-        """A mixing pump has moved so many litres: the layers approach their mean as a stirred tank does."""
-        temps_c = self.temps_c
-        mean_c = sum(temps_c) / len(temps_c)
-        share = -expm1(-pumped_l / self.cylinder.volume_l)
-        self._temps_c = tuple([temp_c + share * (mean_c - temp_c) for temp_c in temps_c])
 
     def _cool(self) -> None:
         after = step(self.cylinder, self._temps_c, self._idle_s, cold_c=self.cold_c, ambient_c=self.ambient_c)

@@ -9,12 +9,8 @@ from types import MappingProxyType
 
 STORE_C = 60.0
 """Store hot water at this or more, °C: Health and Safety Executive (UK), HSG274 part 2."""
-OUTLET_C = 50.0
-"""Hot water must reach the outlets at this or more within a minute, °C: same source."""
-RISK_C = (20.0, 45.0)
-"""Legionella grow between these, °C: same source."""
-WHOLE_TANK_HOLD_S, WHOLE_TANK_EVERY_S, WHOLE_TANK_SHARE = 32 * 60.0, 7 * 86_400.0, 0.9
-"""At least this share of the volume at STORE_C, for how long and how often: AS/NZS 3498 clause 7.1(j), read in a
+WHOLE_TANK_SHARE = 0.9
+"""At least this share of the volume at STORE_C, for 32 minutes within 7 days: AS/NZS 3498 clause 7.1(j), read in a
 secondary copy."""
 
 DECIMAL_REDUCTION_S: Mapping[float, float] = MappingProxyType({50.0: 380 * 60.0, 55.0: 13.93 * 60.0, 60.0: 2 * 60.0})

@@ -1,12 +1,12 @@
 """Whatever is done to the twin, its heat adds up, and putting its waiting off changes nothing."""
 
-from typing import Any
+from typing import Any, get_args
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.tank.cylinder import Cylinder
-from rules.tank.gauge import MEANINGS, Gauge
+from rules.tank.gauge import Gauge, Meaning
 from rules.tank.twin import Source, Twin
 
 step = st.fixed_dictionaries(
@@ -17,7 +17,6 @@ step = st.fixed_dictionaries(
         "coil_w": st.one_of(st.just(0.0), st.floats(1.0, 20000.0)),
         "need_wh": st.one_of(st.just(0.0), st.floats(0.1, 15000.0)),
         "tap_c": st.floats(30.0, 55.0),
-        "mixed_l": st.one_of(st.just(0.0), st.floats(0.1, 500.0)),
     }
 )
 
@@ -32,8 +31,6 @@ def _do(twin: Twin, told: dict[str, Any], at_once: bool) -> float:
     twin.wait(told["wait_s"])
     if at_once:
         assert twin.temps_c  # looking makes the loss count now
-    if told["mixed_l"]:
-        twin.mix(told["mixed_l"])
     watts = [twin.limited_w(i, told[name], told["dt_s"]) for i, name in enumerate(("sun_w", "coil_w"))]
     served = twin.advance(told["dt_s"], watts, told["need_wh"], told["tap_c"])
     if served is None:
@@ -67,7 +64,7 @@ def test_heat_taken_is_drawn_lost_or_stored(
 
 @given(
     temps=st.lists(st.floats(5.0, 90.0), min_size=1, max_size=20),
-    meaning=st.sampled_from(MEANINGS),
+    meaning=st.sampled_from(get_args(Meaning)),
     steps=st.integers(0, 10),
 )
 def test_a_gauge_shows_0_to_100_and_no_less_of_a_warmer_tank(temps: list[float], meaning: Any, steps: int) -> None:

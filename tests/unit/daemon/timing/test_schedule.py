@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from apscheduler.events import EVENT_JOB_MISSED, JobExecutionEvent
 
-from daemon.timing.schedule import LiveSchedule, SteppedSchedule, daily, every
+from daemon.timing.schedule import LiveSchedule, SteppedSchedule, every
 
 START_S = datetime(2026, 6, 1, 12, tzinfo=UTC).timestamp()
 
@@ -32,17 +32,6 @@ def test_a_job_comes_once_however_far_the_step_and_stays_on_its_grid() -> None:
 def test_the_grid_reaches_back_to_old_recordings() -> None:
     long_ago_s = datetime(1998, 3, 1, tzinfo=UTC).timestamp()
     assert SteppedSchedule({"minute": every(60)}, long_ago_s + 1).due(long_ago_s + 60) == ["minute"]
-
-
-def test_a_daily_job_comes_at_its_local_hour_in_both_halves_of_the_year() -> None:
-    night = daily(3, 30, "Europe/Dublin")
-    summer_s = datetime(2026, 6, 1, 2, 30, tzinfo=UTC).timestamp()
-    winter_s = datetime(2026, 12, 1, 3, 30, tzinfo=UTC).timestamp()
-    for at_s in (summer_s, winter_s):
-        stepped = SteppedSchedule({"night": night}, at_s - 3600)
-        assert stepped.due(at_s - 1) == []
-        assert stepped.due(at_s) == ["night"]
-        assert stepped.due(at_s + 86_399) == []
 
 
 def test_a_stepped_timetable_goes_on_after_the_clock_was_set_back() -> None:
@@ -69,10 +58,10 @@ def test_the_live_timetable_goes_on_after_the_clock_was_set_back() -> None:
 
 
 def test_what_comes_seldom_is_done_however_late_and_what_comes_soon_is_let_go() -> None:
-    times = {"settle": every(60), "prune": every(6 * 3600), "past": every(3600), "night": daily(3, 0, "UTC")}
+    times = {"settle": every(60), "prune": every(6 * 3600), "past": every(3600)}
     live = LiveSchedule(times, lambda job: None, lambda *_: None)
     grace_s = {job.id: job.misfire_grace_time for job in live._scheduler.get_jobs()}
-    seldom = {"prune", "past", "night"}
+    seldom = {"prune", "past"}
     assert {grace_s[name] for name in seldom} == {None}
     assert {grace_s[name] for name in grace_s.keys() - seldom} == {30}
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.model.orders import Order
+from rules.model.orders import Order, Verdict
 from rules.model.settings import Away, Battery, Full, Heater, Rest, Surplus
 from tests.support.rules_case import MODULATED, START_UTC_S, House, settings, told
 
@@ -79,7 +79,7 @@ def test_minimum_on_holds_against_money_and_comfort(blocked: dict[str, object]) 
     assert it.why().text == (
         "Taking surplus: on for 59 s of at least 60 s; may stop in 1 s, or when the tank reaches 95 %"
     )
-    assert len(it.why().blockers) == 1
+    assert sum(finding.verdict is Verdict.FORBID for finding in it.why().findings) == 1
     assert told(it.at(60, **known))[0] is Order.WITHHOLD
 
 

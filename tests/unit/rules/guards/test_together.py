@@ -1,7 +1,7 @@
 """Several heaters: an order of preference, one at a time unless the home allows more."""
 
 from rules.model.memory import Memory
-from rules.model.orders import Order
+from rules.model.orders import Order, Verdict
 from rules.model.settings import Full, Heater, Rest, Settings, Surplus
 from tests.support.rules_case import House, settings, told
 
@@ -30,7 +30,7 @@ def test_too_little_for_the_preferred_one_lets_the_next_try() -> None:
     decision = it.at(0, surplus=300.0)
     assert told(decision, 0) == (Order.WITHHOLD, "together")
     assert told(decision, 1) == (Order.SURPLUS, "surplus")
-    assert [f.guard for f in it.why("upper").blockers] == ["surplus"]
+    assert [f.guard for f in it.why("upper").findings if f.verdict is Verdict.FORBID] == ["together", "surplus"]
     assert it.again(0) is decision
 
 

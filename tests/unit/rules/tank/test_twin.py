@@ -1,7 +1,5 @@
 """The twin's parts one by one: thermostat, coil, taps, pump, refusals."""
 
-from math import exp
-
 import pytest
 
 from rules.tank.cylinder import Cylinder
@@ -60,14 +58,6 @@ def test_a_draw_that_empties_the_tank_falls_short_of_the_rest() -> None:
     assert served.tank_wh == pytest.approx(1.163 * 100 * 50)
     assert served.short_wh == pytest.approx(10_000.0 - 1.163 * 100 * 50)
     assert twin.temps_c == pytest.approx((10.0,) * 10)
-
-
-def test_a_mixing_pump_nears_the_stirred_tank_and_keeps_the_heat() -> None:
-    twin = Twin(TEN, (20.0,) * 5 + (60.0,) * 5)
-    stored_wh = twin.stored_wh()
-    twin.mix(100.0)
-    assert twin.temps_c == pytest.approx((40 - 20 * exp(-1),) * 5 + (40 + 20 * exp(-1),) * 5)
-    assert twin.stored_wh() == pytest.approx(stored_wh)
 
 
 @pytest.mark.parametrize("source", [Source(-1, 0), Source(3, 2), Source(0, 10), Source(0, 0, 60.0, -1.0)])
