@@ -1,7 +1,8 @@
 """Tonight's plan, if the owner wants it followed: heat from the grid in its hours, up to its level.
 
-It stands below everything that keeps the tank from being heated and below the owner's override, and above the guards
-about surplus. Another module makes the plan; without one, or if it is not followed, this guard allows.
+It comes after the hard guards, the owner's override, an absence and the heating for hygiene or a return, and before the
+guards about the house battery, other loads, money and surplus. Another module makes the plan. Where there is none, or
+it is not followed, this guard allows.
 """
 
 from rules.guards.guard import NEVER_S, next_edge_s
@@ -48,9 +49,22 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
         return Finding(NAME, ALLOW, f"the plan heats from {start}", f"heats from {start}")
     until = clock(run.to_s, settings.timezone, now.utc_s)
     if not _wanted(snapshot, settings, memory, now, i):
-        return Finding(NAME, ALLOW, f"the plan's {percent(run.level_pct)} is reached, or the level is not known")
+        return _waits(snapshot, settings, run, until, i)
     sentence = f"the plan heats to {percent(run.level_pct)} until {until}"
     return Finding(NAME, REQUIRE, sentence, f"ends at {percent(run.level_pct)} or at {until}", Order.HEAT)
+
+
+def _waits(snapshot: Snapshot, settings: Settings, run: PlannedRun, until: str, i: int) -> Finding:
+    """Why the plan does not heat during a run of its own."""
+    level, aim = snapshot.level, percent(run.level_pct)
+    if not settings.heaters[i].can_heat:
+        return Finding(NAME, ALLOW, f"the plan heats until {until}, but this heater cannot be ordered to heat")
+    if level is None:
+        return Finding(NAME, ALLOW, f"the plan heats to {aim} until {until}, but the tank level is not known")
+    if level.value >= run.level_pct:
+        return Finding(NAME, ALLOW, f"the plan's {aim} is reached")
+    again = percent(run.level_pct - AGAIN_BELOW_PCT)
+    return Finding(NAME, ALLOW, f"tank {percent(level.value)}, close to the plan's {aim}", f"heats below {again}")
 
 
 def _running(memory: Memory, now: Moment) -> PlannedRun | None:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from rules.model.memory import Memory, Planned, PlannedRun
-from rules.model.orders import Order
+from rules.model.orders import Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.settings import Away, Heater, Settings
 from tests.support.rules_case import START_UTC_S, House, settings, told
@@ -39,6 +39,28 @@ def test_it_ends_at_its_level_and_begins_again_only_well_below() -> None:
     assert told(it.at(800, level=70.0, **NIGHT)) == (Order.WITHHOLD, "surplus")
     assert told(it.at(900, level=67.5, **NIGHT)) == (Order.WITHHOLD, "surplus")
     assert told(it.at(1000, level=66.9, **NIGHT)) == (Order.HEAT, "plan")
+
+
+@pytest.mark.parametrize(
+    ("level", "sentence", "change"),
+    [
+        (70.0, "the plan's 70 % is reached", ""),
+        (67.5, "tank 67.5 %, close to the plan's 70 %", "heats below 67 %"),
+        (None, "the plan heats to 70 % until 14:10, but the tank level is not known", ""),
+    ],
+)
+def test_it_says_why_it_does_not_heat_in_its_hours(level: float | None, sentence: str, change: str) -> None:
+    it = followed()
+    it.at(700, level=level, **NIGHT)
+    found = next(found for found in it.why().findings if found.guard == "plan")
+    assert (found.verdict, found.sentence, found.change) == (Verdict.ALLOW, sentence, change)
+
+
+def test_it_says_that_its_heater_cannot_heat() -> None:
+    it = followed(settings(heaters=(replace(CAN_HEAT, can_heat=False),), follows_plan=True))
+    it.at(700, level=20.0, **NIGHT)
+    found = next(found for found in it.why().findings if found.guard == "plan")
+    assert found.sentence == "the plan heats until 14:10, but this heater cannot be ordered to heat"
 
 
 @pytest.mark.parametrize(
