@@ -1,6 +1,6 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
-from daemon.config.hygiene import hygiene_cautions
+from daemon.config.hygiene import hygiene_cautions, obeys_heat
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.plan_checks import plan_cautions
@@ -69,10 +69,10 @@ def _strangers(home: Home) -> list[str]:
     """Who else may change something."""
     if home.homie is None or not home.homie.settable:
         return []
-    heat = " and order heat from the grid" if any(heater.orders.heat for heater in home.heaters.values()) else ""
+    heat = " and order heat from the grid" if any(obeys_heat(home, name) for name in home.heaters) else ""
     return [
-        f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the broker's "
-        f"access rules say who that is. The limit, fresh readings and a full tank still withhold. {_SCALD}. {_RANK}."
+        f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the "
+        f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. {_SCALD}. {_RANK}."
     ]
 
 

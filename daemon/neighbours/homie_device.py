@@ -2,8 +2,8 @@
 
 A wish comes as a message on a property's `set` topic. It takes the way that `brimful rule` and `brimful override` take,
 and is checked as they are; what is refused is said under `$log/warn` and in the log, and the property stays as it was.
-A retained wish is no wish: the broker would repeat it at every start. What should be known of an accepted one, the page's cautions,
-stands under `$log/warn` too.
+A retained wish is no wish: the broker would repeat it at every start. An accepted wish's cautions, which the page would
+show, stand under `$log/warn` too.
 """
 
 import json

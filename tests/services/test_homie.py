@@ -126,9 +126,10 @@ def test_wishes_take_the_way_of_the_api_and_what_is_refused_is_said(broker: Mosq
         other.publish(f"{BASE}/tank/stop-level/set", "90.5")
         name, arguments, answer = shown.wish(1)
         assert (name, arguments) == ("rule", {"rule": "full", "set": {"stop_at_pct": "90.5"}})
-        answer.set_result({"cautions": ["The tank is heated until its thermostat switches off."]})
+        caution = "The tank is heated until its thermostat switches off."
+        answer.set_result({"cautions": [caution]})
         shown.done.wait_count(1)
-        shown.sees("$log/warn", "tank/stop-level is set to '90.5'. The tank is heated until its thermostat switches off.")
+        shown.sees("$log/warn", f"tank/stop-level is set to '90.5'. {caution}")
         seen = len(shown.watcher.inbox.items)
         other.publish(f"{BASE}/override/minutes/set", "30")
         shown.done.wait_count(2)
