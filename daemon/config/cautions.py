@@ -72,7 +72,8 @@ def _strangers(home: Home) -> list[str]:
     heat = " and order heat from the grid" if any(obeys_heat(home, name) for name in home.heaters) else ""
     return [
         f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the "
-        f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. {_SCALD}. {_RANK}."
+        f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. "
+        f"{_SCALD}. {_RANK}."
     ]
 
 

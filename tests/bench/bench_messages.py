@@ -1,7 +1,7 @@
 """Messages a second through the daemon, against bare subscribers that parse the same JSON; and that none is lost.
 
-The diverter's power comes once for each second of some hours past, each time another one, and the books are kept by power
-alone: the energy in the ledger is the sum, and every message has been counted and none refused.
+The diverter's power comes once for each second of some hours past, each time another one, and the books are kept by
+power alone: the energy in the ledger is the sum, and every message has been counted and none refused.
 """
 
 import json
