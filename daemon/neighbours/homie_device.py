@@ -2,7 +2,8 @@
 
 A wish comes as a message on a property's `set` topic. It takes the way that `brimful rule` and `brimful override` take,
 and is checked as they are; what is refused is said under `$log/warn` and in the log, and the property stays as it was.
-A retained wish is no wish: the broker would repeat it at every start.
+A retained wish is no wish: the broker would repeat it at every start. An accepted wish's cautions, which the page would
+show, stand under `$log/warn` too.
 """
 
 import json
@@ -210,13 +211,22 @@ class HomieDevice:
         failed = None if answer.cancelled() else answer.exception()
         if failed is None:
             log.info("homie=%s set to %r", name, text)
+            self._caution(name, text, answer.result())
         else:
             self._refuse(name, text, str(failed) if isinstance(failed, BrimfulError) else "an error; see the log")
         self._done()
 
+    def _caution(self, name: str, text: str, answer: Mapping[str, Any] | None) -> None:
+        """Whoever sets something here sees no page: what it would show them beside the change is said."""
+        for caution in (answer or {}).get("cautions", ()):
+            self._warn(f"{name} is set to {text!r}. {caution}")
+
     def _refuse(self, name: str, text: str, why: str) -> None:
         sentence = f"{name} is not set to {text!r}: {why}"
         log.warning("homie=refused %s", sentence)
+        self._warn(sentence)
+
+    def _warn(self, sentence: str) -> None:
         self.connection.publish(f"{self.base}/$log/warn", sentence.encode(), _QOS, retain=False)
 
 

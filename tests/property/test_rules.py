@@ -15,7 +15,7 @@ from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
 from rules.model.memory import Memory, Planned
-from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
+from rules.model.orders import ALLOW, REQUIRE, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
@@ -205,7 +205,7 @@ class Programme:
     def say(
         self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
     ) -> Finding:
-        raise NotImplementedError
+        return Finding("programme", REQUIRE, "it is its time", "ends with it", Order.HEAT)
 
 
 POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges}
