@@ -158,8 +158,10 @@ class Twin:
         """What the tank gives of a draw of need_wh at tap_c; nothing is drawn yet.
 
         The taps want a volume of water at tap_c. Hotter water is mixed with cold; cooler water comes as it is, so its
-        heat falls short. The taps never take more than that volume.
+        heat falls short. The taps never take more than that volume, and none where the cold water is as warm as tap_c.
         """
+        if tap_c <= self.cold_c:
+            return Served(0.0, 0.0, 0.0)
         want_l = need_wh / (WH_PER_L_K * (tap_c - self.cold_c))
         node_l, cold_c = self.cylinder.node_l, self.cold_c
         tank_l = tank_wh = 0.0

@@ -60,6 +60,13 @@ def test_a_draw_that_empties_the_tank_falls_short_of_the_rest() -> None:
     assert twin.temps_c == pytest.approx((10.0,) * 10)
 
 
+@pytest.mark.parametrize("cold_c", [40.0, 41.0])
+def test_taps_take_nothing_where_the_cold_water_is_as_warm_as_they_want_it(cold_c: float) -> None:
+    twin = Twin(TEN, (60.0,) * 10, cold_c=cold_c)
+    assert twin.advance(0.0, need_wh=500.0, tap_c=40.0) == (0.0, 0.0, 0.0)
+    assert twin.temps_c == (60.0,) * 10
+
+
 @pytest.mark.parametrize("source", [Source(-1, 0), Source(3, 2), Source(0, 10), Source(0, 0, 60.0, -1.0)])
 def test_no_such_source(source: Source) -> None:
     with pytest.raises(ValueError, match="10 layers"):
