@@ -85,14 +85,15 @@ def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, n
 
 
 def _of_load(snapshot: Snapshot, settings: Settings, started_s: float, now: Moment) -> list[Alarm]:
-    """The load that goes first: one that fell silent while it drew, or was never heard."""
+    """The load that goes first: one that fell silent while it drew and is waited for no longer, or was never heard."""
     yields, reading = settings.yields, snapshot.yielding
     if yields is None or is_fresh(reading, settings, now):
         return []
     heard = reading is not None and reading.seen_s != NEVER_LIVE_S
     if heard and reading is not None and not reading.value > yields.above_w:
         return []  # switched off while it drew nothing, as chargers are
-    since_s = _silent_from_s(reading, yields.signal, settings, started_s)
+    silent_s = _silent_from_s(reading, yields.signal, settings, started_s)
+    since_s = max(silent_s, snapshot.yield_above_seen_s + yields.for_s)
     if now.mono_s < since_s:
         return []
     why = "fell silent while it was drawing" if heard else "has not been heard since the start"

@@ -166,3 +166,14 @@ def test_a_heater_that_is_sent_no_orders_cannot_disobey_them() -> None:
         assert it.names(at_s, measured=(0.0,)) == []
     assert it.memory.heaters[0].satisfied_count == 0
     assert told(it.again(2000)) == (Order.SURPLUS, "surplus")
+
+
+def test_a_load_that_fell_silent_is_said_to_be_waited_for_no_longer_only_once_that_is_so() -> None:
+    it = Watch(settings(yields=Yield("car_w", 500.0, 300.0)))
+    silent: dict[str, Any] = {"car": 7000.0, "car_above_s": 0.0, "seen": {"car_w": 0.0}}
+    assert it.names(0, **silent) == []
+    assert it.names(299, **silent) == []
+    assert it.memory.decision is not None
+    assert it.memory.decision.orders[0].guard == "yield"
+    assert it.names(300, **silent) == ["car_w silent"]
+    assert it.memory.decision.orders[0].guard == "surplus"
