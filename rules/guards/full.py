@@ -54,13 +54,14 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if past.satisfied_at_s is not None:
         at = clock(now.utc_of(past.satisfied_at_s), settings.timezone, now.utc_s)
         retry = clock(now.utc_of(past.satisfied_at_s + full.retry_after_s), settings.timezone, now.utc_s)
-        fallen = percent(past.satisfied_level_pct - full.idle_fall_pct)
+        fallen_pct = past.satisfied_level_pct - full.idle_fall_pct
+        fallen = f", or when the level falls below {percent(fallen_pct)}" if fallen_pct > 0 else ""
         return Finding(
             NAME,
             verdict,
             f"{tank}, and at {at} the heater had taken nothing for {duration(full.idle_after_s)}:"
             " its own thermostat had switched it off",
-            f"will be tried again at {retry}, or when the level falls below {fallen}",
+            f"will be tried again at {retry}{fallen}",
         )
     if verdict is FORBID:
         return Finding(NAME, verdict, f"{tank}, full", f"resumes below {percent(full.resume_below_pct)}")

@@ -4,6 +4,8 @@ A load that was never heard, or has gone silent, is assumed to draw nothing: a c
 keep the tank cold for ever. The finding says so.
 """
 
+from math import ceil
+
 from rules.guards.guard import NEVER_S
 from rules.model.formatting import duration, watts
 from rules.model.freshness import first_stale_s, is_fresh
@@ -67,7 +69,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     else:
         draw = f"{load} {'not heard yet' if reading is None else 'not heard lately'}"
     if verdict is FORBID:
-        left = duration(snapshot.yield_above_seen_s + yields.for_s - now.mono_s)
+        left = duration(ceil(snapshot.yield_above_seen_s + yields.for_s - now.mono_s))
         return Finding(NAME, verdict, f"{draw}, above {limit} a short while ago", f"resumes in {left}")
     if reading is not None and is_fresh(reading, settings, now):
         return Finding(NAME, verdict, f"{draw}, not above {limit}")

@@ -81,6 +81,12 @@ def test_the_satisfied_heater_is_tried_again_when_the_level_has_fallen() -> None
     assert told(it.at(330, level=76.9, measured=(0.0,))) == (Order.SURPLUS, "surplus")
 
 
+def test_no_level_below_empty_is_waited_for() -> None:
+    it = house()
+    idle(it, 310, level=2.0)
+    assert it.why().change == "will be tried again at 14:05"
+
+
 def test_the_satisfied_heater_is_tried_again_in_time() -> None:
     it = house()
     idle(it, 310)

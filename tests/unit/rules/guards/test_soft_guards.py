@@ -81,6 +81,7 @@ def test_yield_while_the_other_load_draws_and_for_a_time_after() -> None:
         "Heater off: car charger's draw 501 W, above 500 W: it goes first; resumes once it is at most 500 W for 2 min"
     )
     assert told(it.at(129.9, car=0.0, car_above_s=10.0)) == off("yield")
+    assert it.why().change == "resumes in 1 s"
     assert told(it.at(130, car=0.0, car_above_s=10.0)) == ON
 
 
