@@ -16,7 +16,7 @@ AFTER_S = 7200.0
 SWING_W = 500.0
 """How much the heaters' power must have changed meanwhile, W."""
 HELD_W = 50.0
-"""Nearer to 0 W a diverter or a house battery may hold the surplus where it is, and such a surplus starts nothing."""
+"""A surplus nearer to 0 W may be held there by a diverter or a house battery, and is too small to start anything."""
 
 
 @dataclass(frozen=True, slots=True)

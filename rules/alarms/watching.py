@@ -75,7 +75,7 @@ def watch(
     for i in range(count):
         found += _of_heater(snapshot, settings, memory, watched, now, i)
     if not found and not watched.alarms:
-        return (), watched  # as nearly always
+        return (), watched  # the usual case
     standing = {alarm.name: alarm for alarm in watched.alarms}
     alarms = tuple(standing.get(alarm.name, alarm) for alarm in found)
     if alarms != watched.alarms:

@@ -1,6 +1,6 @@
 """A fair comparison is under way, and this is one of its days without diversion.
 
-It only ever withholds. Guards that require heat (override, plan, hygiene) come before it.
+It only ever withholds. Guards that require heat (override, return, hygiene, plan) come before it.
 """
 
 from rules.guards.guard import next_edge_s

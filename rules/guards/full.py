@@ -1,6 +1,6 @@
 """The tank is full: by its level, from the stop level until below the resume level; or by its own thermostat.
 
-Diversion should stop by the level, before the thermostat does. If the thermostat is first all the same, a permitted
+Diversion should stop by the level, before the thermostat does. If the thermostat acts first nevertheless, a permitted
 heater takes nothing although there is surplus; it then counts as satisfied until the level has fallen or a time has
 passed (`rules.decision.observe` keeps track of that).
 """

@@ -21,7 +21,7 @@ class Power(Enum):
     HARD: it forbids; neither an order that a later guard requires nor the minimum on time can defeat it.
     REQUIRING: it may forbid, and it may require an order, which defeats all later guards. Its judgement does not
     depend on `share`.
-    SOFT: it may forbid; a heater within its minimum on time stays on all the same.
+    SOFT: it may forbid; a heater within its minimum on time stays on nevertheless.
     """
 
     HARD = "hard"

@@ -31,7 +31,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
-    """When an absence or the heating in it begins or ends, or is planned anew."""
+    """When an absence or the heating in it begins or ends, or is planned again."""
     if not settings.away.heater:
         return NEVER_S
     times = snapshot.heating_times

@@ -43,7 +43,7 @@ def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i
 
 
 def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) -> float:
-    """When the planned stretch begins or ends, or is planned anew."""
+    """When the planned stretch begins or ends, or is planned again."""
     times = snapshot.heating_times
     return next_edge_s((times.until_s, *(times.hygiene or ())), now)
 

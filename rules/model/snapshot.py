@@ -45,8 +45,8 @@ class Stretch(NamedTuple):
 class HeatingTimes:
     """When the tank is to be heated on purpose; None where no such heating is planned.
 
-    hygiene: to get the whole tank hot; homecoming: to have hot water for a return. until_s: UTC second at which the
-    planning is done anew.
+    hygiene: to get the whole tank hot; homecoming: to have hot water for a return. until_s: UTC second at which they
+    are planned again.
     """
 
     hygiene: Stretch | None = None

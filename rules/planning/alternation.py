@@ -1,7 +1,7 @@
 """Which days of a fair comparison divert and which do not: pairs of blocks of days, in an order left to chance.
 
 A randomised block design: the two blocks of a pair lie side by side, so that both have much the same season, and chance
-alone decides which comes first, so that nothing that anybody knows beforehand can favour one of them. Source: Box,
+alone decides which comes first, so that nothing known beforehand can favour one of them. Source: Box,
 Hunter and Hunter, Statistics for Experimenters, 2nd edition, chapters 3 and 4 (from memory).
 """
 

@@ -10,7 +10,7 @@ TRUSTED_PAIRS = 7
 """How many pairs of forecast and outcome weigh as much as what is assumed."""
 LEAST_SPREAD = 0.15
 HIGHEST = 3.0
-"""A forecast above this many times the most that any was or any day brought is not believed."""
+"""A forecast of more than this many times the highest on record, forecast or come true, is not used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,20 +22,21 @@ class Expected:
 
 
 def expected(forecast_wh: float, record: Sequence[tuple[float, float]]) -> Expected | str:
-    """What a forecast lets one expect, or why it is not used.
+    """The surplus to expect from a forecast, or why the forecast is not used.
 
     forecast_wh: of the sun of a day, Wh, in whatever measure the source has, as long as it stays the same; record:
-    (what was forecast, the surplus that came) of past days, Wh. Without a record the forecast is taken as the surplus.
+    (what was forecast, the surplus that followed) of past days, Wh. Without a record the forecast counts as the
+    surplus.
     """
     if not isfinite(forecast_wh) or forecast_wh < 0:
         return f"the forecast of {forecast_wh} Wh is no amount of sun"
-    pairs = [(said, came) for said, came in record if isfinite(said) and isfinite(came) and said > 0 and came >= 0]
+    pairs = [(ahead, real) for ahead, real in record if isfinite(ahead) and isfinite(real) and ahead > 0 and real >= 0]
     most = max((max(pair) for pair in pairs), default=0.0)
     if most and forecast_wh > HIGHEST * most:
         return f"the forecast of {forecast_wh:.0f} Wh is more than {HIGHEST:g} times the {most:.0f} Wh known so far"
     # A tenth of the usual day added to both keeps dull days from counting as wild misses.
-    floor = 0.1 * (sum(came for _, came in pairs) / len(pairs) if pairs else forecast_wh) or 1.0
-    misses = [log((came + floor) / (said + floor)) for said, came in pairs]
+    floor = 0.1 * (sum(real for _, real in pairs) / len(pairs) if pairs else forecast_wh) or 1.0
+    misses = [log((real + floor) / (ahead + floor)) for ahead, real in pairs]
     trust = len(misses) / (len(misses) + TRUSTED_PAIRS)
     mean = sum(misses) / len(misses) if misses else 0.0
     bias = mean * trust

@@ -1,9 +1,9 @@
 """When the tank is heated on purpose: the cheapest stretch of the last day before it has to be hot.
 
-The sun has all the days before: what it heats throughout counts, and moves the day on. Within the last day the stretch
-is where energy is cheapest; of equally cheap ones the latest, for the sun may still come first, and heat that waits is
-lost. Where that day passes without success, the next days are used in the same way, each once: never a heater that
-buys at any price because it is late.
+On the days before, the sun may do it: a tank that it has heated throughout counts, and moves the last day on. Within
+the last day the cheapest stretch is used; of equally cheap ones the latest, because the sun may still do it first, and
+because stored heat is lost. Where that day passes without success, the next days are used in the same way, each once:
+being late is no reason to buy at any price.
 
 For hygiene only the hours at home count: where the last day has none, the next day that has some is used, which is the
 day of the return. For a return only the absence itself counts.

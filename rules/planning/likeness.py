@@ -1,8 +1,8 @@
-"""How far today, as it has gone so far, is like each day of the past, measured by what it lets one expect.
+"""How far today, as it has gone so far, is like each day of the past, measured by what is to be expected from there.
 
-Two days are alike at a half hour where they promise alike: the rest of today's sun, tomorrow's sun, the draws of the
-next three and the next twelve hours, each by a weighted ridge regression on what had been seen by then. What had been
-seen but says nothing about what comes moves no promise, so it makes no difference between days.
+Two days are alike at a half hour where the predictions for them are alike: of the rest of the day's sun, the next day's
+sun, the draws of the next three and the next twelve hours. Each prediction is a weighted ridge regression on what had
+been seen by then. What had been seen but predicts nothing makes no difference between days.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,7 +15,7 @@ from rules.planning.store import HALF_HOURS_A_DAY
 from rules.planning.tuning import Tuning
 
 SOON, LATER = 6, 24
-"""Half hours over which draws are promised."""
+"""Half hours over which draws are predicted."""
 RECENT_SUN, RECENT_DRAWS = 4, 6
 NEVER = 1e9
 """The distance of a scenario from itself: it may not follow its own course, for that would be to know what comes."""
@@ -37,7 +37,7 @@ class Likeness:
             seen(s.weekday, s.before_surplus_wh, s.before_drawn_wh, s.surplus_wh, s.drawn_wh) for s in scenarios
         ]
         self._regressions: list[list[Regression]] = []
-        self._promises: list[list[tuple[float, ...]]] = []
+        self._predictions: list[list[tuple[float, ...]]] = []
         self._fit()
         self._bases: dict[tuple[int, int | None], list[float]] = {}
         self._rows: dict[tuple[int, int, int | None], list[list[float]]] = {}
@@ -47,7 +47,7 @@ class Likeness:
         )
 
     def _fit(self) -> None:
-        """Regressions and promises of every half hour, and last those for the day after."""
+        """Regressions and predictions of every half hour, and last those for the day after."""
         days = self.scenarios
         following = {scenario.number: scenario for scenario in days}
         nexts = [following.get(scenario.number + 1, scenario) for scenario in days]
@@ -63,7 +63,7 @@ class Likeness:
             soon = [sums[slot + 1 + SOON] - sums[slot + 1] for sums in drawn_sums]
             later = [sums[slot + 1 + LATER] - sums[slot + 1] for sums in drawn_sums]
             self._note(sun, [rest, next_sun], draws, [soon, later])
-        # Across midnight: what the day before, whole, promises of the day.
+        # Across midnight: from the whole day before to the day.
         sun = [(day.before_surplus_wh,) for day in days]
         draws = [(float(kind_of(day.weekday) > 0), day.before_drawn_wh) for day in days]
         morning = [sum(day.drawn_wh[:LATER]) for day in days]
@@ -81,15 +81,15 @@ class Likeness:
         by_draws = regress(list(zip(*draws, strict=True)), draw_targets, self._weights, ridge)
         regressions = by_sun + by_draws
         self._regressions.append(regressions)
-        self._promises.append([self._promise(len(self._promises), s, d) for s, d in zip(sun, draws, strict=True)])
+        self._predictions.append([self._predict(len(self._predictions), s, d) for s, d in zip(sun, draws, strict=True)])
 
-    def _promise(self, at: int, sun: Sequence[float], draws: Sequence[float]) -> tuple[float, ...]:
-        """Promises in units of what they leave open, divided by the width."""
+    def _predict(self, at: int, sun: Sequence[float], draws: Sequence[float]) -> tuple[float, ...]:
+        """Predictions in units of their residual standard deviation, divided by the width."""
         regressions = self._regressions[at]
         half = len(regressions) // 2
         return tuple(
-            regression.promise(sun if place < half else draws) / (self.tuning.width * regression.open_sd)
-            if regression.open_sd > 1e-6
+            regression.predict(sun if place < half else draws) / (self.tuning.width * regression.residual_sd)
+            if regression.residual_sd > 1e-6
             else 0.0
             for place, regression in enumerate(regressions)
         )
@@ -118,11 +118,11 @@ class Likeness:
         return self._rows[key]
 
     def _make_rows(self, slot: int, weekday: int, base: Sequence[float]) -> list[list[float]]:
-        targets = self._promises[slot]
+        targets = self._predictions[slot]
         if slot < HALF_HOURS_A_DAY:
             found = []
-            for at, promise in enumerate(targets):
-                far = _distances(promise, targets)
+            for at, predicted in enumerate(targets):
+                far = _distances(predicted, targets)
                 if len(far) > 1:
                     far[at] = NEVER
                 found.append(_shares(far, base))
@@ -133,8 +133,8 @@ class Likeness:
         ]
 
     def _after(self, weekday: int, surplus_wh: float, drawn_wh: float) -> tuple[float, ...]:
-        """What a whole day promises of the next, which is a `weekday`."""
-        return self._promise(HALF_HOURS_A_DAY, (surplus_wh,), (float(kind_of(weekday) > 0), drawn_wh))
+        """The predictions from a whole day for the next, which is a `weekday`."""
+        return self._predict(HALF_HOURS_A_DAY, (surplus_wh,), (float(kind_of(weekday) > 0), drawn_wh))
 
     def of_today(
         self,
@@ -150,21 +150,21 @@ class Likeness:
         """
         day, weekday, slot = here
         sun, draws = seen(weekday, before[0], before[1], surplus_wh, drawn_wh)
-        promise = self._promise(slot, sun[slot], draws[slot])
-        return _shares(_distances(promise, self._promises[slot]), self._base(day, weekday))
+        predicted = self._predict(slot, sun[slot], draws[slot])
+        return _shares(_distances(predicted, self._predictions[slot]), self._base(day, weekday))
 
     def across_midnight(self, day: int, weekday: int, surplus_wh: float, drawn_wh: float) -> list[float]:
         """Shares of the scenarios for a day, given the totals of the day before it."""
-        promise = self._after(weekday, surplus_wh, drawn_wh)
-        return _shares(_distances(promise, self._promises[HALF_HOURS_A_DAY]), self._base(day, weekday))
+        predicted = self._after(weekday, surplus_wh, drawn_wh)
+        return _shares(_distances(predicted, self._predictions[HALF_HOURS_A_DAY]), self._base(day, weekday))
 
 
-def _distances(promise: Sequence[float], targets: Sequence[Sequence[float]]) -> list[float]:
-    """Half the squared distance of a day's promise from each scenario's."""
-    if len(promise) == 4:
-        a, b, c, d = promise
+def _distances(predicted: Sequence[float], targets: Sequence[Sequence[float]]) -> list[float]:
+    """Half the squared distance of a day's predictions from each scenario's."""
+    if len(predicted) == 4:
+        a, b, c, d = predicted
         return [((a - e) ** 2 + (b - f) ** 2 + (c - g) ** 2 + (d - h) ** 2) / 2 for e, f, g, h in targets]
-    a, b = promise
+    a, b = predicted
     return [((a - e) ** 2 + (b - f) ** 2) / 2 for e, f in targets]
 
 

@@ -1,8 +1,8 @@
 """The backward walk over the heat stock: what heat is worth in each half hour to come, and what to put in.
 
 Stochastic dynamic programming over the stock and the scenarios. In every half hour today is taken to be like one of the
-scenarios; the next may follow any other that promises the same (likeness), so that nothing is decided with knowledge of
-what only comes later. Worths are kept by scenario; a decision blends them by the shares that today has earned so far.
+scenarios; the next may follow any other with the same predictions (likeness), so that nothing is decided with knowledge
+of what only comes later. Worths are kept by scenario; a decision blends them by the scenarios' shares in today so far.
 """
 
 from collections.abc import Sequence

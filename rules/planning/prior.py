@@ -18,7 +18,7 @@ DRAWN_SHARES = (0.35, 0.6, 0.85)
 def prior_scenarios(store: Store, known: Sequence[Scenario], today: int) -> list[Scenario]:
     """Invented days that stand beside the known ones, and fade as those grow in number.
 
-    Each stands for a workday and for a Sunday, so that the kind of a day does not tell them from the known ones.
+    Each stands for a workday and for a Sunday, so that the kind of a day does not set them apart from the known ones.
     """
     if len(known) >= FADED_AFTER_DAYS:
         return []

@@ -7,14 +7,15 @@ from operator import mul
 
 @dataclass(frozen=True, slots=True)
 class Regression:
-    """A promise of one quantity from the columns: mean + Σ slope × (value − column mean), and what it leaves open."""
+    """A prediction of one quantity from the columns: mean + Σ slope × (value − column mean). residual_sd: the weighted
+    standard deviation of what it does not explain."""
 
     centres: tuple[float, ...]
     slopes: tuple[float, ...]
     mean: float
-    open_sd: float
+    residual_sd: float
 
-    def promise(self, values: Sequence[float]) -> float:
+    def predict(self, values: Sequence[float]) -> float:
         return self.mean + sum(
             slope * (value - centre) for slope, value, centre in zip(self.slopes, values, self.centres, strict=True)
         )
@@ -23,7 +24,10 @@ class Regression:
 def regress(
     columns: Sequence[Sequence[float]], targets: Sequence[Sequence[float]], weights: Sequence[float], ridge: float
 ) -> list[Regression]:
-    """One regression for each target on the same columns; weights add to 1. Columns without spread count nothing."""
+    """One regression for each target on the same columns; weights add to 1.
+
+    A column without spread counts for nothing.
+    """
     centred, scales, centres = [], [], []
     for column in columns:
         centre = sum(map(mul, weights, column))
@@ -45,8 +49,8 @@ def regress(
         rest = [value - mean for value in target]
         for slope, column in zip(slopes, centred, strict=True):
             rest = [left - slope * value for left, value in zip(rest, column, strict=True)]
-        open_sd = sum(weight * left * left for weight, left in zip(weights, rest, strict=True)) ** 0.5
-        found.append(Regression(tuple(centres), tuple(map(mul, slopes, scales)), mean, open_sd))
+        residual_sd = sum(weight * left * left for weight, left in zip(weights, rest, strict=True)) ** 0.5
+        found.append(Regression(tuple(centres), tuple(map(mul, slopes, scales)), mean, residual_sd))
     return found
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 class Tuning:
     """most_days: how many of the latest usable days serve as scenarios; half_life_days: age at which a day counts half.
 
-    width: the difference in promise, in units of what the promise leaves open, at which likeness has fallen to e^-½.
-    ridge: how much the regressions behind the promises are held back, as a share of a column's variance.
+    width: the difference of two predictions, in residual standard deviations, at which likeness has fallen to e^-½.
+    ridge: how much the regressions behind the predictions are held back, as a share of a column's variance.
     other_kind: weight of a day of another kind (workday, Saturday, Sunday).
     cells: steps of the stock. days_ahead: days planned after today. blend_every: half hours that a scenario is followed
     at a stretch on days whose prices are not published yet; before, it is one. price_days: latest days whose prices

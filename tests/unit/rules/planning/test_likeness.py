@@ -54,12 +54,12 @@ def test_a_workday_counts_workdays_more() -> None:
 def test_a_regression_finds_a_line_and_what_it_leaves_open() -> None:
     weights = [0.25] * 4
     (line, noise) = regress([[0.0, 1.0, 2.0, 3.0]], [[1.0, 3.0, 5.0, 7.0], [1.0, -1.0, -1.0, 1.0]], weights, 0.0)
-    assert line.promise([5.0]) == pytest.approx(11.0)
-    assert line.open_sd == pytest.approx(0.0, abs=1e-9)
-    assert noise.promise([5.0]) == pytest.approx(0.0)
-    assert noise.open_sd == pytest.approx(1.0)
+    assert line.predict([5.0]) == pytest.approx(11.0)
+    assert line.residual_sd == pytest.approx(0.0, abs=1e-9)
+    assert noise.predict([5.0]) == pytest.approx(0.0)
+    assert noise.residual_sd == pytest.approx(1.0)
 
 
 def test_a_column_without_spread_says_nothing() -> None:
     (flat,) = regress([[2.0, 2.0]], [[1.0, 3.0]], [0.5, 0.5], 0.1)
-    assert flat.promise([99.0]) == pytest.approx(2.0)
+    assert flat.predict([99.0]) == pytest.approx(2.0)
