@@ -21,7 +21,7 @@ from rules.tank.hot_throughout import carried_over, dated
 
 
 @dataclass(slots=True)
-class Tally:
+class OrderTally:
     """How long each order stood and each guard decided, s, and how often the order changed; of the leading heater."""
 
     changes: int = 0
@@ -43,7 +43,7 @@ class Engine:
         self.board = board
         self.books = books
         self.memory = memory
-        self.tally = Tally()
+        self.tally = OrderTally()
         self.dated = True
         """Whether readings can be dated, so that the books may take them."""
         self.lulls = True

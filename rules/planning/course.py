@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rules.planning.likeness import Likeness
-from rules.planning.policy import Decision, Policy, choose
+from rules.planning.policy import Intake, Policy, choose
 
 NEGLIGIBLE_SHARE = 1e-4
 COLD_WH = 100.0
@@ -86,11 +86,11 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
     return found
 
 
-def _filled(put: Decision, filling: Filling, at: int, stock_wh: float, most_wh: float) -> Decision:
+def _filled(put: Intake, filling: Filling, at: int, stock_wh: float, most_wh: float) -> Intake:
     if at not in filling.places:
-        return Decision(put.sun_wh, 0.0)
+        return Intake(put.sun_wh, 0.0)
     lacking_wh = filling.target_wh - stock_wh - put.sun_wh
-    return Decision(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), 0.0))
+    return Intake(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), 0.0))
 
 
 def _following(likeness: Likeness, at: int) -> int:

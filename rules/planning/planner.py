@@ -8,7 +8,7 @@ from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
 from rules.planning.outlook import outlook
 from rules.planning.past import Day, scenarios
-from rules.planning.policy import Decision, HalfHour, Policy, choose
+from rules.planning.policy import HalfHour, Intake, Policy, choose
 from rules.planning.prices import UsualPrices, usual_cheapest
 from rules.planning.prior import prior_scenarios
 from rules.planning.store import HALF_HOURS_A_DAY, Store
@@ -48,7 +48,7 @@ class Planner:
 
     def decide(
         self, ahead: Sequence[HalfHour], stock_wh: float, surplus_wh: float | None, drawn_wh: float | None
-    ) -> Decision:
+    ) -> Intake:
         """What to put in during ahead[0].
 
         ahead: this half hour and all after it whose prices are known, without a gap; stock_wh: heat after this half

@@ -33,7 +33,7 @@ class HalfHour:
 
 
 @dataclass(frozen=True, slots=True)
-class Decision:
+class Intake:
     """Wh to put in during a half hour: sun_wh of the surplus, grid_wh from the grid."""
 
     sun_wh: float
@@ -138,7 +138,7 @@ class Policy:
 
 def choose(
     store: Store, worth: Worth, stock_wh: float, surplus_wh: float, import_price: float, export_price: float
-) -> Decision:
+) -> Intake:
     """Put in what costs less than it is worth, and in any case the reserve. Never above power, surplus or capacity."""
     cell_wh = store.usable_wh / len(worth)
     above_wh = stock_wh - store.reserve_wh
@@ -150,7 +150,7 @@ def choose(
         put[grid] += taken
         left_wh -= taken
         above_wh += taken
-    return Decision(put[0], put[1])
+    return Intake(put[0], put[1])
 
 
 def _choices(

@@ -17,7 +17,7 @@ from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.control.engine import Tally
+from daemon.control.engine import OrderTally
 from daemon.demo.runner import Arrivals
 from daemon.inputs.readings_file import ReadingsFile, open_readings
 from daemon.mqtt.connection import Connection
@@ -111,7 +111,7 @@ class Told:
 
     changes: list[tuple[float, str, str]] = field(default_factory=list)
     entries: list[tuple[Any, ...]] = field(default_factory=list)
-    tally: Tally = field(default_factory=Tally)
+    tally: OrderTally = field(default_factory=OrderTally)
     alarms: list[tuple[str, str, float]] = field(default_factory=list)
 
     def take(self, ledger: Ledger) -> None:

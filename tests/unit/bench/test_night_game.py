@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from rules.model.errors import BrimfulError
-from rules.planning.policy import Decision, HalfHour
+from rules.planning.policy import HalfHour, Intake
 from rules.planning.store import Store
 from tests.bench import night_game
 from tests.bench.night_case import read_case
@@ -213,9 +213,9 @@ def test_the_planner_is_given_prices_to_the_end_of_tomorrow_and_no_further(
         def __init__(self, store: Store) -> None:
             self.store = store
 
-        def decide(self, ahead: list[HalfHour], *_: object) -> Decision:
+        def decide(self, ahead: list[HalfHour], *_: object) -> Intake:
             given.append((ahead[0].day, ahead[-1].day, ahead[-1].slot))
-            return Decision(0.0, 0.0)
+            return Intake(0.0, 0.0)
 
     monkeypatch.setattr(night_game, "Planner", Listener)
     case = read_case(written(tmp_path, made_rows(4)))

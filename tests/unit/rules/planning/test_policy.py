@@ -1,6 +1,6 @@
 """What the policy buys when everything is known, and when it isn't."""
 
-from rules.planning.policy import Decision, choose
+from rules.planning.policy import Intake, choose
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from tests.support.planning import STORE, half_hours, policy, profile, scenario
 
@@ -48,16 +48,16 @@ def test_a_draw_that_may_come_is_prepared_for_by_what_missing_it_costs() -> None
 
 
 def test_a_negative_price_fills_the_tank_and_leaves_the_sun_to_the_grid() -> None:
-    assert choose(STORE, [0.0] * 24, 7000.0, 800.0, -0.1, 0.05) == Decision(0.0, 1000.0)
+    assert choose(STORE, [0.0] * 24, 7000.0, 800.0, -0.1, 0.05) == Intake(0.0, 1000.0)
 
 
 def test_sun_that_costs_nothing_goes_before_the_grid() -> None:
-    assert choose(STORE, [0.0005] * 24, 0.0, 800.0, 0.3, 0.05) == Decision(800.0, 700.0)
-    assert choose(STORE, [0.0002] * 24, 0.0, 800.0, 0.3, 0.05) == Decision(800.0, 0.0)
-    assert choose(STORE, [0.0002] * 24, 0.0, 800.0, 0.3, 0.25) == Decision(0.0, 0.0)
+    assert choose(STORE, [0.0005] * 24, 0.0, 800.0, 0.3, 0.05) == Intake(800.0, 700.0)
+    assert choose(STORE, [0.0002] * 24, 0.0, 800.0, 0.3, 0.05) == Intake(800.0, 0.0)
+    assert choose(STORE, [0.0002] * 24, 0.0, 800.0, 0.3, 0.25) == Intake(0.0, 0.0)
 
 
 def test_the_reserve_is_filled_at_any_price_and_counts_for_nothing_else() -> None:
     store = Store(8000.0, 3000.0, 0.003, 0.6, reserve_wh=2000.0)
-    assert choose(store, [0.0] * 24, 1200.0, 300.0, 0.9, 0.5) == Decision(300.0, 500.0)
-    assert choose(store, [0.0] * 24, 2000.0, 300.0, 0.9, 0.5) == Decision(0.0, 0.0)
+    assert choose(store, [0.0] * 24, 1200.0, 300.0, 0.9, 0.5) == Intake(300.0, 500.0)
+    assert choose(store, [0.0] * 24, 2000.0, 300.0, 0.9, 0.5) == Intake(0.0, 0.0)
