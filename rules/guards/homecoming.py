@@ -43,8 +43,10 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if not settings.away.heater:
         return Finding(NAME, ALLOW, "the tank is not heated for a return: rules.away.hot_on_return is false")
     period, stretch = absence(settings, now.utc_s), snapshot.heating_times.homecoming
-    if period is None or settings.heaters[i].name != settings.away.heater:
+    if period is None:
         return Finding(NAME, ALLOW, "no return is planned")
+    if settings.heaters[i].name != settings.away.heater:
+        return Finding(NAME, ALLOW, f"heater {settings.away.heater} heats for the return")
     back = clock(period[1], settings.timezone, now.utc_s)
     if stretch is None or now.utc_s >= stretch.until_s:
         return Finding(NAME, ALLOW, f"the tank is to be hot at {back}")

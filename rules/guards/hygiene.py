@@ -84,8 +84,11 @@ def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotReco
     if record.hot_since_s is not None:
         since = clock(now.utc_of(record.hot_since_s), settings.timezone, now.utc_s)
         return f"hot throughout since {since}"
-    by_s = due_utc_s(record, rule)
-    by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
+    by_s, away = due_utc_s(record, rule), absence(settings, now.utc_s)
+    if away is not None and by_s < away[1]:
+        by = f"due after the return at {clock(away[1], settings.timezone, now.utc_s)}"
+    else:
+        by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
     stretch = snapshot.heating_times.hygiene
     if rule.why_not:
         return f"{by}; {rule.why_not}"

@@ -49,7 +49,9 @@ def test_it_passes_no_hard_guard_and_not_the_owners_word() -> None:
 
 
 def test_another_heater_and_one_that_cannot_stay_off() -> None:
-    assert told(house(replace(AWAY, heater="lower")).at(1_000, **COLD)) == (Order.WITHHOLD, "away")
+    it = house(replace(AWAY, heater="lower"))
+    assert told(it.at(1_000, **COLD)) == (Order.WITHHOLD, "away")
+    assert finding(it).sentence == "heater lower heats for the return"
     deaf = House(settings(heaters=(replace(HEATS, can_heat=False),), away=AWAY))
     assert told(deaf.at(1_000, **COLD)) == (Order.WITHHOLD, "away")
 

@@ -64,6 +64,18 @@ def test_the_owner_and_an_absence_come_first_and_what_is_about_surplus_does_not(
     assert told(low.at(200, **COLD, battery_level=10.0)) == (Order.HEAT, "hygiene")
 
 
+@pytest.mark.parametrize("last_day", [-6.9, -7.1])
+def test_what_is_due_in_an_absence_is_said_to_be_due_after_the_return(last_day: float) -> None:
+    gone = house(
+        HotRecord(START_UTC_S, START_UTC_S + last_day * DAY_S), away=Away(((START_UTC_S, START_UTC_S + DAY_S),))
+    )
+    gone.at(200, **COLD | {"times": None})
+    assert finding(gone).sentence.endswith("days ago; due after the return at 13:00 tomorrow")
+    soon = house(HotRecord(START_UTC_S, START_UTC_S - 6 * DAY_S), away=Away(((START_UTC_S, START_UTC_S + 5_000.0),)))
+    soon.at(200, **COLD | {"times": None})
+    assert finding(soon).sentence.endswith("due by 13:00 tomorrow")
+
+
 def test_it_heats_until_the_hold_is_complete_and_rests_while_the_tank_is_hot_enough() -> None:
     it = house()
     assert told(it.at(200, **COLD)) == (Order.HEAT, "hygiene")
