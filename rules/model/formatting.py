@@ -42,7 +42,7 @@ def degrees(temp_c: float) -> str:
 
 def money(amount: float, currency: str) -> str:
     """Price per kWh, with four decimals: 0.055 → "0.0550 EUR per kWh"."""
-    figure = f"{amount:,.4f}".replace("-", "−")
+    figure = f"{round(amount, 4) + 0.0:,.4f}".replace("-", "−")  # −0 + 0 is 0
     return f"{figure} {currency} per kWh" if currency else f"{figure} per kWh"
 
 

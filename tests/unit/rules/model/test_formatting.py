@@ -30,6 +30,7 @@ def test_degrees_and_money() -> None:
     assert degrees(60.0) == "60 °C"
     assert money(0.055, "EUR") == "0.0550 EUR per kWh"
     assert money(-0.02, "") == "−0.0200 per kWh"
+    assert money(-0.00001, "") == "0.0000 per kWh"
 
 
 @pytest.mark.parametrize(
