@@ -141,7 +141,8 @@ class Hygiene(Table):
     """How often at the least, days."""
     heat: bool = True
     """Whether the heater is ordered `heat`, from the grid too, where the sun has not done it by the last day; without
-    it brimful counts the days and raises the alarm, and something else has to heat."""
+    it brimful counts the days and raises the alarm, and something else has to heat. Never during an absence: what falls
+    due in one is done in the last day's hours at home, or on the day of the return if that is a day or more away."""
     heater: Name | None = None
     """The heater at the bottom of the tank; the only one unless given."""
     thermostat_on_c: Annotated[float, Within(30, 85)] | None = None
