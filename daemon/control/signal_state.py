@@ -158,8 +158,8 @@ class Board:
         if self._surplus_due:
             self._note_surplus(latest[self._surplus_signal])
         if not wiring.level:
-            temperatures = [latest.get(name) for name in TEMPERATURES]
-            self.level = history.derived(level_reading(*temperatures, wiring.cold_c, wiring.hot_c))
+            top, mid, bottom = (latest.get(name) for name in TEMPERATURES)
+            self.level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
             return
         heard = latest.get("tank_level_pct")
         if heard is not None and heard is not self._level_heard:
