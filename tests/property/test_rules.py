@@ -434,7 +434,7 @@ def test_an_override_always_ends(run: list[Seen], order: Order, for_s: float) ->
     memory = set_override(it.after, order, until_s)
     decision, after = decide(it.snapshot, it.settings, memory, Moment(it.now.utc_of(until_s), until_s))
     assert after.override is None
-    assert all(told.guard != "override" for told in decision.orders)
+    assert all(order.guard != "override" for order in decision.orders)
 
 
 @rounds(max_examples=120, deadline=None)

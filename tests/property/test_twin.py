@@ -26,16 +26,16 @@ def _twin(nodes: int, volume_l: float, ua: float, temp_c: float) -> Twin:
     return Twin(Cylinder(volume_l, nodes, ua), (temp_c,) * nodes, sources)
 
 
-def _do(twin: Twin, told: dict[str, Any], at_once: bool) -> float:
+def _do(twin: Twin, done: dict[str, Any], at_once: bool) -> float:
     """One step; returns the heat short at the taps, Wh."""
-    twin.wait(told["wait_s"])
+    twin.wait(done["wait_s"])
     if at_once:
         assert twin.temps_c  # looking makes the loss count now
-    watts = [twin.limited_w(i, told[name], told["dt_s"]) for i, name in enumerate(("sun_w", "coil_w"))]
-    served = twin.advance(told["dt_s"], watts, told["need_wh"], told["tap_c"])
+    watts = [twin.limited_w(i, done[name], done["dt_s"]) for i, name in enumerate(("sun_w", "coil_w"))]
+    served = twin.advance(done["dt_s"], watts, done["need_wh"], done["tap_c"])
     if served is None:
         return 0.0
-    assert served.tank_wh + served.short_wh <= told["need_wh"] * (1 + 1e-9) + 1e-9
+    assert served.tank_wh + served.short_wh <= done["need_wh"] * (1 + 1e-9) + 1e-9
     return served.short_wh
 
 
@@ -52,9 +52,9 @@ def test_heat_taken_is_drawn_lost_or_stored(
     twin, lazy = (_twin(nodes, volume_l, ua, temp_c) for _ in range(2))
     before_wh = twin.stored_wh()
     through_wh = 1.163 * volume_l * 100
-    for told in steps:
-        assert abs(_do(twin, told, True) - _do(lazy, told, False)) <= 1e-6
-        through_wh += told["sun_w"] + told["coil_w"] + told["need_wh"]
+    for done in steps:
+        assert abs(_do(twin, done, True) - _do(lazy, done, False)) <= 1e-6
+        through_wh += done["sun_w"] + done["coil_w"] + done["need_wh"]
     change_wh = twin.stored_wh() - before_wh
     assert abs(twin.taken_wh - twin.drawn_wh - twin.lost_wh - change_wh) <= 1e-10 * through_wh
     assert all(abs(one - other) <= 1e-9 for one, other in zip(twin.temps_c, lazy.temps_c, strict=True))

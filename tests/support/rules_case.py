@@ -67,24 +67,24 @@ def snapshot(
 
     mean: the surplus unless given.
     """
-    heard = seen or {}
+    seen = seen or {}
 
-    def told(signal: str, value: float | None) -> Reading | None:
-        return reading(signal, value, heard.get(signal, at_s))
+    def heard(signal: str, value: float | None) -> Reading | None:
+        return reading(signal, value, seen.get(signal, at_s))
 
-    powers = tuple(told("diverted_w" if i == 0 else "diverted_w_lower", value) for i, value in enumerate(measured))
+    powers = tuple(heard("diverted_w" if i == 0 else "diverted_w_lower", value) for i, value in enumerate(measured))
     return Snapshot(
-        told("tank_level_pct", level),
-        told("surplus_w", surplus),
+        heard("tank_level_pct", level),
+        heard("surplus_w", surplus),
         surplus if mean is None else mean,
         powers,
-        told("battery_w", battery),
-        told("battery_level_pct", battery_level),
-        told("car_w", car),
+        heard("battery_w", battery),
+        heard("battery_level_pct", battery_level),
+        heard("car_w", car),
         car_above_s,
-        told("tank_top_c", top),
-        told("tank_mid_c", mid),
-        told("tank_bottom_c", bottom),
+        heard("tank_top_c", top),
+        heard("tank_mid_c", mid),
+        heard("tank_bottom_c", bottom),
         prices or Prices(),
         heating_times=times or HeatingTimes(),
     )
@@ -122,6 +122,6 @@ class House:
         return explain(self.snapshot, self.settings, self.memory, self.now, heater)
 
 
-def told(decision: Decision, i: int = 0) -> tuple[Order, str]:
+def ruling(decision: Decision, i: int = 0) -> tuple[Order, str]:
     """A heater's order and the guard that decided it."""
     return decision.orders[i].order, decision.orders[i].guard

@@ -61,13 +61,13 @@ def test_nobody_is_alarmed_while_nobody_is_at_home() -> None:
     assert len(alarms(20 * DAY_S, record, Hygiene("main"), away=away)) == 1
 
 
-def test_its_end_is_told_once_the_tank_was_hot() -> None:
+def test_its_end_is_announced_once_the_tank_was_hot() -> None:
     rules = settings(heaters=(HEATS,), hygiene=Hygiene("main", hold_s=60.0), temperatures=("tank_bottom_c",))
-    it, watched, told = House(rules), Watched(), Announced()
+    it, watched, announced = House(rules), Watched(), Announced()
     said = []
     for at_s, bottom_c in ((0, 40.0), (DAY_S + 1, 40.0), (DAY_S + 100, 61.0), (DAY_S + 200, 61.0)):
         it.at(at_s, bottom=bottom_c)
         found, watched = watch(it.snapshot, rules, it.memory, watched, it.now)
-        events, told = news(found, told, moment(at_s))
+        events, announced = news(found, announced, moment(at_s))
         said += [event.kind for event in events if event.name == "hygiene overdue"]
     assert said == ["alarm", "recovered"]

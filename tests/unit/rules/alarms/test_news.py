@@ -16,7 +16,7 @@ class Ears:
         return [(event.kind, event.name) for event in events]
 
 
-def test_an_alarm_is_told_once_and_so_is_its_end_with_how_long_it_lasted() -> None:
+def test_an_alarm_is_announced_once_and_so_is_its_end_with_how_long_it_lasted() -> None:
     ears = Ears()
     assert ears.at(100, A) == [("alarm", "level silent")]
     assert ears.at(110, A, B) == [("alarm", "surplus silent")]
@@ -25,14 +25,14 @@ def test_an_alarm_is_told_once_and_so_is_its_end_with_how_long_it_lasted() -> No
     assert event == ("recovered", "level silent", "recovered after 2 h 15 min: no level heard")
 
 
-def test_one_that_comes_and_goes_is_told_hourly() -> None:
+def test_one_that_comes_and_goes_is_announced_hourly() -> None:
     ears = Ears()
     announced = [event for at_s in range(100, 7300, 20) for event in (ears.at(at_s, A), ears.at(at_s + 10)) if event]
     assert announced == [[("alarm", "level silent")], [("recovered", "level silent")]] * 2
     assert ears.at(7300, A) == [("alarm", "level silent")]
 
 
-def test_one_that_came_again_and_stayed_is_told_when_the_hour_is_over() -> None:
+def test_one_that_came_again_and_stayed_is_announced_when_the_hour_is_over() -> None:
     ears = Ears()
     ears.at(100, A)
     ears.at(200)
@@ -44,7 +44,7 @@ def test_one_that_came_again_and_stayed_is_told_when_the_hour_is_over() -> None:
     assert ears.at(3800) == [("recovered", "level silent")]
 
 
-def test_the_end_of_what_was_not_told_is_not_told() -> None:
+def test_the_end_of_what_was_not_announced_is_not_announced() -> None:
     ears = Ears()
     ears.at(100, A)
     ears.at(200)

@@ -1,4 +1,4 @@
-"""Sensors that tell what cannot be: level frozen or jumping, surplus frozen or of the wrong sign."""
+"""Sensors that read what cannot be: level frozen or jumping, surplus frozen or of the wrong sign."""
 
 from dataclasses import replace
 from typing import Any
@@ -35,7 +35,7 @@ class Watch(House):
         return found
 
 
-def test_level_frozen_until_it_tells_another_value() -> None:
+def test_level_frozen_until_it_reads_another_value() -> None:
     it = Watch()
     assert it.names(0) == []
     assert it.names(18_000, level_taken_wh=14_206.0) == []
@@ -75,7 +75,7 @@ def test_jumps_far_apart_are_no_alarm() -> None:
 
 
 def still(it: Watch, until_s: int, surplus: float, power_w: float = 900.0, from_s: int = 0) -> list[str]:
-    """A surplus that always tells the same; the heater takes power_w from the tenth minute on."""
+    """A surplus that always reads the same; the heater takes power_w from the tenth minute on."""
     names: list[str] = []
     for at_s in range(from_s, until_s + 1, 10):
         names = it.names(at_s, surplus=surplus, measured=(power_w if at_s >= 600 else 0.0,))
@@ -118,7 +118,7 @@ def test_without_a_meter_of_the_heater_nothing_is_said_of_the_surplus() -> None:
 
 
 class Switched(Watch):
-    """A house whose heater an owner switches every ten minutes; the meter tells surplus × sign."""
+    """A house whose heater an owner switches every ten minutes; the meter reads surplus × sign."""
 
     is_on = False
 
@@ -158,7 +158,7 @@ def test_the_right_sign_is_no_alarm() -> None:
 
 
 @pytest.mark.parametrize("more_w", [1000.0, 2000.0, 2550.0])
-def test_what_is_not_alike_tells_nothing(more_w: float) -> None:
+def test_what_is_not_alike_shows_nothing(more_w: float) -> None:
     """Another load that changes with the heater: the meter moves by what the heater takes less that."""
     it = Switched()
     it.names(0, measured=(0.0,))
@@ -166,13 +166,13 @@ def test_what_is_not_alike_tells_nothing(more_w: float) -> None:
     assert it.watched.sign.wrong == 0
 
 
-def test_a_small_heater_tells_nothing() -> None:
+def test_a_small_heater_shows_nothing() -> None:
     it = Switched()
     it.names(0, measured=(0.0,))
     assert it.switch(8, -1.0, power_w=299.0) == []
 
 
-def test_a_heater_without_a_meter_tells_nothing() -> None:
+def test_a_heater_without_a_meter_shows_nothing() -> None:
     it = Watch(settings(heaters=TWO))
     for at_s in range(0, 6000, 10):
         on = at_s // 600 % 2 == 0

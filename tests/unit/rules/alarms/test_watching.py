@@ -1,4 +1,4 @@
-"""Named conditions, told once while they last."""
+"""Named conditions, announced once while they last."""
 
 from typing import Any
 
@@ -9,7 +9,7 @@ from rules.model.orders import Order
 from rules.model.overriding import set_override
 from rules.model.settings import Full, Heater, Worth, Yield
 from rules.model.snapshot import Prices
-from tests.support.rules_case import House, settings, told
+from tests.support.rules_case import House, ruling, settings
 
 
 class Watch(House):
@@ -60,7 +60,7 @@ def test_a_draw_on_order_is_none() -> None:
         assert it.names(at_s, measured=(2800.0,)) == []
 
 
-def test_with_several_heaters_the_name_tells_which() -> None:
+def test_with_several_heaters_the_name_says_which() -> None:
     it = Watch(settings(heaters=(Heater("upper", "gate", 3000.0), Heater("lower", "gate", 3000.0))))
     for at_s in range(0, 130, 10):
         names = it.names(at_s, measured=(500.0, 500.0))
@@ -122,7 +122,7 @@ def test_an_override_to_withhold_counts_as_withheld() -> None:
     it.memory = set_override(it.memory, Order.WITHHOLD, 1e6)
     for at_s in range(0, 130, 10):
         names = it.names(at_s, measured=(800.0,))
-    assert told(it.memory.decision) == (Order.WITHHOLD, "override")  # type: ignore[arg-type]
+    assert ruling(it.memory.decision) == (Order.WITHHOLD, "override")  # type: ignore[arg-type]
     assert names == ["withheld but drawing"]
 
 
@@ -165,7 +165,7 @@ def test_a_heater_that_is_sent_no_orders_cannot_disobey_them() -> None:
     for at_s in range(300, 2000, 10):
         assert it.names(at_s, measured=(0.0,)) == []
     assert it.memory.heaters[0].satisfied_count == 0
-    assert told(it.again(2000)) == (Order.SURPLUS, "surplus")
+    assert ruling(it.again(2000)) == (Order.SURPLUS, "surplus")
 
 
 def test_a_load_that_fell_silent_is_said_to_be_waited_for_no_longer_only_once_that_is_so() -> None:

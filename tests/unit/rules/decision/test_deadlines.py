@@ -13,7 +13,7 @@ from rules.model.overriding import set_override
 from rules.model.reading import Moment
 from rules.model.settings import Away, Battery, Full, Rest, Worth, Yield
 from rules.model.snapshot import Prices, Snapshot
-from tests.support.rules_case import START_UTC_S, House, moment, settings, snapshot, told
+from tests.support.rules_case import START_UTC_S, House, moment, ruling, settings, snapshot
 
 
 def stale_surplus() -> House:
@@ -131,12 +131,12 @@ def test_changes_exactly_then(make: Callable[[], House], at_s: float, after: tup
     it = make()
     before = it.memory.decision
     assert before is not None
-    assert told(before) != after
+    assert ruling(before) != after
     due_s = it.due_s()
     assert due_s == pytest.approx(at_s, abs=2e-6)
     early = House(it.settings, it.memory)
     assert early.on(it.snapshot, due_s - 1e-5) is before
-    assert told(it.again(due_s)) == after
+    assert ruling(it.again(due_s)) == after
     assert it.due_s() > due_s
 
 
@@ -146,8 +146,8 @@ def test_the_sum_is_the_one_the_guards_compare_with(offset_s: float, limit_s: fl
     it = House(settings(stale_after_s={"tank_level_pct": 1e9, "surplus_w": limit_s}))
     it.at(offset_s)
     due_s = it.due_s()
-    assert told(it.again(math.nextafter(due_s, 0))) == (Order.SURPLUS, "surplus")
-    assert told(it.again(due_s)) == (Order.WITHHOLD, "fresh")
+    assert ruling(it.again(math.nextafter(due_s, 0))) == (Order.SURPLUS, "surplus")
+    assert ruling(it.again(due_s)) == (Order.WITHHOLD, "fresh")
 
 
 @pytest.mark.parametrize("mono_s", [0.0, 0.1, 77.7, 123456.789, START_UTC_S])
@@ -164,7 +164,7 @@ def test_an_edge_by_the_calendar_is_reached_when_it_is_due(mono_s: float, edge_s
     assert due_s > mono_s
     then = Moment(now.utc_of(due_s), due_s)
     decision, memory = decide(known, rules, memory, then)
-    assert told(decision) == (Order.WITHHOLD, "away")
+    assert ruling(decision) == (Order.WITHHOLD, "away")
     assert due(known, rules, memory, then) > due_s
 
 

@@ -3,7 +3,7 @@
 from rules.guards import GUARDS
 from rules.model.orders import Order, Verdict
 from rules.model.settings import Heater
-from tests.support.rules_case import MODULATED, House, settings, told
+from tests.support.rules_case import MODULATED, House, ruling, settings
 
 
 def test_the_order_of_precedence() -> None:
@@ -42,7 +42,7 @@ def test_a_change_of_the_reason_alone_is_a_new_decision_but_no_new_order() -> No
     first = it.at(0, surplus=-500.0)
     since_s = it.memory.heaters[0].since_s
     second = it.at(10, surplus=-500.0, level=96.0)
-    assert (told(first), told(second)) == ((Order.WITHHOLD, "surplus"), (Order.WITHHOLD, "full"))
+    assert (ruling(first), ruling(second)) == ((Order.WITHHOLD, "surplus"), (Order.WITHHOLD, "full"))
     assert it.memory.heaters[0].since_s == since_s == float("-inf")
 
 
@@ -53,7 +53,7 @@ def test_the_instant_of_a_change_is_remembered() -> None:
     assert it.memory.heaters[0].since_s == 0
 
 
-def test_a_modulated_heater_is_told_watts_only_while_it_is_on() -> None:
+def test_a_modulated_heater_is_ordered_watts_only_while_it_is_on() -> None:
     it = House(settings(heaters=(MODULATED,)))
     assert it.at(0).orders[0].watts == 950
     assert it.at(10, surplus=-500.0).orders[0].watts is None
@@ -74,7 +74,7 @@ def test_the_hard_guards_come_first_and_are_named() -> None:
     assert GUARDS.hard == {"limit", "fresh", "full"}
 
 
-def test_explain_tells_the_watts() -> None:
+def test_explain_names_the_watts() -> None:
     it = House(settings(heaters=(MODULATED,)))
     it.at(0)
     assert it.why().text == (

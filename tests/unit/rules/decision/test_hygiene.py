@@ -9,7 +9,7 @@ from rules.model.orders import Order
 from rules.model.overriding import set_override
 from rules.model.settings import Full, Heater, Hygiene
 from rules.model.snapshot import HeatingTimes, Stretch
-from tests.support.rules_case import START_UTC_S, House, settings, told
+from tests.support.rules_case import START_UTC_S, House, ruling, settings
 
 HEATS = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 INFERRED = Hygiene("main", measured=False, thermostat_on_c=60.0)
@@ -121,5 +121,5 @@ def test_a_hold_that_is_complete_clears_it() -> None:
 def test_a_rule_taken_out_leaves_no_record() -> None:
     it = heated(INFERRED, *ENDED)
     it.settings = settings(heaters=(HEATS,))
-    assert told(it.at(2000.0))[1] != "hygiene"
+    assert ruling(it.at(2000.0))[1] != "hygiene"
     assert it.memory.hygiene is None

@@ -33,8 +33,8 @@ def lasts_s(
     level_seen_s: float = 5.0,
 ) -> float | None:
     assert known is not None
-    told, power = reading("tank_level_pct", level, level_seen_s), reading("surplus_w", surplus, 5.0)
-    return known.due_s(told, power, mean, taken_wh, now_s)
+    charge, power = reading("tank_level_pct", level, level_seen_s), reading("surplus_w", surplus, 5.0)
+    return known.due_s(charge, power, mean, taken_wh, now_s)
 
 
 def test_it_lasts_until_the_surplus_may_be_too_old() -> None:

@@ -46,7 +46,7 @@ def test_counts_what_it_takes_already() -> None:
     assert it.at(20, surplus=-500.0, mean=800.0, measured=(1390.0,)).orders[0].watts == 840
 
 
-def test_without_a_meter_it_takes_what_it_was_told() -> None:
+def test_without_a_meter_it_takes_what_it_was_ordered() -> None:
     it = house()
     it.at(0, surplus=1200.0)
     assert it.at(10, surplus=300.0).orders[0].watts == 1400
@@ -57,16 +57,16 @@ def test_without_a_meter_it_takes_what_it_was_told() -> None:
 def test_the_same_reading_gives_no_second_step() -> None:
     it = house()
     it.at(0, surplus=1200.0, measured=(0.0,))
-    told = it.at(10, surplus=2000.0, measured=(1150.0,))
+    decision = it.at(10, surplus=2000.0, measured=(1150.0,))
     memory = it.memory
-    assert it.again(15) is told
+    assert it.again(15) is decision
     assert it.memory is memory
 
 
 def test_corrections_not_worth_a_message_are_left_out() -> None:
     it = house()
-    told = it.at(0, surplus=1200.0, measured=(0.0,))
-    assert it.at(10, surplus=79.9, mean=1200.0, measured=(1150.0,)) is told
+    decision = it.at(0, surplus=1200.0, measured=(0.0,))
+    assert it.at(10, surplus=79.9, mean=1200.0, measured=(1150.0,)) is decision
     assert it.at(20, surplus=80.1, mean=1200.0, measured=(1150.0,)).orders[0].watts == 1180
 
 

@@ -2,7 +2,7 @@
 
 from rules.model.orders import Order
 from rules.model.settings import Alternate
-from tests.support.rules_case import START_UTC_S, House, settings, told
+from tests.support.rules_case import START_UTC_S, House, ruling, settings
 
 ON_S, OFF_S = 86_400.0, 172_800.0
 RUNS = ((START_UTC_S, START_UTC_S + ON_S, True), (START_UTC_S + ON_S, START_UTC_S + OFF_S, False))
@@ -13,15 +13,15 @@ def house() -> House:
 
 
 def test_a_day_with_diversion_diverts() -> None:
-    assert told(house().at(0.0)) == (Order.SURPLUS, "surplus")
+    assert ruling(house().at(0.0)) == (Order.SURPLUS, "surplus")
 
 
 def test_a_day_without_withholds_and_ends_by_itself() -> None:
     tried = house()
     tried.at(0.0)
-    assert told(tried.at(ON_S)) == (Order.WITHHOLD, "alternate")
-    assert told(tried.at(OFF_S - 1.0)) == (Order.WITHHOLD, "alternate")
-    assert told(tried.at(OFF_S)) == (Order.SURPLUS, "surplus")
+    assert ruling(tried.at(ON_S)) == (Order.WITHHOLD, "alternate")
+    assert ruling(tried.at(OFF_S - 1.0)) == (Order.WITHHOLD, "alternate")
+    assert ruling(tried.at(OFF_S)) == (Order.SURPLUS, "surplus")
 
 
 def test_time_alone_ends_it() -> None:
@@ -39,4 +39,4 @@ def test_it_is_said_until_when() -> None:
 
 
 def test_a_house_without_a_comparison_is_not_asked() -> None:
-    assert told(House().at(ON_S + 60.0)) == (Order.SURPLUS, "surplus")
+    assert ruling(House().at(ON_S + 60.0)) == (Order.SURPLUS, "surplus")

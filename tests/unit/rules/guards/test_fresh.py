@@ -8,7 +8,7 @@ from rules.model.orders import Order
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S
 from rules.model.settings import Heater
-from tests.support.rules_case import House, settings, told
+from tests.support.rules_case import House, ruling, settings
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 
@@ -28,29 +28,29 @@ CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
     ],
 )
 def test_withholds(known: dict[str, object]) -> None:
-    assert told(House().at(1000, **known)) == (Order.WITHHOLD, "fresh")
+    assert ruling(House().at(1000, **known)) == (Order.WITHHOLD, "fresh")
 
 
 def test_goes_stale_exactly_when_its_age_reaches_the_limit() -> None:
-    assert told(House().at(1000, seen={"surplus_w": 980.001})) == (Order.SURPLUS, "surplus")
-    assert told(House().at(1000, seen={"tank_level_pct": 400.001})) == (Order.SURPLUS, "surplus")
+    assert ruling(House().at(1000, seen={"surplus_w": 980.001})) == (Order.SURPLUS, "surplus")
+    assert ruling(House().at(1000, seen={"tank_level_pct": 400.001})) == (Order.SURPLUS, "surplus")
 
 
 def test_a_signal_without_a_limit_is_never_fresh() -> None:
-    assert told(House(settings(stale_after_s={"surplus_w": 20.0})).at(0)) == (Order.WITHHOLD, "fresh")
+    assert ruling(House(settings(stale_after_s={"surplus_w": 20.0})).at(0)) == (Order.WITHHOLD, "fresh")
 
 
 def test_heating_needs_the_level_only() -> None:
     it = House(settings(heaters=(CAN_HEAT,)))
     it.memory = set_override(it.memory, Order.HEAT, 5000.0)
-    assert told(it.at(1000, surplus=None)) == (Order.HEAT, "override")
-    assert told(it.at(1001, surplus=None, level=None)) == (Order.WITHHOLD, "fresh")
+    assert ruling(it.at(1000, surplus=None)) == (Order.HEAT, "override")
+    assert ruling(it.at(1001, surplus=None, level=None)) == (Order.WITHHOLD, "fresh")
 
 
 def test_an_override_to_take_surplus_needs_a_fresh_surplus() -> None:
     it = House()
     it.memory = set_override(it.memory, Order.SURPLUS, 5000.0)
-    assert told(it.at(1000, seen={"surplus_w": 900.0})) == (Order.WITHHOLD, "fresh")
+    assert ruling(it.at(1000, seen={"surplus_w": 900.0})) == (Order.WITHHOLD, "fresh")
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.overriding import clear_override, override_order, set_override
 from rules.model.settings import Away, Heater, Rest
-from tests.support.rules_case import MODULATED, START_UTC_S, House, moment, settings, told
+from tests.support.rules_case import MODULATED, START_UTC_S, House, moment, ruling, settings
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 AWAY = Away(((START_UTC_S - 1000, START_UTC_S + 1e6),))
@@ -22,7 +22,7 @@ def overridden(it: House, order: Order, until_s: float = 600.0, heater: str | No
 
 def test_withhold() -> None:
     it = overridden(House(), Order.WITHHOLD)
-    assert told(it.at(0)) == (Order.WITHHOLD, "override")
+    assert ruling(it.at(0)) == (Order.WITHHOLD, "override")
     assert (
         it.why().text == "Heater off: your override keeps the heater off until 13:10; ends at 13:10 or when you end it"
     )
@@ -30,20 +30,20 @@ def test_withhold() -> None:
 
 def test_surplus_passes_over_the_soft_guards() -> None:
     it = House(settings(away=AWAY))
-    assert told(it.at(0, mean=-500.0)) == (Order.WITHHOLD, "away")
-    assert told(overridden(it, Order.SURPLUS).at(1, mean=-500.0)) == (Order.SURPLUS, "override")
+    assert ruling(it.at(0, mean=-500.0)) == (Order.WITHHOLD, "away")
+    assert ruling(overridden(it, Order.SURPLUS).at(1, mean=-500.0)) == (Order.SURPLUS, "override")
 
 
 def test_heat() -> None:
     it = overridden(House(settings(heaters=(CAN_HEAT,))), Order.HEAT)
-    assert told(it.at(0, surplus=-500.0)) == (Order.HEAT, "override")
+    assert ruling(it.at(0, surplus=-500.0)) == (Order.HEAT, "override")
 
 
 def test_heat_is_never_given_to_a_heater_that_cannot() -> None:
     it = overridden(House(), Order.HEAT)
-    assert told(it.at(0)) == (Order.SURPLUS, "surplus")
-    assert told(it.at(1, surplus=-500.0)) == (Order.WITHHOLD, "surplus")
-    assert told(it.at(2, surplus=None)) == (Order.WITHHOLD, "fresh")
+    assert ruling(it.at(0)) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(1, surplus=-500.0)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(2, surplus=None)) == (Order.WITHHOLD, "fresh")
 
 
 def test_a_modulated_heater_heats_at_its_rated_power() -> None:
@@ -52,7 +52,7 @@ def test_a_modulated_heater_heats_at_its_rated_power() -> None:
     assert it.at(0, surplus=-500.0).orders[0].watts == 2800
 
 
-def test_told_to_take_surplus_a_modulated_heater_takes_nothing_when_there_is_none() -> None:
+def test_ordered_to_take_surplus_a_modulated_heater_takes_nothing_when_there_is_none() -> None:
     it = overridden(House(settings(heaters=(MODULATED,))), Order.SURPLUS)
     order = it.at(0, surplus=-500.0).orders[0]
     assert (order.order, order.watts) == (Order.SURPLUS, 0)
@@ -61,8 +61,8 @@ def test_told_to_take_surplus_a_modulated_heater_takes_nothing_when_there_is_non
 
 def test_ends_exactly_when_it_says_and_is_forgotten() -> None:
     it = overridden(House(), Order.WITHHOLD, until_s=600.0)
-    assert told(it.at(599.9)) == (Order.WITHHOLD, "override")
-    assert told(it.at(600.0)) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(599.9)) == (Order.WITHHOLD, "override")
+    assert ruling(it.at(600.0)) == (Order.SURPLUS, "surplus")
     assert it.memory.override is None
 
 
@@ -76,22 +76,22 @@ def test_clear() -> None:
     it = overridden(House(), Order.WITHHOLD)
     it.at(0)
     it.memory = clear_override(it.memory)
-    assert told(it.at(1)) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(1)) == (Order.SURPLUS, "surplus")
     assert clear_override(it.memory) is it.memory
 
 
 def test_withhold_stops_at_once_whatever_the_minimum_on_time() -> None:
     it = House(settings(rest=Rest(minimum_on_s=600, minimum_off_s=0)))
     it.at(0)
-    assert told(overridden(it, Order.WITHHOLD).at(1)) == (Order.WITHHOLD, "override")
+    assert ruling(overridden(it, Order.WITHHOLD).at(1)) == (Order.WITHHOLD, "override")
 
 
 def test_surplus_starts_at_once_whatever_the_minimum_off_time() -> None:
     it = House(settings(rest=Rest(minimum_on_s=0, minimum_off_s=600)))
     it.at(0)
     it.at(10, surplus=-500.0)
-    assert told(it.at(20)) == (Order.WITHHOLD, "rest")
-    assert told(overridden(it, Order.SURPLUS).at(30)) == (Order.SURPLUS, "override")
+    assert ruling(it.at(20)) == (Order.WITHHOLD, "rest")
+    assert ruling(overridden(it, Order.SURPLUS).at(30)) == (Order.SURPLUS, "override")
 
 
 TWO = (Heater("upper", "gate", 3000.0), Heater("lower", "gate", 2000.0))
@@ -106,20 +106,20 @@ def test_without_a_name_withhold_is_for_all_and_the_rest_for_the_preferred() -> 
 
 def test_by_name_it_is_for_that_heater_and_takes_the_place_of_the_preferred_one() -> None:
     it = House(settings(heaters=TWO, rest=Rest(600, 0)))
-    assert told(it.at(0)) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(0)) == (Order.SURPLUS, "surplus")
     decision = overridden(it, Order.SURPLUS, heater="lower").at(1)
-    assert told(decision, 0) == (Order.WITHHOLD, "together")
-    assert told(decision, 1) == (Order.SURPLUS, "override")
+    assert ruling(decision, 0) == (Order.WITHHOLD, "together")
+    assert ruling(decision, 1) == (Order.SURPLUS, "override")
 
 
 def test_together_it_has_the_first_share_of_the_surplus() -> None:
     heaters = (Heater("upper", "gate", 3000.0, 600.0), Heater("lower", "gate", 2000.0))
     it = House(settings(heaters=heaters, together=True))
-    assert told(it.at(0, surplus=2500.0), 0) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(0, surplus=2500.0), 0) == (Order.SURPLUS, "surplus")
     decision = overridden(it, Order.SURPLUS, heater="lower").at(1, surplus=2500.0)
-    assert told(decision, 1) == (Order.SURPLUS, "override")
+    assert ruling(decision, 1) == (Order.SURPLUS, "override")
     decision = overridden(House(it.settings), Order.SURPLUS, heater="lower").at(1, surplus=2500.0)
-    assert told(decision, 0) == (Order.WITHHOLD, "surplus")
+    assert ruling(decision, 0) == (Order.WITHHOLD, "surplus")
 
 
 def test_it_asks_nothing_from_the_second_it_ends() -> None:
@@ -129,4 +129,4 @@ def test_it_asks_nothing_from_the_second_it_ends() -> None:
 
 
 def test_a_name_that_is_no_heater_asks_nothing() -> None:
-    assert told(overridden(House(), Order.WITHHOLD, heater="attic").at(0)) == (Order.SURPLUS, "surplus")
+    assert ruling(overridden(House(), Order.WITHHOLD, heater="attic").at(0)) == (Order.SURPLUS, "surplus")

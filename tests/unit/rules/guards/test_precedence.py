@@ -18,7 +18,7 @@ from rules.model.reading import Moment
 from rules.model.settings import Away, Heater, Rest, Settings
 from rules.model.share import Share
 from rules.model.snapshot import Snapshot
-from tests.support.rules_case import START_UTC_S, House, moment, settings, told
+from tests.support.rules_case import START_UTC_S, House, moment, ruling, settings
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
 LOWER = Heater("lower", "gate", 2000.0, 100.0, can_heat=True)
@@ -68,7 +68,7 @@ class ProgrammeHouse(House):
 
     def order(self, at_s: float, i: int = 0, **known: Any) -> tuple[Order, str]:
         """The order of heater `i` at an instant, and the guard that decided it."""
-        return told(self.at(at_s, **known), i)
+        return ruling(self.at(at_s, **known), i)
 
 
 def house(**changes: Any) -> ProgrammeHouse:

@@ -4,7 +4,7 @@ import pytest
 
 from rules.model.orders import Order, Verdict
 from rules.model.settings import Away, Battery, Full, Heater, Rest, Surplus
-from tests.support.rules_case import MODULATED, START_UTC_S, House, settings, told
+from tests.support.rules_case import MODULATED, START_UTC_S, House, ruling, settings
 
 ON = (Order.SURPLUS, "surplus")
 SURPLUS = Surplus(start_w=150, stop_w=20, over_s=60)
@@ -12,12 +12,12 @@ SURPLUS = Surplus(start_w=150, stop_w=20, over_s=60)
 
 def test_starts_at_one_mean_and_stops_below_another() -> None:
     it = House(settings(surplus=SURPLUS))
-    assert told(it.at(0, mean=149.9)) == (Order.WITHHOLD, "surplus")
-    assert told(it.at(10, mean=150.0)) == ON
-    assert told(it.at(20, mean=20.0)) == ON
-    assert told(it.at(30, mean=19.9)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(0, mean=149.9)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(10, mean=150.0)) == ON
+    assert ruling(it.at(20, mean=20.0)) == ON
+    assert ruling(it.at(30, mean=19.9)) == (Order.WITHHOLD, "surplus")
     assert it.why().text == "Heater off: surplus 20 W on average over 60 s; starts at 150 W"
-    assert told(it.at(40, mean=149.9)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(40, mean=149.9)) == (Order.WITHHOLD, "surplus")
 
 
 def test_says_how_much_is_short() -> None:
@@ -27,8 +27,8 @@ def test_says_how_much_is_short() -> None:
 
 
 def test_the_mean_decides_not_the_latest_reading() -> None:
-    assert told(House(settings(surplus=SURPLUS)).at(0, surplus=-800.0, mean=300.0)) == ON
-    assert told(House(settings(surplus=SURPLUS)).at(0, surplus=800.0, mean=100.0)) == (Order.WITHHOLD, "surplus")
+    assert ruling(House(settings(surplus=SURPLUS)).at(0, surplus=-800.0, mean=300.0)) == ON
+    assert ruling(House(settings(surplus=SURPLUS)).at(0, surplus=800.0, mean=100.0)) == (Order.WITHHOLD, "surplus")
 
 
 def test_without_a_mean_nothing_starts() -> None:
@@ -39,17 +39,17 @@ def test_without_a_mean_nothing_starts() -> None:
 
 def test_a_gate_that_cannot_take_so_little_starts_later() -> None:
     it = House(settings(surplus=SURPLUS, heaters=(Heater("main", "gate", 3000.0, 400.0),)))
-    assert told(it.at(0, mean=399.0)) == (Order.WITHHOLD, "surplus")
-    assert told(it.at(10, mean=400.0)) == ON
-    assert told(it.at(20, mean=20.0)) == ON
+    assert ruling(it.at(0, mean=399.0)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(10, mean=400.0)) == ON
+    assert ruling(it.at(20, mean=20.0)) == ON
 
 
 def test_a_modulated_heater_needs_its_least_power_and_the_margin_to_start() -> None:
     it = House(settings(surplus=SURPLUS, heaters=(Heater("main", "modulated", 3000.0, 400.0),)))
-    assert told(it.at(0, mean=449.0)) == (Order.WITHHOLD, "surplus")
-    assert told(it.at(10, mean=450.0)) == ON
-    assert told(it.at(20, mean=400.0)) == ON
-    assert told(it.at(30, mean=399.0)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(0, mean=449.0)) == (Order.WITHHOLD, "surplus")
+    assert ruling(it.at(10, mean=450.0)) == ON
+    assert ruling(it.at(20, mean=400.0)) == ON
+    assert ruling(it.at(30, mean=399.0)) == (Order.WITHHOLD, "surplus")
 
 
 REST = Rest(minimum_on_s=60, minimum_off_s=90)
@@ -57,11 +57,11 @@ REST = Rest(minimum_on_s=60, minimum_off_s=90)
 
 def test_minimum_off_delays_a_start_to_the_second() -> None:
     it = House(settings(rest=REST))
-    assert told(it.at(0)) == ON  # off since ever before the first start
+    assert ruling(it.at(0)) == ON  # off since ever before the first start
     it.at(100, surplus=-500.0)
-    assert told(it.at(189.9)) == (Order.WITHHOLD, "rest")
+    assert ruling(it.at(189.9)) == (Order.WITHHOLD, "rest")
     assert it.why().text == "Heater off: off for 89 s of at least 90 s; may start in 1 s"
-    assert told(it.at(190)) == ON
+    assert ruling(it.at(190)) == ON
 
 
 @pytest.mark.parametrize(
@@ -73,14 +73,14 @@ def test_minimum_off_delays_a_start_to_the_second() -> None:
 )
 def test_minimum_on_holds_against_money_and_comfort(blocked: dict[str, object]) -> None:
     it = House(settings(rest=REST, battery=Battery(minimum_level_pct=50)))
-    assert told(it.at(0, battery_level=80.0)) == ON
+    assert ruling(it.at(0, battery_level=80.0)) == ON
     known = {"battery_level": 80.0, **blocked}
-    assert told(it.at(59.9, **known)) == (Order.SURPLUS, "rest")
+    assert ruling(it.at(59.9, **known)) == (Order.SURPLUS, "rest")
     assert it.why().text == (
         "Taking surplus: on for 59 s of at least 60 s; may stop in 1 s, or when the tank reaches 95 %"
     )
     assert sum(finding.verdict is Verdict.FORBID for finding in it.why().findings) == 1
-    assert told(it.at(60, **known))[0] is Order.WITHHOLD
+    assert ruling(it.at(60, **known))[0] is Order.WITHHOLD
 
 
 @pytest.mark.parametrize(
@@ -90,14 +90,14 @@ def test_minimum_on_holds_against_money_and_comfort(blocked: dict[str, object]) 
 def test_minimum_on_never_delays_a_hard_stop(known: dict[str, object], guard: str) -> None:
     it = House(settings(rest=REST))
     it.at(0)
-    assert told(it.at(1, **known)) == (Order.WITHHOLD, guard)
+    assert ruling(it.at(1, **known)) == (Order.WITHHOLD, guard)
 
 
 def test_minimum_off_holds_after_a_hard_stop_too() -> None:
     it = House(settings(rest=REST, full=Full(95, 88)))
     it.at(0)
     it.at(10, level=96.0)
-    assert told(it.at(20, level=80.0)) == (Order.WITHHOLD, "rest")
+    assert ruling(it.at(20, level=80.0)) == (Order.WITHHOLD, "rest")
 
 
 def test_a_held_modulated_heater_takes_its_least_power() -> None:
@@ -110,5 +110,5 @@ def test_a_held_modulated_heater_takes_its_least_power() -> None:
 def test_away_stops_after_the_minimum_on_time() -> None:
     it = House(settings(rest=REST, away=Away(((START_UTC_S + 10, START_UTC_S + 1000),))))
     it.at(0)
-    assert told(it.at(10)) == (Order.SURPLUS, "rest")
-    assert told(it.at(60)) == (Order.WITHHOLD, "away")
+    assert ruling(it.at(10)) == (Order.SURPLUS, "rest")
+    assert ruling(it.at(60)) == (Order.WITHHOLD, "away")

@@ -3,7 +3,7 @@
 from rules.model.memory import Memory
 from rules.model.orders import Order, Verdict
 from rules.model.settings import Full, Heater, Rest, Settings, Surplus
-from tests.support.rules_case import House, settings, told
+from tests.support.rules_case import House, ruling, settings
 
 UPPER = Heater("upper", "gate", 3000.0, 500.0)
 LOWER = Heater("lower", "gate", 2000.0, 100.0)
@@ -16,8 +16,8 @@ def two(**changes: object) -> Settings:
 def test_the_preferred_one_has_the_place() -> None:
     it = House(two())
     decision = it.at(0)
-    assert told(decision, 0) == (Order.SURPLUS, "surplus")
-    assert told(decision, 1) == (Order.WITHHOLD, "together")
+    assert ruling(decision, 0) == (Order.SURPLUS, "surplus")
+    assert ruling(decision, 1) == (Order.WITHHOLD, "together")
     assert (
         it.why("lower").text
         == "Heater off: heater upper is on, and only one may be on at a time; may start when upper stops"
@@ -28,8 +28,8 @@ def test_the_preferred_one_has_the_place() -> None:
 def test_too_little_for_the_preferred_one_lets_the_next_try() -> None:
     it = House(two())
     decision = it.at(0, surplus=300.0)
-    assert told(decision, 0) == (Order.WITHHOLD, "together")
-    assert told(decision, 1) == (Order.SURPLUS, "surplus")
+    assert ruling(decision, 0) == (Order.WITHHOLD, "together")
+    assert ruling(decision, 1) == (Order.SURPLUS, "surplus")
     assert [f.guard for f in it.why("upper").findings if f.verdict is Verdict.FORBID] == ["together", "surplus"]
     assert it.again(0) is decision
 
@@ -44,8 +44,8 @@ def test_the_preferred_one_takes_over_when_it_can() -> None:
 def test_one_within_its_minimum_on_time_keeps_the_place() -> None:
     it = House(two(rest=Rest(60, 0)))
     it.at(0, surplus=300.0)
-    assert told(it.at(10, surplus=600.0), 1) == (Order.SURPLUS, "surplus")
-    assert told(it.at(20, surplus=-600.0), 1) == (Order.SURPLUS, "rest")
+    assert ruling(it.at(10, surplus=600.0), 1) == (Order.SURPLUS, "surplus")
+    assert ruling(it.at(20, surplus=-600.0), 1) == (Order.SURPLUS, "rest")
     assert [order.order for order in it.at(60, surplus=600.0).orders] == [Order.SURPLUS, Order.WITHHOLD]
 
 
@@ -53,8 +53,8 @@ def test_a_preferred_heater_that_is_satisfied_lets_the_next_try() -> None:
     it = House(two(full=Full(idle_after_s=60)))
     for at_s in range(0, 80, 10):
         decision = it.at(at_s, measured=(0.0, 0.0))
-    assert told(decision, 0) == (Order.WITHHOLD, "full")
-    assert told(decision, 1) == (Order.SURPLUS, "surplus")
+    assert ruling(decision, 0) == (Order.WITHHOLD, "full")
+    assert ruling(decision, 1) == (Order.SURPLUS, "surplus")
 
 
 def test_together_each_finds_what_the_earlier_leave() -> None:
@@ -76,10 +76,10 @@ def test_memory_follows_the_heaters_by_name() -> None:
     it.at(0, surplus=300.0)
     it.at(10, surplus=-300.0)
     it.settings = settings(heaters=(LOWER,), rest=Rest(0, 600))
-    assert told(it.at(20)) == (Order.WITHHOLD, "rest")
+    assert ruling(it.at(20)) == (Order.WITHHOLD, "rest")
     it.settings = two(rest=Rest(0, 600))
     decision = it.at(30)
-    assert told(decision, 0) == (Order.SURPLUS, "surplus")
+    assert ruling(decision, 0) == (Order.SURPLUS, "surplus")
     assert len(it.memory.heaters) == 2
 
 
@@ -89,7 +89,7 @@ def test_memory_follows_a_changed_preference() -> None:
     it.settings = settings(heaters=(LOWER, UPPER), rest=Rest(600, 0))
     decision = it.at(10)
     assert [order.heater for order in decision.orders] == ["lower", "upper"]
-    assert told(decision, 1) == (Order.SURPLUS, "surplus")  # it is still the one within its minimum on time
+    assert ruling(decision, 1) == (Order.SURPLUS, "surplus")  # it is still the one within its minimum on time
 
 
 def test_a_heater_left_nothing_by_the_other_is_not_satisfied() -> None:
@@ -97,7 +97,7 @@ def test_a_heater_left_nothing_by_the_other_is_not_satisfied() -> None:
     it.at(0, surplus=3300.0, measured=(0.0, 0.0))
     for at_s in range(10, 200, 10):  # the upper takes all there is, the lower, still permitted, nothing
         decision = it.at(at_s, surplus=0.0, mean=3100.0, measured=(3000.0, 0.0))
-    assert told(decision, 1) == (Order.SURPLUS, "surplus")
+    assert ruling(decision, 1) == (Order.SURPLUS, "surplus")
     assert it.memory.heaters[1].satisfied_at_s is None
 
 
@@ -106,7 +106,7 @@ def test_a_memory_without_a_decision_keeps_its_heaters() -> None:
     for at_s in range(0, 80, 10):
         it.at(at_s, measured=(0.0, 0.0))
     after = House(it.settings, Memory(heaters=it.memory.heaters))
-    assert told(after.at(80), 0) == (Order.WITHHOLD, "full")
+    assert ruling(after.at(80), 0) == (Order.WITHHOLD, "full")
 
 
 def test_a_gate_leaves_the_next_heater_what_it_cannot_take_and_takes_no_more_than_there_is() -> None:

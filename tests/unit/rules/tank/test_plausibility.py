@@ -10,7 +10,7 @@ from rules.model.overriding import set_override
 from rules.model.reading import Reading
 from rules.model.settings import Heater, Settings, Tank
 from rules.tank.plausibility import most_wh, moved_too_far
-from tests.support.rules_case import House, settings, told
+from tests.support.rules_case import House, ruling, settings
 
 TANK = Tank(200.0, 9304.0, 50.0)
 """200 kg by 40 K hold 9.304 kWh at 1.163 Wh/(kg K), 4.1868 kJ over 3.6 (the international table calorie)."""
@@ -59,7 +59,7 @@ class Fed(House):
 
     def fed(self, at_s: float, taken_wh: float, level_pct: float = 50.0, **known: Any) -> tuple[Order, str]:
         self.at(at_s, level=level_pct, **known)
-        return told(self.on(replace(self.snapshot, level_taken_wh=taken_wh, level_since_s=0.0), at_s))
+        return ruling(self.on(replace(self.snapshot, level_taken_wh=taken_wh, level_since_s=0.0), at_s))
 
 
 def frozen_house(rules: Settings | None = None) -> Fed:
