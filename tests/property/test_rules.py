@@ -347,7 +347,7 @@ def test_no_start_before_the_minimum_off_time_and_no_soft_stop_before_the_minimu
             if order.order is standing[i]:
                 continue
             held_s = it.now.mono_s - changed_s[i]
-            if standing[i] is Order.WITHHOLD and order.guard not in ("override", "plan"):
+            if standing[i] is Order.WITHHOLD and order.guard not in GUARDS.requiring:
                 event("started")
                 assert held_s >= it.settings.rest.minimum_off_s - 1e-9
             if standing[i] is Order.SURPLUS and order.order is Order.WITHHOLD:
