@@ -18,10 +18,9 @@ from rules.model.memory import HotRecord
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import HeatingTimes, Stretch
+from rules.planning.store import HALF_HOUR_S
 from rules.tank.hot_throughout import due_utc_s
 
-SLOT_S = 1800
-"""Stretches begin on the half hours."""
 DAY_S = 86_400
 _NONE = HeatingTimes()
 
@@ -43,7 +42,7 @@ def heating_times(
     Within the last day they are planned anew each half hour: prices may come in, and the sun may have done it.
     standing: as planned before; a stretch of it that has begun stays where it is.
     """
-    next_slot_s = float((floor(now.utc_s / SLOT_S) + 1) * SLOT_S)
+    next_slot_s = float((floor(now.utc_s / HALF_HOUR_S) + 1) * HALF_HOUR_S)
     hygiene, first_s = _hygiene(settings, record, now, price_at, standing.hygiene)
     homecoming, second_s = _homecoming(settings, now, price_at, standing.homecoming)
     at_least_s = next_slot_s if hygiene is not None or homecoming is not None else float("inf")
@@ -57,9 +56,9 @@ def cheapest(parts: Parts, need_s: float, price_at: PriceAt) -> Stretch:
     is the end of the longest: as much of it as need_s, or all of it. parts: at least one.
     """
     longest = max(parts, key=lambda part: (part[1] - part[0], part[0]))
-    count = ceil(min(need_s, longest[1] - longest[0]) / SLOT_S)
-    slots_of = [range(ceil(from_s / SLOT_S), floor(until_s / SLOT_S)) for from_s, until_s in parts]
-    quoted = {slot: price_at(slot * SLOT_S) for slots in slots_of for slot in slots}
+    count = ceil(min(need_s, longest[1] - longest[0]) / HALF_HOUR_S)
+    slots_of = [range(ceil(from_s / HALF_HOUR_S), floor(until_s / HALF_HOUR_S)) for from_s, until_s in parts]
+    quoted = {slot: price_at(slot * HALF_HOUR_S) for slots in slots_of for slot in slots}
     dearest = max((price for price in quoted.values() if price is not None), default=Fraction(0))
     prices = {slot: dearest if price is None else price for slot, price in quoted.items()}
     best: tuple[Fraction, int] | None = None
@@ -73,8 +72,8 @@ def cheapest(parts: Parts, need_s: float, price_at: PriceAt) -> Stretch:
             if best is None or cost <= best[0]:
                 best = cost, begin
     if best is None:
-        return Stretch(max(longest[0], longest[1] - count * SLOT_S), longest[1])
-    return Stretch(float(best[1] * SLOT_S), float((best[1] + count) * SLOT_S))
+        return Stretch(max(longest[0], longest[1] - count * HALF_HOUR_S), longest[1])
+    return Stretch(float(best[1] * HALF_HOUR_S), float((best[1] + count) * HALF_HOUR_S))
 
 
 def _planned(parts: Parts, need_s: float, now: Moment, price_at: PriceAt, standing: Stretch | None) -> Stretch:
@@ -112,7 +111,7 @@ def _last_day(settings: Settings, by_s: float, now_utc_s: float) -> tuple[float,
     It ends then; or, once that is past, a whole number of days later. Where that is in an absence with a day or more to
     go, nobody would use the heat: the day of the return is used. A day without hours at home is passed over.
     """
-    end_s = float(floor(by_s / SLOT_S) * SLOT_S)
+    end_s = float(floor(by_s / HALF_HOUR_S) * HALF_HOUR_S)
     end_s += DAY_S * _days_gone(settings, end_s)
     if now_utc_s >= end_s:
         end_s += DAY_S * (floor((now_utc_s - end_s) / DAY_S) + 1)
@@ -132,8 +131,8 @@ def _at_home(settings: Settings, from_s: float, until_s: float) -> Parts:
     parts = []
     for start_s, end_s in settings.away.periods:
         if from_s < end_s and start_s < until_s:
-            parts.append((from_s, float(floor(start_s / SLOT_S) * SLOT_S)))
-            from_s = float(ceil(end_s / SLOT_S) * SLOT_S)
+            parts.append((from_s, float(floor(start_s / HALF_HOUR_S) * HALF_HOUR_S)))
+            from_s = float(ceil(end_s / HALF_HOUR_S) * HALF_HOUR_S)
     parts.append((from_s, until_s))
     return [part for part in parts if part[0] < part[1]]
 

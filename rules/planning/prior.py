@@ -6,10 +6,9 @@ The sun is the mean of the days that are known; before there is one, none.
 from collections.abc import Sequence
 
 from rules.planning.past import Scenario
-from rules.planning.store import HALF_HOURS_A_DAY, Store
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY, Store
 from rules.tank.tapping import PROFILE_M
 
-HALF_HOUR_S = 86_400 // HALF_HOURS_A_DAY
 FADED_AFTER_DAYS = 10
 DRAWN_SHARES = (0.35, 0.6, 0.85)
 """Draws of a day as shares of the capacity. A tank is commonly larger than a day's use (common practice, no source)."""

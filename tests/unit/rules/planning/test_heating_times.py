@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from rules.model.memory import HotRecord
 from rules.model.settings import Away, Hygiene, Settings
 from rules.model.snapshot import HeatingTimes, Stretch
-from rules.planning.heating_times import SLOT_S, cheapest, heating_times
+from rules.planning.heating_times import HALF_HOUR_S, cheapest, heating_times
 from tests.support.rules_case import START_UTC_S, moment, settings
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
@@ -45,7 +45,7 @@ def test_the_last_night_before_it_is_due_is_used_as_late_as_is_cheap() -> None:
     midnight_s = START_UTC_S + 6.5 * DAY_S
     assert stretch == Stretch(midnight_s + 3.5 * HOUR_S, midnight_s + 7 * HOUR_S)
     assert at(6.6).hygiene == stretch
-    assert at(6.0).until_s == START_UTC_S + 6 * DAY_S + SLOT_S, "prices may come in"
+    assert at(6.0).until_s == START_UTC_S + 6 * DAY_S + HALF_HOUR_S, "prices may come in"
 
 
 def test_without_prices_it_is_as_late_as_can_be() -> None:
@@ -74,7 +74,9 @@ def test_a_rule_that_cannot_heat_or_has_no_record_plans_nothing() -> None:
     silent = settings(hygiene=Hygiene("main", why_not="heat is false"))
     assert heating_times(silent, HOT, moment(6 * DAY_S), nights) == HeatingTimes()
     assert heating_times(settings(), None, moment(6 * DAY_S), nights) == HeatingTimes()
-    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + SLOT_S), "it is looked at again once there is one"
+    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + HALF_HOUR_S), (
+        "it is looked at again once there is one"
+    )
 
 
 def away(*periods: tuple[float, float]) -> Settings:
@@ -214,7 +216,7 @@ PRICES = st.lists(st.one_of(st.none(), st.integers(-3, 5)), min_size=1, max_size
 
 
 @rounds(max_examples=200, deadline=None)
-@given(PRICES, st.floats(1.0, 20 * SLOT_S), st.lists(st.integers(1, 29), max_size=3, unique=True))
+@given(PRICES, st.floats(1.0, 20 * HALF_HOUR_S), st.lists(st.integers(1, 29), max_size=3, unique=True))
 def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(
     prices: list[int | None], need_s: float, cuts: list[int]
 ) -> None:
@@ -227,24 +229,26 @@ def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(
     costs = {base + i: None if price is None else Fraction(price) for i, price in enumerate(prices)}
     usable = {base + i for begin, end in parts for i in range(begin, end)}
     dearest = max((price for slot, price in costs.items() if slot in usable and price is not None), default=Fraction(0))
-    seconds = [((base + begin) * SLOT_S, (base + end) * SLOT_S) for begin, end in parts]
+    seconds = [((base + begin) * HALF_HOUR_S, (base + end) * HALF_HOUR_S) for begin, end in parts]
     longest_s = max(until_s - from_s for from_s, until_s in seconds)
-    found = cheapest(seconds, need_s, lambda utc_s: costs[int(utc_s) // SLOT_S])
+    found = cheapest(seconds, need_s, lambda utc_s: costs[int(utc_s) // HALF_HOUR_S])
     length = found.until_s - found.from_s
     assert any(from_s <= found.from_s < found.until_s <= until_s for from_s, until_s in seconds)
     assert length >= min(need_s, longest_s)
-    assert length < need_s + SLOT_S
+    assert length < need_s + HALF_HOUR_S
 
     def cost(from_s: float) -> Fraction:
-        slots = [int(s) // SLOT_S for s in range(int(from_s), int(from_s + length), SLOT_S)]
+        slots = [int(s) // HALF_HOUR_S for s in range(int(from_s), int(from_s + length), HALF_HOUR_S)]
         return sum((dearest if costs[slot] is None else costs[slot] or Fraction(0) for slot in slots), Fraction(0))
 
-    starts = [float(s) for from_s, until_s in seconds for s in range(int(from_s), int(until_s - length) + 1, SLOT_S)]
+    starts = [
+        float(s) for from_s, until_s in seconds for s in range(int(from_s), int(until_s - length) + 1, HALF_HOUR_S)
+    ]
     assert cost(found.from_s) == min(map(cost, starts))
     assert all(cost(later) > cost(found.from_s) for later in starts if later > found.from_s)
 
 
 @pytest.mark.parametrize("need_s", [0.0, float("inf")])
 def test_no_need_and_an_endless_one(need_s: float) -> None:
-    found = cheapest([(0.0, 4.0 * SLOT_S)], need_s, unknown)
-    assert found == (Stretch(4 * SLOT_S, 4 * SLOT_S) if need_s == 0 else Stretch(0.0, 4 * SLOT_S))
+    found = cheapest([(0.0, 4.0 * HALF_HOUR_S)], need_s, unknown)
+    assert found == (Stretch(4 * HALF_HOUR_S, 4 * HALF_HOUR_S) if need_s == 0 else Stretch(0.0, 4 * HALF_HOUR_S))
