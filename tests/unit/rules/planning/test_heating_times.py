@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from rules.model.memory import HotRecord
 from rules.model.settings import Away, Hygiene, Settings
 from rules.model.snapshot import HeatingTimes, Stretch
-from rules.planning.heating_times import HALF_HOUR_S, cheapest, heating_times
+from rules.planning.heating_times import cheapest, heating_times
+from rules.planning.store import HALF_HOUR_S
 from tests.support.rules_case import START_UTC_S, moment, settings
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
@@ -74,9 +75,7 @@ def test_a_rule_that_cannot_heat_or_has_no_record_plans_nothing() -> None:
     silent = settings(hygiene=Hygiene("main", why_not="heat is false"))
     assert heating_times(silent, HOT, moment(6 * DAY_S), nights) == HeatingTimes()
     assert heating_times(settings(), None, moment(6 * DAY_S), nights) == HeatingTimes()
-    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + HALF_HOUR_S), (
-        "it is looked at again once there is one"
-    )
+    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + HALF_HOUR_S), "looked at again once there is one"
 
 
 def away(*periods: tuple[float, float]) -> Settings:
