@@ -251,3 +251,30 @@ def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(
 def test_no_need_and_an_endless_one(need_s: float) -> None:
     found = cheapest([(0.0, 4.0 * HALF_HOUR_S)], need_s, unknown)
     assert found == (Stretch(4 * HALF_HOUR_S, 4 * HALF_HOUR_S) if need_s == 0 else Stretch(0.0, 4 * HALF_HOUR_S))
+
+
+@rounds(max_examples=15, deadline=None)
+@given(
+    st.lists(st.floats(6.0, 9.0), max_size=6, unique=True).map(sorted),
+    st.floats(600.0, 30 * HOUR_S),
+    st.floats(-0.5, 0.5),
+)
+def test_day_by_day_hygiene_stays_out_of_absences_and_where_it_has_begun(
+    edges: list[float], need_s: float, off_days: float
+) -> None:
+    """Through days in which it never succeeds, with prices that come and go."""
+    rules = replace(hygiene_and_away(*list(pairwise(edges))[::2]), hygiene=replace(RULE, need_s=need_s))
+    record = HotRecord(START_UTC_S, START_UTC_S + off_days * DAY_S)
+    standing, begun = HeatingTimes(), False
+    for half_hour in range(6 * 48, 11 * 48):
+        now = moment(half_hour * HALF_HOUR_S)
+        times = heating_times(rules, record, now, nights if half_hour % 7 else unknown, standing)
+        assert times.until_s > now.utc_s
+        stretch, was = times.hygiene, standing.hygiene
+        if was is not None and was.from_s <= now.utc_s - HALF_HOUR_S and now.utc_s < was.until_s:
+            assert stretch == was
+        if stretch is not None:
+            assert all(stretch.until_s <= start_s or end_s <= stretch.from_s for start_s, end_s in rules.away.periods)
+            begun |= stretch.from_s <= now.utc_s < stretch.until_s
+        standing = times
+    assert begun, "there are two days at home in the end"
