@@ -2,8 +2,8 @@
 
 A worth is a list of money per Wh, one figure for each of equal cells from the empty tank to the full one, never rising
 from cell to cell: the first Wh is worth most. It is the negative slope of the least expected cost still to come,
-so a step back in time turns one worth into the one before it. Each function shifts cells by fractions and shares
-what straddles two of them by overlap, which keeps the sum over cells, the cost of an empty tank against a full one.
+so a step back in time turns one worth into the one before it. Where a step moves heat by a fraction of a cell, the two
+cells that it then lies in share its worth. So the sum over the cells stays what a full tank saves against an empty one.
 """
 
 from collections.abc import Sequence

@@ -94,7 +94,7 @@ def tonight(
 
 
 def _runs(grid_wh: Sequence[float]) -> list[tuple[int, int]]:
-    """Half hours with grid heat worth mentioning, those without a break between them as one run: first and end."""
+    """Half hours with at least LEAST_RUN_WH of grid heat, joined into runs without a break: first and end of each."""
     runs: list[tuple[int, int]] = []
     for at, wh in enumerate(grid_wh):
         if wh < LEAST_RUN_WH:
