@@ -101,7 +101,12 @@ class Policy:
         return [blend(row, by_cell) for row in rows]
 
     def _stepped(self, worth: Worth, half_hour: HalfHour, scenario: Scenario) -> Worth:
-        """The worth before a half hour's purchases and draw; the loss is still to come."""
+        """The worth before a half hour's purchases and draw; the loss is still to come.
+
+        A tank that is all reserve has no stock to plan: its worth stays.
+        """
+        if not self.cell_wh:
+            return worth
         slot = half_hour.slot
         # The dearer source is the last resort: backwards it comes first.
         for wh, price in reversed(

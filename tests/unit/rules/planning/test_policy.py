@@ -61,3 +61,9 @@ def test_the_reserve_is_filled_at_any_price_and_counts_for_nothing_else() -> Non
     store = Store(8000.0, 3000.0, 0.003, 0.6, reserve_wh=2000.0)
     assert choose(store, [0.0] * 24, 1200.0, 300.0, 0.9, 0.5) == Intake(300.0, 500.0)
     assert choose(store, [0.0] * 24, 2000.0, 300.0, 0.9, 0.5) == Intake(0.0, 0.0)
+
+
+def test_a_tank_that_is_all_reserve_is_kept_full_and_nothing_more() -> None:
+    store = Store(1000.0, 3000.0, 0.003, 0.6, reserve_wh=1000.0)
+    made = policy([scenario(1, NO_SUN, profile(h7=500.0))], half_hours(2, 1, NIGHT, 0.05), store)
+    assert choose(store, made.worth(0, [1.0]), 400.0, 0.0, 0.1, 0.05) == Intake(0.0, 600.0)
