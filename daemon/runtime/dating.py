@@ -12,6 +12,9 @@ from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
 _SLACK_S = 2.0
+_NEVER_S = float("inf")
+RETRY_S = 5.0
+"""How soon a ledger that could not be read is read again."""
 
 
 class Dating:
@@ -26,6 +29,7 @@ class Dating:
         self._keeper = keeper
         self._alarms = alarms
         self._back_s = 0.0
+        self._retry_s = _NEVER_S
 
     @property
     def right(self) -> bool:
@@ -34,8 +38,9 @@ class Dating:
 
     @property
     def due_s(self) -> float:
-        """Forward-clock second at which waiting for a better clock ends; inf while it is believed."""
-        return self._wall.due_s
+        """Forward-clock second at which waiting for a better clock ends, or for a ledger that can be read; inf if time
+        alone ends neither."""
+        return self._retry_s if self._wall.right else self._wall.due_s
 
     @property
     def fault(self) -> str:
@@ -67,9 +72,9 @@ class Dating:
         return True
 
     def retry(self, now: Moment) -> None:
-        """Set back what could not be set back at once, for the ledger could not be read."""
-        if self._back_s and self._wall.right:
-            self._set_books_back(0.0, now)
+        """Set back what could not be set back at once, for the ledger could not be read. Cheap before its time."""
+        if now.mono_s >= self._retry_s and self._wall.right:
+            self._set_books_back(self._back_s, now)
 
     def _note(self, step: Step, now: Moment) -> None:
         sentence = f"the clock was set {'forward' if step.by_s > 0 else 'back'} by {duration(abs(step.by_s))}"
@@ -83,7 +88,7 @@ class Dating:
         if step.is_right:
             if not step.was_right:
                 self._keeper.redate(now)
-            by_s = -step.by_s if step.was_right else self._engine.books.newest_s - now.utc_s
+            by_s = self._back_s - step.by_s if step.was_right else self._engine.books.newest_s - now.utc_s
             self._set_books_back(by_s, now)
 
     def _keep_alarm(self, now: Moment) -> None:
@@ -92,13 +97,13 @@ class Dating:
             self._alarms.add(Alarm("clock", self.fault, now.mono_s))
 
     def _set_books_back(self, by_s: float, now: Moment) -> None:
-        """They need what they have settled of that time."""
-        self._back_s += max(0.0, by_s)
-        if self._back_s <= _SLACK_S:
-            self._back_s = 0.0
+        """They need what they have settled of that time. by_s: in all, with what could not be set back before."""
+        self._back_s, self._retry_s = 0.0, _NEVER_S
+        if by_s <= _SLACK_S:
             return
-        settled = self._keeper.settled_from(self._engine.books.newest_s - self._back_s)
+        settled = self._keeper.settled_from(self._engine.books.newest_s - by_s)
         self._engine.dated = settled is not None
-        if settled is not None:
-            self._engine.books.set_back(self._back_s, settled)
-            self._back_s = 0.0
+        if settled is None:
+            self._back_s, self._retry_s = by_s, now.mono_s + RETRY_S
+        else:
+            self._engine.books.set_back(by_s, settled)

@@ -95,7 +95,8 @@ class Loop:
                     self._clock_set(now)
                 if event is not None:
                     self._take(event, now)
-                elif wait_s is not None:
+                    now = self._clock.now()
+                if wait_s is not None:  # however much else waits: what has become too old must let go of the heater
                     dating.retry(now)
                     controller.decide_if_due(now)
                 self._ports.alive(now)

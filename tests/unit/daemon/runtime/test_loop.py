@@ -1,6 +1,7 @@
 """The loop with stand-ins for everything it tells: what comes first, what happens once, how it ends."""
 
 import queue
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -229,6 +230,35 @@ def test_on_the_machines_clock_the_loop_wakes_by_itself() -> None:
         while told.get(timeout=WITHIN_S) is not Order.SURPLUS:
             pass
         assert told.get(timeout=WITHIN_S) is Order.WITHHOLD
+    finally:
+        running.end()
+
+
+class Waking(SteppedClock):
+    """Moved by hand, but the loop waits by it as by the machine's."""
+
+    def wait_s(self, until_mono_s: float) -> float | None:
+        return None if until_mono_s == float("inf") else max(0.0, until_mono_s - self.now().mono_s)
+
+
+def test_silence_withholds_while_other_work_keeps_the_queue_full() -> None:
+    """A long restatement asks for its next step behind each one: the queue is never empty."""
+    clock, stood, done = Waking(START_S), [], threading.Event()
+
+    def a_step(now: Moment) -> None:
+        stood.append(running.diary.of("send")[-1])
+        clock.move_to(START_S + 59.0 * len(stood))
+        if len(stood) == 4:
+            done.set()
+        else:
+            running.loop.put(Due("restate on"))
+
+    running = Running(clock=clock, jobs={"restate on": a_step})
+    try:
+        sunny(running)
+        running.loop.put(Due("restate on"))
+        assert done.wait(WITHIN_S)
+        assert stood == [Order.SURPLUS, Order.SURPLUS, Order.WITHHOLD, Order.WITHHOLD]
     finally:
         running.end()
 
