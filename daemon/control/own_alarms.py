@@ -36,6 +36,8 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
     kept = (
         "the broker kept it (retained) for every heater that connects: it was cleared and the right order sent again"
         if event.retained
+        else "the heater is to be withheld: `withhold` was sent again at once"
+        if event.answered
         else "the right order follows at the next refresh"
     )
     sentence = (
