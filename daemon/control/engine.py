@@ -102,13 +102,14 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
+        hygiene = self.memory.hygiene
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
+            self._times_at_s = float("inf")
         if not self._times_at_s <= now.utc_s < self._times.until_s:
             self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
             self._times_at_s = now.utc_s
             self._lull = None
-        hygiene = self.memory.hygiene
-        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
-            self.memory = replace(self.memory, hygiene=record)
         board, standing = self.board, self.memory.decision
         if self._lull is not None:
             due_s = self._lulled_until_s(self._lull, now.mono_s)

@@ -134,9 +134,7 @@ class HeaterLine:
             self.refresh()
             answered = False
         else:
-            answered = (
-                self._answer()
-            )  # an echo too: another `withhold` harms nothing
+            answered = self._answer()  # an echo too: another `withhold` harms nothing
             if payload in self._sent and not self.connection.mqtt5:  # MQTT 5 spares us our own (no local)
                 return
         shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")

@@ -195,3 +195,12 @@ def test_a_clock_that_is_behind_forgets_nothing_until_it_is_believed() -> None:
     assert running.memory.hygiene == hot
     running.decide(early)
     assert running.memory.hygiene == HotRecord(early.utc_s), "believed, it shows that the date was wrong"
+
+
+def test_a_clock_set_back_plans_by_the_record_that_it_mended_and_not_by_the_one_before() -> None:
+    """Hot a week ahead of the clock as it is now: it counts as never hot, and is due within a day."""
+    running = engine(memory=Memory(hygiene=HotRecord(START_UTC_S, START_UTC_S + 7 * DAY_S)))
+    running.decide(Moment(START_UTC_S, START_UTC_S))
+    stretch = running.snapshot.heating_times.hygiene
+    assert stretch is not None
+    assert START_UTC_S < stretch.from_s < START_UTC_S + DAY_S
