@@ -46,6 +46,9 @@ class Engine:
         self.tally = Tally()
         self.dated = True
         """Whether readings can be dated, so that the books may take them."""
+        self.clock_right = True
+        """Whether the wall clock is believed. While it is not, nothing is heated on purpose: for a plan, hygiene or a
+        return; and none of what the rules remember is dated by it."""
         self.lulls = True
         """Whether the rules are left unasked where nothing can change (see rules.decision.lull): the same decisions."""
         self.prices = Prices(until_s=float("-inf"))
@@ -102,14 +105,7 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
-        hygiene = self.memory.hygiene
-        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
-            self.memory = replace(self.memory, hygiene=record)
-            self._times_at_s = float("inf")
-        if not self._times_at_s <= now.utc_s < self._times.until_s:
-            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
-            self._times_at_s = now.utc_s
-            self._lull = None
+        self._look_ahead(now)
         board, standing = self.board, self.memory.decision
         if self._lull is not None:
             due_s = self._lulled_until_s(self._lull, now.mono_s)
@@ -131,6 +127,24 @@ class Engine:
         self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
         self._signals = len(board.latest)
         return decision
+
+    def _look_ahead(self, now: Moment) -> None:
+        """See to when the tank is to be heated on purpose."""
+        hygiene = self.memory.hygiene
+        if not self.clock_right:
+            if self.memory.planned is not None:
+                self.memory = replace(self.memory, planned=None)
+            if self._times is not NO_HEATING_TIMES:
+                self._times, self._lull = NO_HEATING_TIMES, None
+            self._times_at_s = float("inf")
+            return
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
+            self._times_at_s = float("inf")
+        if not self._times_at_s <= now.utc_s < self._times.until_s:
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times_at_s = now.utc_s
+            self._lull = None
 
     def _import_price_at(self, utc_s: float) -> Fraction | None:
         """The price of a kWh bought, as far as it is known now."""

@@ -5,12 +5,13 @@ import logging
 from daemon.control.engine import Engine
 from daemon.control.own_alarms import OwnAlarms
 from daemon.recording.unit_of_work import Keeper
-from daemon.timing.clock_trust import Step, WallTime
+from daemon.timing.clock_trust import PATIENCE_S, Step, WallTime
 from rules.alarms import Alarm
 from rules.model.formatting import duration
 from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
+_KEPT = "the counters keep what is taken meanwhile"
 _SLACK_S = 2.0
 _NEVER_S = float("inf")
 RETRY_S = 5.0
@@ -18,7 +19,7 @@ RETRY_S = 5.0
 
 
 class Dating:
-    """Keeps `engine.dated` right, and the alarm of a clock that is far ahead.
+    """Keeps `engine.dated` and `engine.clock_right` right, and the alarm of a clock that is far ahead.
 
     wall: whether the wall clock is believed. Used by the loop's thread alone.
     """
@@ -47,17 +48,29 @@ class Dating:
         """Why nothing is booked though all else goes on, or ""."""
         if self._engine.dated:
             return ""
-        if self._wall.ahead_s:
+        wall = self._wall
+        if wall.right:
             return (
-                f"the machine's clock is {duration(self._wall.ahead_s)} ahead of what the books last saw, and no time"
-                " service vouches for it: the books wait until it is set right or confirmed, for a day at most; the"
-                " counters keep what is taken meanwhile"
+                f"the machine's clock was set back by {duration(self._back_s)} and the ledger cannot be read, so the"
+                f" books wait until it can; {_KEPT}"
             )
-        return "the machine's clock is not right yet, so the books wait; the counters keep what is taken meanwhile"
+        if wall.ahead_s:
+            why = (
+                f"is {duration(wall.ahead_s)} ahead of what the books last saw, and no time service vouches for it: the"
+                " books wait until it is set right or confirmed, for a day at most"
+            )
+        elif wall.behind_s:
+            why = (
+                f"is {duration(wall.behind_s)} behind what the books last saw: they wait until it is set right, for"
+                f" {duration(PATIENCE_S)} at most"
+            )
+        else:
+            why = "shows a time that cannot be, so the books wait until it is set right"
+        return f"the machine's clock {why}; {_KEPT}, and nothing is heated for a plan, for hygiene or for a return"
 
     def begin(self, now: Moment) -> None:
         """At the start: are the books ahead of the clock?"""
-        self._engine.dated = self._wall.right
+        self._engine.dated = self._engine.clock_right = self._wall.right
         self._keep_alarm(now)
         if self._wall.right:
             self._set_books_back(self._engine.books.newest_s - now.utc_s, now)
@@ -83,7 +96,7 @@ class Dating:
             self._keeper.event("note", "clock", sentence, now)
         if step.is_right != step.was_right:
             log.warning("clock=%s", "right" if step.is_right else "wrong")
-        self._engine.dated = step.is_right
+        self._engine.dated = self._engine.clock_right = step.is_right
         self._keep_alarm(now)
         if step.is_right:
             if not step.was_right:

@@ -105,7 +105,8 @@ class Loop:
         controller.end(self._clock.now())
 
     def _clock_set(self, now: Moment) -> None:
-        """Nothing that is controlled goes by the wall clock. What is written does, and the timetable."""
+        """What does not go by the wall clock: how old a reading is, how long an order stands. What does: all that is
+        written, the timetable, prices, absences, and when the tank is heated on purpose."""
         self._ports.schedule.rearm(now.utc_s)
         self.controller.decide(now)
 

@@ -1,8 +1,12 @@
-"""Whether the machine's wall clock can be believed, and when it was set. Control never depends on it; the books do.
+"""Whether the machine's wall clock can be believed, and when it was set.
+
+The readings' ages and the rules' timers never depend on it, so the heaters are stopped and the surplus is diverted
+whatever it shows. Prices and absences go by its date as it is. What must have a true date waits: the books, and what is
+heated on purpose (for a plan, hygiene or a return).
 
 A small computer without a battery behind its clock wakes up in 1970, or at the hour it was last switched off, until it
-has asked the network. What is dated then would be false for ever, so the books wait. They wait too where the clock is
-far ahead of them, or jumps there, until the machine's time service vouches for it.
+has asked the network. What is dated then would be false for ever. The clock is doubted too where it is far ahead of the
+books, or jumps there, until the machine's time service vouches for it.
 """
 
 from collections.abc import Callable

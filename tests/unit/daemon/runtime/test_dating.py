@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pytest
+
 from daemon.control.own_alarms import OwnAlarms
 from daemon.runtime.dating import RETRY_S, Dating
 from daemon.timing.clock_trust import WallTime
@@ -25,7 +27,7 @@ class Books:
 class Engine:
     def __init__(self, newest_s: float) -> None:
         self.books = Books(newest_s)
-        self.dated = True
+        self.dated = self.clock_right = True
 
 
 class Keeper:
@@ -105,3 +107,31 @@ def test_waiting_for_a_clock_that_shows_1970_is_no_reason_to_stay_awake() -> Non
     house.look(3600.0, -NOON_S)
     assert not house.engine.dated
     assert house.dating.due_s == float("inf")
+
+
+@pytest.mark.parametrize(
+    ("off_s", "why"),
+    [
+        (-NOON_S, "the machine's clock shows a time that cannot be, so the books wait until it is set right; "),
+        (-7200.0, "is 2 h behind what the books last saw: they wait until it is set right, for 10 min at most; "),
+        (
+            40 * 86_400.0,
+            "is 40 days ahead of what the books last saw, and no time service vouches for it: the books wait",
+        ),
+    ],
+)
+def test_why_the_clock_is_doubted_is_said_and_that_nothing_is_heated_on_purpose(off_s: float, why: str) -> None:
+    house = House(off_s=off_s)
+    assert why in house.dating.fault
+    assert house.dating.fault.endswith("and nothing is heated for a plan, for hygiene or for a return")
+    assert not house.engine.clock_right
+
+
+def test_a_clock_set_back_that_is_right_is_not_blamed_for_a_ledger_that_cannot_be_read() -> None:
+    house = House()
+    house.look(10.0, -3600.0)
+    assert house.dating.fault == (
+        "the machine's clock was set back by 1 h and the ledger cannot be read, so the books wait until it can;"
+        " the counters keep what is taken meanwhile"
+    )
+    assert house.engine.clock_right
