@@ -17,7 +17,7 @@ from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
 from rules.planning.heating_times import heating_times
-from rules.tank.hot_throughout import carried_over, dated
+from rules.tank.hot_throughout import carried_over, dated, undated
 
 
 @dataclass(slots=True)
@@ -114,7 +114,10 @@ class Engine:
                 self.due_s, self._snapshot = due_s, None
                 return standing
         snapshot = self._snapshot = board.snapshot(self.prices, self._times)
+        hygiene = self.memory.hygiene
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
+        if not self.clock_right and self.memory.hygiene is not hygiene:
+            self.memory = replace(self.memory, hygiene=undated(self.memory.hygiene, hygiene))
         self.due_s = due(snapshot, self.settings, self.memory, now)
         if decision is not standing:
             if not self.settings.watching:

@@ -226,3 +226,28 @@ def test_by_a_clock_that_is_doubted_nothing_is_heated_on_purpose_until_it_is_rig
         running.clock_right = True
         running.decide(Moment(START_UTC_S, 12.0))
         assert running.snapshot.heating_times.hygiene is not None
+
+
+def test_no_hot_tank_is_dated_by_a_clock_that_is_doubted_and_the_hold_is_complete_once_it_is_right() -> None:
+    """In 1970 the tank gets hot and stays so; the clock is set right within the hold's last reading and the next."""
+    known = {"grid_w": 200.0, "tank_level_pct": 80.0, "tank_top_c": 65.0, "tank_bottom_c": 63.0}
+    for before in (None, HotRecord(START_UTC_S - 20 * DAY_S, START_UTC_S - 9 * DAY_S)):
+        running = engine(memory=Memory(hygiene=before))
+        running.clock_right = False
+        for minute in range(0, 180, 10):
+            at_s = 60.0 * minute
+            running.hear([Reading(name, value, at_s, at_s) for name, value in known.items()], Moment(at_s, at_s))
+            record = running.memory.hygiene
+            if before is None:
+                assert record is None
+            else:
+                assert record is not None
+                assert (record.began_utc_s, record.last_hot_utc_s) == (before.began_utc_s, before.last_hot_utc_s)
+                assert record.tried_utc_s is None
+        running.clock_right = True
+        now = Moment(START_UTC_S, 10_800.0)
+        running.hear([Reading(name, value, now.utc_s, now.mono_s) for name, value in known.items()], now)
+        record = running.memory.hygiene
+        assert record is not None
+        assert record.last_hot_utc_s == (None if before is None else START_UTC_S)
+        assert record.began_utc_s == (START_UTC_S if before is None else before.began_utc_s)
