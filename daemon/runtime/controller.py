@@ -1,9 +1,10 @@
 """The house in the loop's hands: it decides, orders the heaters, raises alarms and has everything written down."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from typing import Protocol
 
 from daemon.control.engine import Engine
@@ -44,6 +45,13 @@ class Outputs(Protocol):
 
     def control(self, controls: bool) -> None:
         """Begin or end to switch them."""
+
+
+def _each(calls: Iterable[Callable[[], object]]) -> None:
+    """Do them all, in their order: one that fails does not keep the next from its order. Raises what failed."""
+    with ExitStack() as stack:  # the last to come is the first to go
+        for call in reversed(tuple(calls)):
+            stack.callback(call)
 
 
 class Controller:
@@ -128,23 +136,18 @@ class Controller:
 
     def control(self, controls: bool) -> None:
         """Begin to send orders, with those that stand; or end it, with a last `withhold` to each heater."""
-        for name, line in self._lines.items():
-            line.control(controls)
-            if not controls:
-                self.links.pop(name, None)
-        self._outputs.control(controls)
+        if not controls:
+            self.links = {name: link for name, link in self.links.items() if name not in self._lines}
+        _each(partial(each.control, controls) for each in (*self._lines.values(), self._outputs))
 
     def refresh(self, now: Moment) -> None:
         """Send every heater its standing order again."""
-        for line in self._lines.values():
-            line.refresh()
-            self.orders_sent += not self.engine.settings.watching
+        self.orders_sent += len(self._lines) * (not self.engine.settings.watching)
+        _each(line.refresh for line in self._lines.values())
 
     def withhold(self) -> None:
         """Withhold every heater, whatever stands."""
-        with ExitStack() as all_of_them:  # one that fails does not keep the next from its order
-            for line in self._lines.values():
-                all_of_them.callback(line.send, Order.WITHHOLD, None)
+        _each(partial(line.send, Order.WITHHOLD, None) for line in self._lines.values())
 
     def publish(self, now: Moment) -> None:
         """Say how the house is."""
@@ -162,15 +165,17 @@ class Controller:
         assert decision is not None
         changed: list[HeaterOrder] = []
         if decision is not self._acted:
+            sends: list[Callable[[], object]] = []
             before = {one.heater: one for one in self._acted.orders} if self._acted is not None else {}
             self._acted = decision
             for one in decision.orders:
                 known = before.get(one.heater)
                 if known is None or (known.order, known.watts) != (one.order, one.watts):
-                    self._lines[one.heater].send(one.order, one.watts)
+                    sends.append(partial(self._lines[one.heater].send, one.order, one.watts))
                     self.orders_sent += not self.engine.settings.watching
                 if known is None or (known.order, known.guard) != (one.order, one.guard):
                     changed.append(one)
+            _each(sends)
         self._outputs.follow(decision.orders, now)
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now
