@@ -19,6 +19,9 @@ from rules.model.snapshot import Prices, Snapshot
 from rules.planning.heating_times import heating_times
 from rules.tank.hot_throughout import carried_over, dated, undated
 
+_SET_S = 1.0
+"""By how much the wall clock may move against the forward clock before what was planned by it is looked at anew, s."""
+
 
 @dataclass(slots=True)
 class Tally:
@@ -59,6 +62,7 @@ class Engine:
         self._snapshot: Snapshot | None = Snapshot()
         self._lull: Lull | None = None
         self._signals = 0  # heard of when the lull began
+        self._offset_s = 0.0  # of the wall clock from the forward clock then
         self._stands_since_s = 0.0
 
     @property
@@ -108,7 +112,7 @@ class Engine:
         self._look_ahead(now)
         board, standing = self.board, self.memory.decision
         if self._lull is not None:
-            due_s = self._lulled_until_s(self._lull, now.mono_s)
+            due_s = self._lulled_until_s(self._lull, now)
             if due_s is not None:
                 assert standing is not None
                 self.due_s, self._snapshot = due_s, None
@@ -128,7 +132,7 @@ class Engine:
                 self.count_up_to(now, standing)
                 self.tally.changes += decision.lead.order is not standing.lead.order
         self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
-        self._signals = len(board.latest)
+        self._signals, self._offset_s = len(board.latest), now.utc_s - now.mono_s
         return decision
 
     def _look_ahead(self, now: Moment) -> None:
@@ -154,7 +158,7 @@ class Engine:
         imports = self.books.settings.imports
         return None if imports is None else imports.price_at(utc_s)
 
-    def _lulled_until_s(self, known: Lull, now_s: float) -> float | None:
+    def _lulled_until_s(self, known: Lull, now: Moment) -> float | None:
         """When the lull may end by time alone; None where it has ended, or what it rests on is another by now."""
         board = self.board
         if (
@@ -162,9 +166,10 @@ class Engine:
             or known.settings is not self.settings
             or known.prices is not self.prices
             or self._signals != len(board.latest)
+            or not -_SET_S <= now.utc_s - now.mono_s - self._offset_s <= _SET_S
         ):
             return None
-        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now_s)
+        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now.mono_s)
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""
