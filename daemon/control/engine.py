@@ -64,6 +64,7 @@ class Engine:
         self._signals = 0  # heard of when the lull began
         self._offset_s = 0.0  # of the wall clock from the forward clock then
         self._stands_since_s = 0.0
+        self._ordered: Decision | None = None  # what the board was given last
 
     @property
     def decision(self) -> Decision | None:
@@ -80,6 +81,9 @@ class Engine:
         if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
         self.memory = replace(self.memory, hygiene=carried_over(self.memory.hygiene, self.settings, settings))
+        if settings.watching:
+            self._ordered = None
+            self.board.left_alone()
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
@@ -123,9 +127,10 @@ class Engine:
         if not self.clock_right and self.memory.hygiene is not hygiene:
             self.memory = replace(self.memory, hygiene=undated(self.memory.hygiene, hygiene))
         self.due_s = due(snapshot, self.settings, self.memory, now)
+        if decision is not self._ordered and not self.settings.watching:  # at a beginning of control it stands already
+            board.ordered(decision, now.mono_s)
+            self._ordered = decision
         if decision is not standing:
-            if not self.settings.watching:
-                board.ordered(decision, now.mono_s)
             if standing is None:
                 self._stands_since_s = now.mono_s
             else:
