@@ -8,7 +8,7 @@ from functools import partial
 from typing import Protocol
 
 from daemon.control.engine import Engine
-from daemon.control.own_alarms import MEDDLED_S, OwnAlarms, meddling
+from daemon.control.own_alarms import MEDDLED_S, OwnAlarms, failing, meddling
 from daemon.recording.unit_of_work import Keeper
 from daemon.runtime.dating import Dating
 from daemon.timing.clock_trust import WallTime
@@ -151,8 +151,21 @@ class Controller:
 
     def publish(self, now: Moment) -> None:
         """Say how the house is."""
-        for publish in self._publishers:
-            publish(now)
+        self.beside("publishing", lambda: _each(partial(publish, now) for publish in self._publishers), now)
+
+    def beside(self, name: str, work: Callable[[], object], now: Moment) -> None:
+        """Do what the heaters do not need. If it fails unforeseen that is an alarm of this name, until it succeeds.
+
+        An order that could not be sent meanwhile is sent with the next decision, which is not made beside.
+        """
+        try:
+            work()
+        except Exception as unforeseen:
+            if not self._own_alarms.stands(name):
+                log.exception("%s fails", name)
+            self._own_alarms.add(failing(name, unforeseen, now))
+        else:
+            self._own_alarms.drop(name)
 
     def look_round(self, now: Moment) -> None:
         """Say how the house is; an alarm that no event would bring, in a house that is all silent, comes with it."""
@@ -167,7 +180,7 @@ class Controller:
         if decision is not self._acted:
             sends: list[Callable[[], object]] = []
             before = {one.heater: one for one in self._acted.orders} if self._acted is not None else {}
-            self._acted = decision
+            self._acted = None  # until all are sent
             for one in decision.orders:
                 known = before.get(one.heater)
                 if known is None or (known.order, known.watts) != (one.order, one.watts):
@@ -176,6 +189,7 @@ class Controller:
                 if known is None or (known.order, known.guard) != (one.order, one.guard):
                     changed.append(one)
             _each(sends)
+            self._acted = decision
         self._outputs.follow(decision.orders, now)
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now

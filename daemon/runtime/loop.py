@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from functools import partial
 from queue import Empty
 from typing import Any, Protocol
 
@@ -77,7 +78,10 @@ class Loop:
         self.waiting.put(event)
 
     def run(self) -> None:
-        """Until `Stop`; then write the working state. An unforeseen error is raised once the heaters are withheld."""
+        """Until `Stop`; then write the working state.
+
+        An unforeseen error in control or books is raised once the heaters are withheld; in a side job it is an alarm.
+        """
         controller, dating = self.controller, self.controller.dating
         try:
             now = self._clock.now()
@@ -128,12 +132,15 @@ class Loop:
             case Meddled():
                 self.controller.meddled(event, now)
             case Shipped():
-                self._ports.shipped(event, now)
+                self.controller.beside("job: shipped", partial(self._ports.shipped, event, now), now)
             case Stop():
                 self._stopping = True
 
     def _do(self, name: str, now: Moment) -> None:
         job = self.jobs.get(name)
+        if job is not None and job.side:
+            self.controller.beside(f"job: {name}", partial(job.do, now), now)
+            return
         if job is not None:
             job.do(now)
             return

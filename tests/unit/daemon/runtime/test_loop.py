@@ -120,6 +120,7 @@ class Running(Driven):
         clock: Any = None,
         jobs: dict[str, Callable[[Moment], object]] | None = None,
         timetable: Mapping[str, BaseTrigger] | None = None,
+        side: Sequence[str] = (),
     ) -> None:
         rules = rules or settings(stale_after_s=STALE_AFTER_S)
         self.diary = Diary()
@@ -139,7 +140,7 @@ class Running(Driven):
             "publish": controller.look_round,
             "flush": controller.flush,
         }
-        listed = Jobs(Job(name, do, timetable.get(name)) for name, do in (own | (jobs or {})).items())
+        listed = Jobs(Job(name, do, timetable.get(name), name in side) for name, do in (own | (jobs or {})).items())
         commands = Commands([Command("override", read_override, Overriding(controller, ObeyedHome()).do)])  # type: ignore[arg-type]
         ports = Ports(
             schedule=SteppedSchedule(listed.triggers(), START_S + 1),
@@ -407,6 +408,68 @@ def test_a_job_that_is_not_listed_is_said_once_and_ends_nothing(
     assert running.controller.alarms[-1].sentence.startswith("a job named 'polish' was asked for and there is none")
     running.hear(10.0, grid_w=-900.0, tank_level_pct=99.0)
     assert running.diary.of("send")[-1] is Order.WITHHOLD, "the heaters are looked after all the same"
+
+
+def test_a_side_job_that_always_fails_is_an_alarm_until_it_succeeds_and_ends_nothing(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    fails = [True]
+
+    def tidy(now: Moment) -> None:
+        if fails[0]:
+            raise ZeroDivisionError("by nothing")
+
+    running = Running(jobs={"tidy": tidy}, side=("tidy",))
+    try:
+        sunny(running)
+        for after_s in (60.0, 120.0):
+            sunny(running, after_s)
+            running.put(Due("tidy"))
+            running.put(Due("publish"))
+        assert running.diary.of("alarm") == ["job: tidy"]
+        (alarm,) = running.controller.alarms
+        assert alarm.sentence.startswith(
+            "job: tidy fails (ZeroDivisionError: by nothing): the heaters are looked after"
+        )
+        assert caplog.text.count("job: tidy fails") == 2, "once when it fails, once as the alarm"
+        running.hear(130.0, grid_w=-900.0, tank_level_pct=99.0)
+        assert running.diary.of("send")[-1] is Order.WITHHOLD
+        fails.clear()
+        fails.append(False)
+        running.put(Due("tidy"))
+        running.put(Due("publish"))
+        assert running.diary.of("recovered") == ["job: tidy"]
+    finally:
+        running.end()
+    assert running.failure is None
+
+
+def test_what_is_published_may_fail_and_the_orders_go_out(running: Running) -> None:
+    running.controller.when_changed(lambda now: 1 // 0)
+    sunny(running)
+    running.hear(10.0, grid_w=-900.0, tank_level_pct=99.0)
+    assert running.diary.of("send")[-2:] == [Order.SURPLUS, Order.WITHHOLD]
+    running.put(Due("publish"))
+    assert [alarm.name for alarm in running.controller.alarms] == ["publishing"]
+
+
+def test_an_order_that_a_side_job_could_not_send_is_sent_with_the_next_decision(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    running = Running(jobs={"plan": lambda now: running.controller.remember(Memory(), now)}, side=("plan",))
+    try:
+        sunny(running)
+        line = running.controller._lines["main"]
+        with monkeypatch.context() as patched:
+            patched.setattr(line, "send", lambda order, watts: 1 // 0)
+            running.engine.board.latest.clear()
+            running.engine.board.level = None
+            running.put(Due("plan"))
+        running.diary.lines.clear()
+        running.put(Due("publish"))
+        assert running.diary.of("send") == [Order.WITHHOLD]
+    finally:
+        running.end()
 
 
 def test_a_command_that_is_not_listed_is_refused_in_words(running: Running) -> None:
