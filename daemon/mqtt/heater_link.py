@@ -29,7 +29,7 @@ log = logging.getLogger(__name__)
 _QOS = 1
 _SHOWN_BYTES = 40
 _MOST_ANSWERS = 10
-"""How often a stranger's orders are answered between two of our own: one that insists must not become a flood."""
+"""How many of a stranger's orders are answered and reported between two of our own: one that insists is no flood."""
 _ON_ITS_WAY_S = 0.002
 """How long an order is given to get out before its sender goes on: many times what it takes on a link that is well."""
 
@@ -135,21 +135,23 @@ class HeaterLine:
             answered = False
         else:
             answered = self._answer()  # an echo too: another `withhold` harms nothing
+            if answered is None:
+                return
             if payload in self._sent and not self.connection.mqtt5:  # MQTT 5 spares us our own (no local)
                 return
         shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")
         self._emit(Meddled(self.name, topic, shown, retained, answered))
 
-    def _answer(self) -> bool:
-        """Withhold again what somebody else switched on; whether that was done.
+    def _answer(self) -> bool | None:
+        """Withhold again what somebody else switched on; whether that was done, None where it has been done enough.
 
         A `withhold` of a stranger's is never answered: two that insist on their orders would never end.
         """
         with self._lock:
-            if self._wanted != self._withhold.payload or self._answers >= _MOST_ANSWERS:
-                return False
+            if self._answers >= _MOST_ANSWERS:
+                return None
             self._answers += 1
-            return self._tell(self._withhold.payload)
+            return self._wanted == self._withhold.payload and self._tell(self._withhold.payload)
 
     # The two below run while paho holds its lock on outgoing messages, which `send` takes inside ours: they must not
     # take ours.

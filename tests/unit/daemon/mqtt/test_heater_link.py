@@ -76,5 +76,6 @@ def test_on_311_a_strangers_order_in_words_of_our_own_is_withheld_too() -> None:
 def test_who_insists_is_answered_some_times_between_two_orders() -> None:
     house = House()
     assert sum(len(house.hear(b"1")) for _ in range(50)) == 10
+    assert len(house.news) == 10, "nor are they reported without end: the loop has other work"
     house.line.refresh()
     assert house.hear(b"1") == [b"0"]
