@@ -129,16 +129,16 @@ class HeaterLine:
         """A message on the order topic: somebody else's, or, on MQTT 3.1.1, an echo of our own."""
         if not payload or (not retained and payload == self._withhold.payload):
             return
+        answered = False
         if retained:
             self.connection.publish(self._topic, b"", _QOS, retain=True)
             self.refresh()
-            answered = False
         else:
-            answered = self._answer()  # an echo too: another `withhold` harms nothing
-            if answered is None:
+            again = self._answer()  # to an echo too: another `withhold` harms nothing
+            echo = payload in self._sent and not self.connection.mqtt5  # MQTT 5 spares us our own (no local)
+            if again is None or echo:
                 return
-            if payload in self._sent and not self.connection.mqtt5:  # MQTT 5 spares us our own (no local)
-                return
+            answered = again
         shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")
         self._emit(Meddled(self.name, topic, shown, retained, answered))
 

@@ -138,7 +138,8 @@ class Controller:
         """Begin to send orders, with those that stand; or end it, with a last `withhold` to each heater."""
         if not controls:
             self.links = {name: link for name, link in self.links.items() if name not in self._lines}
-        _each(partial(each.control, controls) for each in (*self._lines.values(), self._outputs))
+        switches = [line.control for line in self._lines.values()]
+        _each(partial(switch, controls) for switch in (*switches, self._outputs.control))
 
     def refresh(self, now: Moment) -> None:
         """Send every heater its standing order again."""
