@@ -116,19 +116,24 @@ class Restater:
         assumed = (before.displaces, before.books) != (after.displaces, after.books)
         since_s = 0.0 if self._coming is None else self._coming.since_s
         coming = price_note(after, now_s if assumed else since_s)
-        if self._moves(before, after, changed):
+        if (before.displaces, before.books) != (after.displaces, after.books):
+            log.info(_KEEP_ASSUMPTIONS)
+        span = self.moved(before, after, changed)
+        if span is not None:
             why = f"{changed} changed"[:LONGEST_WHY]
-            self._add(Restating(self._ledger, Valuer(settings), why, *self._span(), valued_by(Valuer(former))))
+            self._add(Restating(self._ledger, Valuer(settings), why, *span, valued_by(Valuer(former))))
             self.look()
         self._coming = coming
         self._settled()
 
-    def _moves(self, before: Home, after: Home, changed: str) -> bool:
-        """Whether settled intervals have other values by the changed prices."""
+    def moved(self, before: Home, after: Home, changed: str) -> tuple[int, int] | None:
+        """From when until when, UTC seconds, there are settled intervals to be valued by the changed prices; None for
+        no changed prices. Raises LedgerError."""
         if (before.displaces, before.books) != (after.displaces, after.books):
-            log.info(_KEEP_ASSUMPTIONS)
-            return False
-        return changed != after.file.name or (before.tariffs, before.carbon) != (after.tariffs, after.carbon)
+            return None
+        if changed == after.file.name and (before.tariffs, before.carbon) == (after.tariffs, after.carbon):
+            return None
+        return self._span()
 
     def _settled(self) -> None:
         """With nothing left to restate, the books are valued by the prices there are."""

@@ -98,6 +98,7 @@ class HomeFile:
         valued_by, memory = engine.books.settings, engine.memory
         kept, waits = _kept(home, self.home)
         prepared = plan(kept)
+        self._restater.moved(former.home, kept, changed)  # a ledger that cannot be read is to be known before
         try:
             self._obey(prepared)
             self._restater.repriced(former.home, kept, valued_by, engine.books.settings, changed, now.utc_s)

@@ -160,11 +160,15 @@ def test_where_a_part_fails_all_goes_on_by_the_former_file(
 def test_a_ledger_that_could_not_be_read_is_no_fault_of_the_file_which_is_taken_later(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    switched: list[bool] = []
+    monkeypatch.setattr(house.parts.controller, "control", switched.append)
     with monkeypatch.context() as patched:
         fail_ledger(house, patched)
         house.write(OTHER)
         house.look()
+        assert switched == [], "the heaters' lines are not made and broken with each look"
     house.look()
+    assert switched == [True]
     assert house.said.count("alarm") == 1
     assert house.home_file.fault == ""
     assert house.engine.settings.full.stop_at_pct == 80.0
