@@ -181,10 +181,11 @@ class Keeper:
         self._again += keys
 
     def redate(self, now: Moment) -> None:
-        """Date what waits from before the clock was right: it happened by now, more is not known."""
+        """Date what waits from before the clock was right: it happened by now, more is not known of what bears a date
+        that cannot be, or one that is still to come."""
 
         def dated(at_s: float) -> float:
-            return now.utc_s if at_s < EARLIEST_S else at_s
+            return at_s if EARLIEST_S <= at_s <= now.utc_s else now.utc_s
 
         self._decisions = [replace(row, at_s=dated(row.at_s)) for row in self._decisions]
         self._events = [replace(row, at_s=dated(row.at_s)) for row in self._events]
