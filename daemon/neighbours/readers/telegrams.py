@@ -96,7 +96,7 @@ class TextTelegrams:
             raise ValueError("its checksum is wrong")
         values: dict[str, str] = {}
         for line in telegram.decode("ascii", "replace").splitlines():
-            # In plain steps: one pattern for all of it takes seconds on a line of noise, and stops every thread so long.
+            # In plain steps: one pattern for all of it takes seconds on a line of noise, and no other thread runs then.
             before, opened, rest = line.rstrip().partition("(")
             code = self._CODE.fullmatch(before)
             if code is None or not opened or not rest.endswith(")"):
