@@ -16,7 +16,7 @@ from daemon.web.server.accounts import (
 from daemon.web.server.security import CONTENT_POLICY
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
-from tests.support.served import TOKEN, Answer, Served
+from tests.support.served import HOME, TOKEN, Answer, Served
 
 pytestmark = pytest.mark.services
 
@@ -219,6 +219,12 @@ def test_where_others_can_come_looking_needs_a_login_too(clock: Clock) -> None:
             assert page.asked == []
             assert page.http("GET", "/api/why", headers={"Authorization": f"Bearer {TOKEN}"}).status == 200
             assert page.sentence in look(page, log_in(page).cookie)
+            page.http("GET", "/", headers={"Authorization": f"Bearer {TOKEN}"})  # now it has a state
+            for path in ("/login", "/nothing"):
+                text = page.http("GET", path).text
+                assert HOME.home.name not in text, "who may not look learns not even the name"
+                assert 'id="state"' not in text
+            assert "To look, or to change something, enter" in page.http("GET", "/login").text
 
 
 def test_a_name_that_is_not_its_own_is_refused_wherever_it_listens(clock: Clock) -> None:

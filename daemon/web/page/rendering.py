@@ -11,6 +11,9 @@ from daemon.web.page.files import file_url
 from daemon.web.page.state import State
 from daemon.web.server.access import Access
 
+PROGRAM = "brimful"
+"""What the page is called for who may not see the house."""
+
 
 class Renderer:
     """rooms: path and title of each, in the order of the way through the page; house: the home's name; state: how it
@@ -49,13 +52,17 @@ class Renderer:
 
         house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that
         we are in ("" in none) and the path; logged_in, form_token: the login and the token that stands in each of its
-        forms ("" without); has_password, read_only: why there may be no form at all.
+        forms ("" without); may_read, open_to_read: whether who asks may see the house, and whether everybody may;
+        has_password, read_only: why there may be no form at all. Who may not see the house learns nothing of it here.
         """
         session = self._access.session(request)
+        may_read = self._access.may_read(request)
         known = {
-            "house": self._house(),
-            "state": self._state(),
-            "rooms": self._rooms,
+            "house": self._house() if may_read else PROGRAM,
+            "state": self._state() if may_read else None,
+            "rooms": self._rooms if may_read else (),
+            "may_read": may_read,
+            "open_to_read": self._access.open_to_read,
             "room": "",
             "here": request.url.path,
             "logged_in": session is not None,
