@@ -1,6 +1,7 @@
 """The page against who may not: strangers' pages, wrong passwords, forged forms, and connections without end."""
 
 from collections.abc import Iterator
+from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from daemon.web.server.accounts import (
 from daemon.web.server.security import CONTENT_POLICY
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
-from tests.support.served import HOME, TOKEN, Answer, Served
+from tests.support.served import HOME, TOKEN, WITHIN_S, Answer, Served, picture
 
 pytestmark = pytest.mark.services
 
@@ -225,6 +226,22 @@ def test_where_others_can_come_looking_needs_a_login_too(clock: Clock) -> None:
                 assert HOME.home.name not in text, "who may not look learns not even the name"
                 assert 'id="state"' not in text
             assert "To look, or to change something, enter" in page.http("GET", "/login").text
+
+
+def test_the_live_stream_ends_with_the_login(clock: Clock) -> None:
+    with Served("0.0.0.0", password_hash=HASH, clock=clock) as page:
+        cookie = log_in(page).cookie
+        connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+        connection.request("GET", "/live", headers={"Cookie": f"brimful={cookie}"})
+        stream = connection.getresponse()
+        while not (line := stream.readline()).startswith(b"data: "):
+            assert line, "a picture while the login holds"
+        page.form("/logout", {"form_token": form_token(page, cookie)}, cookie)
+        page.sentence = "Heater off: tank 97 %"
+        page.latest.put(picture(page.sentence))
+        for line in stream:  # to its end
+            assert page.sentence.encode() not in line
+        connection.close()
 
 
 def test_a_name_that_is_not_its_own_is_refused_wherever_it_listens(clock: Clock) -> None:
