@@ -15,6 +15,7 @@ from daemon.web.server.accounts import (
     TRIES_WITHIN_S,
 )
 from daemon.web.server.security import CONTENT_POLICY
+from rules.model.errors import BrimfulError
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
 from tests.support.served import HOME, TOKEN, WITHIN_S, Answer, Served, picture
@@ -321,6 +322,31 @@ def test_an_override_that_buys_is_cautioned_before_it_is_applied(page: Served) -
     ]
     # What buys nothing asks nothing.
     assert page.form("/override", {**fields, "order": "surplus"}, cookie).status == 303
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/override", {"order": "heat", "minutes": "nan"}),
+        ("/override", {"order": "heat", "minutes": "1e999"}),
+        ("/override", {"order": "heat"}),
+        ("/set-up/listen", {"seconds": "²"}),
+        ("/set-up/listen", {"seconds": "9" * 400}),
+        ("/set-up/choose", {"token": "x", "pick-grid_w": "²"}),
+        ("/rules/full/try", {"stop_at_pct": "nan"}),
+        ("/what-if/try", {"key1": "rules.full.stop_at_pct", "values1": "²,nan"}),
+        ("/verdict/history/row", {"row": "²", "from": "²"}),
+        ("/timeline/note", {"day": "²", "kind": "²", "text": "\0"}),
+        ("/timeline/withdraw", {"note": "\0"}),
+    ],
+    ids=repr,
+)
+def test_nonsense_in_a_form_is_refused_in_words(page: Served, path: str, fields: dict[str, str]) -> None:
+    cookie = log_in(page).cookie
+    page.error = BrimfulError("note", "day", "expected a day")
+    answer = page.form(path, {**fields, "form_token": form_token(page, cookie)}, cookie)
+    assert answer.status == 400
+    assert 'role="alert"' in answer.text
 
 
 def test_a_form_of_a_former_login_is_shown_again_and_not_lost(page: Served) -> None:
