@@ -15,8 +15,6 @@ PORT = 8731
 LEDGER = "brimful.sqlite"
 _EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
 WITHIN_S = 8.0
-
-
 HOME_HEADER = "Brimful-Home"
 """By which a question says which home it is meant for, and each answer which home it comes from."""
 
@@ -98,9 +96,7 @@ def _token(home: Path) -> str:
 def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
     """One question to the daemon of this home. Raises NotRunning, Silent, or Refused, the daemon's own error."""
     bind, port = address(home)
-    connection = HTTPConnection(
-        {"0.0.0.0": "127.0.0.1", "": "127.0.0.1", "::": "::1"}.get(bind, bind), port, timeout=WITHIN_S
-    )
+    connection = HTTPConnection(_EVERYWHERE.get(bind, bind), port, timeout=WITHIN_S)
     try:
         body = None if arguments is None else json.dumps(arguments)
         token = _token(home)
