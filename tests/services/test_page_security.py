@@ -238,7 +238,7 @@ def test_the_live_stream_ends_with_the_login(clock: Clock) -> None:
         while not (line := stream.readline()).startswith(b"data: "):
             assert line, "a picture while the login holds"
         page.form("/logout", {"form_token": form_token(page, cookie)}, cookie)
-        page.sentence = "Heater off: tank 97 %"
+        page.sentence = "Heater off: seen after the login"
         page.latest.put(picture(page.sentence))
         for line in stream:  # to its end
             assert page.sentence.encode() not in line

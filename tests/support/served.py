@@ -45,7 +45,8 @@ class Answer:
 
     @property
     def text(self) -> str:
-        return self.body.decode()
+        """As text, its no-break spaces plain ones, so that it is compared with what the daemon says."""
+        return self.body.decode().replace("\u00a0", " ")
 
     @property
     def cookie(self) -> str:

@@ -1,5 +1,6 @@
 """Templates into answers: every value escaped, every name that a template uses known."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -13,6 +14,15 @@ from daemon.web.server.access import Access
 
 PROGRAM = "brimful"
 """What the page is called for who may not see the house."""
+
+_TEXT = re.compile(r"<(script|style|textarea|option|title|code)\b.*?</\1(?=>)|(?:^|>)[^<]+", re.DOTALL)
+"""What stands between tags, but where it is to be copied or is no sentence; attributes are never touched."""
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|k?Wh?|kg|L|s|min|h|[A-Z]{3})(?!\w))")
+
+
+def units_kept(html: str) -> str:
+    """The same HTML with a no-break space between a number and its unit, lest a line end in the middle of a figure."""
+    return _TEXT.sub(lambda found: found[0] if found[1] else _BEFORE_UNIT.sub("\u00a0", found[0]), html)
 
 
 class Renderer:
@@ -75,4 +85,4 @@ class Renderer:
 
     def part(self, template: str, context: Mapping[str, Any]) -> str:
         """A template as text."""
-        return self._templates.get_template(template).render(context)
+        return units_kept(self._templates.get_template(template).render(context))

@@ -186,4 +186,5 @@ def test_brackets_in_a_name_are_text_and_large_figures_are_whole(
     out = capsys.readouterr().out
     assert out.startswith("Hut [/x] [bold]: what")
     assert out.count("123456789012.345") == 2
-    assert out.count("98765432109.88") == 2
+    assert "…" not in out
+    assert out.count("98765432109.88") >= 2
