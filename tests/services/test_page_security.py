@@ -18,7 +18,7 @@ from daemon.web.server.security import CONTENT_POLICY
 from rules.model.errors import BrimfulError
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
-from tests.support.served import HOME, TOKEN, WITHIN_S, Answer, Served, picture
+from tests.support.served import HOME, TOKEN, TOKEN_FILE, WITHIN_S, Answer, Served, picture
 
 pytestmark = pytest.mark.services
 
@@ -219,6 +219,9 @@ def test_where_others_can_come_looking_needs_a_login_too(clock: Clock) -> None:
                 assert page.sentence not in answer.text
             assert page.http("GET", "/live").headers["Location"] == "/login?then=%2Flive"
             assert page.asked == []
+            for answer in (page.http("GET", "/api/why"), page.http("POST", "/api/rule", "{}")):
+                assert "the token beside the ledger" in answer.text
+                assert TOKEN_FILE not in answer.text, "a folder may name its owner"
             assert page.http("GET", "/api/why", headers={"Authorization": f"Bearer {TOKEN}"}).status == 200
             assert page.sentence in look(page, log_in(page).cookie)
             page.http("GET", "/", headers={"Authorization": f"Bearer {TOKEN}"})  # now it has a state

@@ -76,7 +76,8 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
 
     async def unknown(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        expected = {404: "one of the paths of the API", 405: "another method"}.get(error.status_code, "another request")
+        known = "one of the paths of the API" if request.url.path.startswith("/api") else "one of the page's rooms"
+        expected = {404: known, 405: "another method"}.get(error.status_code, "another request")
         headers = dict(error.headers or {})
         return trouble(request, Refusal(error.status_code, request.url.path[:80], f"expected {expected}", "", headers))
 
