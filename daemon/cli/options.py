@@ -67,6 +67,11 @@ def fitted(text: str, indent: int = 0) -> str:
     return textwrap.fill(text, width, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
 
 
+def visible(text: str) -> str:
+    """Text from outside as one line: what would steer a terminal, or begin a line, is shown as its escape."""
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode("ascii") for one in text)
+
+
 def echo_line(text: str, indent: int = 0, *, err: bool = False) -> None:
     """Print what is one line for a program to read, and as many as it takes to fit for a person at a terminal."""
     stream = sys.stderr if err else sys.stdout
