@@ -161,7 +161,7 @@ def _metrics(house: House) -> Endpoint:
 
 
 async def _document(request: Request) -> Response:
-    """It tells nothing of the house, so everybody may read it."""
+    """Nothing of the house is in it, so everybody may read it."""
     from daemon.web.api.openapi import document  # seldom wanted, and not small
 
     return JsonAnswer(document())
