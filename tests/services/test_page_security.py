@@ -352,6 +352,14 @@ def test_nonsense_in_a_form_is_refused_in_words(page: Served, path: str, fields:
     assert 'role="alert"' in answer.text
 
 
+def test_a_form_of_many_heaters_signals_is_taken(page: Served) -> None:
+    """Three fields for each of the 24 signals, and for the two that each of ten heaters may have besides."""
+    cookie = log_in(page).cookie
+    many = {f"pick-{number}": "keep" for number in range(3 * (24 + 2 * 10))}
+    fields = {"day": "2026-06-10", "kind": "other", "text": "x", "form_token": form_token(page, cookie), **many}
+    assert page.form("/timeline/note", fields, cookie).status == 303
+
+
 def test_a_form_of_a_former_login_is_shown_again_and_not_lost(page: Served) -> None:
     cookie = log_in(page).cookie
     answer = page.form("/override", {"order": "surplus", "minutes": "90", "form_token": "of another login"}, cookie)
