@@ -38,9 +38,13 @@ class Course:
         return self.spent + self.missing_wh * boiler_price / 1000
 
 
+Played = Sequence[tuple[float, Course]]
+"""How it goes in each scenario that has a share; the shares add to 1."""
+
+
 def courses(
     policy: Policy, shares: Sequence[float], stock_wh: float, places: range, filling: Filling | None = None
-) -> list[tuple[float, Course]]:
+) -> Played:
     """(share, course) of each scenario that has one. shares: of the scenarios in the first of the half hours `places`;
     stock_wh: before it. The shares given back add to 1."""
     played = [

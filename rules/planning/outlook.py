@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from rules.planning.course import COLD_WH, Course, Filling, courses
+from rules.planning.course import COLD_WH, Course, Filling, Played, courses
 from rules.planning.marginal import Worth
 from rules.planning.policy import Policy
 
@@ -55,22 +55,19 @@ class Outlook:
 
 
 def outlook(
-    policy: Policy,
+    planned: Played,
     plain: Policy,
-    here: int,
     shares: Sequence[float],
     stock_wh: float,
-    half_hours: int,
+    places: range,
     boiler_price: float,
 ) -> Outlook:
-    """What the half hours after `here` may bring. policy: the one that is followed; plain: the one whose prices are
-    the owner's, which values the heat left. The others as in `tonight`."""
-    places = range(here + 1, min(here + 1 + half_hours, len(policy.half_hours)))
-    played = {None: courses(policy, shares, stock_wh, places)} | {
-        level: courses(plain, shares, stock_wh, places, _filling(plain, places, level)) for level in LEVELS_PCT
-    }
+    """What the half hours `places` may bring. planned: the courses of the plan; plain: the policy whose prices are the
+    owner's, which values the heat left; shares: of the scenarios in the first of `places`; stock_wh: heat before it.
+    boiler_price: as in `tonight`."""
+    filled = {level: courses(plain, shares, stock_wh, places, _filling(plain, places, level)) for level in LEVELS_PCT}
 
-    def choice(level_pct: int | None, found: list[tuple[float, Course]]) -> Choice:
+    def choice(level_pct: int | None, found: Played) -> Choice:
         def mean(of: Callable[[Course], float]) -> float:
             return sum(share * of(course) for share, course in found)
 
@@ -90,13 +87,12 @@ def outlook(
             missing_wh=mean(lambda course: course.missing_wh),
         )
 
-    planned, nothing = played[None], played[0]
     return Outlook(
-        tuple(choice(level, found) for level, found in played.items()),
+        (choice(None, planned), *(choice(level, found) for level, found in filled.items())),
         surplus_wh=_fan(planned, lambda course: course.surplus_wh),
         drawn_wh=_fan(planned, lambda course: course.drawn_wh),
         stock_wh=_fan(planned, lambda course: course.stock_wh),
-        without_wh=_fan(nothing, lambda course: course.stock_wh),
+        without_wh=_fan(filled[0], lambda course: course.stock_wh),
     )
 
 
@@ -118,7 +114,7 @@ def _value(policy: Policy, worth: Worth, stock_wh: float) -> float:
     return (sum(worth[:cells]) + part) * policy.cell_wh + policy.store.reserve_wh * worth[0]
 
 
-def _fan(found: list[tuple[float, Course]], of: Callable[[Course], list[float]]) -> Fan:
+def _fan(found: Played, of: Callable[[Course], list[float]]) -> Fan:
     rows = [(share, of(course)) for share, course in found]
     count = len(rows[0][1])
     low, middle, high = zip(

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rules.planning.course import COLD_WH, courses
+from rules.planning.course import COLD_WH, Played
 from rules.planning.outlook import Outlook
 from rules.planning.policy import Policy
 
@@ -52,28 +52,25 @@ class Plan:
 
 def tonight(
     policy: Policy,
-    here: int,
-    shares: Sequence[float],
+    played: Played,
+    places: range,
     stock_wh: float,
-    half_hours: int,
     days_of_history: int,
     boiler_price: float,
 ) -> Plan:
-    """The plan for `half_hours` of the policy after its half hour `here`, at whose end `stock_wh` is in the tank.
+    """The plan for the policy's half hours `places`, before which `stock_wh` is in the tank.
 
-    shares: of the scenarios for the half hour after it, adding to 1; boiler_price: money per kWh that missing heat
-    costs, which may be less than what the policy weighs it with.
+    played: the policy's courses in these half hours, as `courses` gives them; boiler_price: money per kWh that
+    missing heat costs, which may be less than what the policy weighs it with.
     """
-    last = min(here + 1 + half_hours, len(policy.half_hours))
-    played = courses(policy, shares, stock_wh, range(here + 1, last))
-    count = last - here - 1
+    count = len(places)
     grid_wh = [sum(share * course.grid_wh[at] for share, course in played) for at in range(count)]
     capacity_wh = policy.store.capacity_wh or 1.0
     level_pct = [
         100 * sum(share * course.stock_wh[at] for share, course in played) / capacity_wh for at in range(count)
     ]
     runs = tuple(
-        Run(here + 1 + first, here + 1 + end, sum(grid_wh[first:end]), level_pct[end - 1])
+        Run(places.start + first, places.start + end, sum(grid_wh[first:end]), level_pct[end - 1])
         for first, end in _runs(grid_wh)
     )
     plan = Plan(
@@ -85,7 +82,7 @@ def tonight(
         cold_risk=min(sum(share for share, course in played if course.missing_wh > COLD_WH), 1.0),
         missing_wh=sum(share * course.missing_wh for share, course in played),
         drawn_wh=sum(share * sum(course.drawn_wh) for share, course in played),
-        first=here + 1,
+        first=places.start,
         half_hours=count,
         days_of_history=days_of_history,
         reasons=(),

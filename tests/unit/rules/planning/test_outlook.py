@@ -14,6 +14,7 @@ from tests.support.planning import STORE, day, half_hours, policy, profile, scen
 NIGHT = tuple(0.1 if slot < 10 else 0.3 for slot in range(HALF_HOURS_A_DAY))
 MORNINGS = [scenario(2 * n + 1, profile(h12=600.0), profile(h7=1000.0 + 2000.0 * (n % 2))) for n in range(6)]
 EVEN = [1 / 6] * 6
+PLACES = range(1, HALF_HOURS_A_DAY)
 
 
 def made(store: Store = STORE) -> Policy:
@@ -21,7 +22,17 @@ def made(store: Store = STORE) -> Policy:
 
 
 def looked(stock_wh: float = 0.0, boiler_price: float = 0.6):  # type: ignore[no-untyped-def]
-    return outlook(made(), made(), 0, EVEN, stock_wh, HALF_HOURS_A_DAY - 1, boiler_price)
+    planned = courses(made(), EVEN, stock_wh, PLACES)
+    return outlook(planned, made(), EVEN, stock_wh, PLACES, boiler_price)
+
+
+def test_the_plan_s_own_courses_are_played_once_and_shown_as_they_are() -> None:
+    """What the plan says of its courses and what the outlook shows of them cannot differ."""
+    (_, one), *_ = planned = courses(made(), EVEN, 0.0, PLACES)
+    one.sun_wh += 600.0
+    assert outlook(planned, made(), EVEN, 0.0, PLACES, 0.6).choices[0].sun_wh == pytest.approx(
+        sum(share * course.sun_wh for share, course in planned)
+    )
 
 
 def test_each_choice_from_the_plan_to_a_full_tank() -> None:
@@ -59,11 +70,10 @@ def test_the_fans_hold_the_scenarios() -> None:
 
 
 def test_filling_takes_its_hours_alone_and_stops_at_its_level() -> None:
-    places = range(1, HALF_HOURS_A_DAY)
     filling = Filling(frozenset({2, 3}), 2500.0)
-    for share, course in courses(made(), EVEN, 0.0, places, filling):
+    for share, course in courses(made(), EVEN, 0.0, PLACES, filling):
         assert share == pytest.approx(1 / 6)
-        assert [at for at, wh in zip(places, course.grid_wh, strict=True) if wh] == [2, 3]
+        assert [at for at, wh in zip(PLACES, course.grid_wh, strict=True) if wh] == [2, 3]
         assert max(course.stock_wh[:5]) == pytest.approx(2500.0)
 
 
