@@ -18,7 +18,11 @@ CAUTION = (
 
 
 def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[str, Any]:
-    """The plan with its figures and sentences. past: how past plans did, as `scoring.past_of` gives it."""
+    """The plan with its figures and sentences.
+
+    heat_wh: what the runs heat, from the grid; grid_wh: what the grid is expected to give in all, which hours that only
+    some days need add to. past: how past plans did, as `scoring.past_of` gives it.
+    """
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None
     runs = [] if plan is None else _runs(night, plan)
@@ -45,6 +49,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "unknown": list(night.notes),
         "cautions": [f"{CAUTION}."] if plan is not None and plan.runs else [],
         "level_pct": level_pct,
+        "grid_wh": None if plan is None else round(plan.grid_wh),
         "sun_wh": None if plan is None else round(plan.sun_wh),
         "drawn_wh": None if plan is None else round(plan.drawn_wh),
         "missing_wh": None if plan is None else round(plan.missing_wh),
@@ -87,7 +92,7 @@ def _choice(night: NightPlan, choice: Choice) -> dict[str, Any]:
     """level_pct: of the full tank, null for the plan itself; the rest as in `Choice`."""
     return {
         "level_pct": None if choice.level_pct is None else _full_pct(night, choice.level_pct),
-        "heat_wh": round(choice.heat_wh),
+        "grid_wh": round(choice.grid_wh),
         "sun_wh": round(choice.sun_wh),
         "left_wh": round(choice.left_wh),
         "missing_wh": round(choice.missing_wh),

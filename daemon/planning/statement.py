@@ -86,9 +86,9 @@ def _table(document: dict[str, Any]) -> list[str]:
         f"{'':<12}{'grid kWh':>10}{'sun kWh':>9}{'left kWh':>10}{f'cost {currency}':>11}{'after':>9}{'falls short':>13}"
     ]
     for choice in document["choices"]:
-        heat, sun, left = (choice[name] / 1000 for name in ("heat_wh", "sun_wh", "left_wh"))
+        grid, sun, left = (choice[name] / 1000 for name in ("grid_wh", "sun_wh", "left_wh"))
         lines.append(
-            f"{choice_name(choice):<12}{heat:>10.1f}{sun:>9.1f}{left:>10.1f}{choice['cost']:>11.2f}"
+            f"{choice_name(choice):<12}{grid:>10.1f}{sun:>9.1f}{left:>10.1f}{choice['cost']:>11.2f}"
             f"{choice['net_cost']:>9.2f}{choice['cold_risk'] * 100:>11.0f} %"
         )
     return lines

@@ -17,14 +17,14 @@ LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9
 class Choice:
     """What filling the tank to a level would bring, as means over the scenarios.
 
-    level_pct: of the capacity; None: the plan itself. heat_wh: from the grid; sun_wh: from the sun; left_wh: heat in
+    level_pct: of the capacity; None: the plan itself. grid_wh: from the grid; sun_wh: from the sun; left_wh: heat in
     the tank at the end; cost: money for heat bought, missing heat and export given up; net_cost: the same with what
     the heat left at the end saves later against what the heat there is now would; cold_risk: share of the scenarios
     in which more than COLD_WH are missing; missing_wh: what is.
     """
 
     level_pct: int | None
-    heat_wh: float
+    grid_wh: float
     sun_wh: float
     left_wh: float
     cost: float
@@ -78,7 +78,7 @@ def outlook(
         cost = mean(lambda course: course.cost(boiler_price))
         return Choice(
             level_pct,
-            heat_wh=mean(lambda course: sum(course.grid_wh)),
+            grid_wh=mean(lambda course: sum(course.grid_wh)),
             sun_wh=mean(lambda course: course.sun_wh),
             left_wh=mean(lambda course: course.stock_wh[-1]),
             cost=cost,

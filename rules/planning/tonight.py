@@ -28,15 +28,16 @@ class Run:
 class Plan:
     """What to expect of the half hours planned, over the scenarios.
 
-    heat_wh: mean heat from the grid; sun_wh: mean heat from the sun; target_level_pct: mean level at the end of the
-    last run (now, where there is none); expected_cost: money, for heat bought, missing heat and export given up;
-    cold_risk: share of the scenarios in which more than COLD_WH are missing; missing_wh, drawn_wh: the means of what is
-    missing and drawn; first: the policy's first half hour that is planned; half_hours: how many are; days_of_history:
-    days of this home that it stands on; outlook: what other choices would bring, and the course of the day.
+    grid_wh: mean heat from the grid, in the runs and in half hours that only few scenarios need; sun_wh: mean heat
+    from the sun; target_level_pct: mean level at the end of the last run (now, where there is none); expected_cost:
+    money, for heat bought, missing heat and export given up; cold_risk: share of the scenarios in which more than
+    COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn; first: the policy's first half
+    hour that is planned; half_hours: how many are; days_of_history: days of this home that it stands on; outlook: what
+    other choices would bring, and the course of the day.
     """
 
     runs: tuple[Run, ...]
-    heat_wh: float
+    grid_wh: float
     sun_wh: float
     target_level_pct: float
     expected_cost: float
@@ -75,7 +76,7 @@ def tonight(
     )
     plan = Plan(
         runs=runs,
-        heat_wh=sum(grid_wh),
+        grid_wh=sum(grid_wh),
         sun_wh=sum(share * course.sun_wh for share, course in played),
         target_level_pct=runs[-1].level_pct if runs else 100 * stock_wh / capacity_wh,
         expected_cost=sum(share * course.cost(boiler_price) for share, course in played),
@@ -116,7 +117,7 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
         )
     found.append(
         f"Until its end {plan.drawn_wh / 1000:.1f} kWh are likely to be drawn; the sun is likely to put in"
-        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.heat_wh / 1000:.1f} kWh."
+        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.grid_wh / 1000:.1f} kWh{_beside(plan)}."
     )
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
@@ -129,6 +130,14 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
         + (f", which costs {boiler_price:.3f} per kWh." if boiler_price else ".")
     )
     return tuple(found)
+
+
+def _beside(plan: Plan) -> str:
+    """How much of the grid's heat the hours of the plan are for, where that is not all of it."""
+    planned_wh = sum(run.wh for run in plan.runs)
+    if f"{planned_wh / 1000:.1f}" == f"{plan.grid_wh / 1000:.1f}":
+        return ""
+    return f" ({planned_wh / 1000:.1f} kWh in the hours of this plan, the rest in hours that only some days need)"
 
 
 def _span(prices: Sequence[float]) -> str:

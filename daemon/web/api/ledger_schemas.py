@@ -197,7 +197,7 @@ class PlanChoice(Shape):
     the end set against the heat there is now; cold_risk: share of the scenarios in which heat is missing."""
 
     level_pct: float | None
-    heat_wh: int
+    grid_wh: int
     sun_wh: int
     left_wh: int
     missing_wh: int
@@ -238,7 +238,7 @@ class Plan(Shape):
     made_at: AwareDatetime
     start: AwareDatetime = Field(alias="from")
     end: AwareDatetime = Field(alias="to")
-    heat_wh: int
+    heat_wh: int = Field(description="what the runs heat")
     target_level_pct: float | None = Field(description="null: there is no plan; the reasons say why")
     runs: list[PlannedRun]
     expected_cost: float | None
@@ -251,6 +251,7 @@ class Plan(Shape):
     unknown: list[str] = Field(description="what had to be assumed or is not known")
     cautions: list[str]
     level_pct: float | None
+    grid_wh: int | None = Field(description="from the grid in all: the runs, and hours that only some days need")
     sun_wh: int | None
     drawn_wh: int | None
     missing_wh: int | None

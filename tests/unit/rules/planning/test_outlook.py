@@ -39,12 +39,12 @@ def test_each_choice_from_the_plan_to_a_full_tank() -> None:
     plan, *levels = looked().choices
     assert plan.level_pct is None
     assert [choice.level_pct for choice in levels] == list(LEVELS_PCT)
-    assert levels[0].heat_wh == 0.0
+    assert levels[0].grid_wh == 0.0
     assert levels[0].cold_risk == 1.0
     assert levels[0].missing_wh == pytest.approx(2000.0)
     assert levels[0].cost == pytest.approx(2.0 * 0.6 + 0.6 * 0.05)
     assert levels[-1].cold_risk == 0.0
-    assert all(fewer.heat_wh < more.heat_wh for fewer, more in pairwise(levels))
+    assert all(fewer.grid_wh < more.grid_wh for fewer, more in pairwise(levels))
     assert all(fewer.left_wh <= more.left_wh for fewer, more in pairwise(levels))
     assert plan.net_cost <= min(choice.net_cost for choice in levels) + 0.01
 
@@ -102,4 +102,4 @@ def test_being_surer_makes_no_cost_dearer_than_it_is() -> None:
     assert plan is not None
     assert plan.outlook is not None
     assert plan.expected_cost == pytest.approx(plan.outlook.choices[0].cost)
-    assert plan.expected_cost == pytest.approx(plan.heat_wh * 0.1 / 1000 + plan.missing_wh * 0.2 / 1000, abs=0.02)
+    assert plan.expected_cost == pytest.approx(plan.grid_wh * 0.1 / 1000 + plan.missing_wh * 0.2 / 1000, abs=0.02)
