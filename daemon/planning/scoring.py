@@ -25,23 +25,31 @@ SETTLED_AFTER_S = 2 * 3600.0
 """How long after a plan's end its day is taken to be in the books."""
 MOST_UNKNOWN = 4
 """Half hours of the plan's day that may be unknown; with more of them it has no score."""
+SHORT_WH = 100.0
+"""Missing heat worth a word, as in `rules.planning.course.COLD_WH`."""
 
 
 def past_of(ledger: Ledger, at_s: float) -> dict[str, Any]:
-    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_draw_error_wh, by how
-    much more or less was drawn than expected (null: none was scored)."""
+    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_short_wh, how much more
+    heat was missing a night, in no cost (null: a boiler makes it); mean_draw_error_wh, by how much more or less was
+    drawn than expected (null: none was scored).
+
+    Outcomes without `short_wh` are older: they counted cold water as money, and are left out.
+    """
     scored = [
         event.figures
         for event in ledger.events(at_s - LOOK_BACK_S, at_s, OUTCOME)
-        if event.figures.get("cost") is not None
+        if event.figures.get("cost") is not None and "short_wh" in event.figures
     ]
     regret = mean_regret([Outcome(float(each["cost"]), float(each["least_cost"])) for each in scored])
+    short_wh = [float(each["short_wh"]) for each in scored if each["short_wh"] is not None]
     errors = [
         abs(each["drawn_wh"] - each["expected_drawn_wh"]) for each in scored if each["expected_drawn_wh"] is not None
     ]
     return {
         "nights": len(scored),
         "mean_regret": None if regret is None else round(regret, 4),
+        "mean_short_wh": round(sum(short_wh) / len(short_wh)) if short_wh else None,
         "mean_draw_error_wh": round(sum(errors) / len(errors)) if errors else None,
     }
 
@@ -98,17 +106,25 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         "surplus_wh": round(sum(surplus_wh)),
         "cost": None,
         "least_cost": None,
+        "short_wh": None,
     }
     if not whole or unknown > MOST_UNKNOWN:
         sentence = f"The plan made at {plan.made_at} has no score: {unknown} half hours of its day are not known"
         return EventRow(at_s, OUTCOME, "note", sentence, figures)
     outcome = _score(made, plan, day, surplus_wh, drawn_wh, zone)
-    figures |= {"cost": round(outcome.cost, 4), "least_cost": round(outcome.least_cost, 4)}
+    short_wh = outcome.short_wh
+    figures |= {
+        "cost": round(outcome.cost, 4),
+        "least_cost": round(outcome.least_cost, 4),
+        "short_wh": None if short_wh is None else round(short_wh),
+    }
     currency = made.home.home.currency
     sentence = (
         f"The plan made at {plan.made_at}, followed to the letter, cost {outcome.regret:.2f} {currency} more than the"
         " least that day could have cost"
     )
+    if short_wh is not None and short_wh > SHORT_WH:
+        sentence += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in neither cost"
     return EventRow(at_s, OUTCOME, "note", sentence, figures)
 
 
@@ -126,9 +142,11 @@ def _score(
     end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)
     stock_wh = min(tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100, tank.store.capacity_wh)
     targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
-    least = least_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price)
-    cost = planned_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, targets_wh)
-    return Outcome(cost, min(least, cost))
+    day_of = tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, tank.boiler_price
+    least, followed = least_cost(*day_of), planned_cost(*day_of, targets_wh)
+    if tank.boiler_price is not None:
+        return Outcome(followed.cost, min(least.cost, followed.cost))
+    return Outcome(followed.cost, least.cost, max(followed.missing_wh - least.missing_wh, 0.0))
 
 
 def _target_wh(document: dict[str, Any], start_s: int, full_wh: float) -> float:

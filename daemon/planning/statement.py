@@ -57,6 +57,9 @@ def past_sentence(document: dict[str, Any]) -> str:
     nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
     regret = f"{past['mean_regret']:.2f} {document['currency']}"
     said = f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight"
+    short_wh = past.get("mean_short_wh")
+    if short_wh is not None:
+        said += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in no cost"
     error_wh = past.get("mean_draw_error_wh")
     return f"{said}." if error_wh is None else f"{said}; draws were {error_wh / 1000:.1f} kWh off on average."
 

@@ -64,7 +64,9 @@ def outlook(
 ) -> Outlook:
     """What the half hours `places` may bring. planned: the courses of the plan; plain: the policy whose prices are the
     owner's, which values the heat left; shares: of the scenarios in the first of `places`; stock_wh: heat before it.
-    boiler_price: as in `tonight`."""
+    boiler_price: as in `tonight`. Heat left saves no more money than the boiler's or, later, the cheapest of the grid's
+    costs, however much dearer the policy weighs cold water."""
+    most_per_wh = max(plain.end_worth[0], boiler_price / 1000)
     filled = {level: courses(plain, shares, stock_wh, places, _filling(plain, places, level)) for level in LEVELS_PCT}
 
     def choice(level_pct: int | None, found: Played) -> Choice:
@@ -72,7 +74,7 @@ def outlook(
             return sum(share * of(course) for share, course in found)
 
         def saved(course: Course) -> float:
-            worth = plain.after(places[-1], course.last_day)
+            worth = [min(value, most_per_wh) for value in plain.after(places[-1], course.last_day)]
             return _value(plain, worth, course.stock_wh[-1]) - _value(plain, worth, stock_wh)
 
         cost = mean(lambda course: course.cost(boiler_price))

@@ -220,10 +220,13 @@ class PlanHalfHour(Shape):
 
 
 class PastPlans(Shape):
-    """How past plans did: nights scored, and what they cost more than the least possible in hindsight, per night."""
+    """How past plans did: nights scored, and what they cost more than the least possible in hindsight, per night.
+
+    mean_short_wh: how much more hot water was missing, which is in no cost; null where a boiler makes it."""
 
     nights: int
     mean_regret: float | None
+    mean_short_wh: int | None
     mean_draw_error_wh: int | None
 
 

@@ -48,7 +48,7 @@ def test_the_answer_for_programs(folder: Path) -> None:
     document = json.loads(ask(folder, "--json").output)
     assert set(document) >= KEYS
     assert document["schema"] == "brimful.plan/1"
-    assert document["past"] == {"nights": 0, "mean_regret": None, "mean_draw_error_wh": None}
+    assert document["past"] == {"nights": 0, "mean_regret": None, "mean_short_wh": None, "mean_draw_error_wh": None}
     assert document["days_of_history"] == 6
     assert document["made_at"] == "2026-06-07T20:00:00Z"  # where the ledger ends
     assert document["to"] == "2026-06-08T20:00:00Z"

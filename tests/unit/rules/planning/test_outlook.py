@@ -53,6 +53,12 @@ def test_without_a_boiler_what_is_missing_costs_nothing() -> None:
     assert looked(boiler_price=0.0).choices[1].cost == pytest.approx(0.6 * 0.05)
 
 
+def test_without_a_boiler_heat_left_saves_what_it_can_be_bought_for_and_not_what_cold_water_weighs() -> None:
+    """Missing heat weighs 0.6 a kWh, and the cheapest heat to come costs 0.05."""
+    for choice in looked(boiler_price=0.0).choices:
+        assert choice.cost - choice.net_cost <= 0.05 * choice.left_wh / 1000 + 1e-9
+
+
 def test_heat_that_is_there_counts_against_what_is_left() -> None:
     there, _, *_ = looked(stock_wh=6000.0).choices
     assert there.net_cost > there.cost  # more is used up than is left
