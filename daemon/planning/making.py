@@ -67,7 +67,7 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     plan, forecasts = None, NO_FORECAST
     if not why_none:
         forecasts = read_forecasts(home, ledger, history, at_s)
-        plan = _planned(history, ahead, tank, stock_wh, forecasts, zone)
+        plan = _planned(made, history, ahead, tank, stock_wh, forecasts)
         why_none = "" if plan is not None else "The tank holds nothing above its reserve: there is nothing to plan."
     return NightPlan(
         at_s,
@@ -85,45 +85,63 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
 
 
 def _planned(
-    history: History, ahead: list[HalfHour], tank: Tank, stock_wh: float, forecasts: Forecasts, zone: ZoneInfo
+    made: PreparedHome,
+    history: History,
+    ahead: list[HalfHour],
+    tank: Tank,
+    stock_wh: float,
+    forecasts: Forecasts,
 ) -> Plan | None:
+    zone, sells = ZoneInfo(made.home.home.timezone), made.books.export is not None
     planner = Planner(tank.store)
     for each in history.half_hours[:-1]:
-        hour, priced = _past(each, zone)
-        planner.note(hour, each.surplus_wh, each.drawn_wh, priced=priced)
+        priced = each.import_price is not None and (each.export_price is not None or not sells)
+        planner.note(_past(each, zone), each.surplus_wh, each.drawn_wh, priced=priced)
     planner.forecast(forecasts.expected)
     last = history.half_hours[-1]
     planner.decide(ahead, stock_wh, last.surplus_wh, last.drawn_wh)
     return planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, tank.boiler_price or 0.0)
 
 
-def _past(each: PastHalfHour, zone: ZoneInfo) -> tuple[HalfHour, bool]:
-    """A past half hour for the planner, and whether its import price is known."""
-    return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0), each.import_price is not None
+def _past(each: PastHalfHour, zone: ZoneInfo) -> HalfHour:
+    """A past half hour for the planner; a price that is not known is 0 here and must not be used."""
+    return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0)
 
 
 def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, notes: list[str]) -> list[HalfHour]:
     """The half hour that ended last and all up to the end of the local tomorrow; none where no price is known.
 
-    A half hour whose price is not known has the usual one of the latest days.
+    A price that is not known is the usual one of the latest days. Where none of electricity sold is known at all, the
+    sun is as dear as electricity bought then, so that it does not look cheap for want of a price.
     """
-    past = [hour for hour, priced in (_past(each, zone) for each in history.half_hours) if priced]
-    usual = UsualPrices(past, Tuning().price_days)
+    bought = [_past(each, zone) for each in history.half_hours if each.import_price is not None]
+    sold = [_past(each, zone) for each in history.half_hours if each.export_price is not None]
+    usual_buys, usual_sells = (UsualPrices(known, Tuning().price_days) for known in (bought, sold))
     end_s = midnight_s(date.fromordinal(day_number(history.until_s, zone) + 2), zone)
     found: list[HalfHour] = []
     unpriced_s = None
+    sun_as_bought = False
     for start_s in range(here_s, end_s, HALF_HOUR_S):
         buys, sells = (price_of(priced, start_s) for priced in (made.books.imports, made.books.export))
         bare = placed(start_s, zone, 0.0, 0.0)
+        usual = buys is None
         if buys is None:
-            if not past:
+            if not bought:
                 return []
-            unpriced_s = start_s if unpriced_s is None and start_s > here_s else unpriced_s
-            buys, usual_sells = usual.of(bare.weekday, bare.slot)
-            sells = usual_sells if sells is None else sells
-        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, 0.0 if sells is None else sells))
+            buys = usual_buys.of(bare.weekday, bare.slot)[0]
+        if made.books.export is None:
+            sells = 0.0
+        elif sells is None and sold:
+            sells, usual = usual_sells.of(bare.weekday, bare.slot)[1], True
+        elif sells is None:
+            sells, sun_as_bought = buys, True
+        if usual and unpriced_s is None and start_s > here_s:
+            unpriced_s = start_s
+        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, sells))
     if made.books.export is None:
         notes.append("The home file has no export tariff: the sun counts as free.")
+    if sun_as_bought:
+        notes.append("No price of electricity sold is known: the plan counts the sun as dear as electricity bought.")
     if unpriced_s is not None:
         since = clock(unpriced_s, str(zone), history.until_s)
         notes.append(f"Prices from {since} on are not known yet: the usual ones of the latest days stand for them.")

@@ -95,7 +95,8 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
     """What became of the plan's day, as an event. Without a score where too little of the day is known."""
     history = read_history(ledger, made, plan.to_s)
     day = [each for each in history.half_hours if plan.from_s <= each.start_s < plan.to_s]
-    unknown = sum(each.surplus_wh is None or each.drawn_wh is None or each.import_price is None for each in day)
+    unpriced = sum(_unpriced(each, made) for each in day)
+    unknown = sum(each.surplus_wh is None or each.drawn_wh is None or _unpriced(each, made) for each in day)
     whole = len(day) == (plan.to_s - plan.from_s) // HALF_HOUR_S
     surplus_wh, drawn_wh = ([getattr(each, name) or 0.0 for each in day] for name in ("surplus_wh", "drawn_wh"))
     figures: dict[str, Any] = {
@@ -125,7 +126,20 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
     )
     if short_wh is not None and short_wh > SHORT_WH:
         sentence += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in neither cost"
+    if unpriced:
+        hours = "1 half hour has" if unpriced == 1 else f"{unpriced} half hours have"
+        sentence += f"; {hours} no known price, and the day's dearest stands for it"
     return EventRow(at_s, OUTCOME, "note", sentence, figures)
+
+
+def _unpriced(each: PastHalfHour, made: PreparedHome) -> bool:
+    """Whether a price that the home has is not known. Without an export tariff the sun counts as free."""
+    return each.import_price is None or (made.books.export is not None and each.export_price is None)
+
+
+def _dearest(prices: Sequence[float | None]) -> float:
+    """What stands for a price that is not known, so that nothing looks cheap for want of one; 0 where none is."""
+    return max((price for price in prices if price is not None), default=0.0)
 
 
 def _score(
@@ -136,7 +150,16 @@ def _score(
     drawn_wh: Sequence[float],
     zone: ZoneInfo,
 ) -> Outcome:
-    hours = [placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0) for each in day]
+    buys, sells = (_dearest([getattr(each, name) for each in day]) for name in ("import_price", "export_price"))
+    hours = [
+        placed(
+            each.start_s,
+            zone,
+            buys if each.import_price is None else each.import_price,
+            sells if each.export_price is None else each.export_price,
+        )
+        for each in day
+    ]
     tank = tank_of(made, plan.from_s, max(hour.import_price for hour in hours))
     # Heat left saves the cheapest of what is bought the day after, which is taken to be as this day's.
     end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)

@@ -148,6 +148,22 @@ def test_no_price_is_no_plan(tmp_path: Path) -> None:
     assert document["heat_wh"] == 0
 
 
+def test_without_a_known_price_of_what_is_sold_the_sun_is_not_free(tmp_path: Path) -> None:
+    unknown = HOME.replace('from = 2020-01-01\nbands = [{ name = "all"', 'from = 2035-01-01\nbands = [{ name = "all"')
+    found = night(tmp_path, 3, home=unknown, priced=False)
+    assert "counts the sun as dear as electricity bought" in said(found)
+    assert all(hour.export_price == hour.import_price for hour in found.hours)
+
+
+def test_where_what_is_sold_has_no_price_yet_the_usual_one_stands_for_it(tmp_path: Path) -> None:
+    to_end = HOME.replace(
+        'from = 2020-01-01\nbands = [{ name = "all"', 'from = 2020-01-01\nto = 2026-06-05\nbands = [{ name = "all"'
+    )
+    found = night(tmp_path, 3, home=to_end, priced=False)
+    assert "Prices from" in said(found)
+    assert [hour.export_price for hour in found.hours] == pytest.approx([0.05] * 48)
+
+
 def test_figures_of_one_name_are_one_figure(tmp_path: Path) -> None:
     """What the runs heat, what the grid gives in all, the choices' first row and the sentence."""
 

@@ -28,16 +28,16 @@ efficiency = 0.8
 """
 
 
-def scored(folder: Path, home: str = HOME, runs: list[dict[str, Any]] | None = None) -> tuple[EventRow, dict[str, Any]]:
-    """The outcome of a plan for an almost cold tank, by default one that heats nothing; and the past it makes."""
-    made = lived(folder, 5, hours=2, home=home)
+def scored(folder: Path, home: str = HOME, *, priced: bool = True) -> tuple[EventRow, dict[str, Any]]:
+    """The outcome of a plan for a cold tank that heats nothing; and the past it makes."""
+    made = lived(folder, 5, hours=2, home=home, priced=priced)
     document = {
         "made_at": stamp(EVENING),
         "from": stamp(EVENING),
         "to": stamp(EVENING + timedelta(days=1)),
         "level_pct": 0.0,
         "drawn_wh": 3000,
-        "runs": runs or [],
+        "runs": [],
     }
     write(made, EventRow(EVENING.timestamp(), MADE, "note", "A plan", document))
     path = made.home.path_of(made.home.ledger.path)
@@ -84,3 +84,28 @@ def test_outcomes_that_counted_cold_water_as_money_are_left_out(tmp_path: Path) 
     write(made, EventRow(START.timestamp(), OUTCOME, "note", "It cost", older))
     with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
         assert past_of(ledger, START.timestamp() + 60)["nights"] == 0
+
+
+@pytest.mark.parametrize(("missing", "hour"), [("buy", 4), ("sell", 12)])
+def test_an_hour_without_a_known_price_is_as_dear_as_the_day_s_dearest(tmp_path: Path, missing: str, hour: int) -> None:
+    known, unknown = (gap_at(tmp_path / name, name, hour) for name in ("nothing", missing))
+    assert "2 half hours have no known price, and the day's dearest stands for it" in unknown.sentence
+    assert "no known price" not in known.sentence
+    # All other hours have one price, so that the hour without one is as dear as they are.
+    assert unknown.figures["least_cost"] == known.figures["least_cost"]
+    assert unknown.figures["cost"] == known.figures["cost"]
+
+
+def gap_at(folder: Path, missing: str, hour: int) -> EventRow:
+    """The outcome where for an hour of the plan's day nothing says the price of `missing`."""
+    folder.mkdir()
+    begun = EVENING + timedelta(hours=hour + 3)
+    series = []
+    for name, direction, price in (("buy", "import", 0.3), ("sell", "export", 0.05)):
+        rows = {START: price, begun: "" if name == missing else price}
+        rows |= {begun + timedelta(hours=1): price, EVENING + timedelta(days=9): price}
+        lines = [f"{stamp(at)},{each}" for at, each in rows.items()]
+        (folder / f"{name}.csv").write_text("\n".join(["time,price", *lines]) + "\n")
+        series.append(f'[tariffs.{name}]\ndirection = "{direction}"\nseries = "{name}.csv"\n')
+    bands = HOME[HOME.index("[tariffs.buy]") :]
+    return scored(folder, HOME.replace(bands, "".join(series)), priced=False)[0]
