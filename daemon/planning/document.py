@@ -26,7 +26,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None
     runs = [] if plan is None else _runs(night, plan)
-    level_pct = None if night.history.stock_wh is None else round(tank.level_pct(night.stock_wh), 1)
+    stock_wh = night.history.stock_wh
     return {
         "schema": SCHEMA,
         "home": home.home.name,
@@ -48,7 +48,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "past": past,
         "unknown": list(night.notes),
         "cautions": [f"{CAUTION}."] if plan is not None and plan.runs else [],
-        "level_pct": level_pct,
+        "level_pct": None if stock_wh is None else round(tank.level_pct(stock_wh), 1),
         "grid_wh": None if plan is None else round(plan.grid_wh),
         "sun_wh": None if plan is None else round(plan.sun_wh),
         "drawn_wh": None if plan is None else round(plan.drawn_wh),

@@ -11,7 +11,7 @@ from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
 from daemon.planning.half_hours import HALF_HOUR_S, day_number, placed
 from daemon.planning.history import History, PastHalfHour, price_of, read_history
 from daemon.planning.tank_store import Tank, tank_of
-from rules.model.formatting import clock
+from rules.model.formatting import clock, percent
 from rules.planning.planner import Planner
 from rules.planning.policy import HalfHour
 from rules.planning.prices import UsualPrices
@@ -27,7 +27,8 @@ class NightPlan:
     """A plan and what it was made of. Instants in UTC seconds.
 
     made_at_s: as of when; from_s, to_s: the day it is for, its end not included; plan: None where there is none to
-    make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from;
+    make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from,
+    of what `history` has;
     notes: what had to be assumed or is not known, in sentences.
     """
 
@@ -61,7 +62,7 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     if stock_wh is None:
         notes.append("The tank's level is not known: the plan takes the tank to be empty.")
         stock_wh = 0.0
-    stock_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
+    stock_wh = _within(stock_wh, tank, notes)
     notes += _of_history(made, history)
     why_none = _why_none(made, history, ahead)
     plan, forecasts = None, NO_FORECAST
@@ -82,6 +83,16 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
         forecasts,
         tuple(notes),
     )
+
+
+def _within(stock_wh: float, tank: Tank, notes: list[str]) -> float:
+    """The heat that the plan starts from: what is in the tank, as far as planning has a use for it."""
+    counted_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
+    if abs(stock_wh - counted_wh) > tank.full_wh / 1000:
+        shown, counted = (percent(round(tank.level_pct(wh), 1)) for wh in (stock_wh, counted_wh))
+        why = "heating stops there" if counted_wh else "no tank holds less than cold water"
+        notes.append(f"The tank's level is {shown}; the plan counts on {counted}: {why}.")
+    return counted_wh
 
 
 def _planned(

@@ -163,7 +163,8 @@ def _score(
     tank = tank_of(made, plan.from_s, max(hour.import_price for hour in hours))
     # Heat left saves the cheapest of what is bought the day after, which is taken to be as this day's.
     end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)
-    stock_wh = min(tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100, tank.store.capacity_wh)
+    shown_wh = tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100
+    stock_wh = min(max(shown_wh, 0.0), tank.store.capacity_wh)  # as the plan counted it
     targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
     day_of = tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, tank.boiler_price
     least, followed = least_cost(*day_of), planned_cost(*day_of, targets_wh)

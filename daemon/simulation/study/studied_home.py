@@ -73,7 +73,8 @@ class StudiedHome:
         return engine
 
     def twin(self, level_pct: float | None) -> Twin:
-        """The tank at the start: hot water over cold, as much as the level shows; half full where nothing does."""
+        """The tank at the start: hot water over cold, as much as the level shows; half full where nothing does.
+        A level above 100 % is a full tank and one below 0 % a cold one: a twin holds no other."""
         tank = self.tank
         spec = TankSpec(tank.volume_l, LAYERS, tank_ua(tank), tank.cold_c, tank.hot_c, tank.ambient_c)
         hot = LAYERS * (level_pct if level_pct is not None else 50.0) / 100.0

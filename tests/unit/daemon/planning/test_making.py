@@ -164,6 +164,22 @@ def test_where_what_is_sold_has_no_price_yet_the_usual_one_stands_for_it(tmp_pat
     assert [hour.export_price for hour in found.hours] == pytest.approx([0.05] * 48)
 
 
+@pytest.mark.parametrize(
+    ("level_pct", "note"),
+    [(99.0, "The tank's level is 99 %; the plan counts on 95 %: heating stops there."), (94.0, "")],
+)
+def test_the_level_is_shown_as_measured_and_what_the_plan_counts_on_is_said(
+    tmp_path: Path, level_pct: float, note: str
+) -> None:
+    made = lived(tmp_path, 3, hours=21, level_pct=level_pct)
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        found = make(made, ledger, ledger.known_until_s() or 0.0)
+    document = plan_document(found, made.home, {"nights": 0, "mean_regret": None})
+    assert document["level_pct"] == level_pct
+    assert ("counts on" in said(found)) is bool(note)
+    assert note in document["unknown"] or not note
+
+
 def test_figures_of_one_name_are_one_figure(tmp_path: Path) -> None:
     """What the runs heat, what the grid gives in all, the choices' first row and the sentence."""
 
