@@ -146,8 +146,7 @@ def _idle_rules(home: Home) -> list[str]:
             missing = "an export tariff" if not exports else "a [[displaces]] table"
             said.append(f"rules.worth is enabled, but without {missing} it cannot compare, and allows everything.")
     for name, output in home.outputs.items():
-        gates = [getattr(heater, "orders", None) for heater in home.heaters.values()]
-        if output.follows == "heat" and all(orders is not None and orders.heat is None for orders in gates):
+        if output.follows == "heat" and not home.heating_names:
             said.append(f"outputs.{name} follows heat, but no heater can be ordered to heat: it is never on.")
     return said
 

@@ -4,13 +4,11 @@ be, and what its owner should know."""
 from collections.abc import Callable
 from math import ceil
 
-from daemon.config.devices import GateHeater
 from daemon.config.model import Home
 from daemon.config.rule_tables import Hygiene as HygieneTable
 from daemon.config.wording import close, plain, shown
 from rules.model.settings import Hygiene
 from rules.tank.heating_up import heat_up_s
-from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 from rules.tank.water_safety import BURN_S, STORE_C, WANTED_REDUCTIONS, reductions
 
 SPARE_K = 1.0
@@ -47,10 +45,10 @@ def return_heating(home: Home) -> tuple[str, float]:
     table = home.rules.hygiene
     if not home.rules.away.hot_on_return or home.tank is None:
         return "", 0.0
-    heater = next((name for name in home.heater_names if obeys_heat(home, name)), "")
+    heater = next(iter(home.heating_names), "")
     if table is None:
         return heater, _from_cold_s(home, heater, home.tank.hot_c)
-    if obeys_heat(home, _heater(home, table)):
+    if _heater(home, table) in home.heating_names:
         heater = _heater(home, table)
     return heater, _from_cold_s(home, heater, max(home.tank.hot_c, table.at_c)) + table.hold_s
 
@@ -79,12 +77,6 @@ def level_when_hot_pct(home: Home, table: HygieneTable) -> float:
     if tank is None:
         return 0.0
     return 100.0 * (table.at_c + SPARE_K - tank.cold_c) / (tank.hot_c - tank.cold_c)
-
-
-def obeys_heat(home: Home, name: str) -> bool:
-    """Whether a heater can be ordered to heat from the grid too."""
-    heater = home.heaters.get(name)
-    return heater is not None and not (isinstance(heater, GateHeater) and heater.orders.heat is None)
 
 
 def check_hygiene(home: Home, add: Add) -> None:
@@ -190,7 +182,7 @@ def _heater(home: Home, table: HygieneTable) -> str:
 def _heats(key: str, home: Home, heater: str, otherwise: str, add: Add) -> None:
     """Whether something can heat for it, and how long it takes is known."""
     names = [heater] if heater else list(home.heaters)
-    if not any(obeys_heat(home, name) for name in names):
+    if not set(names) & set(home.heating_names):
         wanted = " or ".join(f"heaters.{name}.orders.heat" for name in names)
         add(key, f"a heater that obeys `heat` ({wanted})", "none", otherwise)
     if home.tank is None:
@@ -202,6 +194,5 @@ def _from_cold_s(home: Home, heater: str, to_c: float) -> float:
     tank = home.tank
     if tank is None or heater not in home.heaters:
         return 0.0
-    ua = ua_w_per_k(tank.loss_w or label_loss_w(tank.label_class or "C", tank.volume_l))
-    loss_w = ua * max(to_c - tank.ambient_c, 0.0)
+    loss_w = tank.ua_w_per_k * max(to_c - tank.ambient_c, 0.0)
     return heat_up_s(tank.volume_l, tank.cold_c, to_c, home.heaters[heater].rated_w, loss_w)

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 
-from daemon.config.devices import GateHeater
 from daemon.config.model import Home
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
@@ -30,18 +29,9 @@ def check_plan(home: Home, add: Callable[..., None]) -> None:
         add("plan.mode", "a [tank] table beside it", "none", "its volume shows how much heat it holds")
     if not any(tariff.direction == "import" for tariff in home.tariffs.values()):
         add("plan.mode", "an import tariff beside it", "none", "without prices no hour is cheaper than another")
-    if planning.mode == "follow" and not heats(home):
+    if planning.mode == "follow" and not home.heating_names:
         hint = 'add heat = "…" to a heater\'s orders, or set mode = "advise"'
         add("plan.mode", "a heater that can be ordered to heat", "none", hint)
-
-
-def heats(home: Home) -> list[str]:
-    """The heaters that obey the order to heat, in the order of preference."""
-    return [
-        name
-        for name in home.heater_names
-        if not isinstance(heater := home.heaters[name], GateHeater) or heater.orders.heat is not None
-    ]
 
 
 def plan_cautions(home: Home) -> list[str]:

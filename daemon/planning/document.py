@@ -4,9 +4,9 @@ from typing import Any
 
 from daemon.config.model import Home
 from daemon.documents.times import iso
-from daemon.planning.half_hours import HALF_HOUR_S
 from daemon.planning.making import NightPlan
 from rules.planning.outlook import Choice, Fan, Outlook
+from rules.planning.store import HALF_HOUR_S
 from rules.planning.tonight import Plan
 
 SCHEMA = "brimful.plan/1"

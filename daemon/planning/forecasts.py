@@ -14,12 +14,12 @@ from accounting.ledger.tape import readings_of
 from accounting.model.periods import midnight_s
 from accounting.pricing.series import read_rows
 from daemon.config.model import FORECAST, Home
-from daemon.planning.half_hours import HALF_HOUR_S, day_number, half_hour_before, placed
+from daemon.planning.half_hours import day_number, half_hour_before, placed
 from daemon.planning.history import History
 from rules.model.errors import BrimfulError
 from rules.model.formatting import clock
 from rules.planning.forecast import Expected, expected
-from rules.planning.store import HALF_HOURS_A_DAY
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 
 LEAST_PAIRS = 3
 """So many days have to show what a forecast means for this house before one is used."""

@@ -8,14 +8,14 @@ from accounting.ledger import Ledger
 from accounting.model.periods import midnight_s
 from daemon.assembly.prepared_home import Plan as PreparedHome
 from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
-from daemon.planning.half_hours import HALF_HOUR_S, day_number, placed
+from daemon.planning.half_hours import day_number, placed
 from daemon.planning.history import History, PastHalfHour, price_of, read_history
 from daemon.planning.tank_store import Tank, tank_of
 from rules.model.formatting import clock, percent
 from rules.planning.planner import Planner
 from rules.planning.policy import HalfHour
 from rules.planning.prices import UsualPrices
-from rules.planning.store import HALF_HOURS_A_DAY
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 from rules.planning.tonight import Plan
 from rules.planning.tuning import Tuning
 

@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
 from daemon.assembly.prepared_home import Plan as PreparedHome
-from daemon.planning.half_hours import HALF_HOUR_S, placed
+from daemon.planning.half_hours import placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of
 from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
+from rules.planning.store import HALF_HOUR_S
 
 MADE, OUTCOME = "plan.made", "plan.outcome"
 """Names of the events."""
