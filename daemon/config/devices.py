@@ -212,5 +212,5 @@ class Tank(Table):
 
     @property
     def ua_w_per_k(self) -> float:
-        """Standing loss, W/K: as stated, else its label class's limit: C's, the most of a new tank, if none is given."""
+        """Standing loss, W/K: as stated, else its label class's limit; without one C's, the most for a new tank."""
         return ua_w_per_k(self.loss_w or label_loss_w(self.label_class or "C", self.volume_l))
