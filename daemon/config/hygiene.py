@@ -9,7 +9,7 @@ from daemon.config.rule_tables import Hygiene as HygieneTable
 from daemon.config.wording import close, plain, shown
 from rules.model.settings import Hygiene
 from rules.tank.heating_up import heat_up_s
-from rules.tank.water_safety import BURN_S, STORE_C, WANTED_REDUCTIONS, reductions
+from rules.tank.water_safety import SCALD, WANTED_REDUCTIONS, reductions
 
 SPARE_K = 1.0
 """How much hotter than asked the tank has to get so that the hold outlasts its standing loss."""
@@ -116,10 +116,7 @@ def hygiene_cautions(home: Home) -> list[str]:
         )
     if table is None:
         return said
-    said.append(
-        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about "
-        f"{BURN_S[STORE_C]:.0f} seconds: have a mixing valve at the outlets. {_NOT_INSTEAD}."
-    )
+    said.append(f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. {SCALD}. {_NOT_INSTEAD}.")
     reason = why_not(home, table)
     powers = reductions(table.at_c, table.hold_s)
     if powers < WANTED_REDUCTIONS:

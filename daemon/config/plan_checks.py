@@ -5,11 +5,11 @@ from collections.abc import Callable
 from daemon.config.model import Home
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
+from rules.tank.water_safety import SCALD
 
 FOLLOWED = (
     "[plan] follow orders the heater to heat from the grid, unattended: its thermostat and manual-reset cut-out must "
-    "be in order, and its wiring made for hours at full power; have a qualified installer look. Water at 60 °C burns "
-    "in about 3 seconds: have a mixing valve at the outlets"
+    f"be in order, and its wiring made for hours at full power; have a qualified installer look. {SCALD}"
 )
 
 

@@ -8,12 +8,12 @@ from daemon.planning.making import NightPlan
 from rules.planning.outlook import Choice, Fan, Outlook
 from rules.planning.store import HALF_HOUR_S
 from rules.planning.tonight import Plan
+from rules.tank.water_safety import SCALD
 
 SCHEMA = "brimful.plan/1"
 CAUTION = (
     "Heat ordered from the grid runs unattended: the thermostat and the manual-reset cut-out stay in charge and must be"
-    " in order, water at 60 °C burns in about 3 seconds (have a mixing valve at the outlets), and a qualified installer"
-    " should see to the wiring. brimful is no safety device"
+    f" in order, and a qualified installer should see to the wiring. {SCALD}. brimful is no safety device."
 )
 
 
@@ -47,7 +47,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "reasons": _reasons(night),
         "past": past,
         "unknown": list(night.notes),
-        "cautions": [f"{CAUTION}."] if plan is not None and plan.runs else [],
+        "cautions": [CAUTION] if plan is not None and plan.runs else [],
         "level_pct": None if stock_wh is None else round(tank.level_pct(stock_wh), 1),
         "grid_wh": None if plan is None else round(plan.grid_wh),
         "sun_wh": None if plan is None else round(plan.sun_wh),
