@@ -1,5 +1,7 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
+from datetime import timedelta
+
 from daemon.config.hygiene import hygiene_cautions
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
@@ -95,6 +97,25 @@ def _hygiene(home: Home) -> list[str]:
             "While you are away the tank is not heated and cools: after a week or more, heat the whole tank to "
             f"{plain(STORE_C)} °C and let the taps run before you use the water."
         )
+    if away.hot_on_return and home.rules.hygiene is None:
+        said.append(
+            "rules.away.hot_on_return heats the tank until it is full and holds nothing: there is no [rules.hygiene] "
+            "table that says how hot the whole tank must be, and for how long. After a week or more, see that all of "
+            f"it has been at {plain(STORE_C)} °C before you use the water."
+        )
+    alternate = home.rules.alternate
+    if alternate.from_ is not None:
+        until = alternate.from_ + timedelta(days=2 * alternate.pairs * alternate.block_days)
+        said.append(
+            f"rules.alternate withholds diversion for {alternate.block_days} days at a time, or twice as many in a "
+            f"row, between {alternate.from_} and {until}: on those days the sun heats no water. Have something else "
+            "heat it, or it runs cold."
+        )
+        if home.rules.hygiene is None:
+            said.append(
+                "rules.alternate leaves the tank cooler for days, and no [rules.hygiene] table sees to it that the "
+                "whole of it is hot often enough meanwhile."
+            )
     return said
 
 

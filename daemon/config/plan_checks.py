@@ -38,7 +38,13 @@ def plan_cautions(home: Home) -> list[str]:
     """Sentences about [plan]; none while it orders nothing."""
     if home.plan.mode != "follow":
         return []
-    said = [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
+    said = []
+    if home.watches:
+        said.append(
+            '[plan] mode is "follow" and [home] mode is "watch": the plan is made and shown, and no heater is ordered '
+            'to follow it until [home] mode is "control".'
+        )
+    said += [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
             "[plan] follow heats from the grid, and no signal measures a temperature in the tank: only the thermostat "
