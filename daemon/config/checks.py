@@ -275,9 +275,9 @@ def _rules(home: Home, names: Names, report: Report) -> None:
         elif name in rules.heaters.prefer[:index]:
             report.add("rules.heaters.prefer", "each heater once", f"{shown(name)} twice")
     if rules.alternate.settle_days >= rules.alternate.block_days:
-        expected = f"less than block_days {rules.alternate.block_days}"
+        expected = f"less than block_days, {rules.alternate.block_days} days"
         hint = "at least one day of each block must count"
-        report.add("rules.alternate.settle_days", expected, str(rules.alternate.settle_days), hint)
+        report.add("rules.alternate.settle_days", expected, f"{rules.alternate.settle_days} days", hint)
     for index, absence in enumerate(rules.away.periods):
         start, end = absence.from_, absence.to
         if (start.isoformat() + "T00:00:00")[:19] >= (end.isoformat() + "T00:00:00")[:19]:

@@ -91,7 +91,10 @@ def check_hygiene(home: Home, add: Add) -> None:
         hint = "nothing heats at the limit: raise rules.limit.maximum_c, below the manual-reset cut-out, or lower at_c"
         add("rules.hygiene.at_c", f"less than rules.limit.maximum_c {plain(limit_c)} °C", plain(table.at_c), hint)
     if table.hold_s >= table.every_s:
-        add("rules.hygiene.hold_minutes", f"less than every_days {plain(table.every_days)}", plain(table.hold_minutes))
+        expected = (
+            f"less than every_days, {plain(table.every_days)} days, which are {plain(table.every_s / 60)} minutes"
+        )
+        add("rules.hygiene.hold_minutes", expected, f"{plain(table.hold_minutes)} minutes")
     if table.heater is not None and table.heater not in home.heaters:
         hint = close(table.heater, list(home.heaters))
         add("rules.hygiene.heater", "the name of a heater", shown(table.heater), hint)
@@ -122,9 +125,9 @@ def hygiene_cautions(home: Home) -> list[str]:
     if powers < WANTED_REDUCTIONS:
         needed = ceil(table.hold_minutes * WANTED_REDUCTIONS / powers)
         said.append(
-            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)}, too short at {plain(table.at_c)} °C: only "
-            f"{powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that takes "
-            f"{needed} minutes."
+            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)} minutes, too short at {plain(table.at_c)} °C: "
+            f"only {powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that "
+            f"takes {needed} minutes."
         )
     if reason:
         said.append(f"rules.hygiene: {reason}. Make sure that something else heats the whole tank.")

@@ -49,7 +49,7 @@ def test_the_return_is_prepared_where_it_is_asked_for() -> None:
         (WHOLE + RULE + 'heater = "mian"\n', 'rules.hygiene.heater: expected the name of a heater, got "mian"'),
         (
             WHOLE + RULE + "hold_minutes = 1440\nevery_days = 1\n",
-            "rules.hygiene.hold_minutes: expected less than every_days 1, got 1440",
+            "rules.hygiene.hold_minutes: expected less than every_days, 1 days, which are 1440 minutes, got 1440 min",
         ),
         (
             SMALL + BOTTOM + TANK + RULE,
