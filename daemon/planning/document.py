@@ -4,6 +4,7 @@ from typing import Any
 
 from daemon.config.model import Home
 from daemon.documents.times import iso
+from daemon.planning.heatings import Heating
 from daemon.planning.making import NightPlan
 from rules.planning.outlook import Choice, Fan, Outlook
 from rules.planning.store import HALF_HOUR_S
@@ -21,7 +22,8 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
     """The plan with its figures and sentences.
 
     heat_wh: what the runs heat, from the grid; grid_wh: what the grid is expected to give in all, which hours that only
-    some days need add to. past: how past plans did, as `scoring.past_of` gives it.
+    some days need add to; heatings: when other rules heat whatever the plan says; given_wh: what they are expected to
+    give, in no other figure. past: how past plans did, as `scoring.past_of` gives it.
     """
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None
@@ -57,9 +59,16 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "boiler_price": None if tank.boiler_price is None else round(tank.boiler_price, 5),
         "full_wh": round(tank.full_wh),
         "heater": tank.heater or None,
+        "heatings": [_heating(each) for each in night.heatings],
+        "given_wh": None if plan is None else round(plan.given_wh),
         "choices": [] if outlook is None else [_choice(night, choice) for choice in outlook.choices],
         "half_hours": [] if outlook is None else _half_hours(night, outlook),
     }
+
+
+def _heating(heating: Heating) -> dict[str, Any]:
+    stretch = heating.stretch
+    return {"rule": heating.rule, "from": iso(stretch.from_s), "to": iso(stretch.until_s)}
 
 
 def _full_pct(night: NightPlan, capacity_pct: float) -> float:

@@ -9,6 +9,7 @@ from accounting.model.periods import midnight_s
 from daemon.assembly.prepared_home import Plan as PreparedHome
 from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
 from daemon.planning.half_hours import day_number, placed
+from daemon.planning.heatings import Heating, heating_note, marked, other_heatings
 from daemon.planning.history import History, PastHalfHour, price_of, read_history
 from daemon.planning.tank_store import Tank, tank_of
 from rules.model.formatting import clock, percent
@@ -29,7 +30,7 @@ class NightPlan:
     made_at_s: as of when; from_s, to_s: the day it is for, its end not included; plan: None where there is none to
     make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from,
     of what `history` has;
-    notes: what had to be assumed or is not known, in sentences.
+    notes: what had to be assumed or is not known, in sentences; heatings: what other rules heat within that day.
     """
 
     made_at_s: float
@@ -43,6 +44,7 @@ class NightPlan:
     stock_wh: float
     forecasts: Forecasts
     notes: tuple[str, ...]
+    heatings: tuple[Heating, ...] = ()
 
 
 def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
@@ -56,6 +58,12 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     here_s = history.until_s - HALF_HOUR_S
     notes: list[str] = []
     ahead = _ahead(made, history, here_s, zone, notes)
+    heatings = other_heatings(made, ledger, at_s, history.until_s, history.until_s + DAY_S) if ahead else []
+    if isinstance(heatings, str):
+        notes.append(heatings)
+        heatings = []
+    ahead = marked(ahead, here_s, heatings)
+    notes += [heating_note(each, home.home.timezone, history.until_s) for each in heatings]
     tank = tank_of(made, here_s, max((each.import_price for each in ahead), default=0.0))
     notes += tank.assumed
     stock_wh = history.stock_wh
@@ -82,6 +90,7 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
         stock_wh,
         forecasts,
         tuple(notes),
+        tuple(heatings),
     )
 
 

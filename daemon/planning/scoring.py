@@ -110,6 +110,9 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         "least_cost": None,
         "short_wh": None,
     }
+    if plan.document.get("heatings"):
+        sentence = f"The plan made at {plan.made_at} has no score: another rule was to heat the tank within its day"
+        return EventRow(at_s, OUTCOME, "note", sentence, figures)
     if not whole or unknown > MOST_UNKNOWN:
         sentence = f"The plan made at {plan.made_at} has no score: {unknown} half hours of its day are not known"
         return EventRow(at_s, OUTCOME, "note", sentence, figures)

@@ -28,7 +28,8 @@ class Run:
 class Plan:
     """What to expect of the half hours planned, over the scenarios.
 
-    grid_wh: mean heat from the grid, in the runs and in half hours that only few scenarios need; sun_wh: mean heat
+    grid_wh: mean heat from the grid, in the runs and in half hours that only few scenarios need; given_wh: mean heat
+    from the grid by other rules, which is in no run, no grid_wh and no cost; sun_wh: mean heat
     from the sun; target_level_pct: mean level at the end of the last run (now, where there is none); expected_cost:
     money, for heat bought, missing heat and export given up; cold_risk: share of the scenarios in which more than
     COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn; first: the policy's first half
@@ -38,6 +39,7 @@ class Plan:
 
     runs: tuple[Run, ...]
     grid_wh: float
+    given_wh: float
     sun_wh: float
     target_level_pct: float
     expected_cost: float
@@ -77,6 +79,7 @@ def tonight(
     plan = Plan(
         runs=runs,
         grid_wh=sum(grid_wh),
+        given_wh=sum(share * course.given_wh for share, course in played),
         sun_wh=sum(share * course.sun_wh for share, course in played),
         target_level_pct=runs[-1].level_pct if runs else 100 * stock_wh / capacity_wh,
         expected_cost=sum(share * course.cost(boiler_price) for share, course in played),

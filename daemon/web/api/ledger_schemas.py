@@ -230,6 +230,14 @@ class PastPlans(Shape):
     mean_draw_error_wh: int | None
 
 
+class OtherHeating(Shape):
+    """When another rule heats the tank from the grid: hygiene, or away for a return."""
+
+    rule: str
+    start: AwareDatetime = Field(alias="from")
+    end: AwareDatetime = Field(alias="to")
+
+
 class Plan(Shape):
     """Tonight's plan: how much to heat from the grid, when, and why. Money in the currency unit."""
 
@@ -262,5 +270,7 @@ class Plan(Shape):
     boiler_price: float | None = Field(description="of a kWh of heat; null: no boiler")
     full_wh: int
     heater: str | None = Field(description="the heater that can be ordered to heat")
+    heatings: list[OtherHeating] = Field(description="when other rules heat from the grid, whatever the plan says")
+    given_wh: int | None = Field(description="what they are expected to give: in no other figure and no cost")
     choices: list[PlanChoice]
     half_hours: list[PlanHalfHour]
