@@ -49,6 +49,29 @@ def choice_name(choice: dict[str, Any]) -> str:
     return "nothing" if not choice["level_pct"] else f"to {percent(choice['level_pct'])}"
 
 
+def against_sentence(document: dict[str, Any]) -> str:
+    """What the plan brings against heating nothing from the grid, the heat left counted."""
+    planned, nothing = (next(c for c in document["choices"] if c["level_pct"] == level) for level in (None, 0.0))
+    saved = round(nothing["net_cost"], 2) - round(planned["net_cost"], 2)
+    money = f"{abs(saved):.2f} {document['currency']} {'less' if saved >= 0 else 'more'}"
+    short, without = (round(choice["cold_risk"] * 100) for choice in (planned, nothing))
+    return (
+        f"Against no heat from the grid at all, the plan costs {money}, the heat left counted, and falls short on"
+        f" {short} instead of {without} of 100 such days."
+    )
+
+
+def basis(document: dict[str, Any]) -> str:
+    """What the table's figures are, and what is in none of them."""
+    missing = "" if document["boiler_price"] is None else ", what the boiler makes of missing heat"
+    cold = " Cold water costs nothing here; see how often it falls short." if document["boiler_price"] is None else ""
+    return (
+        f"All are means until {_at(document, document['to'])} over the days to prepare for. Cost: grid heat{missing}"
+        f" and export given up. After: with the heat left at the end set against the heat there is now.{cold} In no"
+        " figure: standing charges, carbon, what other rules or timers heat, and what a house battery gives."
+    )
+
+
 def past_sentence(document: dict[str, Any]) -> str:
     """How past plans did."""
     past = document["past"]
@@ -70,10 +93,8 @@ def lines_of(document: dict[str, Any]) -> list[str]:
     lines += _wrapped(headline(document))
     if document["choices"]:
         lines += ["", *_table(document)]
-        lines += _wrapped(
-            "Cost: grid heat, missing heat (boiler) and export given up. After: with the heat left at the end set"
-            " against the heat there is now. All are means over the days to prepare for."
-        )
+        lines += _wrapped(against_sentence(document))
+        lines += _wrapped(basis(document))
     lines += ["", "Why", *(line for each in document["reasons"] for line in _wrapped(each, "  "))]
     if document["unknown"]:
         lines += ["What it assumes", *(line for each in document["unknown"] for line in _wrapped(each, "  "))]

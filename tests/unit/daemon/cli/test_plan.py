@@ -68,6 +68,10 @@ def test_the_answer_for_people(folder: Path) -> None:
     assert "Heat " in plain
     for words in ("as planned", "nothing", "to 95 %", "taps run cold", "thermostat", "qualified installer", "Why"):
         assert words in plain, words
+    assert "Against no heat from the grid at all, the plan costs" in plain
+    assert "instead of 100 of 100 such days" in plain
+    assert "Cold water costs nothing here" in plain
+    assert "In no figure: standing charges, carbon, what other rules or timers heat" in plain
 
 
 def test_another_ledger_and_another_time(folder: Path, tmp_path: Path) -> None:
