@@ -385,6 +385,11 @@ def test_a_boilers_table_is_checked_and_a_counter_without_one_cautioned() -> Non
     ]
 
 
+def test_a_comparison_ends_within_the_calendar() -> None:
+    late = "rules.alternate.from: expected a day of 2100 or before, got 9999-12-30"
+    assert any(said.startswith(late) for said in told(SMALL + "[rules.alternate]\nfrom = 9999-12-30\n"))
+
+
 @pytest.mark.parametrize(
     ("rules", "said"),
     [
