@@ -23,7 +23,7 @@ _RANK = "This software ranks below the tank's thermostat and its manual-reset cu
 
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
-    safety = [*_heat(home), *_hygiene(home), *hygiene_cautions(home)]
+    safety = [*_heat(home), *_strangers(home), *_hygiene(home), *hygiene_cautions(home)]
     return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *plan_cautions(home), *_link(home)]
 
 
@@ -63,6 +63,18 @@ def _heat(home: Home) -> list[str]:
             "supply are made for it."
         )
     return said
+
+
+def _strangers(home: Home) -> list[str]:
+    """Who else may change something."""
+    if home.homie is None or not home.homie.settable:
+        return []
+    heat = " and order heat from the grid" if home.heating_names else ""
+    return [
+        f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the "
+        f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. "
+        f"{SCALD}. {_RANK}."
+    ]
 
 
 def of_override(home: Home, order: str) -> list[str]:
