@@ -210,7 +210,7 @@ def _topics(home: Home, report: Report) -> None:
     own = state_base(home.home.name)
     for key, topic in devices.items():
         if topic == own or topic.startswith(f"{own}/"):
-            hint = f"brimful says its own state under {own}"
+            hint = f"brimful publishes its own state under {own}"
             report.add(f"{key}.topic", f"a topic outside {own}/", shown(topic), hint)
         if topic in read:
             hint = "brimful would hear its own orders as readings"

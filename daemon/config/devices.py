@@ -35,7 +35,7 @@ class SignalSource(Table):
     """Where a signal is heard, and how its payload becomes a value: value = number × scale + offset."""
 
     topic: Topic
-    """MQTT topic, without wildcards; or `reader:NAME` for what the device of [readers.NAME] says."""
+    """MQTT topic, without wildcards; or `reader:NAME` for what the device of [readers.NAME] reports."""
     pointer: Pointer = ""
     """JSON pointer (RFC 6901) to the number; without it the payload is the number itself. A unit behind it that is of
     the signal's kind is converted ("1,5 kW" is 1500 W); another is refused."""
@@ -173,7 +173,7 @@ class Boiler(Table):
 
 
 class TopUp(Table):
-    """The tank's own timer: a cheap-rate heater that brimful does not order. A study works it as it is set here."""
+    """The tank's own timer: a cheap-rate heater that brimful does not order. A study runs it as set here."""
 
     from_: Clock = Field(alias="from")
     """Start by the home's clock, HH:MM."""

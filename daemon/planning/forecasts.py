@@ -141,7 +141,7 @@ def _bright(history: History, zone: ZoneInfo) -> frozenset[int]:
 def _by_rows(
     rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo, bright: frozenset[int]
 ) -> tuple[dict[int, float], dict[int, int]]:
-    """By day, the sum of the rows in it, each spread evenly until the next; a day of which no row tells is left out.
+    """By day, the sum of the rows in it, each spread evenly until the next; a day without any row is left out.
 
     bright: the half hours of the local clock in which there is sun. A day whose rows lack any of these is no whole day:
     it is in the second answer instead, with the UTC second of the first half hour that is lacking. The last row lasts

@@ -20,7 +20,7 @@ from rules.tank.hot_throughout import due_utc_s
 DAY_S = 86_400
 
 PriceAt = Callable[[float], Fraction | None]
-"""The price of a kWh bought, at a UTC second; None where nothing tells."""
+"""The price of a kWh bought, at a UTC second; None where it is not known."""
 
 
 def heating_times(settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt) -> HeatingTimes:

@@ -75,7 +75,7 @@ class Planner:
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
         taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
-        adds to the costs told; None: the store's `missing_price`. Returns None before the first decision.
+        adds to the costs shown; None: the store's `missing_price`. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")

@@ -33,8 +33,8 @@ class Plan:
     from the sun; target_level_pct: mean level at the end of the last run (now, where there is none); expected_cost:
     money, for heat bought, missing heat and export given up; cold_risk: share of the scenarios in which more than
     COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn; first: the policy's first half
-    hour that is planned; half_hours: how many are; days_of_history: days of this home that it stands on; outlook: what
-    other choices would bring, and the course of the day.
+    hour that is planned; half_hours: how many are; days_of_history: days of this home that it is based on; outlook:
+    what other choices would bring, and the course of the day.
     """
 
     runs: tuple[Run, ...]
@@ -112,7 +112,7 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
     half_hours = policy.half_hours
     found = []
     if plan.days_of_history:
-        found.append(f"The plan stands on {plan.days_of_history} days of this home's past.")
+        found.append(f"The plan is based on {plan.days_of_history} days of this home's past.")
     else:
         found.append(
             "There is no past of this home yet: the plan assumes no sun, and draws after a published profile,"
