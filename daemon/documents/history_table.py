@@ -39,7 +39,7 @@ class HistoryTable:
 
     @property
     def mark(self) -> str:
-        """Tells this state of the file from another."""
+        """Distinguishes this state of the file from another."""
         return blake2b(self.content or b"", digest_size=8).hexdigest()
 
 

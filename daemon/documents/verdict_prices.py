@@ -5,6 +5,7 @@ from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from accounting.model.periods import midnight_s
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
 from accounting.verdict.judgement import Rates
@@ -124,10 +125,7 @@ class Prices:
         count = max(1, (until - first).days)
         step = max(1, count // _MOST_DAYS_PRICED)
         days = [first + timedelta(days=place) for place in range(0, count, step)]
-        return [(self._midnight(day), self._midnight(day + timedelta(days=1))) for day in days]
-
-    def _midnight(self, day: date) -> int:
-        return int(datetime.combine(day, time(), self._zone).timestamp())
+        return [(midnight_s(day, self._zone), midnight_s(day + timedelta(days=1), self._zone)) for day in days]
 
 
 def _mean_price(priced: Priced | None, spans: Sequence[tuple[int, int]]) -> float | None:

@@ -115,7 +115,7 @@ def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Se
 
 
 def _source(name: str, heaters: Sequence[str]) -> int:
-    """Which of the twin's sources a counter tells of: a heater's, or the tank's timer's."""
+    """Which of the twin's sources a counter belongs to: a heater's, or the tank's timer's."""
     if not name.startswith("diverted_wh"):
         return len(heaters)
     own = name.removeprefix("diverted_wh").lstrip("_")
