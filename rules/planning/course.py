@@ -84,7 +84,7 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
         stock_wh += put.sun_wh + put.grid_wh
         if half_hour.heated:
             found.given_wh += put.grid_wh
-            put = Decision(put.sun_wh, 0.0)
+            put = Intake(put.sun_wh, 0.0)
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)
