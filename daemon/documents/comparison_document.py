@@ -29,7 +29,8 @@ def comparison_answer(part: "FairComparison", within: float | None) -> dict[str,
         "shows_a_difference": part.shows,
         "beside": None if isinstance(part.beside, str) else _measured(part.beside),
         "beside_why_not": part.beside if isinstance(part.beside, str) else None,
-        "diverted_on_days_off_kwh": part.diverted_off_kwh,
+        "diverted_on_days_off_kwh": part.sun_off_kwh,
+        "days_without_price": {"days": part.unpriced_days, "heat_kwh": part.unpriced_kwh},
         "pairs_left_out": {"begun_before_written": part.late, "order_changed": part.changed, "few_days": part.thin},
         "pairs_ahead": part.ahead,
         "weeks_more": [{"within_per_day": half, "weeks": part.weeks_more(half)} for half in _precisions(part, within)],
@@ -108,9 +109,16 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         said.append(f"{left['order_changed']} pairs do not count: the order was changed while they were under way.")
     if left["few_days"]:
         said.append(f"{left['few_days']} pairs do not count: fewer than half of their days were measured.")
-    if part["diverted_on_days_off_kwh"] >= 0.5:
+    unpriced = part["days_without_price"]
+    if unpriced["days"]:
         said.append(
-            f"{part['diverted_on_days_off_kwh']:,.1f} kWh went into the tank on days without diversion (an override?): "
-            "the saving is rather more."
+            f"Of the tank's heat {unpriced['days']} days are left out: {unpriced['heat_kwh']:,.1f} kWh of it came at "
+            "no known price or from no metered source."
+        )
+    off_kwh = part["diverted_on_days_off_kwh"]
+    if off_kwh is not None and off_kwh >= 0.5:
+        said.append(
+            f"{off_kwh:,.1f} kWh of sun went into the tank on days without diversion (an override?): the true "
+            "difference, in either direction, is rather larger."
         )
     return said

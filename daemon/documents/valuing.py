@@ -82,7 +82,7 @@ def home_value(
             if basis is not None or not any(one.used == "0" for one in assumed):
                 report, used = by_share(ledger, report, shares, wanted, used.share, as_of_s)
         months = tuple(months_of_shares(home, ledger, report))
-        heat_order_wh = None if home.attributes else _heat_order_wh(ledger, home, start_s, end_s)
+        heat_order_wh = None if home.attributes else taken_under_heat_wh(ledger, home, start_s, end_s)
         watched = watched_answer(ledger, home, start_s, end_s) if report.rows and as_of_s is None else None
     return Valued(report, used, months, assumed, heat_order_wh, standing(home, report), watched)
 
@@ -103,7 +103,7 @@ def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...
     return tuple(charges)
 
 
-def _heat_order_wh(ledger: Ledger, home: Home, from_s: int, to_s: int) -> int:
+def taken_under_heat_wh(ledger: Ledger, home: Home, from_s: int, to_s: int) -> int:
     """Energy of the intervals of [from_s, to_s) in which a heater was ordered to heat, as far as decisions are kept."""
     step_s = home.home.interval_minutes * 60
     then = [row for row in ledger.decision_at(from_s) if row.order is Order.HEAT]

@@ -1,8 +1,7 @@
 """The fair comparison of a home, from its ledger: which days count, and what each cost by the meters that are heard."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
-from fractions import Fraction
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -16,6 +15,7 @@ from accounting.valuation.settings import BooksSettings
 from daemon.config.build import books_settings, rule_settings
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
+from daemon.documents.valuing import taken_under_heat_wh
 
 if TYPE_CHECKING:
     from accounting.verdict.fair_comparison import FairComparison
@@ -38,7 +38,7 @@ def compared_days(home: Home, ledger: Ledger) -> "FairComparison | str":
 
     bound = binding(written, zone, ledger.known_until_s() or 0.0)
     if not bound.pairs:
-        return fair_comparison(bound, DaysPaid({}, {}, {}))
+        return fair_comparison(bound, DaysPaid({}, {}, None))
     kept = _without(bound, [(each.from_, each.to) for each in home.verdict.exclude])
     days = [day for pair in kept.pairs for day in (*pair.on, *pair.off)]
     if not days:
@@ -58,24 +58,33 @@ def _without(bound: Binding, excluded: list[tuple[date, date]]) -> Binding:
 
 def _paid(home: Home, ledger: Ledger, first: date, until: date, zone: ZoneInfo) -> DaysPaid:
     books = books_settings(home)
-    sound, diverted_kwh = sound_days(ledger, first, until, zone)
+    sound, sun_kwh = sound_days(ledger, first, until, zone)
     unheard = _unheard_fuel(home, books)
-    burnt: dict[date, Boiler] = {}
+    unsplit = not home.attributes and bool(
+        taken_under_heat_wh(ledger, home, midnight_s(first, zone), midnight_s(until, zone))
+    )
+    heat = tank_days(ledger, first, until, zone, books)
     tank: dict[date, Paid] | str
     if books.tank is None:
         tank = "the tank's heat is in no books: [tank] and a signal of its level would answer it"
+    elif unsplit:
+        tank = (
+            "a heater was ordered to heat from the grid too, and nothing shows how much of its energy the grid gave: a "
+            "signal grid_w, and books.attribute = true where `used` or `attribute` is stated, would answer it"
+        )
     else:
-        boiler = books.tank.boiler
-        heat, burnt = tank_days(ledger, first, until, zone, boiler.fuel / boiler.heat if boiler else Fraction(1))
-        tank = unheard or _unheard_electricity(home, books) or only(heat, sound)
-    meters = unheard or _meters(home, ledger, books, (first, until), burnt, zone)
-    return DaysPaid(tank, meters, diverted_kwh)
+        tank = unheard or _unheard_electricity(home, books) or only(heat.paid, sound)
+    has_boiler = books.tank is not None and books.tank.boiler is not None
+    meters = unheard or _meters(home, ledger, books, (first, until), heat.burnt if has_boiler else None, zone)
+    return DaysPaid(tank, meters, None if unsplit else sun_kwh, heat.unpriced_kwh)
 
 
 def _unheard_fuel(home: Home, books: BooksSettings) -> str:
     """Why what is burnt on days without diversion is not known; "" where it is, or where nothing is burnt."""
     boiler = books.tank.boiler if books.tank is not None else None
     priced = boiler is not None and (boiler.tariff is not None or boiler.price is not None)
+    if boiler is not None and not priced:
+        return "what the boiler's fuel costs is not known: a tariff or a price in [tank.boiler] would answer it"
     if priced or not any(burns(home, source) for source in home.displaces):
         return ""
     return (
@@ -87,7 +96,8 @@ def _unheard_fuel(home: Home, books: BooksSettings) -> str:
 def _unheard_electricity(home: Home, books: BooksSettings) -> str:
     bought = any(not burns(home, source) and not source.is_nothing for source in home.displaces)
     heard = books.tank is not None and books.tank.topup is not None
-    if not bought or heard or any(heater.can_heat for heater in rule_settings(home).heaters):
+    by_heater = home.attributes and any(heater.can_heat for heater in rule_settings(home).heaters)
+    if not bought or heard or by_heater:
         return ""
     return (
         "on days without diversion bought electricity makes the heat, and no meter of that is heard: a signal "
@@ -100,7 +110,7 @@ def _meters(
     ledger: Ledger,
     books: BooksSettings,
     span: tuple[date, date],
-    burnt: dict[date, Boiler],
+    burnt: Mapping[date, Boiler] | None,
     zone: ZoneInfo,
 ) -> dict[date, Paid] | str:
     signals = home.signals
