@@ -26,11 +26,11 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class AgainstExport:
-    """Totals of the books. given_up: export income, and what was bought while diverting. export_price: mean income
-    given up per kWh that might have been sold; break_even_export_price: the price at which net would have been 0; both
-    None if nothing might have been sold. coverage: share of the time that was measured; unpriced_kwh, estimated_kwh:
-    parts of diverted_kwh without a price, and in gaps. off_months_net: the net, by the ledger's own prices, if
-    diversion had been off in the months that lost."""
+    """Totals of the books. given_up: export income, what the house battery forwent, and what was bought while diverting;
+    bought: the latter. export_price: mean income given up per kWh that might have been sold; break_even_export_price:
+    the price at which net would have been 0; both None if nothing might have been sold. coverage: share of the time
+    that was measured; unpriced_kwh, estimated_kwh: parts of diverted_kwh without a price, and in gaps. off_months_net:
+    the net, by the ledger's own prices, if diversion had been off in the months that lost."""
 
     first: date
     until: date
@@ -46,6 +46,7 @@ class AgainstExport:
     unpriced_kwh: float
     estimated_kwh: float
     by_source: tuple[SourcePart, ...] = ()
+    bought: float = 0.0
 
     @property
     def off_months_net(self) -> float:
@@ -76,6 +77,7 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
         unpriced_kwh=total.unpriced_wh / 1000,
         estimated_kwh=total.estimated_wh / 1000,
         by_source=parts,
+        bought=bought,
     )
 
 

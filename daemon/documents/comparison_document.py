@@ -69,6 +69,20 @@ def _precisions(part: "FairComparison", within: float | None) -> list[float]:
     return wished
 
 
+def _bought(part: Mapping[str, Any]) -> str:
+    kwh, low, high = (part[f"bought_kwh_less_per_day{end}"] for end in ("", "_low", "_high"))
+    what = "for the tank" if part["measured_by"] == "tank" else "by the whole house, what it sold not taken off,"
+    side = "less" if kwh >= 0 else "more"
+    return (
+        f"On a day with diversion {abs(kwh):.2f} kWh of electricity and fuel {side} was bought {what} than on one "
+        f"without (from {_less(low)} to {_less(high)})."
+    )
+
+
+def _less(kwh: float) -> str:
+    return f"{abs(kwh):.2f} {'less' if kwh >= 0 else 'more'}"
+
+
 def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
     """The part in sentences."""
     low, high = part["saved_per_day_low"], part["saved_per_day_high"]
@@ -86,9 +100,8 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
             f"saved {part['saved_per_day']:+.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
         ]
     said.append(
-        f"It bought {part['bought_kwh_less_per_day']:.2f} kWh less a day ({part['bought_kwh_less_per_day_low']:.2f} to "
-        f"{part['bought_kwh_less_per_day_high']:.2f}). Chance alone would show as much in {part['by_chance']:.0%} of "
-        f"orders. Compared: {part['compared']}; left out: {part['left_out']}."
+        f"If diverting changed nothing, {part['by_chance']:.0%} of all orders of the days would show so large a "
+        f"difference in money. {_bought(part)} Compared: {part['compared']}; left out: {part['left_out']}."
     )
     beside = part["beside"]
     if beside is not None:

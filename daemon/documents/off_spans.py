@@ -63,7 +63,8 @@ def _answer(home: Home, ledger: Ledger, span: OffSpan) -> dict[str, Any]:
         and (to_s := midnight_s(until, zone)) > known.total.start_s
     ]
     due_s = sum(total.due_s for total in totals)
-    given_up = sum(total.given_up_micro + total.bought_micro for total in totals) / 1e6
+    bought = sum(total.bought_micro for total in totals) / 1e6
+    given_up = sum(total.given_up_micro for total in totals) / 1e6 + bought
     avoided = sum(total.avoided_micro for total in totals) / 1e6
     return {
         "off": span.text,
@@ -71,6 +72,7 @@ def _answer(home: Home, ledger: Ledger, span: OffSpan) -> dict[str, Any]:
         "days_known": sum(total.end_s - total.start_s for total in totals) / 86_400,
         "diverted_kwh": sum(total.diverted_wh for total in totals) / 1000,
         "given_up": given_up,
+        "bought": bought,
         "avoided": avoided,
         "brought": given_up - avoided,
         "brought_kg": -sum(total.net_mg for total in totals) / 1e6,

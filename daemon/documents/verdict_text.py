@@ -67,7 +67,8 @@ def _against_export(part: Document, money: str) -> list[str]:
     said = [
         f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
         f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
-        f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
+        f"purchases avoided, less {part['given_up'] - part['bought']:,.2f} of export income given up"
+        f"{_and_bought(part['bought'], 'paid for what the grid or the battery gave')}."
     ]
     if len(part["by_source"]) > 1:
         parts = [
@@ -90,13 +91,21 @@ def _against_export(part: Document, money: str) -> list[str]:
         side = "brought" if off["brought"] >= 0 else "cost"
         every = " of every year" if off["every_year"] else ""
         said.append(
-            f"Off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
-            f"{off['diverted_kwh']:,.0f} kWh) would have {side} {_money(abs(off['brought']), money)}: "
-            f"{off['given_up']:,.2f} of export income kept, less {off['avoided']:,.2f} to buy."
+            f"Without diversion from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
+            f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) that would have {side} "
+            f"{_money(abs(off['brought']), money)}: {off['given_up'] - off['bought']:,.2f} of export income kept"
+            f"{_and_bought(off['bought'], 'not paid to the grid or the battery')}, less {off['avoided']:,.2f} to buy "
+            "the heat that was used."
         )
+        if off["unpriced_kwh"] >= 0.5:
+            said.append(f"Of it {off['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
     if part["unpriced_kwh"] >= 0.5:
-        said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and count as nothing there.")
+        said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
     return said
+
+
+def _and_bought(bought: float, what: str) -> str:
+    return f" and {bought:,.2f} {what}" if bought >= 0.005 else ""
 
 
 _SAME = {

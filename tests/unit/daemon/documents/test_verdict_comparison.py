@@ -133,7 +133,26 @@ def test_what_it_says(teal: tuple[Path, float]) -> None:
     found = told(compared(teal[0]))
     document: dict[str, Any] = comparison_answer(found, 0.001)
     said = " ".join(comparison_said(document, "EUR"))
-    for words in ("6 pairs of blocks", "a day with diversion saved", "kWh less a day", "first days of each block"):
+    for words in (
+        "6 pairs of blocks",
+        "a day with diversion saved",
+        "kWh of electricity and fuel less was bought for the tank",
+        "first days of each block",
+    ):
         assert words in said
     assert document["weeks_more"][0]["within_per_day"] == 0.001
     assert document["measured_by"] == "tank"
+    assert (
+        "If diverting changed nothing, 3% of all orders of the days would show so large a difference in money" in said
+    )
+    dearer = {
+        **document,
+        "measured_by": "meters",
+        "bought_kwh_less_per_day": -0.5,
+        "bought_kwh_less_per_day_low": -1.25,
+    }
+    (sentence,) = [each for each in comparison_said(dearer, "EUR") if "was bought" in each]
+    assert (
+        "0.50 kWh of electricity and fuel more was bought by the whole house, what it sold not taken off," in sentence
+    )
+    assert "(from 1.25 more to" in sentence

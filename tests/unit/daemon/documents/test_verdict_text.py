@@ -53,6 +53,48 @@ def test_a_life_in_words() -> None:
     assert "Keep using it? Yes: +40 GBP a year, the purchase aside. Buy another? Not sure." in text
 
 
+EXPORT = {
+    "from": "2026-01-01",
+    "to": "2026-07-01",
+    "coverage": 0.98,
+    "diverted_kwh": 500.0,
+    "net": 5.0,
+    "avoided": 40.0,
+    "given_up": 35.0,
+    "bought": 10.0,
+    "by_source": [],
+    "break_even_export_price": None,
+    "months": [],
+    "unpriced_kwh": 0.0,
+}
+OFF = {
+    "off": "05-01..06-01",
+    "every_year": True,
+    "days_known": 31.0,
+    "diverted_kwh": 90.0,
+    "given_up": 9.0,
+    "bought": 2.0,
+    "avoided": 6.0,
+    "brought": 3.0,
+    "unpriced_kwh": 4.0,
+    "coverage": 0.9,
+}
+
+
+def test_what_was_bought_is_no_export_income() -> None:
+    ((_, sentences),) = sections(document(against_export={**EXPORT, "off": [OFF]}))
+    assert sentences[0].endswith(
+        "40.00 of purchases avoided, less 25.00 of export income given up and 10.00 paid for what the grid or the "
+        "battery gave."
+    )
+    assert sentences[1] == (
+        "Without diversion from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) that "
+        "would have brought 3.00 GBP: 7.00 of export income kept and 2.00 not paid to the grid or the battery, less "
+        "6.00 to buy the heat that was used."
+    )
+    assert sentences[2] == "Of it 4 kWh had no known price and are in no amount of money."
+
+
 def test_the_same_reason_is_said_once() -> None:
     why = {
         "year": "there are neither books nor a history",
