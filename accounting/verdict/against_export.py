@@ -26,7 +26,7 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class AgainstExport:
-    """Totals of the books. given_up: export income, what the house battery forwent, and what was bought while diverting;
+    """Totals of the books. given_up: export income, what the house battery forwent, and what was bought meanwhile;
     bought: the latter. export_price: mean income given up per kWh that might have been sold; break_even_export_price:
     the price at which net would have been 0; both None if nothing might have been sold. coverage: share of the time
     that was measured; unpriced_kwh, estimated_kwh: parts of diverted_kwh without a price, and in gaps. off_months_net:

@@ -91,8 +91,8 @@ def _against_export(part: Document, money: str) -> list[str]:
         side = "brought" if off["brought"] >= 0 else "cost"
         every = " of every year" if off["every_year"] else ""
         said.append(
-            f"Without diversion from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
-            f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) that would have {side} "
+            f"Diversion off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
+            f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) would have {side} "
             f"{_money(abs(off['brought']), money)}: {off['given_up'] - off['bought']:,.2f} of export income kept"
             f"{_and_bought(off['bought'], 'not paid to the grid or the battery')}, less {off['avoided']:,.2f} to buy "
             "the heat that was used."

@@ -88,7 +88,7 @@ def test_what_was_bought_is_no_export_income() -> None:
         "battery gave."
     )
     assert sentences[1] == (
-        "Without diversion from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) that "
+        "Diversion off from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) "
         "would have brought 3.00 GBP: 7.00 of export income kept and 2.00 not paid to the grid or the battery, less "
         "6.00 to buy the heat that was used."
     )
