@@ -4,15 +4,13 @@ The ledger keeps one amount of money for all sources of an entry. It is divided 
 times price over efficiency, by the day in the middle of each month.
 """
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from accounting.ledger.totals import Assumed
+from accounting.model.displaced_shares import shares_of
 from accounting.reports.value import ValueRow
-
-_BETWEEN = re.compile(r", (?=\d+(?:/\d+)? )")  # a name may hold a comma
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +36,10 @@ def by_source(
     """
     heat: dict[str, float] = {}
     for kept in assumed:
-        shares = stated if kept.displaced is None else shares_of(kept.displaced)
-        for source, share in shares.items():
+        shares = (
+            stated.items() if kept.displaced is None else ((name, share) for share, name in shares_of(kept.displaced))
+        )
+        for source, share in shares:
             heat[source] = heat.get(source, 0.0) + kept.wh / 1000 * used * float(share)
     money: dict[str, float] = {}
     for row in rows:
@@ -47,12 +47,3 @@ def by_source(
             money[source] = money.get(source, 0.0) + row.avoided_micro / 1e6 * part
     parts = [SourcePart(name, heat.get(name, 0.0), money.get(name, 0.0)) for name in {**heat, **money}]
     return tuple(sorted(parts, key=lambda part: (-part.avoided, part.source)))
-
-
-def shares_of(text: str) -> dict[str, Fraction]:
-    """The shares as an entry keeps them: "2/5 gas boiler, 3/5 night electricity"."""
-    found: dict[str, Fraction] = {}
-    for part in _BETWEEN.split(text):
-        share, _, source = part.partition(" ")
-        found[source] = found.get(source, Fraction(0)) + Fraction(share)
-    return found

@@ -6,15 +6,7 @@ import pytest
 
 from accounting.ledger.totals import Assumed
 from accounting.reports.value import ValueRow
-from accounting.verdict.by_source import by_source, shares_of
-
-
-def test_shares_are_read_as_the_ledger_keeps_them() -> None:
-    assert shares_of("2/5 gas boiler, 3/5 night, cheap") == {
-        "gas boiler": Fraction(2, 5),
-        "night, cheap": Fraction(3, 5),
-    }
-    assert shares_of("1 gas, old boiler") == {"gas, old boiler": 1}
+from accounting.verdict.by_source import by_source
 
 
 def test_money_adds_up_and_energy_goes_by_the_kept_shares() -> None:
@@ -35,3 +27,7 @@ def test_money_adds_up_and_energy_goes_by_the_kept_shares() -> None:
     assert gas.avoided + night.avoided == pytest.approx(4.0)
     assert gas.heat_kwh == pytest.approx(0.5 * (2 + 2))
     assert night.heat_kwh == pytest.approx(0.5 * 6)
+
+
+def test_what_nothing_displaces_has_no_source() -> None:
+    assert by_source([], [Assumed("1", "", 8000, 0, 0, 0)], lambda _s, _e: {}, 1.0, {}) == ()
