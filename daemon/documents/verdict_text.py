@@ -71,11 +71,8 @@ def _against_export(part: Document, money: str) -> list[str]:
         f"{_and_bought(part['bought'], 'paid for what the grid or the battery gave')}."
     ]
     if len(part["by_source"]) > 1:
-        parts = [
-            f"{each['source']} {each['avoided']:,.2f} ({each['heat_kwh']:,.0f} kWh of heat)"
-            for each in part["by_source"]
-        ]
-        said.append(f"Avoided of {', '.join(parts)}; the money divided by the sources' prices.")
+        parts = [_source(each) for each in part["by_source"]]
+        said.append(f"Avoided: {', '.join(parts)}; the money is divided by the sources' prices.")
     if part["break_even_export_price"] is not None:
         said.append(
             f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "
@@ -102,6 +99,11 @@ def _against_export(part: Document, money: str) -> list[str]:
     if part["unpriced_kwh"] >= 0.5:
         said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
     return said
+
+
+def _source(part: Document) -> str:
+    heat = f" ({part['heat_kwh']:,.0f} kWh of heat)" if part["heat_kwh"] else ""
+    return f"{part['source']} {part['avoided']:,.2f}{heat}"
 
 
 def _and_bought(bought: float, what: str) -> str:
