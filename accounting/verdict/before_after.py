@@ -74,7 +74,7 @@ def before_after(
     prices: Mapping[str, float] | None = None,
 ) -> BeforeAfter:
     """The answer from a history. meter: as in `select`; prices: money per kWh bought, by carrier, as they were in the
-    periods after. Raises BrimfulError, naming row and column, for a history that cannot be believed or compared."""
+    periods after. Raises as `select` does."""
     selection = select(history, installed, excludes, meter)
     found = savings(selection, facts, meter)
     regression = option_c(selection, facts, CONFIDENCE)

@@ -88,9 +88,18 @@ class History:
         return refusal(self.name, period.line, column, cause, hint)
 
 
+class NotYetComparable(BrimfulError):
+    """A history that can be believed, but that has not the periods of a comparison yet."""
+
+
 def refusal(name: str, line: int, column: str, cause: str, hint: str = "") -> BrimfulError:
     """A refusal that names the file, the line (the heading is 1) and the column."""
-    return BrimfulError(OP, f"{name} line {line}, column {column}", cause, hint)
+    return BrimfulError(OP, place_of(name, line, column), cause, hint)
+
+
+def place_of(name: str, line: int, column: str) -> str:
+    """A cell of the file, in words."""
+    return f"{name} line {line}, column {column}"
 
 
 def read_history(path: Path) -> History:

@@ -42,19 +42,23 @@ def reckon(
     off: Sequence[OffSpan] = (),
     advised: Advised | None = None,
 ) -> dict[str, Any]:
-    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
-    narrow the fair comparison's range is wished for, money a day to either side; off: days to look at as if without
-    diversion; advised: further advice, about the home's rules."""
+    """The verdict as JSON.
+
+    history, ledger: None for those that the home file names, where they are there: a history that cannot be compared
+    yet is then left out, with the reason; within: how narrow the fair comparison's range is wished for, money a day to
+    either side; off: days to look at as if without diversion; advised: further advice, about the home's rules.
+    """
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
+    asked = history is not None
     if home is not None:
         if history is None and (home.verdict.history is not None or _holds_rows(history_path(home))):
             history = history_path(home)
         if ledger is None:
             own = home.path_of(home.ledger.path)
             ledger = own if own.exists() else None
-    found = judge(gather(home, ledger, history, installed))
+    found = judge(gather(home, ledger, history, installed, asked=asked))
     name, currency = (home.home.name, home.home.currency) if home is not None else (None, None)
     document = verdict_answer(found, name, currency, within)
     if document["against_export"] is not None and home is not None and ledger is not None:

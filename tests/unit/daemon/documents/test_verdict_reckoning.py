@@ -19,6 +19,37 @@ def test_apart_or_here_it_is_the_same(tmp_path: Path) -> None:
     assert set(document["why_not"]) == {"fair_comparison"}
 
 
+@pytest.mark.parametrize(
+    ("rows", "more", "why"),
+    [
+        (
+            "2025-01-01,2025-02-01,\n",
+            "installed = 2026-05-01\n",
+            "past.csv line 2, column electricity_kwh: expected what",
+        ),
+        ("2025-01-01,2025-02-01,300\n", "", "verdict.installed: expected the first day with the hardware"),
+        ("2025-01-01,2025-02-01,300\n", "installed = 2026-05-01\n", "past.csv line 2, column from: expected periods"),
+        (
+            "2025-01-01,2025-02-01,300\n2025-02-01,2025-03-01,280\n",
+            "installed = 2026-05-01\n",
+            "past.csv line 3, column from: expected a period that begins on 2026-05-01 or later",
+        ),
+    ],
+)
+def test_a_history_that_cannot_be_compared_yet_leaves_the_other_parts(
+    tmp_path: Path, rows: str, more: str, why: str
+) -> None:
+    (tmp_path / "past.csv").write_text(f"from,to,gas_kwh\n{rows}")
+    hardware = HARDWARE.replace("bought = 2026-05-01\n", "")
+    home = load(home_file(tmp_path, f'{hardware}history = "past.csv"\n{more}'))
+    ledger_file(tmp_path, 60)
+    document = reckon(home, None, None, None)
+    assert document["before_after"] is None
+    assert document["why_not"]["before_after"].startswith(why)
+    assert document["against_export"] is not None
+    assert document["year"] is not None
+
+
 def test_what_prevents_it_is_said(tmp_path: Path) -> None:
     (tmp_path / "past.csv").write_text("from,to,gas_kwh\n2025-01-01,2025-02-01,-4\n")
     file = home_file(tmp_path, f'{HARDWARE}history = "past.csv"\n')
