@@ -12,7 +12,8 @@ from accounting.verdict.year import Figures, Sample
 @dataclass(frozen=True, slots=True)
 class Month:
     """A month of the books. first: its first day; known: the share of it that the books cover; money in the home's
-    currency, carbon in kg CO2e."""
+    currency, carbon in kg CO2e; sellable_kwh: of what was diverted, what would have been sold; unsold: of given_up,
+    what the rest cost, as bought or as forgone by the house battery."""
 
     first: date
     known: float
@@ -22,6 +23,8 @@ class Month:
     net: float
     net_kg: float
     coverage: float
+    sellable_kwh: float
+    unsold: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +61,20 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
     total = report.total
     if not report.rows or not total.diverted_wh:
         return "the books hold no diverted energy yet; a month of books would answer it"
-    # What the grid or the battery gave, and what has no price, could not have been sold at a known price.
-    sellable_kwh = max(0, total.diverted_wh - total.grid_wh - total.battery_wh - total.unpriced_wh) / 1000
-    given_up, avoided = total.given_up_micro / 1e6, total.avoided_micro / 1e6
-    bought = total.bought_micro / 1e6
+    avoided, bought = total.avoided_micro / 1e6, total.bought_micro / 1e6
+    given_up = total.given_up_micro / 1e6 + bought
+    sellable_kwh, unsold = _sellable_kwh(total), _unsold(total)
     return AgainstExport(
         first=_day(total.start_s, report),
         until=_day(total.end_s, report),
         diverted_kwh=total.diverted_wh / 1000,
-        given_up=given_up + bought,
+        given_up=given_up,
         avoided=avoided,
         net=total.net_micro / 1e6,
         net_kg=total.net_mg / 1e6,
         months=tuple(_month(row, report) for row in report.rows),
-        break_even_export_price=(avoided - bought) / sellable_kwh if sellable_kwh else None,
-        export_price=given_up / sellable_kwh if sellable_kwh else None,
+        break_even_export_price=(avoided - unsold) / sellable_kwh if sellable_kwh else None,
+        export_price=(given_up - unsold) / sellable_kwh if sellable_kwh else None,
         coverage=total.coverage,
         unpriced_kwh=total.unpriced_wh / 1000,
         estimated_kwh=total.estimated_wh / 1000,
@@ -110,7 +112,19 @@ def _month(row: ValueRow, report: ValueReport) -> Month:
         net=row.net_micro / 1e6,
         net_kg=row.net_mg / 1e6,
         coverage=row.coverage,
+        sellable_kwh=_sellable_kwh(row),
+        unsold=_unsold(row),
     )
+
+
+def _sellable_kwh(row: ValueRow) -> float:
+    """What would have been sold at a known price: not what the grid or the battery gave, nor what would have charged
+    the battery, nor what has no price."""
+    return max(0, row.diverted_wh - row.grid_wh - row.battery_wh - row.forgone_wh - row.unpriced_wh) / 1000
+
+
+def _unsold(row: ValueRow) -> float:
+    return (row.bought_micro + row.forgone_micro) / 1e6
 
 
 def _known(row: ValueRow, report: ValueReport) -> float:

@@ -70,7 +70,17 @@ def reckon(
 
 
 def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
-    both = [*(document["advice"] or ()), *advice]
+    """The rule `worth` withholds in the losing hours of the months in which not to divert is advised, too: the same
+    loss, and so said."""
+    own = document["advice"] or ()
+    if any(each["about"] == "diverting" for each in own):
+        advice = [
+            {**each, "say": f"{each['say']} It does so in the months named here as well: their worths do not add up."}
+            if each["about"] == "worth"
+            else each
+            for each in advice
+        ]
+    both = [*own, *advice]
     document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
     document["notes"] += notes
 

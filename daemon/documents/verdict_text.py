@@ -160,9 +160,7 @@ def _year(part: Document, money: str) -> list[str]:
     how = f"{1 - part['modelled_share']:.0%} of it {part['source']}, the rest modelled by the sun's year"
     if not part["modelled_share"]:
         how = part["source"]
-    carbon = ""
-    if part["kg"] is not None:
-        carbon = f", {abs(part['kg']):,.0f} kg CO2e {'less' if part['kg'] >= 0 else 'more'}"
+    carbon = "" if part["kg"] is None else f", {_kg_less(part['kg'])}"
     return [f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f}){carbon}: {how}."]
 
 
@@ -208,16 +206,20 @@ def _sensitivity(part: Sequence[Document], money: str) -> list[str]:
 def _advice(part: Sequence[Document], money: str) -> list[str]:
     if not part:
         return ["Nothing: the books show no change that would have brought more."]
-    return [
-        f"{each['say']} Worth {_money(each['per_year'], money)} and {each['kg_per_year']:+,.0f} kg CO2e a year, by the "
-        f"ledger's own months and prices; wrong if {each['flips_if']}."
-        for each in part
-    ]
+    return [_advised(each, money) for each in part]
+
+
+def _advised(each: Document, money: str) -> str:
+    bound = "at most " if each["at_most"] else ""
+    carbon = "" if each["kg_per_year"] is None else f" and {_kg_less(each['kg_per_year'])}"
+    return (
+        f"{each['say']} Worth {bound}{_money(each['per_year'], money)}{carbon} a year, by the ledger's own months and "
+        f"prices; wrong if {each['flips_if']}."
+    )
 
 
 def _carbon(part: Document, money: str) -> list[str]:
-    side = "less" if part["kg_year"] >= 0 else "more"
-    said = f"{abs(part['kg_year']):,.0f} kg CO2e {side} a year, estimated by the home file's factors, standby counted."
+    said = f"{_kg_less(part['kg_year'])} a year, estimated by the home file's factors, standby counted."
     if part["embodied_kg"] is not None:
         when = "never" if part["payback_years"] is None else f"after {part['payback_years']:.1f} years"
         said += f" The {part['embodied_kg']:,.0f} kg of making it are back {when}."
@@ -231,6 +233,10 @@ def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
             continue
         said.setdefault(why, []).append(_PARTS[name].lower())
     return [f"{', '.join(names)}: {why}."[0].upper() + f"{', '.join(names)}: {why}."[1:] for why, names in said.items()]
+
+
+def _kg_less(kg: float) -> str:
+    return f"{abs(kg):,.0f} kg CO2e {'less' if kg >= 0 else 'more'}"
 
 
 def _saved(kwh: float) -> str:

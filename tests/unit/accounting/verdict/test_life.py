@@ -159,7 +159,7 @@ def test_what_matters_most_comes_first() -> None:
 
 def months(net_in_june: float) -> tuple[Month, ...]:
     return tuple(
-        Month(date(2025, number, 1), 1.0, 100.0, 5.0, 5.0 + net, net, 3.0, 1.0)
+        Month(date(2025, number, 1), 1.0, 100.0, 5.0, 5.0 + net, net, 3.0, 1.0, 100.0, 0.0)
         for number in range(1, 13)
         for net in (net_in_june if number == 6 else 4.0,)
     )

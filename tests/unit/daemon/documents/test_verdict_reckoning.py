@@ -1,11 +1,12 @@
 """The verdict reckoned in a process of its own is the same, and what prevents it is said."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daemon.config.load import load
-from daemon.documents.verdict_reckoning import reckon, reckon_apart
+from daemon.documents.verdict_reckoning import _add_advice, reckon, reckon_apart
 from rules.model.errors import BrimfulError
 from tests.support.verdict_files import HARDWARE, history_file, home_file, ledger_file
 
@@ -48,6 +49,15 @@ def test_a_history_that_cannot_be_compared_yet_leaves_the_other_parts(
     assert document["why_not"]["before_after"].startswith(why)
     assert document["against_export"] is not None
     assert document["year"] is not None
+
+
+def test_the_same_loss_is_not_counted_twice() -> None:
+    month = {"say": "Do not divert in June.", "per_year": 6.0, "about": "diverting"}
+    rule = {"say": "Set [rules.worth] enabled = true.", "per_year": 9.0, "about": "worth"}
+    for own, both in (([month], True), ([], False)):
+        document: dict[str, Any] = {"advice": own, "notes": []}
+        _add_advice(document, [rule], [])
+        assert ("do not add up" in document["advice"][0]["say"]) is both
 
 
 def test_what_prevents_it_is_said(tmp_path: Path) -> None:

@@ -95,6 +95,15 @@ def test_what_was_bought_is_no_export_income() -> None:
     assert sentences[2] == "Of it 4 kWh had no known price and are in no amount of money."
 
 
+def test_what_advice_is_worth_is_bounded_where_it_must_be_and_says_no_carbon_that_is_not_counted() -> None:
+    advised = {"say": "Do so.", "per_year": 12.0, "kg_per_year": None, "flips_if": "not", "about": "worth"}
+    ((_, (bounded, whole)),) = sections(
+        document(advice=[{**advised, "at_most": True}, {**advised, "at_most": False, "kg_per_year": -3.0}])
+    )
+    assert bounded.startswith("Do so. Worth at most 12.00 GBP a year, by")
+    assert whole.startswith("Do so. Worth 12.00 GBP and 3 kg CO2e more a year, by")
+
+
 def test_the_same_reason_is_said_once() -> None:
     why = {
         "year": "there are neither books nor a history",
