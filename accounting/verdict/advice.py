@@ -14,9 +14,8 @@ _MONTHS_IN_YEAR = 12
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to do, in words; what it brings per year in money and kg CO2e (None: carbon is not counted), and whether that
-    is the most it may bring; what would make it wrong; about: "diverting", "standby" or "worth", what it is to change.
-    """
+    """What to do, in words; what it brings per year in money and kg CO2e (None: carbon is not counted); what would make
+    it wrong; about: "diverting", "standby" or "worth", what it is to change; at_most: whether it may bring less."""
 
     say: str
     per_year: float
