@@ -16,6 +16,7 @@ from accounting.heat.loss_fit import Loss, fit_tape, student
 from accounting.heat.metered_heat import MeteredHeat
 from accounting.heat.scale_fit import Scale, fit_scale
 from accounting.ledger.tape import Row
+from accounting.model.periods import local_day
 from accounting.valuation.settings import TankBooks
 from rules.tank.charge import TEMPERATURES, mean_c
 from rules.tank.cylinder import WH_PER_L_K
@@ -124,7 +125,7 @@ def _hot_c(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> Figure | Non
             continue
         if max(temps_c) - min(temps_c) <= _EVEN_K and min(temps_c) >= _WARM_C:
             hot_c = tank.cold_c + 100.0 * (fmean(temps_c) - tank.cold_c) / level
-            by_day.setdefault(datetime.fromtimestamp(at_s, zone).date(), []).append(hot_c)
+            by_day.setdefault(local_day(at_s, zone), []).append(hot_c)
     return _by_days([sorted(found)[len(found) // 10] for found in by_day.values()], _FINEST_K)
 
 

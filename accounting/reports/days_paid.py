@@ -17,10 +17,9 @@ from accounting.heat.tank_book import tolerance_wh
 from accounting.ledger.reading import Ledger
 from accounting.model.entry import TankEntry
 from accounting.model.journal import BOILER, UNEXPLAINED, is_grid, is_source
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from accounting.pricing.tariffs import Priced
 from accounting.reports.bills import Own
-from accounting.reports.supplier import local_day
 from accounting.reports.value import value_report
 from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Valuer

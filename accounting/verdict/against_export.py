@@ -2,8 +2,9 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date
 
+from accounting.model.periods import local_day, midnight_s
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.by_source import SourcePart
 from accounting.verdict.year import Figures, Sample
@@ -65,8 +66,8 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
     given_up = total.given_up_micro / 1e6 + bought
     sellable_kwh, unsold = _sellable_kwh(total), _unsold(total)
     return AgainstExport(
-        first=_day(total.start_s, report),
-        until=_day(total.end_s, report),
+        first=local_day(total.start_s, report.zone),
+        until=local_day(total.end_s, report.zone),
         diverted_kwh=total.diverted_wh / 1000,
         given_up=given_up,
         avoided=avoided,
@@ -98,13 +99,13 @@ def samples(report: ValueReport, gas_share: Callable[[int, int], float]) -> list
             avoided_kg=row.avoided_mg / 1e6,
             given_up_kg=(row.given_up_mg + row.bought_mg) / 1e6,
         )
-        found.append(Sample(_day(row.start_s, report).month, _known(row, report), figures))
+        found.append(Sample(local_day(row.start_s, report.zone).month, _known(row, report), figures))
     return found
 
 
 def _month(row: ValueRow, report: ValueReport) -> Month:
     return Month(
-        first=_day(row.start_s, report).replace(day=1),
+        first=local_day(row.start_s, report.zone).replace(day=1),
         known=_known(row, report),
         diverted_kwh=row.diverted_wh / 1000,
         given_up=(row.given_up_micro + row.bought_micro) / 1e6,
@@ -129,15 +130,10 @@ def _unsold(row: ValueRow) -> float:
 
 def _known(row: ValueRow, report: ValueReport) -> float:
     """The share of the row's calendar month that the report spans."""
-    day = _day(row.start_s, report)
+    day = local_day(row.start_s, report.zone)
     first = day.replace(day=1)
     after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
-    starts = [datetime.combine(each, time(), report.zone).timestamp() for each in (first, after)]
-    return min(1.0, (row.end_s - row.start_s) / (starts[1] - starts[0]))
-
-
-def _day(utc_s: int, report: ValueReport) -> date:
-    return datetime.fromtimestamp(utc_s, report.zone).date()
+    return min(1.0, (row.end_s - row.start_s) / (midnight_s(after, report.zone) - midnight_s(first, report.zone)))
 
 
 def losing_months(months: Sequence[Month]) -> tuple[int, ...]:

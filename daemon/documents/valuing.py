@@ -2,13 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
 from fractions import Fraction
 from typing import Any
 
 from accounting.ledger import Ledger
 from accounting.ledger.totals import Assumed
-from accounting.model.periods import By
+from accounting.model.periods import By, local_day
 from accounting.pricing.tariffs import Tariff
 from accounting.reports.used_share import Used, UsedBasis, by_share, shares_by_stock
 from accounting.reports.value import ValueReport, value_report
@@ -92,9 +91,7 @@ def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...
     if not report.rows or not any(source.gives_up_standing for source in home.displaces):
         return ()
     priced = tariffs(home)
-    first, until = (
-        datetime.fromtimestamp(at_s, report.zone).date() for at_s in (report.total.start_s, report.total.end_s)
-    )
+    first, until = (local_day(at_s, report.zone) for at_s in (report.total.start_s, report.total.end_s))
     charges = []
     for source in home.displaces:
         tariff = priced.get(source.tariff or "")

@@ -1,14 +1,13 @@
 """The fair comparison of a home, from its ledger: which days count, and what each cost by the meters that are heard."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
-from accounting.ledger.tape import Row, unpack
 from accounting.model.periods import midnight_s
-from accounting.reports.bills import METERS, POWER, Own, own_figures
+from accounting.reports.bills import LEAST_HELD_S, METERS, POWER, Own, minutes_around, own_figures
 from accounting.reports.days_paid import Boiler, DaysPaid, Paid, meter_days, only, sound_days, tank_days
 from accounting.reports.written_comparison import WRITTEN, Binding, Pair, binding, written_of
 from accounting.valuation.settings import BooksSettings
@@ -20,8 +19,6 @@ from daemon.documents.valuing import taken_under_heat_wh
 if TYPE_CHECKING:
     from accounting.verdict.fair_comparison import FairComparison
 
-_HOUR_S = 3600
-_MINUTE_S = 90.0  # the tape holds a reading a minute
 NONE_YET = (
     "no fair comparison was made; [rules.alternate] in the home file makes one: diversion on and off in blocks of days "
     "in an order left to chance, the strongest evidence that a home can have"
@@ -120,13 +117,8 @@ def _meters(
     if books.imports is None or books.export is None:
         return "the whole house's cost wants a tariff of what is bought and one of what is sold"
     from_s, to_s = (midnight_s(day, zone) for day in span)
-    stale_after_s = max(_MINUTE_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
-
-    def minutes() -> Iterator[Row]:  # a reading before and one after, so that the first and last interval are whole
-        for chunk in ledger.tape(from_s - _HOUR_S, to_s + _HOUR_S):
-            yield from unpack([chunk], from_s - _HOUR_S, to_s + _HOUR_S)
-
-    rows = list(minutes())
+    stale_after_s = max(LEAST_HELD_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
+    rows = list(minutes_around(ledger, from_s, to_s))
     if not rows:
         return f"no recorded minutes are left of it: they are kept for ledger.tape_days = {home.ledger.tape_days}"
 

@@ -5,6 +5,7 @@ from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
+from accounting.model.periods import local_day, midnight_s
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
 from accounting.verdict.judgement import Rates
@@ -74,7 +75,7 @@ class Prices:
         return found
 
     def _parts(self, start_s: int, end_s: int) -> list[float]:
-        middle = datetime.fromtimestamp((start_s + end_s) / 2, self._zone).date()
+        middle = local_day((start_s + end_s) / 2, self._zone)
         day = self._days(middle, middle + timedelta(days=1))[0]
         amounts = [float((source.heat_price(*day) or 0) * source.share_over(*day)) for source in self._displaced]
         total = sum(amounts)
@@ -115,7 +116,7 @@ class Prices:
         return None if kg is None else float(kg)
 
     def _sun_hours(self, start_s: int, end_s: int) -> tuple[int, int]:
-        day = datetime.fromtimestamp(start_s, self._zone).date()
+        day = local_day(start_s, self._zone)
         first, last = (datetime.combine(day, time(hour), self._zone) for hour in _SUN_HOURS)
         return int(first.timestamp()), int(last.timestamp())
 
@@ -124,10 +125,7 @@ class Prices:
         count = max(1, (until - first).days)
         step = max(1, count // _MOST_DAYS_PRICED)
         days = [first + timedelta(days=place) for place in range(0, count, step)]
-        return [(self._midnight(day), self._midnight(day + timedelta(days=1))) for day in days]
-
-    def _midnight(self, day: date) -> int:
-        return int(datetime.combine(day, time(), self._zone).timestamp())
+        return [(midnight_s(day, self._zone), midnight_s(day + timedelta(days=1), self._zone)) for day in days]
 
 
 def _mean_price(priced: Priced | None, spans: Sequence[tuple[int, int]]) -> float | None:
