@@ -39,6 +39,11 @@ def midnight_s(day: date, zone: ZoneInfo) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp())
 
 
+def month_after(first: date) -> date:
+    """The first day of the month after the one of this first day."""
+    return date(first.year + first.month // 12, first.month % 12 + 1, 1)
+
+
 def month_start_s(month: int, zone: ZoneInfo) -> int:
     """The first instant of a local month, counted from the year 0."""
     return midnight_s(date(month // 12, month % 12 + 1, 1), zone)

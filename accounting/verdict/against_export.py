@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from accounting.model.periods import local_day, midnight_s
+from accounting.model.periods import local_day, midnight_s, month_after
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.by_source import SourcePart
 from accounting.verdict.year import Figures, Sample
@@ -132,7 +132,7 @@ def _known(row: ValueRow, report: ValueReport) -> float:
     """The share of the row's calendar month that the report spans."""
     day = local_day(row.start_s, report.zone)
     first = day.replace(day=1)
-    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    after = month_after(first)
     return min(1.0, (row.end_s - row.start_s) / (midnight_s(after, report.zone) - midnight_s(first, report.zone)))
 
 

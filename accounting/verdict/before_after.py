@@ -59,11 +59,6 @@ class BeforeAfter:
     notes: tuple[str, ...]
     after: tuple[Period, ...]
 
-    @property
-    def certain(self) -> bool:
-        """Whether the whole range lies on one side of 0."""
-        return self.saved.low > 0 or self.saved.high < 0
-
 
 def before_after(
     history: History,

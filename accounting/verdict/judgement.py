@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from accounting.model.periods import month_after
 from accounting.verdict.advice import Advice, advise
 from accounting.verdict.against_export import AgainstExport
 from accounting.verdict.climate import sunshine_mj
@@ -211,7 +212,8 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
 
 
 def _days_in(year: int, month: int) -> int:
-    return (date(year + month // 12, month % 12 + 1, 1) - date(year, month, 1)).days
+    first = date(year, month, 1)
+    return (month_after(first) - first).days
 
 
 def _carbon(year: YearAnswer, assumed: Assumptions | None, standby_kg: float) -> CarbonAnswer:
