@@ -20,6 +20,7 @@ from daemon.config.build import tank_ua
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 from daemon.documents.value_document import lacking_carbon
+from daemon.documents.value_notes import notes, used_text
 from daemon.documents.valuing import home_value
 from daemon.documents.verdict_comparison import NONE_YET, compared_days
 from daemon.documents.verdict_prices import Prices
@@ -65,6 +66,7 @@ def gather(
         used=_used(home, books),
         efficiency=_facts(home, latitude).efficiency,
         carbon_known=home is not None and not lacking_carbon(home),
+        notes=books.notes,
     )
 
 
@@ -129,6 +131,7 @@ class _Books:
     comparison: "FairComparison | str"
     samples: Sequence[Sample] = ()
     used: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _Books:
@@ -143,7 +146,8 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _
     answer = against_export(report, parts)
     if isinstance(answer, str):
         return _Books(answer, compared)
-    return _Books(answer, compared, samples(report, prices.gas_share), used)
+    rests_on = (f"Of what was diverted, {used_text(valued)}.", *notes(valued, home))
+    return _Books(answer, compared, samples(report, prices.gas_share), used, rests_on)
 
 
 def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[date, date] | None:

@@ -56,9 +56,15 @@ def headline(document: Document) -> str:
         return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of cases."
     if year is not None and (year["low"] > 0 or year["high"] < 0):
         side = "brings" if year["net"] > 0 else "costs"
-        return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
+        return (
+            f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy, and what it draws "
+            "itself, is not known here."
+        )
     if compared is not None and compared["low_kwh"] > 0:
-        return f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far; whether it pays is not known yet."
+        return (
+            f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far ({compared['low_kwh']:,.0f} to "
+            f"{compared['high_kwh']:,.0f}); whether it pays is not known yet."
+        )
     return "Can't tell yet; what is missing for an answer stands below."
 
 
@@ -96,8 +102,8 @@ def _against_export(part: Document, money: str) -> list[str]:
         )
         if off["unpriced_kwh"] >= 0.5:
             said.append(f"Of it {off['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
-    if part["unpriced_kwh"] >= 0.5:
-        said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
+    if part["estimated_kwh"] >= 0.5:
+        said.append(f"{part['estimated_kwh']:,.0f} kWh of it fell into gaps: how much is known, but not when.")
     return said
 
 
@@ -161,7 +167,10 @@ def _year(part: Document, money: str) -> list[str]:
     if not part["modelled_share"]:
         how = part["source"]
     carbon = "" if part["kg"] is None else f", {_kg_less(part['kg'])}"
-    return [f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f}){carbon}: {how}."]
+    return [
+        f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f} in 9 of 10 such years){carbon}, what "
+        f"the hardware itself draws not taken off: {how}."
+    ]
 
 
 def _life(part: Document, money: str) -> list[str]:
@@ -205,7 +214,7 @@ def _sensitivity(part: Sequence[Document], money: str) -> list[str]:
 
 def _advice(part: Sequence[Document], money: str) -> list[str]:
     if not part:
-        return ["Nothing: the books show no change that would have brought more."]
+        return ["Nothing: no month of the books lost by diverting, nor by the hardware's standby, at the prices then."]
     return [_advised(each, money) for each in part]
 
 
@@ -221,8 +230,9 @@ def _advised(each: Document, money: str) -> str:
 def _carbon(part: Document, money: str) -> list[str]:
     said = f"{_kg_less(part['kg_year'])} a year, estimated by the home file's factors, standby counted."
     if part["embodied_kg"] is not None:
-        when = "never" if part["payback_years"] is None else f"after {part['payback_years']:.1f} years"
-        said += f" The {part['embodied_kg']:,.0f} kg of making it are back {when}."
+        years = part["payback_years"]
+        when = "are never made up for" if years is None else f"are made up for after {years:.1f} years"
+        said += f" The {part['embodied_kg']:,.0f} kg of making it {when}."
     return [f"{said} {part['turns']}"]
 
 

@@ -218,6 +218,16 @@ def test_every_part_is_there_or_says_why_not() -> None:
     assert "either would answer it" in bare.why_not["year"]
 
 
+def test_standby_that_has_no_price_or_is_not_stated_is_said_to_be_missing() -> None:
+    def said(assumed: Assumptions) -> str:
+        return " ".join(judge(evidence(assumed=assumed)).notes)
+
+    hungry = replace(PLAIN, hardware=(Hardware("diverter", 400, standby_w=2.0),), import_price=0.3)
+    assert "standby" not in said(hungry)
+    assert "standby, 18 kWh a year, counts as no cost" in said(replace(hungry, import_price=None))
+    assert "states no standby_w" in said(PLAIN)
+
+
 def test_carbon_turns_only_where_money_and_carbon_disagree() -> None:
     found = judge(evidence()).carbon
     assert found is not None

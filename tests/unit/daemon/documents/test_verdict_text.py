@@ -37,7 +37,10 @@ def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict
         ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
         ({"year": {"net": -30.0, "low": -50.0, "high": -10.0}}, "Using it costs about 30.00 GBP a year"),
         ({"year": {"net": 30.0, "low": -10.0, "high": 50.0}}, "Can't tell yet"),
-        ({"before_after": {"low_kwh": 10.0, "saved_kwh": 300.0}}, "It saves energy: 300 kWh so far"),
+        (
+            {"before_after": {"low_kwh": 10.0, "saved_kwh": 300.0, "high_kwh": 400.0}},
+            "It saves energy: 300 kWh so far (10 to 400)",
+        ),
         ({}, "Can't tell yet"),
     ],
 )
@@ -66,6 +69,7 @@ EXPORT = {
     "break_even_export_price": None,
     "months": [],
     "unpriced_kwh": 0.0,
+    "estimated_kwh": 12.0,
 }
 OFF = {
     "off": "05-01..06-01",
@@ -92,6 +96,7 @@ def test_what_was_bought_is_no_export_income() -> None:
         "would have brought 3.00 GBP: 7.00 of export income kept and 2.00 not paid to the grid or the battery, less "
         "6.00 to buy the heat that was used."
     )
+    assert sentences[3] == "12 kWh of it fell into gaps: how much is known, but not when."
     assert sentences[2] == "Of it 4 kWh had no known price and are in no amount of money."
 
 
@@ -113,3 +118,18 @@ def test_the_same_reason_is_said_once() -> None:
     ((heading, sentences),) = sections(document(why_not=why))
     assert heading == "Can't tell yet"
     assert sentences == ["A usual year: there are neither books nor a history.", "What to do now: no books."]
+
+
+def test_a_usual_year_says_what_its_range_is_and_what_it_leaves_out() -> None:
+    part = {
+        "net": 94.2,
+        "low": 79.0,
+        "high": 110.0,
+        "kg": None,
+        "modelled_share": 0.0,
+        "source": "measured by the books",
+    }
+    ((_, (sentence,)),) = sections(document(year=part))
+    assert sentence == (
+        "+94 GBP (+79 to +110 in 9 of 10 such years), what the hardware itself draws not taken off: measured."
+    )
