@@ -168,8 +168,8 @@ def _year(part: Document, money: str) -> list[str]:
         how = part["source"]
     carbon = "" if part["kg"] is None else f", {_kg_less(part['kg'])}"
     return [
-        f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f} in 9 of 10 such years){carbon}, what "
-        f"the hardware itself draws not taken off: {how}."
+        f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f} in 9 of 10 such years){carbon}, "
+        f"what the hardware itself draws not taken off: {how}."
     ]
 
 

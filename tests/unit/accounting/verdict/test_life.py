@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from accounting.verdict.climate import month_shares
 from accounting.verdict.finance import irr, npv, payback_years, spv, upv
 from accounting.verdict.judgement import Evidence, Rates, judge
 from accounting.verdict.life import Assumptions, Hardware, expected_npv, life, paybacks
+from accounting.verdict.ranges import Range
 from accounting.verdict.sensitivity import sensitivity
 from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
 
@@ -226,6 +228,14 @@ def test_standby_that_has_no_price_or_is_not_stated_is_said_to_be_missing() -> N
     assert "standby" not in said(hungry)
     assert "standby, 18 kWh a year, counts as no cost" in said(replace(hungry, import_price=None))
     assert "states no standby_w" in said(PLAIN)
+
+
+def test_without_an_export_price_a_history_gives_no_year() -> None:
+    """Nothing given up would flatter: what the sun would have brought as sold is not known."""
+    compared = SimpleNamespace(money=Range(100.0, 80.0, 120.0))
+    found = judge(evidence(against_export="no books", before_after=compared, rates=Rates(electricity=0.3)))
+    assert (found.year, found.life) == (None, None)
+    assert "no export price is known" in found.why_not["year"]
 
 
 def test_carbon_turns_only_where_money_and_carbon_disagree() -> None:

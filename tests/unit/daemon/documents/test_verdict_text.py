@@ -121,14 +121,7 @@ def test_the_same_reason_is_said_once() -> None:
 
 
 def test_a_usual_year_says_what_its_range_is_and_what_it_leaves_out() -> None:
-    part = {
-        "net": 94.2,
-        "low": 79.0,
-        "high": 110.0,
-        "kg": None,
-        "modelled_share": 0.0,
-        "source": "measured by the books",
-    }
+    part = {"net": 94.2, "low": 79.0, "high": 110.0, "kg": None, "modelled_share": 0.0, "source": "measured"}
     ((_, (sentence,)),) = sections(document(year=part))
     assert sentence == (
         "+94 GBP (+79 to +110 in 9 of 10 such years), what the hardware itself draws not taken off: measured."
