@@ -6,11 +6,11 @@ from typing import Any
 
 from accounting.books.attribution import KEPT_MS, Attribution
 from accounting.books.battery_debt import BATTERY_FULL
+from accounting.books.heater_book import NEVER_S, HeaterBook, figures
 from accounting.heat.tank_book import WAIT_MS, TankBook
-from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, CounterMeter, Counts, Share
+from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, Counts, Share
 from accounting.metering.power_meter import PowerMeter
 from accounting.model.entry import Entry, Quarantined, TankEntry
-from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import Past, by_past
 from accounting.valuation.settings import BooksSettings, HeaterBooks
 from accounting.valuation.valuer import Energy, Valuer
@@ -21,42 +21,12 @@ __all__ = ["Books", "BooksSettings", "HeaterBooks"]
 Note = Callable[[float, float], None]
 """Takes a reading: UTC seconds, value."""
 
-NEVER_S = float("inf")
 ALL = 2**62
 """No bound on what is done in one step."""
 OPEN = "open"
 """The reason of an entry that is not settled yet."""
 _ATTRIBUTION, _HEARD, _TANK = "#attribution", "#heard prices", "#tank"
 """Their places in the state: names no heater can have."""
-
-
-class _HeaterBook:
-    """One heater's meter, and which of its kept intervals are booked, with what."""
-
-    def __init__(self, heater: HeaterBooks, settings: BooksSettings) -> None:
-        self.heater = heater
-        self.booked: dict[int, tuple[int, int, int]] = {}
-        self.due_s = NEVER_S
-        self.meter = _meter("counter" if heater.counter is not None else "power", heater, settings)
-
-
-def _meter(kind: str, heater: HeaterBooks, settings: BooksSettings) -> CounterMeter | PowerMeter:
-    if kind == "counter":
-        return CounterMeter(
-            heater.name,
-            rated_w=heater.rated_w,
-            interval_s=settings.interval_s,
-            gap_s=heater.gap_s,
-            late_s=settings.late_s,
-            resolution_wh=heater.resolution_wh,
-        )
-    return PowerMeter(
-        heater.name,
-        rated_w=heater.rated_w,
-        interval_s=settings.interval_s,
-        stale_after_s=heater.stale_after_s,
-        late_s=settings.late_s,
-    )
 
 
 class Books:
@@ -68,10 +38,9 @@ class Books:
     def __init__(self, settings: BooksSettings, state: dict[str, Any] | None = None) -> None:
         self.past: Past = {}
         self._settings = settings = by_past(settings, self.past)
-        self._interval_ms = settings.interval_s * 1000
         self._late_ms = round(settings.late_s * 1000)
         self._valuer = Valuer(settings)
-        self._books = [_HeaterBook(heater, settings) for heater in settings.heaters]
+        self._books = [HeaterBook(heater, settings) for heater in settings.heaters]
         self._attribution = Attribution(settings) if settings.attributes else None
         self.notes: dict[str, Note] = {}
         """By signal that the books use: what takes its readings."""
@@ -120,9 +89,9 @@ class Books:
             if isinstance(book.meter, PowerMeter):
                 book.meter.known_at(now_ms)
             if book.meter.touched:
-                self._look(book)
+                book.look()
             if now_utc_s >= book.due_s:
-                entries += self._settle(book, now_ms, most)
+                entries += [self._entry(book, share, why, now_ms) for share, why in book.settle(now_ms, most)]
         if self._attribution is not None:
             entries = self._less_forgone(entries, now_ms)
             floor_ms = min(min(book.meter.floor_ms, *(book.meter.starts() or [FAR_MS])) for book in self._books)
@@ -160,7 +129,7 @@ class Books:
         due_s = float("-inf") if self._tank_waits else NEVER_S
         for book in self._books:
             if book.meter.touched:
-                self._look(book)
+                book.look()
             if book.due_s < due_s:
                 due_s = book.due_s
         return due_s
@@ -173,8 +142,7 @@ class Books:
         now_ms = round(now_utc_s * 1000)
         entries = []
         for book in self._books:
-            shares = [one for one in book.meter.shares(now_ms) if one.start_ms not in book.booked and _has_figures(one)]
-            entries += [self._entry(book, share, OPEN, now_ms) for share in shares[-most:]]
+            entries += [self._entry(book, share, OPEN, now_ms) for share in book.open_shares(now_ms)[-most:]]
         entries.sort(key=lambda entry: entry.start_s)
         return entries
 
@@ -199,13 +167,7 @@ class Books:
 
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
-        state: dict[str, Any] = {
-            book.heater.name: {
-                "meter": book.meter.state(),
-                "booked": [[start_ms, *figures] for start_ms, figures in sorted(book.booked.items())],
-            }
-            for book in self._books
-        }
+        state: dict[str, Any] = {book.heater.name: book.state() for book in self._books}
         if self._attribution is not None:
             state[_ATTRIBUTION] = self._attribution.state()
         if self._settings.heard:
@@ -286,7 +248,7 @@ class Books:
                 continue
             share = Share(start_ms, entry.diverted_wh, entry.measured_s * 1000, entry.estimated_wh)
             found.meter.bring(share)
-            found.booked[start_ms] = _figures(share)
+            found.booked[start_ms] = figures(share)
 
     def prices_at(self, utc_s: float) -> Prices:
         """The prices and carbon in force at an instant, for the rules. They hold until `until_s`."""
@@ -307,62 +269,13 @@ class Books:
             min(changes, default=NEVER_S),
         )
 
-    def _look(self, book: _HeaterBook) -> None:
-        """Works out when an interval of this heater can next be settled."""
-        meter = book.meter
-        meter.touched = False
-        covered_ms = meter.covered_ms(FAR_MS)
-        book.due_s = NEVER_S
-        for start_ms in meter.starts():
-            end_ms = start_ms + self._interval_ms
-            if end_ms <= covered_ms and start_ms not in book.booked:
-                book.due_s = (end_ms + self._late_ms) / 1000
-                break
-        for share in meter.shares(max(book.booked, default=0) + self._interval_ms):
-            booked = book.booked.get(share.start_ms)
-            if booked is not None and booked != _figures(share) and share.start_ms + self._interval_ms <= covered_ms:
-                book.due_s = float("-inf")
-
     def _unsettled_ms(self, now_ms: int) -> list[int]:
         """Of each heater that has more to settle than was looked through, the first interval left."""
-        limits = [(book, min(book.meter.covered_ms(now_ms), now_ms - self._late_ms)) for book in self._books]
-        return [
-            start_ms
-            for book, limit_ms in limits
-            for start_ms in [ms for ms in book.meter.starts() if ms not in book.booked][:1]
-            if start_ms + self._interval_ms <= limit_ms
-        ]
+        firsts = [book.first_unsettled_ms(now_ms) for book in self._books]
+        return [start_ms for start_ms in firsts if start_ms is not None]
 
-    def _settle(self, book: _HeaterBook, now_ms: int, most: int) -> list[Entry]:
-        meter = book.meter
-        entries: list[Entry] = []
-        limit_ms = min(meter.covered_ms(now_ms), now_ms - self._late_ms)
-        settled_ms = 0
-        for share in meter.shares(now_ms):
-            end_ms = share.start_ms + self._interval_ms
-            if end_ms > limit_ms or len(entries) >= most:
-                break
-            settled_ms = end_ms
-            figures = _figures(share)
-            booked = book.booked.get(share.start_ms)
-            if booked == figures:
-                continue
-            book.booked[share.start_ms] = figures
-            if booked is not None:
-                entries.append(self._entry(book, share, "late reading", now_ms))
-            elif _has_figures(share):
-                entries.append(self._entry(book, share, "settled", now_ms))
-        if isinstance(meter, PowerMeter):
-            meter.settled_ms = max(meter.settled_ms, settled_ms)
-        floor_ms = min(meter.floor_ms, settled_ms)
-        meter.drop(floor_ms)
-        for start_ms in [start_ms for start_ms in book.booked if start_ms + self._interval_ms <= floor_ms]:
-            del book.booked[start_ms]
-        self._look(book)
-        return entries
-
-    def _entry(self, book: _HeaterBook, share: Share, reason: str, now_ms: int) -> Entry:
-        wh, estimated_wh, measured_s = _figures(share)
+    def _entry(self, book: HeaterBook, share: Share, reason: str, now_ms: int) -> Entry:
+        wh, estimated_wh, measured_s = figures(share)
         name = book.heater.name
         energy = Energy(share.start_ms // 1000, name, wh, estimated_wh, measured_s)
         if self._attribution is not None:
@@ -379,20 +292,8 @@ class Books:
         if self._tank is not None and _TANK in state:
             self._tank.restore(state[_TANK])
         for book in self._books:
-            kept = state.get(book.heater.name)
-            if kept is None:
-                continue
-            booked = {start: (wh, estimated, seconds) for start, wh, estimated, seconds in kept["booked"]}
-            if kept["meter"]["kind"] == book.meter.kind:
-                book.meter.restore(kept["meter"])
-                book.booked = booked
-                continue
-            # The heater is metered another way now. What is not settled yet is carried over; the rest is in the ledger.
-            former = _meter(kept["meter"]["kind"], book.heater, self._settings)
-            former.restore(kept["meter"])
-            for share in former.shares(FAR_MS):
-                if share.start_ms not in booked:
-                    book.meter.bring(share)
+            if book.heater.name in state:
+                book.restore(state[book.heater.name])
 
 
 def _sources(settings: BooksSettings) -> tuple[object, ...]:
@@ -408,16 +309,6 @@ def _both(one: Note, other: Note) -> Note:
         other(at_s, value)
 
     return note
-
-
-def _has_figures(share: Share) -> bool:
-    """Whether an interval has measured time or energy."""
-    return bool(share.measured_ms or share.wh or share.estimated_wh)
-
-
-def _figures(share: Share) -> tuple[int, int, int]:
-    """Its figures in an entry: Wh, estimated Wh, measured seconds."""
-    return share.wh, share.estimated_wh, half_even(share.measured_ms, 1000)
 
 
 def _float(exact: Fraction | None) -> float | None:

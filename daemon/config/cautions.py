@@ -1,6 +1,6 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
-from daemon.config.hygiene import hygiene_cautions
+from daemon.config.hygiene import hygiene_cautions, obeys_heat
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.plan_checks import plan_cautions
@@ -23,7 +23,7 @@ _SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the o
 
 def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
-    safety = [*_heat(home), *_hygiene(home), *hygiene_cautions(home)]
+    safety = [*_heat(home), *_strangers(home), *_hygiene(home), *hygiene_cautions(home)]
     return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *plan_cautions(home), *_link(home)]
 
 
@@ -63,6 +63,18 @@ def _heat(home: Home) -> list[str]:
             "supply are made for it."
         )
     return said
+
+
+def _strangers(home: Home) -> list[str]:
+    """Who else may change something."""
+    if home.homie is None or not home.homie.settable:
+        return []
+    heat = " and order heat from the grid" if any(obeys_heat(home, name) for name in home.heaters) else ""
+    return [
+        f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the "
+        f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. "
+        f"{_SCALD}. {_RANK}."
+    ]
 
 
 def of_override(home: Home, order: str) -> list[str]:

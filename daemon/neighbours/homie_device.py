@@ -2,7 +2,8 @@
 
 A wish comes as a message on a property's `set` topic. It takes the way that `brimful rule` and `brimful override` take,
 and is checked as they are; what is refused is said under `$log/warn` and in the log, and the property stays as it was.
-A retained wish is no wish: the broker would repeat it at every start.
+A retained wish is no wish: the broker would repeat it at every start. An accepted wish's cautions, which the page would
+show, stand under `$log/warn` too.
 """
 
 import json
@@ -36,6 +37,8 @@ log = logging.getLogger(__name__)
 USUAL_MINUTES = 60
 MOST_WAITING = 4
 """Wishes that wait for the loop's answer at a time; more are refused: each rewrites the home file or the ledger."""
+MOST_LEFT = 1000
+"""Old alerts that are remembered until the house is first shown."""
 _QOS = 1
 _SHOWN = 60
 _NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,6})?")
@@ -72,6 +75,7 @@ class HomieDevice:
         self._minutes = USUAL_MINUTES
         self._said: dict[str, str] = {}
         self._alerts: dict[str, str] = {}
+        self._left: set[str] = set()
         self._waiting = 0
         self._unheard = ""
         self._unpublished = False
@@ -111,6 +115,9 @@ class HomieDevice:
             for name in self._alerts.keys() - alerts.keys():
                 self._publish(f"/$alert/{name}", "")
             changed |= {f"/$alert/{name}": said for name, said in alerts.items() if self._alerts.get(name) != said}
+            for name in self._left - alerts.keys():
+                self._publish(f"/$alert/{name}", "")
+            self._left.clear()
             self._alerts = alerts
             for path, value in changed.items():
                 self._publish(path, value)
@@ -147,9 +154,8 @@ class HomieDevice:
     def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
         prefix = f"{self.base}/$alert/"
         if topic.startswith(prefix):
-            with self._lock:  # an alert that an earlier run left, of an alarm that ended while nobody was there
-                if retained and payload and self._shown and topic.removeprefix(prefix) not in self._alerts:
-                    self._publish(topic.removeprefix(self.base), "")
+            if retained and payload:
+                self._left_behind(topic.removeprefix(prefix))
             return
         name, take = self._settings[topic]
         text = payload[:_SHOWN].decode("utf-8", "replace")
@@ -170,6 +176,15 @@ class HomieDevice:
             self._refuse(name, text, str(wrong))
             return
         asked.add_done_callback(lambda answer: self._answered(name, text, answer))
+
+    def _left_behind(self, name: str) -> None:
+        """An alert on the broker: cleared if an earlier run left it, of an alarm that ended while nobody was there."""
+        with self._lock:
+            if not self._shown:
+                if len(self._left) < MOST_LEFT:
+                    self._left.add(name)  # which alarms stand is known only once the house is shown
+            elif name not in self._alerts:
+                self._publish(f"/$alert/{name}", "")
 
     def _stop_level(self, text: str) -> "Future[Any]":
         if not _NUMBER.fullmatch(text):
@@ -196,13 +211,22 @@ class HomieDevice:
         failed = None if answer.cancelled() else answer.exception()
         if failed is None:
             log.info("homie=%s set to %r", name, text)
+            self._caution(name, text, answer.result())
         else:
             self._refuse(name, text, str(failed) if isinstance(failed, BrimfulError) else "an error; see the log")
         self._done()
 
+    def _caution(self, name: str, text: str, answer: Mapping[str, Any] | None) -> None:
+        """Whoever sets something here sees no page: what it would show them beside the change is said."""
+        for caution in (answer or {}).get("cautions", ()):
+            self._warn(f"{name} is set to {text!r}. {caution}")
+
     def _refuse(self, name: str, text: str, why: str) -> None:
         sentence = f"{name} is not set to {text!r}: {why}"
         log.warning("homie=refused %s", sentence)
+        self._warn(sentence)
+
+    def _warn(self, sentence: str) -> None:
         self.connection.publish(f"{self.base}/$log/warn", sentence.encode(), _QOS, retain=False)
 
 

@@ -13,8 +13,9 @@ def due(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, gua
     """Forward-clock second of the next instant at which time alone can change the decision; inf if there is none.
 
     memory: as decide left it for this snapshot and instant. The result is the earliest of the guards' deadlines, always
-    later than `now`: at exactly that second the decision is already the new one. It covers the readings' ages, the
-    rules' timers, and the instant at which the prices change, when the maker of the snapshot must renew it.
+    later than `now`: at exactly that second, as a float of UTC seconds, the decision is already the new one. It covers
+    the readings' ages, the rules' timers, and the instant at which the prices change, when the maker of the snapshot
+    must renew it.
     """
     first_s = NEVER_S
     for next_s in guards.deadlines:

@@ -95,8 +95,12 @@ def _judged(
             continue
         if judgement is not FORBID:
             return judgement, name
-        # A heater that needs no surplus is not held on `surplus`: the surplus may be unknown.
-        if not hard and not share.from_grid and rest.holds(settings, memory, now, i, share):
+        # One that is to heat from the grid got so far without a surplus: it is held on `surplus` only if that is known.
+        if (
+            not hard
+            and rest.holds(settings, memory, now, i, share)
+            and (not share.from_grid or guards.permit_surplus(snapshot, settings, memory, now, i, share))
+        ):
             return _SURPLUS, "rest"
         return _WITHHOLD, name
     return _SURPLUS, "surplus"

@@ -7,7 +7,7 @@ from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
-from rules.model.share import WHOLE
+from rules.model.share import WHOLE, Share
 from rules.model.snapshot import Snapshot
 
 
@@ -46,3 +46,10 @@ class Precedence:
             if judgement is not ALLOW:
                 return None if judgement is FORBID else judgement
         return None
+
+    def permit_surplus(
+        self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share
+    ) -> bool:
+        """Whether every hard guard allows heater `i` to take surplus, whatever else is required of it."""
+        share = share._replace(from_grid=False)
+        return all(judge(snapshot, settings, memory, now, i, share) is ALLOW for _, hard, judge in self.judges if hard)

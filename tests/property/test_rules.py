@@ -15,7 +15,7 @@ from rules.guards import GUARDS
 from rules.guards.guard import Power, never
 from rules.guards.precedence import Precedence
 from rules.model.memory import Memory, Planned
-from rules.model.orders import ALLOW, Decision, Finding, Judgement, Order, Verdict
+from rules.model.orders import ALLOW, REQUIRE, Decision, Finding, Judgement, Order, Verdict
 from rules.model.overriding import set_override
 from rules.model.reading import NEVER_LIVE_S, Moment
 from rules.model.settings import (
@@ -205,7 +205,7 @@ class Programme:
     def say(
         self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
     ) -> Finding:
-        raise NotImplementedError
+        return Finding("programme", REQUIRE, "it is its time", "ends with it", Order.HEAT)
 
 
 POWER_OF = {name: Power.HARD if hard else Power.SOFT for name, hard, _ in GUARDS.judges}
@@ -377,7 +377,8 @@ def test_due_is_honest(run: list[Seen], shares: list[float]) -> None:
         until_s = min(due_s, it.now.mono_s + 10_000)
         for share in shares:
             at_s = it.now.mono_s + (until_s - it.now.mono_s) * share
-            if at_s < until_s:
+            # The forward clock's floats are finer than UTC's: an instant whose UTC second is the deadline's is due.
+            if at_s < until_s and it.now.utc_of(at_s) < it.now.utc_of(until_s):
                 between, _ = decide(it.snapshot, it.settings, it.after, Moment(it.now.utc_of(at_s), at_s))
                 assert between is it.decision
 

@@ -126,15 +126,18 @@ def test_wishes_take_the_way_of_the_api_and_what_is_refused_is_said(broker: Mosq
         other.publish(f"{BASE}/tank/stop-level/set", "90.5")
         name, arguments, answer = shown.wish(1)
         assert (name, arguments) == ("rule", {"rule": "full", "set": {"stop_at_pct": "90.5"}})
-        answer.set_result({})
+        caution = "The tank is heated until its thermostat switches off."
+        answer.set_result({"cautions": [caution]})
         shown.done.wait_count(1)
+        shown.sees("$log/warn", f"tank/stop-level is set to '90.5'. {caution}")
+        seen = len(shown.watcher.inbox.items)
         other.publish(f"{BASE}/override/minutes/set", "30")
         shown.done.wait_count(2)
         other.publish(f"{BASE}/override/order/set", "heat")
         name, arguments, answer = shown.wish(2)
         assert (name, arguments) == ("override", {"order": "heat", "for_s": 1800})
         answer.set_exception(BrimfulError("set an override", "heaters.main", "expected a heater that obeys `heat`"))
-        refused = shown.watcher.inbox.wait(lambda one: one.topic == f"{BASE}/$log/warn")  # type: ignore[attr-defined]
+        refused = shown.watcher.inbox.wait(lambda one: one.topic == f"{BASE}/$log/warn", skip=seen)  # type: ignore[attr-defined]
         assert refused.payload.decode() == (  # type: ignore[attr-defined]
             "override/order is not set to 'heat': heaters.main: expected a heater that obeys `heat`"
         )

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli.check import check
+from daemon.cli.main import commands
 from daemon.inputs.decode import Source
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
@@ -98,7 +98,7 @@ def refused(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Br
 
 
 def checked(house: House) -> Result:
-    return CliRunner().invoke(check, [str(house.file), "--seconds", "0.2"])
+    return CliRunner().invoke(commands, ["check", str(house.file), "--seconds", "0.2"])
 
 
 def test_check_says_it_in_one_line(refused: tuple[BrokerAddress, str, str], tmp_path: Path) -> None:

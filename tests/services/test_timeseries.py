@@ -16,7 +16,7 @@ from accounting.ledger import Batch, LedgerWriter
 from accounting.reports.value import value_report
 from accounting.timeseries import Target, Writer, open_writer
 from accounting.timeseries.outbox import Delivered, Failed, carry, load
-from daemon.cli.check import check
+from daemon.cli.main import commands
 from tests.support.homes import SMALL
 from tests.support.ledgers import QUAY, START_S, entry, new_ledger
 from tests.support.servers import Server, free_port, influx_rows, influxdb1, victoria_metrics, victoria_samples
@@ -272,7 +272,7 @@ def test_check_says_whether_the_database_exists_before_anything_is_sent(
     password = tmp_path / "password"
     password.touch(0o600)
     password.write_text(PASSWORD)
-    answer = json.loads(CliRunner().invoke(check, [str(file), "--seconds", "0.1", "--json"]).stdout)
+    answer = json.loads(CliRunner().invoke(commands, ["check", str(file), "--seconds", "0.1", "--json"]).stdout)
     (line,) = (line for line in answer["checks"] if line["name"] == "database")
     assert line["ok"] is well
     said = "answers; nothing to send yet" if well else "database not found: nowhere"

@@ -10,9 +10,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from daemon.cli.main import main
-from daemon.cli.value import value
-from daemon.cli.verdict import verdict
+from daemon.cli.main import commands, main
 from rules.model.errors import BrimfulError
 from tests.support.verdict_files import HARDWARE, history_file, home_file, ledger_file
 
@@ -20,7 +18,9 @@ PARTS = ("against_export", "before_after", "fair_comparison", "year", "life", "s
 
 
 def run(*arguments: object) -> Result:
-    found = CliRunner().invoke(verdict, [str(argument) for argument in arguments], catch_exceptions=False)
+    found = CliRunner().invoke(
+        commands, ["verdict", *(str(argument) for argument in arguments)], catch_exceptions=False
+    )
     assert found.exit_code == 0
     return found
 
@@ -224,7 +224,9 @@ def test_ten_years_of_books_in_two_seconds(tmp_path: Path, tank: bool) -> None:
 def test_verdict_and_value_say_the_same_net_and_what_off_would_have_brought(tmp_path: Path) -> None:
     home = home_file(tmp_path)
     ledger_file(tmp_path, 181)
-    found = CliRunner().invoke(value, ["--home", str(home), "--by", "month", "--json"], catch_exceptions=False)
+    found = CliRunner().invoke(
+        commands, ["value", "--home", str(home), "--by", "month", "--json"], catch_exceptions=False
+    )
     valued = json.loads(found.stdout)
     part = answer("--home", home, "--off", "2026-06-01..2026-07-01")["against_export"]
     assert part["net"] == valued["total"]["net"]

@@ -417,3 +417,12 @@ def test_an_order_topic_among_our_own_state_is_refused() -> None:
     own = f"brimful/{slug(home(text).home.name)}/state"
     heater = next(iter(home(text).heaters.values())).topic
     assert any("a topic outside brimful/" in line for line in told(text.replace(f'"{heater}"', f'"{own}"', 1)))
+
+
+def test_a_house_that_others_may_set_is_cautioned_and_grid_heat_only_where_a_heater_obeys_it() -> None:
+    settable = "[homie]\nsettable = true\n"
+    (said,) = set(cautions(home(SMALL + settable))) - set(cautions(home(SMALL)))
+    assert "can raise the stop level, unattended" in said
+    (said,) = set(cautions(home(TWO_HEATERS + settable))) - set(cautions(home(TWO_HEATERS)))
+    assert "can raise the stop level and order heat from the grid, unattended" in said
+    assert cautions(home(SMALL + "[homie]\n")) == cautions(home(SMALL))

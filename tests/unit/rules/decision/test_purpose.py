@@ -9,7 +9,7 @@ from rules.guards import GUARDS, full, override, surplus
 from rules.guards.guard import NEVER_S, Power
 from rules.guards.precedence import Precedence
 from rules.model.memory import Memory, Override
-from rules.model.orders import ALLOW, Finding, Judgement, Order
+from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.share import Share
@@ -35,7 +35,7 @@ class Programme:
     def say(
         self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share, /
     ) -> Finding:
-        raise NotImplementedError
+        return Finding("programme", REQUIRE, "it is its time", "ends with it", Order.HEAT)
 
     def next_s(self, snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, /) -> float:
         return next((at_s for at_s in (self.from_s, self.to_s) if now.mono_s < at_s), NEVER_S)

@@ -7,7 +7,7 @@ import pytest
 from rules.model.memory import Memory, Planned, PlannedRun
 from rules.model.orders import Order
 from rules.model.overriding import set_override
-from rules.model.settings import Away, Heater, Settings
+from rules.model.settings import Away, Heater, Rest, Settings
 from tests.support.rules_case import START_UTC_S, House, settings, told
 
 CAN_HEAT = Heater("main", "gate", 3000.0, 100.0, can_heat=True)
@@ -89,3 +89,18 @@ def test_grid_heat_waits_for_no_surplus() -> None:
 
 def test_the_sun_still_counts_outside_its_hours() -> None:
     assert told(followed().at(0, surplus=1500.0)) == (Order.SURPLUS, "surplus")
+
+
+@pytest.mark.parametrize(
+    ("surplus", "ordered"),
+    [(1000.0, (Order.SURPLUS, "rest")), (None, (Order.WITHHOLD, "away"))],
+    ids=["known", "silent"],
+)
+def test_a_plan_that_may_not_heat_cuts_no_minimum_on_time_short(
+    surplus: float | None, ordered: tuple[Order, str]
+) -> None:
+    away = Away(((START_UTC_S + 600, START_UTC_S + 9000),))
+    it = followed(settings(heaters=(CAN_HEAT,), follows_plan=True, away=away, rest=Rest(minimum_on_s=60)))
+    assert told(it.at(590)) == (Order.SURPLUS, "surplus")
+    assert told(it.at(610, surplus=surplus)) == ordered
+    assert told(it.at(650)) == (Order.WITHHOLD, "away")
