@@ -83,12 +83,13 @@ class LevelForecast(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A fit and what it sets. set: keys of the home file, as text; stated: the tank as the home file has it."""
+    """A fit and what it sets. set: keys of the home file, as text; stated: the tank as the home file has it;
+    forecast: how another fit, without the last days, did on these (None: too few)."""
 
     fit: TankFit
     set: Mapping[str, str]
     stated: TankBooks
-    foretold: LevelForecast | None
+    forecast: LevelForecast | None
 
 
 def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:

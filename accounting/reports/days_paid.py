@@ -26,7 +26,7 @@ from accounting.valuation.valuer import Valuer
 
 FULLEST = 0.9
 """A day counts if at least so much of its time was measured."""
-_NOWHERE = Fraction(1, 10)
+_NOWHERE = 0.1
 """A day counts if no more than this share of its heat came from no metered source, or no more than a level's steps
 leave open."""
 
@@ -117,7 +117,7 @@ def tank_days(ledger: Ledger, first: date, until: date, zone: ZoneInfo, books: B
     paid, burnt, unpriced = dict[date, Paid](), dict[date, Boiler](), dict[date, float]()
     for day, found in days.items():
         nowhere_wh = found.nowhere_wh
-        if nowhere_wh <= max(tolerance_wh(tank), _NOWHERE * (found.came_wh + nowhere_wh)):
+        if nowhere_wh <= max(float(tolerance_wh(tank)), _NOWHERE * (found.came_wh + nowhere_wh)):
             nowhere_wh = 0
         if found.unpriced_wh or nowhere_wh:
             unpriced[day] = (found.unpriced_wh + nowhere_wh) / 1000

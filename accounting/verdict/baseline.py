@@ -72,7 +72,7 @@ def sun_of(periods: Sequence[Period], latitude: float | None) -> Array:
 
 
 def water_baseline(selection: Selection, facts: Facts) -> Baseline:
-    """The model for energy that was bought for hot water alone, by what the history knows."""
+    """The model for energy that was bought for hot water alone, by what the history holds."""
     periods = selection.periods
     days = days_of(periods)
     uncertain = np.where([period.estimated for period in periods], ESTIMATED, 0.0)

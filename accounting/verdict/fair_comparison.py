@@ -49,12 +49,11 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class FairComparison:
-    """first, until: of the days that count; main: the way of measuring that is gone by; beside: the other one, or why
-    there is none; sun_off_kwh: the sun that was diverted on days that were to be without (None: not known
-    apart from what the grid gave); unpriced_days, unpriced_kwh: days left out of the tank's
-    for heat at no known price or from no metered source, and that heat; late, changed, thin, ahead:
-    pairs that do not count: not written beforehand, another order written meanwhile, too few days measured, not over
-    yet; pair_days: length of a pair."""
+    """first, until: of the days that count; main: the way of measuring that the answer uses; beside: the other one, or
+    why there is none; sun_off_kwh: the sun that was diverted on days that were to be without (None: not known apart
+    from what the grid gave); unpriced_days, unpriced_kwh: days left out of the tank's for heat at no known price or
+    from no metered source, and that heat; late, changed, thin, ahead: pairs that do not count: not written beforehand,
+    another order written meanwhile, too few days measured, not over yet; pair_days: length of a pair."""
 
     first: date
     until: date

@@ -58,7 +58,7 @@ def sir(rate: float, spent: float, savings: Sequence[float]) -> float | None:
 
 
 def airr(rate: float, ratio: float | None, years: int) -> float | None:
-    """Adjusted internal rate of return: (1+r)·SIR^(1/N)−1, returns being put out again at r; None if SIR is below 0."""
+    """Adjusted internal rate of return: (1+r)·SIR^(1/N)−1, returns reinvested at r; None if SIR is below 0."""
     return None if ratio is None or ratio < 0 else (1 + rate) * ratio ** (1 / years) - 1
 
 

@@ -39,7 +39,7 @@ class HistoryTable:
 
     @property
     def mark(self) -> str:
-        """Tells this state of the file from another."""
+        """Differs between two states of the file."""
         return blake2b(self.content or b"", digest_size=8).hexdigest()
 
 

@@ -115,7 +115,7 @@ def _meters(
     if not counters and POWER not in signals:
         return "neither import_wh and export_wh nor grid_w is heard: what the whole house bought is not known"
     if books.imports is None or books.export is None:
-        return "the whole house's cost wants a tariff of what is bought and one of what is sold"
+        return "the whole house's cost needs a tariff of what is bought and one of what is sold"
     from_s, to_s = (midnight_s(day, zone) for day in span)
     stale_after_s = max(LEAST_HELD_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
     rows = list(minutes_around(ledger, from_s, to_s))

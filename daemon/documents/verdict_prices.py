@@ -61,7 +61,7 @@ class Prices:
         return sum(part for source, part in zip(self._displaced, parts, strict=True) if source in self._gas)
 
     def avoided_parts(self, start_s: int, end_s: int) -> dict[str, float]:
-        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; 0 of all without any."""
+        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; 0 without a price."""
         found: dict[str, float] = {}
         for source, part in zip(self._displaced, self._parts(start_s, end_s), strict=True):
             found[source.source] = found.get(source.source, 0.0) + part

@@ -88,7 +88,8 @@ def _against_export(part: Document, money: str) -> list[str]:
     if losing:
         named = ", ".join(_month(month["month"]) for month in losing[:6]) + (" and others" if len(losing) > 6 else "")
         said.append(
-            f"Off in the months that lost ({named}) would have brought {_money(part['off_in_losing_months'], money)}."
+            f"Diversion off in the months that lost ({named}) would have brought "
+            f"{_money(part['off_in_losing_months'], money)}."
         )
     for off in part.get("off", ()):
         side = "brought" if off["brought"] >= 0 else "cost"

@@ -1,7 +1,7 @@
-"""A study's tank fitted to the home's own tape, and how well it foretells days that the fit has not seen.
+"""A study's tank fitted to the home's own tape, and how well it forecasts days that the fit has not seen.
 
 The twin is given what the heaters took in each minute, and draws by the fitted pattern of the day; each day begins with
-the level as recorded. What it foretells is the level at the end of each hour.
+the level as recorded. What it forecasts is the level at the end of each hour.
 """
 
 from collections.abc import Sequence
@@ -73,10 +73,10 @@ def _tried(path: Path, rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> 
     if fit.by_hour_wh is None or not tank.level:
         return None
     home = studied(varied(path, values) if values else load(path))
-    return foretell(home, rows, cut_s, fit.by_hour_wh, tank)
+    return forecast_levels(home, rows, cut_s, fit.by_hour_wh, tank)
 
 
-def foretell(
+def forecast_levels(
     home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Sequence[float], tank: TankBooks
 ) -> LevelForecast | None:
     """Try the twin on the local days after from_s. drawn_wh: in each hour of a day. None where they are too few.
