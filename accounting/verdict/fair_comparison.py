@@ -53,7 +53,8 @@ class FairComparison:
     why there is none; sun_off_kwh: the sun that was diverted on days that were to be without (None: not known apart
     from what the grid gave); unpriced_days, unpriced_kwh: days left out of the tank's for heat at no known price or
     from no metered source, and that heat; late, changed, thin, ahead: pairs that do not count: not written beforehand,
-    another order written meanwhile, too few days measured, not over yet; pair_days: length of a pair."""
+    another order written meanwhile, too few days measured, not over yet; pair_days: length of a pair; excluded_days:
+    days of them that the home file excludes."""
 
     first: date
     until: date
@@ -67,6 +68,7 @@ class FairComparison:
     thin: int
     ahead: int
     pair_days: int
+    excluded_days: int = 0
 
     @property
     def shows(self) -> bool:
@@ -80,8 +82,8 @@ class FairComparison:
         return None if needed is None else max(0, needed - self.main.pairs) * self.pair_days / 7
 
 
-def fair_comparison(bound: Binding, days: DaysPaid) -> FairComparison | str:
-    """The answer, or why there is none yet, in words."""
+def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> FairComparison | str:
+    """The answer, or why there is none yet, in words. excluded_days: those that are not in `bound` any more."""
     if not bound.pairs:
         return _none_yet(bound)
     ways = {"tank": days.tank, "meters": days.meters}
@@ -109,6 +111,7 @@ def fair_comparison(bound: Binding, days: DaysPaid) -> FairComparison | str:
         thin=len(bound.pairs) - main.pairs,
         ahead=bound.ahead,
         pair_days=2 * bound.block_days,
+        excluded_days=excluded_days,
     )
 
 

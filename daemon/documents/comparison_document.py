@@ -32,6 +32,7 @@ def comparison_answer(part: "FairComparison", within: float | None) -> dict[str,
         "diverted_on_days_off_kwh": part.sun_off_kwh,
         "days_without_price": {"days": part.unpriced_days, "heat_kwh": part.unpriced_kwh},
         "pairs_left_out": {"begun_before_written": part.late, "order_changed": part.changed, "few_days": part.thin},
+        "excluded_days": part.excluded_days,
         "pairs_ahead": part.ahead,
         "weeks_more": [{"within_per_day": half, "weeks": part.weeks_more(half)} for half in _precisions(part, within)],
         "counterfactual": "the same home on days whose turn chance chose, with diversion withheld",
@@ -122,6 +123,11 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         said.append(f"{left['order_changed']} pairs do not count: the order was changed while they were under way.")
     if left["few_days"]:
         said.append(f"{left['few_days']} pairs do not count: fewer than half of their days were measured.")
+    if part["excluded_days"]:
+        said.append(
+            f"{part['excluded_days']} days are excluded by [verdict] exclude: fair only if that was decided without "
+            "looking at the result."
+        )
     unpriced = part["days_without_price"]
     if unpriced["days"]:
         said.append(

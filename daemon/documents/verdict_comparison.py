@@ -37,10 +37,15 @@ def compared_days(home: Home, ledger: Ledger) -> "FairComparison | str":
     if not bound.pairs:
         return fair_comparison(bound, DaysPaid({}, {}, None))
     kept = _without(bound, [(each.from_, each.to) for each in home.verdict.exclude])
-    days = [day for pair in kept.pairs for day in (*pair.on, *pair.off)]
+    days = _days(kept)
     if not days:
         return "every day of it is excluded by [verdict]"
-    return fair_comparison(kept, _paid(home, ledger, min(days), max(days) + timedelta(days=1), zone))
+    paid = _paid(home, ledger, min(days), max(days) + timedelta(days=1), zone)
+    return fair_comparison(kept, paid, len(_days(bound)) - len(days))
+
+
+def _days(bound: Binding) -> list[date]:
+    return [day for pair in bound.pairs for day in (*pair.on, *pair.off)]
 
 
 def _without(bound: Binding, excluded: list[tuple[date, date]]) -> Binding:

@@ -46,7 +46,7 @@ def headline(document: Document) -> str:
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
         spent = _money(life["spent"], money)
-        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent never come back."
+        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent do not come back in {life['years']} years."
     if life is not None and life["payback_years"]["p90"] is not None:
         years = life["payback_years"]
         reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
@@ -178,7 +178,8 @@ def _life(part: Document, money: str) -> list[str]:
     simple, paid, worth = part["simple_payback_years"], part["payback_years"], part["npv"]
     said = [
         f"Modelled over {part['years']} years, {_money(part['spent'], money)} spent (8 in 10 cases): pay-back "
-        f"{_years(paid)} discounted, {_years(simple)} simple; net present value {worth['p50']:+,.0f} "
+        f"{_years(paid, part['years'])} discounted, {_years(simple, part['years'])} simple; "
+        f"net present value {worth['p50']:+,.0f} "
         f"({worth['p10']:+,.0f} to {worth['p90']:+,.0f})."
     ]
     ratios = [
@@ -187,9 +188,8 @@ def _life(part: Document, money: str) -> list[str]:
         if part[key]["p50"] is not None
     ]
     if ratios:
-        said.append(f"{', '.join(ratios)}. It never pays in {part['never_pays']:.0%} of cases.")
-    else:
-        said.append(f"It never pays in {part['never_pays']:.0%} of cases.")
+        said.append(f"{', '.join(ratios)}.")
+    said.append(f"It does not pay back in these {part['years']} years in {part['never_pays']:.0%} of cases.")
     kept = part["keep_using"]["per_year"]
     said.append(
         f"Keep using it? {'Yes' if kept > 0 else 'No'}: {kept:+,.0f} {money} a year, the purchase aside. "
@@ -198,10 +198,12 @@ def _life(part: Document, money: str) -> list[str]:
     return said
 
 
-def _years(part: Document) -> str:
+def _years(part: Document, looked_at: int) -> str:
+    """A pay-back with its range. looked_at: the years that are modelled; what comes later is not known."""
+    longer = f"over {looked_at}"
     if part["p50"] is None:
-        return "never" if part["p10"] is None else f"never (at best {part['p10']:.0f} years)"
-    upper = "never" if part["p90"] is None else f"{part['p90']:.0f}"
+        return f"{longer} years" + ("" if part["p10"] is None else f" (at best {part['p10']:.0f})")
+    upper = longer if part["p90"] is None else f"{part['p90']:.0f}"
     return f"{part['p50']:.0f} years ({part['p10']:.0f} to {upper})"
 
 

@@ -66,7 +66,10 @@ def test_what_was_written_after_it_began_does_not_count(tmp_path: Path) -> None:
 
 def test_excluded_days_are_left_out(teal: tuple[Path, float]) -> None:
     text = HOME + '[verdict]\nexclude = [{ from = 2026-03-02, to = 2026-03-10, why = "guests" }]\n'
-    assert told(compared(teal[0], text)).main.pairs == 5
+    found = told(compared(teal[0], text))
+    assert (found.main.pairs, found.excluded_days) == (5, 6)
+    said = comparison_said(comparison_answer(found, None), "EUR")
+    assert any(sentence.startswith("6 days are excluded by [verdict] exclude") for sentence in said)
     text = HOME + '[verdict]\nexclude = [{ from = 2026-01-02, to = 2027-03-10, why = "guests" }]\n'
     assert "excluded" in str(compared(teal[0], text))
 

@@ -31,7 +31,7 @@ def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict
 @pytest.mark.parametrize(
     ("parts", "says"),
     [
-        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent never come back."),
+        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent do not come back in 12 years."),
         ({"life": life(0.0)}, "Yes: it most likely pays for itself within 5 years (4 to 8)."),
         ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of cases."),
         ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
@@ -52,7 +52,8 @@ def test_a_life_in_words() -> None:
     ((heading, sentences),) = sections(document(life=life(0.4, 9.0, None)))
     text = " ".join(sentences)
     assert heading == "Over its life"
-    assert "pay-back 9 years (4 to never) discounted" in text
+    assert "pay-back 9 years (4 to over 12) discounted" in text
+    assert "It does not pay back in these 12 years in 40% of cases." in text
     assert "Keep using it? Yes: +40 GBP a year, the purchase aside. Buy another? Not sure." in text
 
 
