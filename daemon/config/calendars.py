@@ -220,15 +220,15 @@ def _instant(value: str, parameters: dict[str, str], where: str, zone: ZoneInfo)
             return datetime.strptime(value, "%Y%m%d").date()
         if value.upper().endswith("Z"):
             return datetime.strptime(value.upper(), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-        on_the_wall = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
+        properties = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
     except ValueError:
         cause = f'expected a date such as 20261225 or a time such as 20261224T180000, got "{value[:40]}"'
         raise BrimfulError(OP, where, cause) from None
     named = parameters.get("TZID")
     if named is None:
-        return on_the_wall.replace(tzinfo=zone)
+        return properties.replace(tzinfo=zone)
     try:
-        return on_the_wall.replace(tzinfo=ZoneInfo(named))
+        return properties.replace(tzinfo=ZoneInfo(named))
     except (KeyError, ValueError, OSError):
         hint = "export the calendar with zones named as Europe/Dublin is"
         raise BrimfulError(OP, where, f'expected a time zone by its IANA name, got "{named[:40]}"', hint) from None

@@ -5,7 +5,7 @@ from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.model.periods import local_day, midnight_s
+from accounting.model.periods import midnight_s
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
 from accounting.verdict.judgement import Rates
@@ -75,7 +75,7 @@ class Prices:
         return found
 
     def _parts(self, start_s: int, end_s: int) -> list[float]:
-        middle = local_day((start_s + end_s) / 2, self._zone)
+        middle = datetime.fromtimestamp((start_s + end_s) / 2, self._zone).date()
         day = self._days(middle, middle + timedelta(days=1))[0]
         amounts = [float((source.heat_price(*day) or 0) * source.share_over(*day)) for source in self._displaced]
         total = sum(amounts)
@@ -116,7 +116,7 @@ class Prices:
         return None if kg is None else float(kg)
 
     def _sun_hours(self, start_s: int, end_s: int) -> tuple[int, int]:
-        day = local_day(start_s, self._zone)
+        day = datetime.fromtimestamp(start_s, self._zone).date()
         first, last = (datetime.combine(day, time(hour), self._zone) for hour in _SUN_HOURS)
         return int(first.timestamp()), int(last.timestamp())
 

@@ -13,6 +13,7 @@ from accounting.ledger import Ledger
 from daemon.config.model import Home
 from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
+from daemon.documents.value_document import lacking_carbon
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
@@ -65,11 +66,13 @@ def reckon(
         with Ledger.open_reader(ledger) as books, books.still():
             document["against_export"]["off"] = off_answer(home, books, off)
             if advised is not None:
-                _add_advice(document, *advised(home, books))
+                _add_advice(document, *advised(home, books), carbon_known=not lacking_carbon(home))
     return document
 
 
-def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
+def _add_advice(
+    document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str], *, carbon_known: bool
+) -> None:
     """The rule `worth` withholds in the losing hours of the months in which not to divert is advised, too: the same
     loss, and so said."""
     own = document["advice"] or ()
@@ -80,6 +83,8 @@ def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: l
             else each
             for each in advice
         ]
+    if not carbon_known:
+        advice = [{**each, "kg_per_year": None} for each in advice]
     both = [*own, *advice]
     document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
     document["notes"] += notes

@@ -13,12 +13,6 @@ def half_hour_before(utc_s: float) -> int:
     return int(utc_s // HALF_HOUR_S) * HALF_HOUR_S
 
 
-def half_hour_from(utc_s: float) -> int:
-    """UTC second of the first half hour that starts at utc_s or later. Where clocks are a quarter hour off UTC's half
-    hours, a local day's first one starts 15 min after midnight."""
-    return int(-(-utc_s // HALF_HOUR_S)) * HALF_HOUR_S
-
-
 def placed(start_s: int, zone: ZoneInfo, import_price: float, export_price: float) -> HalfHour:
     """The half hour from start_s as the planner counts it. Of an hour that the clock repeats, both have one place."""
     local = datetime.fromtimestamp(start_s, zone)

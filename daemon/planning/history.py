@@ -18,7 +18,7 @@ from accounting.model.journal import DRAWN
 from accounting.model.periods import midnight_s
 from accounting.pricing.tariffs import Priced
 from daemon.assembly.prepared_home import Plan as PreparedHome
-from daemon.planning.half_hours import HALF_HOUR_S, day_number, half_hour_before, half_hour_from
+from daemon.planning.half_hours import HALF_HOUR_S, day_number, half_hour_before
 from daemon.planning.surplus import EXPORTS, exported_wh
 from rules.planning.past import MOST_MISSING
 from rules.planning.store import HALF_HOURS_A_DAY
@@ -64,7 +64,7 @@ def read_history(ledger: Ledger, made: PreparedHome, at_s: float) -> History:
     today = datetime.fromtimestamp(until_s, zone).date()
     days = LOOK_DAYS
     while True:
-        from_s = half_hour_from(midnight_s(today - timedelta(days=days), zone))
+        from_s = half_hour_before(midnight_s(today - timedelta(days=days), zone) + HALF_HOUR_S - 1)
         with ledger.still():
             found = _read(ledger, made, from_s, until_s)
             begun_s = ledger.tank_span()
