@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -142,12 +143,14 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _
         valued = home_value(books, home, "month")
         compared = compared_days(home, books)
     report, used = valued.report, float(valued.used.share)
-    parts = by_source(report.rows, valued.assumed, prices.avoided_parts, used, prices.stated_shares())
+    months = {each.month: each.shares for each in valued.months}
+    divided = partial(prices.avoided_parts, months=months)
+    parts = by_source(report.rows, valued.assumed, divided, used, prices.stated_shares())
     answer = against_export(report, parts)
     if isinstance(answer, str):
         return _Books(answer, compared)
     rests_on = (f"Of what was diverted, {used_text(valued)}.", *notes(valued, home))
-    return _Books(answer, compared, samples(report, prices.gas_share), used, rests_on)
+    return _Books(answer, compared, samples(report, partial(prices.gas_share, months=months)), used, rests_on)
 
 
 def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[date, date] | None:
