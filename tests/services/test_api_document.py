@@ -1,6 +1,7 @@
 """The API's document against the real answers of a daemon with a day in its books, and against whatever else comes."""
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -50,10 +51,9 @@ def brimful(*arguments: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+def service(demo_day: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """The demo's house with its first day booked, and nothing on the wires."""
-    folder = tmp_path_factory.mktemp("larch") / "demo"
-    brimful("demo", "--days", "1", "--headless", "--folder", str(folder))
+    folder = shutil.copytree(demo_day / "demo", tmp_path_factory.mktemp("larch") / "demo")
     home = load(folder / "home.toml")
     made = Service(plan(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOW_S), stepped_from_s=NOW_S)
     made.start()
