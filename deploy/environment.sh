@@ -1,3 +1,4 @@
+# shellcheck shell=bash
 # Sourced by deploy/start and tests/run: makes a private Python environment from a lock file. Bash; sets no options.
 #
 # An environment carries a mark (it is ours to rebuild) and, once complete, a stamp of what it was made from. One that
@@ -18,7 +19,7 @@ _suits() { # PYTHON...: does it run, and is it 3.11 or later? (A version manager
 _find_python() { # Prints the path of the first Python that suits, best one that can make environments; fails without.
     local name path found=''
     for name in ${BRIMFUL_PYTHON:+"$BRIMFUL_PYTHON"} python3.11 python3 /usr/bin/python3.11 /usr/bin/python3 python3.12 python3.13; do
-        path=$(command -v -- "$name") && _suits "$path" || continue
+        if ! path=$(command -v -- "$name") || ! _suits "$path"; then continue; fi
         if "$path" -c 'import ensurepip, venv' >/dev/null 2>&1; then
             printf '%s\n' "$path"
             return

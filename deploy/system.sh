@@ -1,3 +1,4 @@
+# shellcheck shell=bash
 # Sourced by deploy/install, deploy/upgrade and deploy/uninstall: where brimful lies on a machine, and the steps they share.
 #
 #   /opt/brimful/versions/VERSION   an environment for each version: the present one and the one before it
@@ -8,8 +9,10 @@
 # With --root DIRECTORY all of it lies below that directory, belongs to whoever runs the script, and no service is set up:
 # to try it out. BRIMFUL_SYSTEMCTL names another systemctl, for the tests.
 
+# shellcheck source-path=SCRIPTDIR source=environment.sh
 source "$(dirname -- "$(readlink -f -- "${BASH_SOURCE[0]}")")/environment.sh"
 
+# shellcheck disable=SC2034  # the scripts that source this use them
 places() { # ROOT: '' for the machine itself.
     root=$1
     opt=$root/opt/brimful
@@ -117,5 +120,7 @@ start_service() { # Returns when the daemon says that the heaters are looked aft
 keep_newest() { # COUNT DIRECTORY: lets all but the newest entries of a directory go.
     local count=$1 entry
     [ -d "$2" ] || return 0
-    while IFS= read -r entry; do rm -rf -- "${2:?}/$entry"; done < <(ls -1t -- "$2" | tail -n "+$((count + 1))")
+    while IFS= read -r -d '' entry; do rm -rf -- "${2:?}/${entry#* }"; done < <(
+        find "$2" -mindepth 1 -maxdepth 1 -printf '%T@ %f\0' | sort -z -n -r | tail -z -n "+$((count + 1))"
+    )
 }

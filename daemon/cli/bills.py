@@ -29,7 +29,7 @@ from accounting.reports.bills import (
 )
 from accounting.reports.supplier import UNITS, Layout, is_bills, read_bills, read_intervals
 from accounting.reports.value_statement import local_iso
-from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.config.build import books_settings
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -184,10 +184,9 @@ def _csv(rows: list[BillRow], amounts: list[Decimal | None], due: Sequence[Fract
 
 
 def _show(rows: list[BillRow], said: list[Suggestion], home: Home, zone: ZoneInfo, meter: str) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False, width=None if Console().is_terminal else 80)
+    console = statement_console()
     console.print(f"{home.home.name}: {meter} as billed and as recorded, kWh", style="bold")
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
     for name in ("from", "to", "billed", "recorded", "difference", "", "measured"):
@@ -197,7 +196,7 @@ def _show(rows: list[BillRow], said: list[Suggestion], home: Home, zone: ZoneInf
         ends = (local_day(row.start_s, zone).isoformat(), local_day(row.end_s, zone).isoformat())
         figures = (f"{row.supplier_wh / 1000:.3f}", f"{row.own_wh / 1000:.3f}", f"{row.difference_wh / 1000:+.3f}")
         table.add_row(*ends, *figures, share, f"{int(row.coverage * 1000) / 10:g}%")
-    console.print(table)
+    print_whole(console, table)
     for one in said:
         console.print(f"Perhaps ({one.kind}): {one.sentence}")
     console.print("Nothing is changed by this. Energy that was not recorded is not in the recorded figure.")

@@ -15,7 +15,7 @@ LOOKED_BACK_S = 30 * DAY_S
 
 
 def price_lines(home: Home, now_s: float) -> Iterator[tuple[bool, str]]:
-    """For each tariff and each factor that changes: whether it tells anything now, and a sentence. now_s: UTC seconds.
+    """For each tariff and each factor that changes: whether it has a price now, and a sentence. now_s: UTC seconds.
 
     Raises BrimfulError where a file cannot be read.
     """

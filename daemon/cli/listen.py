@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from daemon.assembly.present_broker import present_broker
-from daemon.cli.options import echo_json, fitted, json_option
+from daemon.cli.options import echo_json, fitted, json_option, visible
 from daemon.config.load import made_broker, read_bytes, toml
 from daemon.mqtt.address import BrokerAddress
 from daemon.setup.behaviour import pace
@@ -195,12 +195,12 @@ def _signal(guess: Suggestion) -> dict[str, Any]:
 def _show(found: Survey, known: Examined) -> None:
     for topic, heard in sorted(found.topics.items()):
         shown = heard.payload[:_SHOWN].decode("utf-8", "replace")
-        click.echo(f"# {topic}  ({heard.count}, {pace(heard)})  {shown}")
+        click.echo(visible(f"# {topic}  ({heard.count}, {pace(heard)})  {shown}"))
         pointers = [part.pointer for part in members(heard.payload) if part.pointer]
         if pointers:
             more = f" and {len(pointers) - _MOST_SHOWN_MEMBERS} more" if len(pointers) > _MOST_SHOWN_MEMBERS else ""
-            click.echo(f"#     {' '.join(pointers[:_MOST_SHOWN_MEMBERS])}{more}")
+            click.echo(visible(f"#     {' '.join(pointers[:_MOST_SHOWN_MEMBERS])}{more}"))
     for line in (*found.faults, *known.notes):
-        click.echo(line, err=True)
+        click.echo(visible(line), err=True)
     click.echo()
     click.echo(signals_table(known.guesses), nl=False)

@@ -19,7 +19,7 @@ from accounting.timeseries import ReadFailed, Target, open_reader, open_writer
 from accounting.timeseries.reconcile import COUNTS, MonthRow, Reconciliation, Sums, joined, months, total
 from accounting.timeseries.reconcile import reconcile as compare
 from daemon.assembly.endpoints import facts, timeseries_target
-from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.cli.resending import DaemonQueue, OwnQueue, Queue, drain
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -222,10 +222,9 @@ def _csv(report: Reconciliation) -> str:
 
 
 def _show(report: Reconciliation, home: Home, target: Target, queued: int, by_daemon: bool, *, mended: bool) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False, width=None if Console().is_terminal else 100)
+    console = statement_console()
     console.print(f"{home.home.name}: ledger and time-series database", style="bold")
     if not report.rows:
         asked = ", and the database holds nothing of this home" if report.to_s > report.from_s else ""
@@ -240,7 +239,7 @@ def _show(report: Reconciliation, home: Home, target: Target, queued: int, by_da
         for row in report.rows:
             month = datetime.fromtimestamp(row.start_s, report.zone).strftime("%Y-%m")
             table.add_row(month, row.heater, *_cells(row))
-        console.print(table)
+        print_whole(console, table)
     for line in _sentences(report, home, target, queued, by_daemon, mended):
         console.print(line)
 

@@ -21,7 +21,7 @@ from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Valuer
 from daemon.assembly.endpoints import facts
 from daemon.assembly.prepared_home import plan
-from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.times import instant
@@ -185,10 +185,9 @@ def _csv(rows: list[MovedRow], zone: ZoneInfo) -> str:
 
 
 def _show(rows: list[MovedRow], home: Home, zone: ZoneInfo, kept: int, dry_run: bool) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False, width=None if Console().is_terminal else 80)
+    console = statement_console()
     would = "would move" if dry_run else "moved"
     console.print(f"{home.home.name}: what {would} by valuing it anew", style="bold")
     if not rows:
@@ -200,7 +199,7 @@ def _show(rows: list[MovedRow], home: Home, zone: ZoneInfo, kept: int, dry_run: 
             table.add_column(name, footer=foot, justify="right" if name else "left", no_wrap=True)
         for row in rows:
             table.add_row(datetime.fromtimestamp(row.start_s, zone).strftime("%Y-%m"), *_cells(row))
-        console.print(table)
+        print_whole(console, table)
         if dry_run:
             console.print("Nothing is written. Without --dry-run it is; the former figures are kept.")
     if kept:

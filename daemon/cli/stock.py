@@ -16,7 +16,7 @@ from accounting.model.periods import BY, By
 from accounting.reports.heat_stock import StockReport, StockRow, average_cost, stock_report
 from accounting.reports.heat_stock_statement import as_csv, shares
 from accounting.valuation.settings import TankBooks
-from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.options import echo_json, fitted, home_option, json_option
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.stock_document import heat_stock, loss_basis, stock_answer
@@ -61,15 +61,15 @@ def stock(
         raise BrimfulError("read the ledger", "--to", f"expected a time after {from_}, got {to}")
     with Ledger.open_reader(ledger or loaded.path_of(loaded.ledger.path)) as books:
         report = stock_report(books, tank, by, from_s, to_s, loaded.home.timezone)
-        fitted = _fit(books, tank, report) if fit else None
+        loss = _fit(books, tank, report) if fit else None
     if as_json:
-        echo_json(stock_answer(report, tank, loaded, fitted))
+        echo_json(stock_answer(report, tank, loaded, loss))
     elif as_table:
         click.echo(as_csv(report), nl=False)
     else:
         show_stock(report, tank, loaded)
         if fit:
-            click.echo(_fit_sentence(fitted))
+            click.echo(fitted(_fit_sentence(loss)))
 
 
 def _fit(books: Ledger, tank: TankBooks, report: StockReport) -> Loss | None:
@@ -85,10 +85,10 @@ def _fit_sentence(loss: Loss | None) -> str:
     advice = f"to go by it, set tank.loss_w = {loss.loss_w:.1f}."
     if loss.low_w_per_k is None or loss.high_w_per_k is None:
         rest = "More runs would show how sure that is"
-        return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K.\n{rest}; {advice}"
+        return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K. {rest}; {advice}"
     between = f"{loss.low_w_per_k:.3f} to {loss.high_w_per_k:.3f} with {CONFIDENCE * 100:.0f}% confidence"
     runs = f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} W/K"
-    return f"{runs}, {between};\n{advice}"
+    return f"{runs}, {between}; {advice}"
 
 
 def show_stock(report: StockReport, tank: TankBooks, home: Home) -> None:
@@ -102,7 +102,7 @@ def show_stock(report: StockReport, tank: TankBooks, home: Home) -> None:
         click.echo(line)
     click.echo()
     for sentence in _sentences(whole, tank, home):
-        click.echo(sentence)
+        click.echo(fitted(sentence))
 
 
 def _statement(row: StockRow, report: StockReport, currency: str) -> list[str]:
@@ -155,8 +155,10 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
         said.append(f"The hotter tank lost {row.additional_loss_wh / 1000:.3f} kWh more than without it.")
     puzzling_wh = row.received.get(UNEXPLAINED, NOTHING).wh
     if puzzling_wh > total(row.received.values()).wh * _PUZZLING and len(tank.temperatures) < 2:
-        said.append("Much heat was received unexplained: a level shows only water that is hot enough, so")
-        said.append("lukewarm water counts as drawn, and as received when it is hot again. Two temperatures show more.")
+        said.append(
+            "Much heat was received unexplained: a level shows only water that is hot enough, so lukewarm water counts "
+            "as drawn, and as received when it is hot again. Two temperatures show more."
+        )
     metered = row.metered_s / row.known_s
     how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
     said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")

@@ -12,7 +12,7 @@ from accounting.model.periods import BY, By
 from accounting.reports.used_share import UsedBasis
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.reports.value_statement import as_csv
-from daemon.cli.options import echo_json, home_option, json_option
+from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.documents.decision_document import finding_answer
@@ -79,7 +79,6 @@ def value(
 
 def show_value(valued: Valued, home: Home) -> None:
     """The report as a table that fits 80 columns, with sentences on what it rests on."""
-    from rich.console import Console
     from rich.table import Table
 
     report = valued.report
@@ -93,12 +92,12 @@ def show_value(valued: Valued, home: Home) -> None:
         table.add_column(name, footer=foot, justify=justify, no_wrap=True)  # type: ignore[arg-type]
     for row in report.rows:
         table.add_row(period(row.start_s, report.by, report.zone), *_cells(row, places, not carbonless))
-    console = Console(highlight=False, width=None if Console().is_terminal else 100)
+    console = statement_console()
     console.print(f"{home.home.name}: what the diverted energy was worth", style="bold")
     if not report.rows:
         console.print("Nothing is booked yet.")
         return
-    console.print(table)
+    print_whole(console, table)
     console.print(f"Displaces {displaced_text(valued, home)}; {used_text(valued)}.")
     if carbonless:
         console.print(f"Carbon is not counted: no factor is given for {carbonless}.")

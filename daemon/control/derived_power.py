@@ -80,6 +80,12 @@ class Rate:
         self._since_s = at_s
         self.guess_w = min(max(expected_w, 0.0), self._most_w) if on else 0.0
 
+    def left_alone(self) -> None:
+        """The heaters it counts get no orders: they are neither known to be off nor expected to draw."""
+        self._is_off = False
+        self._waits_for = 0
+        self.guess_w = 0.0
+
     def note(self, reading: Reading) -> Reading | None:
         """Add a counter's live reading; returns the power, None where it shows none.
 

@@ -17,7 +17,10 @@ from rules.model.reading import NEVER_LIVE_S, Moment, Reading
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
 from rules.planning.heating_times import heating_times
-from rules.tank.hot_throughout import carried_over, dated
+from rules.tank.hot_throughout import carried_over, dated, undated
+
+_SET_S = 1.0
+"""By how much the wall clock may move against the forward clock before what was planned by it is looked at anew, s."""
 
 
 @dataclass(slots=True)
@@ -46,6 +49,9 @@ class Engine:
         self.tally = Tally()
         self.dated = True
         """Whether readings can be dated, so that the books may take them."""
+        self.clock_right = True
+        """Whether the wall clock is believed. While it is not, nothing is heated on purpose: for a plan, hygiene or a
+        return; and none of what the rules remember is dated by it."""
         self.lulls = True
         """Whether the rules are left unasked where nothing can change (see rules.decision.lull): the same decisions."""
         self.prices = Prices(until_s=float("-inf"))
@@ -56,7 +62,9 @@ class Engine:
         self._snapshot: Snapshot | None = Snapshot()
         self._lull: Lull | None = None
         self._signals = 0  # heard of when the lull began
+        self._offset_s = 0.0  # of the wall clock from the forward clock then
         self._stands_since_s = 0.0
+        self._ordered: Decision | None = None  # what the board was given last
 
     @property
     def decision(self) -> Decision | None:
@@ -73,6 +81,9 @@ class Engine:
         if (full.stop_at_pct, full.resume_below_pct) != (was.stop_at_pct, was.resume_below_pct):
             self.memory = replace(self.memory, full_since_s=None)
         self.memory = replace(self.memory, hygiene=carried_over(self.memory.hygiene, self.settings, settings))
+        if settings.watching:
+            self._ordered = None
+            self.board.left_alone()
         self.settings = settings
         self.board.adopt(settings, wiring)
         self.prices = Prices(until_s=float("-inf"))
@@ -102,41 +113,57 @@ class Engine:
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
-        if not self._times_at_s <= now.utc_s < self._times.until_s:
-            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
-            self._times_at_s = now.utc_s
-            self._lull = None
-        hygiene = self.memory.hygiene
-        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
-            self.memory = replace(self.memory, hygiene=record)
+        self._look_ahead(now)
         board, standing = self.board, self.memory.decision
         if self._lull is not None:
-            due_s = self._lulled_until_s(self._lull, now.mono_s)
+            due_s = self._lulled_until_s(self._lull, now)
             if due_s is not None:
                 assert standing is not None
                 self.due_s, self._snapshot = due_s, None
                 return standing
         snapshot = self._snapshot = board.snapshot(self.prices, self._times)
+        hygiene = self.memory.hygiene
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
+        if not self.clock_right and self.memory.hygiene is not hygiene:
+            self.memory = replace(self.memory, hygiene=undated(self.memory.hygiene, hygiene))
         self.due_s = due(snapshot, self.settings, self.memory, now)
+        if decision is not self._ordered and not self.settings.watching:  # at a beginning of control it stands already
+            board.ordered(decision, now.mono_s)
+            self._ordered = decision
         if decision is not standing:
-            if not self.settings.watching:
-                board.ordered(decision, now.mono_s)
             if standing is None:
                 self._stands_since_s = now.mono_s
             else:
                 self.count_up_to(now, standing)
                 self.tally.changes += decision.lead.order is not standing.lead.order
         self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
-        self._signals = len(board.latest)
+        self._signals, self._offset_s = len(board.latest), now.utc_s - now.mono_s
         return decision
+
+    def _look_ahead(self, now: Moment) -> None:
+        """See to when the tank is to be heated on purpose."""
+        hygiene = self.memory.hygiene
+        if not self.clock_right:
+            if self.memory.planned is not None:
+                self.memory = replace(self.memory, planned=None)
+            if self._times is not NO_HEATING_TIMES:
+                self._times, self._lull = NO_HEATING_TIMES, None
+            self._times_at_s = float("inf")
+            return
+        if hygiene is not None and self.dated and (record := dated(hygiene, now)) is not hygiene:
+            self.memory = replace(self.memory, hygiene=record)
+            self._times_at_s = float("inf")
+        if not self._times_at_s <= now.utc_s < self._times.until_s:
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at)
+            self._times_at_s = now.utc_s
+            self._lull = None
 
     def _import_price_at(self, utc_s: float) -> Fraction | None:
         """The price of a kWh bought, as far as it is known now."""
         imports = self.books.settings.imports
         return None if imports is None else imports.price_at(utc_s)
 
-    def _lulled_until_s(self, known: Lull, now_s: float) -> float | None:
+    def _lulled_until_s(self, known: Lull, now: Moment) -> float | None:
         """When the lull may end by time alone; None where it has ended, or what it rests on is another by now."""
         board = self.board
         if (
@@ -144,9 +171,10 @@ class Engine:
             or known.settings is not self.settings
             or known.prices is not self.prices
             or self._signals != len(board.latest)
+            or not -_SET_S <= now.utc_s - now.mono_s - self._offset_s <= _SET_S
         ):
             return None
-        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now_s)
+        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now.mono_s)
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""

@@ -1,4 +1,4 @@
-"""Alarms of what the rules cannot see: the machine's clock, and strangers on an order topic."""
+"""Alarms of what the rules cannot see: the machine's clock, strangers on an order topic, side work that fails."""
 
 from daemon.timing.events import Meddled
 from rules.alarms import Alarm
@@ -19,6 +19,10 @@ class OwnAlarms:
         standing = self._standing.get(alarm.name)
         self._standing[alarm.name] = (standing[0] if standing is not None else alarm, until_s)
 
+    def stands(self, name: str) -> bool:
+        """Whether one of that name was raised and not yet dropped."""
+        return name in self._standing
+
     def drop(self, name: str) -> None:
         """End an alarm."""
         self._standing.pop(name, None)
@@ -36,6 +40,8 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
     kept = (
         "the broker kept it (retained) for every heater that connects: it was cleared and the right order sent again"
         if event.retained
+        else "the heater is to be withheld: `withhold` was sent again at once"
+        if event.answered
         else "the right order follows at the next refresh"
     )
     sentence = (
@@ -43,3 +49,12 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
         " Find what publishes there, perhaps a second brimful, and let only brimful write to that topic"
     )
     return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)
+
+
+def failing(name: str, error: Exception, now: Moment) -> Alarm:
+    """The alarm of side work that ends with an error nobody foresaw."""
+    sentence = (
+        f"{name} fails ({type(error).__name__}: {error}): the heaters are looked after all the same, this is not;"
+        " report it as an error, with the daemon's log"
+    )
+    return Alarm(name, sentence, now.mono_s)

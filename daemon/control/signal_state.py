@@ -126,6 +126,12 @@ class Board:
         if shared is not None and any(was_on) is not any(is_on):
             shared.switched(any(is_on), at_s, left_w)
 
+    def left_alone(self) -> None:
+        """The heaters get no orders any more: none of them says what a counter's heater draws."""
+        self._is_on = ()
+        for rate in self._rates.values():
+            rate.left_alone()
+
     def _expected_w(self, i: int, order: HeaterOrder, left_w: float) -> float:
         """What a heater will draw, W, as far as its order and the surplus show."""
         if order.order is Order.HEAT:

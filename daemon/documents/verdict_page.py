@@ -13,14 +13,14 @@ _STYLE = """
 @media (prefers-color-scheme: dark) { :root { --ink: #e6e3da; --paper: #191d21; --rule: #454a4f; --soft: #a5a49c;
   --gain: #6fb3a5; --loss: #d98a68; --span: #8fa3bd; } }
 @media print { :root { color-scheme: light; --ink: #000; --paper: #fff; } section { break-inside: avoid; } }
-body { font: 16px/1.5 Georgia, serif; color: var(--ink); background: var(--paper); max-width: 46rem; margin: 2rem auto;
+body { font: 16px/1.5 ui-serif, serif; color: var(--ink); background: var(--paper); max-width: 46rem; margin: 2rem auto;
   padding: 0 1rem; }
 h1 { font-size: 1.6rem; } h2 { font-size: 1.15rem; border-bottom: 1px solid var(--rule); margin-top: 2rem; }
 p.answer { font-size: 1.2rem; } p.source { color: var(--soft); font-size: .9rem; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9rem; }
 caption { text-align: left; color: var(--soft); } th, td { padding: .1rem .5rem; border-bottom: 1px solid var(--rule);
   text-align: right; } th:first-child, td:first-child { text-align: left; }
-svg { width: 100%; height: auto; margin: .5rem 0; } svg text { font: 12px Georgia, serif; fill: var(--ink); }
+svg { width: 100%; height: auto; margin: .5rem 0; } svg text { font: 12px ui-serif, serif; fill: var(--ink); }
 .grid { stroke: var(--rule); stroke-width: .6; } .base { stroke: var(--ink); stroke-width: 1.2; }
 .gain { fill: var(--gain); } .loss { fill: var(--loss); } .soft { fill-opacity: .45; }
 .band { fill: var(--span); fill-opacity: .35; } .line { fill: none; stroke: var(--ink); stroke-width: 2; }

@@ -4,7 +4,7 @@ import re
 from datetime import datetime
 
 FAR_S = 86_400.0
-"""A reading dated further from now than this is refused: its clock was never set, or it tells of another day."""
+"""A reading dated further from now than this is refused: its clock was never set, or it is of another day."""
 LONG_AGO = "its time is more than a day ago"
 FAR_AHEAD = "its time is more than a day ahead of this machine's clock"
 

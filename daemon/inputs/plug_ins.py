@@ -6,13 +6,14 @@ one of each. What a plug-in does is not looked into: install only what you trust
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from importlib.metadata import entry_points
 from itertools import islice
 from math import isfinite
-from typing import Any, Protocol, cast
+from typing import Any, Protocol
+from urllib.parse import quote, quote_plus
 
 from daemon.inputs.price_payload import MOST_ROWS
 
@@ -22,6 +23,8 @@ TIME, VALUE = "/time", "/value"
 """Where the rows of a price source's payload have their time and their value."""
 MOST_DAYS = 31
 MOST_WH = 1e9
+_LONGEST_FAULT = 200
+"""Characters of what a plug-in says of its failure."""
 
 
 class PriceSource(Protocol):
@@ -59,9 +62,8 @@ def load(group: str, name: str) -> Any:
 
 def price_payload(name: str, day: date, options: Mapping[str, Any]) -> bytes:
     """A price source's rows as a payload. Raises ValueError for rows that are none, and what the plug-in raises."""
-    source = cast(PriceSource, load(PRICE_SOURCES, name))
     rows = []
-    for row in islice(source(day, options), MOST_ROWS):
+    for row in _rows(PRICE_SOURCES, name, day, options, MOST_ROWS):
         match row:
             case (datetime() as at, value) if at.tzinfo is not None:
                 rows.append({"time": at.isoformat(), "value": None if value is None else str(value)})
@@ -72,12 +74,30 @@ def price_payload(name: str, day: date, options: Mapping[str, Any]) -> bytes:
 
 def forecast_days(name: str, day: date, options: Mapping[str, Any]) -> dict[date, float]:
     """A forecast source's days, Wh by date. Raises ValueError for days that are none, and what the plug-in raises."""
-    source = cast(ForecastSource, load(FORECAST_SOURCES, name))
     days: dict[date, float] = {}
-    for row in islice(source(day, options), MOST_DAYS):
+    for row in _rows(FORECAST_SOURCES, name, day, options, MOST_DAYS):
         match row:
             case (date() as at, int() | float() as wh) if not isinstance(at, datetime) and 0 <= wh <= MOST_WH:
                 days[at] = float(wh)
             case _:
                 raise ValueError(f"expected rows of a date and 0 to {MOST_WH:g} Wh, got {str(row)[:60]}")
     return {at: wh for at, wh in days.items() if isfinite(wh)}
+
+
+def _rows(group: str, name: str, day: date, options: Mapping[str, Any], most: int) -> Iterator[Any]:
+    """What a plug-in gives, row by row. What it says of a failure is shown to people: without its key, and no longer
+    than a sentence."""
+    try:
+        source: Callable[..., Iterable[Any]] = load(group, name)
+        yield from islice(source(day, options), most)
+    except SystemExit:  # it would end the thread, and nobody would know why
+        raise ValueError("it tried to end the program") from None
+    except (ValueError, OSError) as failed:  # the text of an HTTP library's error holds the address, key and all
+        raise ValueError(_without_key(str(failed), options)) from None
+
+
+def _without_key(said: str, options: Mapping[str, Any]) -> str:
+    key = str(options.get("secret", ""))
+    for written in dict.fromkeys((key, quote(key, safe=""), quote(key), quote_plus(key))):
+        said = said.replace(written, "<key>") if written else said
+    return " ".join(said.split())[:_LONGEST_FAULT]

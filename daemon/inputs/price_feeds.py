@@ -6,11 +6,12 @@ changed file as it takes any that the home file names. What cannot be read chang
 
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from queue import SimpleQueue
-from typing import Protocol
+from typing import Literal, Protocol
 
 from accounting.pricing.series import merged, read_rows, write_rows
 from daemon.inputs.price_fetch import WITHIN_S, Fetched, fetch
@@ -22,6 +23,8 @@ log = logging.getLogger(__name__)
 _RETRY_S = 300.0
 _OVERDUE_S = 2 * WITHIN_S
 _STOP_S = 2.0
+MOST_WAITING = 16
+"""Payloads of a topic that may wait to be read; beyond them the oldest is let go, for the newest knows more."""
 
 
 class Fetch(Protocol):
@@ -54,7 +57,7 @@ class Feeds:
             def take(payload: bytes) -> None:
                 for source in self._sources:
                     if source.feed.topic == topic:
-                        source.put(payload)
+                        source.hear(payload)
 
             return take
 
@@ -92,7 +95,9 @@ class _Source:
         self.feed = feed
         self.thread = threading.Thread(target=self.work, name=f"prices {feed.name}", daemon=True)
         self._fetch = fetch
-        self._queue: SimpleQueue[bytes | date | None] = SimpleQueue()
+        self._queue: SimpleQueue[Literal["heard"] | date | None] = SimpleQueue()
+        self._heard: deque[bytes] = deque()
+        self._lock = threading.Lock()  # as many payloads wait as the queue has a "heard" for
         self._asked_s = float("-inf")
         self._waiting = False
         self._overdue = False
@@ -108,9 +113,18 @@ class _Source:
             return "its thread has ended; restart the daemon"
         return self._fault
 
-    def put(self, what: bytes | date | None) -> None:
-        """Hand the thread a payload to take, a day to ask for, or the end."""
+    def put(self, what: date | None) -> None:
+        """Hand the thread a day to ask for, or the end."""
         self._queue.put(what)
+
+    def hear(self, payload: bytes) -> None:
+        """Hand the thread a payload to take."""
+        with self._lock:
+            if len(self._heard) < MOST_WAITING:
+                self._queue.put("heard")
+            else:
+                self._heard.popleft()
+            self._heard.append(payload)
 
     def look(self, mono_s: float, today: date) -> None:
         """Ask for the day's rows if it is time; one question at a time."""
@@ -140,17 +154,18 @@ class _Source:
                 log.warning("prices=%s well again", self.feed.name)
             self._fault, self._waiting, self._overdue = fault, False, False
 
-    def _take(self, what: bytes | date) -> str:
+    def _take(self, what: Literal["heard"] | date) -> str:
         """Keep the rows of a payload, fetched or heard; a sentence on rows that could not be read, or ""."""
         payload: bytes | None
         etag = ""
-        if isinstance(what, date) and self.feed.asking is not None:
+        if what == "heard":
+            with self._lock:
+                payload = self._heard.popleft()
+        elif self.feed.asking is not None:
             payload = self.feed.asking(what)
-        elif isinstance(what, date):
+        else:
             answer = self._fetch(dated(self.feed.url, what), self._etag, self.feed.redirects_to)
             payload, etag = answer.payload, answer.etag
-        else:
-            payload = what
         faults: list[str] = []
         if payload is not None:
             read = read_payload(payload, self.feed)

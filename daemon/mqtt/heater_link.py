@@ -2,7 +2,8 @@
 
 What is done: every order is an absolute state, QoS 1, never retained, and expires (MQTT 5); at every connect the
 standing order is sent again, and nothing older; an order that somebody else left with the broker (retained), for every
-heater that connects, is cleared and the right one sent; on an orderly end `withhold` is sent and acknowledged; when the
+heater that connects, is cleared and the right one sent; while the heater is withheld, an order of somebody else's that
+would switch it on is answered with `withhold` at once; on an orderly end `withhold` is sent and acknowledged; when the
 link breaks the broker tells it, as the last will of this heater's own connection.
 
 What cannot be guaranteed: while the broker itself is down, or the link between it and the heater, nothing reaches the
@@ -27,6 +28,8 @@ log = logging.getLogger(__name__)
 
 _QOS = 1
 _SHOWN_BYTES = 40
+_MOST_ANSWERS = 10
+"""How many of a stranger's orders are answered and reported between two of our own: one that insists is no flood."""
 _ON_ITS_WAY_S = 0.002
 """How long an order is given to get out before its sender goes on: many times what it takes on a link that is well."""
 
@@ -68,6 +71,7 @@ class HeaterLine:
         self._wanted: bytes | None = None
         self._refused = False
         self._sent: deque[bytes] = deque(maxlen=8)
+        self._answers = 0  # to strangers, since the last order of our own
         self._lock = threading.Lock()  # order of telling: never an older order after a newer one
         self._withhold = Publication(topic, order_payload(Order.WITHHOLD, None, payloads), _QOS)
         self.connection = Connection(
@@ -91,7 +95,7 @@ class HeaterLine:
         """Send the heater an order; while the line is down it is sent at the next connect, if it still stands."""
         payload = order_payload(order, watts, self._payloads)
         with self._lock:
-            self._wanted = payload
+            self._wanted, self._answers = payload, 0
             sent = self._tell(payload)
         if sent:
             self.connection.wait_written(_ON_ITS_WAY_S)
@@ -99,6 +103,7 @@ class HeaterLine:
     def refresh(self) -> None:
         """Tell the standing order again."""
         with self._lock:
+            self._answers = 0
             if self._wanted is not None:
                 self._tell(self._wanted)
 
@@ -122,14 +127,31 @@ class HeaterLine:
 
     def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
         """A message on the order topic: somebody else's, or, on MQTT 3.1.1, an echo of our own."""
-        echo = payload in self._sent and not self.connection.mqtt5  # MQTT 5 spares us our own (no local)
-        if not payload or (not retained and (echo or payload == self._withhold.payload)):
+        if not payload or (not retained and payload == self._withhold.payload):
             return
+        answered = False
         if retained:
             self.connection.publish(self._topic, b"", _QOS, retain=True)
             self.refresh()
+        else:
+            again = self._answer()  # to an echo too: another `withhold` harms nothing
+            echo = payload in self._sent and not self.connection.mqtt5  # MQTT 5 spares us our own (no local)
+            if again is None or echo:
+                return
+            answered = again
         shown = payload[:_SHOWN_BYTES].decode("utf-8", "replace")
-        self._emit(Meddled(self.name, topic, shown, retained))
+        self._emit(Meddled(self.name, topic, shown, retained, answered))
+
+    def _answer(self) -> bool | None:
+        """Withhold again what somebody else switched on; whether that was done, None where it has been done enough.
+
+        A `withhold` of a stranger's is never answered: two that insist on their orders would never end.
+        """
+        with self._lock:
+            if self._answers >= _MOST_ANSWERS:
+                return None
+            self._answers += 1
+            return self._wanted == self._withhold.payload and self._tell(self._withhold.payload)
 
     # The two below run while paho holds its lock on outgoing messages, which `send` takes inside ours: they must not
     # take ours.

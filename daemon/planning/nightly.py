@@ -197,6 +197,12 @@ class Nightly:
         if planned != engine.memory.planned:
             engine.memory = replace(engine.memory, planned=planned)
 
+    def forget(self, engine: Engine) -> None:
+        """Let the plan go, for it may be of a wrong date, and have another made at the next look."""
+        self.document = self._asked_for = None
+        if engine.memory.planned is not None:
+            engine.memory = replace(engine.memory, planned=None)
+
     def _work(self) -> None:
         while (question := self._questions.get()) is not None:
             home, now_s = question

@@ -167,17 +167,21 @@ class Backups:
     def _work(self) -> None:
         while (at_s := self._asked.get()) is not None:
             try:
-                outcome = self._turn(at_s)
+                outcome = self._tried(at_s)
             except _Stopped:
                 return
-            except LedgerError as failed:
-                outcome = _Outcome(newest(self._folder, self._ledger, at_s), failed=failed)
             except Exception as unforeseen:  # at the end of a thread nobody would hear of it
                 log.exception("backup=failed")
                 cause = f"it fails with {type(unforeseen).__name__}"
                 outcome = _Outcome(None, failed=LedgerError(_OP, str(self._ledger), cause))
             self._answers.put(outcome)
             self._put()
+
+    def _tried(self, at_s: float) -> _Outcome:
+        try:
+            return self._turn(at_s)
+        except LedgerError as failed:
+            return _Outcome(newest(self._folder, self._ledger, at_s), failed=failed)
 
     def _turn(self, at_s: float) -> _Outcome:
         last = newest(self._folder, self._ledger, at_s)

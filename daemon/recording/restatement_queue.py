@@ -111,23 +111,29 @@ class Restater:
         """The home file, or a file it names, was read again. What was valued by the former prices is valued by the new.
 
         Assumptions (what is displaced, the share used) have no dates: they are for a person to restate by. now_s: UTC
-        seconds.
+        seconds. Raises LedgerError, with nothing changed: the settled intervals cannot be read.
         """
         assumed = (before.displaces, before.books) != (after.displaces, after.books)
         since_s = 0.0 if self._coming is None else self._coming.since_s
-        self._coming = price_note(after, now_s if assumed else since_s)
-        self._restate(before, after, former, settings, changed)
-        self._settled()
-
-    def _restate(self, before: Home, after: Home, former: BooksSettings, settings: BooksSettings, changed: str) -> None:
+        coming = price_note(after, now_s if assumed else since_s)
         if (before.displaces, before.books) != (after.displaces, after.books):
             log.info(_KEEP_ASSUMPTIONS)
-            return
+        span = self.moved(before, after, changed)
+        if span is not None:
+            why = f"{changed} changed"[:LONGEST_WHY]
+            self._add(Restating(self._ledger, Valuer(settings), why, *span, valued_by(Valuer(former))))
+            self.look()
+        self._coming = coming
+        self._settled()
+
+    def moved(self, before: Home, after: Home, changed: str) -> tuple[int, int] | None:
+        """From when until when, UTC seconds, there are settled intervals to be valued by the changed prices; None for
+        no changed prices. Raises LedgerError."""
+        if (before.displaces, before.books) != (after.displaces, after.books):
+            return None
         if changed == after.file.name and (before.tariffs, before.carbon) == (after.tariffs, after.carbon):
-            return
-        why = f"{changed} changed"[:LONGEST_WHY]
-        self._add(Restating(self._ledger, Valuer(settings), why, *self._span(), valued_by(Valuer(former))))
-        self.look()
+            return None
+        return self._span()
 
     def _settled(self) -> None:
         """With nothing left to restate, the books are valued by the prices there are."""

@@ -75,8 +75,9 @@ class Shipping:
             return
         items = keeper.outbox(self._shipper.batch)
         if items:
+            shipment = load(items, self._home)
             self._shipper.left()
-            self._shipments.put(load(items, self._home))
+            self._shipments.put(shipment)
 
     def done(self, keeper: Keeper, event: Shipped, now: Moment) -> None:
         """Strike off what arrived; queue again what is in doubt."""

@@ -8,12 +8,9 @@ import logging
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import datetime
-from fractions import Fraction
 from math import inf
 from pathlib import Path
 from typing import Any, Literal
-from zoneinfo import ZoneInfo
 
 from accounting.books.booking import Books
 from accounting.ledger import (
@@ -30,15 +27,12 @@ from accounting.ledger.reading import BEFORE_ALL
 from accounting.ledger.records import OWNERS
 from accounting.ledger.tape import TapeRecorder
 from accounting.model.entry import Entry, Quarantined, TankEntry
-from accounting.model.figures import Figures
-from accounting.model.periods import midnight_s, month_start_s
-from accounting.reports.used_share import MonthSoFar
-from accounting.valuation.formula import half_even
-from accounting.valuation.historical_shares import Past, month_of, read_past
+from accounting.valuation.historical_shares import Past, read_past
 from accounting.valuation.settings import TankBooks
 from daemon.control.engine import Engine
 from daemon.recording import last_heard
 from daemon.recording.memory_codec import lasting, written
+from daemon.recording.todays_value import TodaysValue
 from daemon.timing.clock_trust import EARLIEST_S
 from rules.decision.explain import Explanation
 from rules.model.orders import Order
@@ -74,16 +68,6 @@ def quarantine_event(item: Quarantined, at_s: float) -> EventRow:
     return EventRow(at_s, f"quarantine.{item.heater}", "quarantine", f"{item.heater}: {item.why}", figures)
 
 
-def _if_all_were_used(entry: Entry) -> Fraction:
-    """What the entry would avoid if all of its heat were used, millionths."""
-    used = Fraction(entry.used or 1)
-    return Figures.of(entry).avoided_micro / used if used else Fraction(0)
-
-
-def _rounded(micro: Fraction) -> int:
-    return half_even(micro.numerator, micro.denominator)
-
-
 def _standing(engine: Engine) -> object:
     """All that a restart needs but the time: where the counters stand, the prices heard, what the rules remember."""
     return engine.books.marks(), engine.books.prices_heard(), lasting(engine.memory)
@@ -110,8 +94,7 @@ class Keeper:
         self._delivered: list[OutboxKey] = []
         self._refused: list[Refused] = []
         self._again: list[OutboxKey] = []
-        self._today: tuple[float, list[Entry], Fraction, Fraction] | None = None
-        self._used: MonthSoFar | None = None
+        self._today = TodaysValue(ledger)
         self._last_orders: dict[str, Order] = {}
         self._turned = False
         self._unheard = inf
@@ -181,10 +164,11 @@ class Keeper:
         self._again += keys
 
     def redate(self, now: Moment) -> None:
-        """Date what waits from before the clock was right: it happened by now, more is not known."""
+        """Date what waits from before the clock was right: it happened by now, more is not known of what bears a date
+        that cannot be, or one that is still to come."""
 
         def dated(at_s: float) -> float:
-            return now.utc_s if at_s < EARLIEST_S else at_s
+            return at_s if EARLIEST_S <= at_s <= now.utc_s else now.utc_s
 
         self._decisions = [replace(row, at_s=dated(row.at_s)) for row in self._decisions]
         self._events = [replace(row, at_s=dated(row.at_s)) for row in self._events]
@@ -295,7 +279,7 @@ class Keeper:
             self._again,
         ):
             waiting.clear()
-        self._today = None
+        self._today.read_again()
 
     def outbox(self, limit: int) -> list[OutboxItem]:
         """Entries still to be sent, those dealt with but not yet committed left out; none while they cannot be read.
@@ -313,7 +297,7 @@ class Keeper:
 
     def revised(self) -> None:
         """Settled intervals have other values now."""
-        self._today = None
+        self._today.read_again()
 
     def prune(self, tape_s: float, decisions_s: float, events_s: float) -> None:
         """Let go what is older than these, UTC seconds: a bite of each, so that the loop is soon free again."""
@@ -357,45 +341,11 @@ class Keeper:
 
     def today(self, engine: Engine, now: Moment) -> dict[str, Any]:
         """What has been diverted since local midnight, settled or not, and what it was worth. Raises LedgerError."""
-        zone = ZoneInfo(engine.settings.timezone)
-        day = datetime.fromtimestamp(now.utc_s, zone).date()
-        start_s = midnight_s(day, zone)
-        if self._today is None or self._today[0] != start_s:
-            self._today = start_s, self._ledger.entries(start_s, float("inf")), *self._share(start_s, zone)
-        _, _, share, before = self._today
-        known = [*self._today[1], *self._entries, *engine.books.open_entries(now.utc_s)]
-        rows = {(entry.start_s, entry.heater): entry for entry in known if entry.start_s >= start_s}.values()
-        total = Figures.total(Figures.of(row) for row in rows)
-        avoided_micro = total.avoided_micro
-        if self._used is not None:  # as `value` has it: the month so far is rounded at midnight and now
-            after = before + sum(_if_all_were_used(row) for row in rows)
-            avoided_micro = _rounded(share * after) - _rounded(share * before)
-        net_micro = avoided_micro - total.given_up_micro - total.bought_micro
-        return {
-            "since": day.isoformat(),
-            "diverted_kwh": total.diverted_wh / 1000,
-            "given_up": total.given_up_micro / 1e6,
-            "avoided": avoided_micro / 1e6,
-            "net": net_micro / 1e6,
-            "currency": engine.settings.currency,
-        }
+        return self._today.figures(engine, self._entries, now)
 
     def measure_used(self, tank: TankBooks | None) -> None:
         """From now on today's heat counts as used as far as the stock of this tank measures it; None: as booked."""
-        self._used = None if tank is None else MonthSoFar(tank)
-        self._today = None
-
-    def _share(self, midnight_s: int, zone: ZoneInfo) -> tuple[Fraction, Fraction]:
-        """The share of the month's heat that counts as used, and what the month before midnight would have avoided if
-        all of it were, in millionths."""
-        if self._used is None:
-            return Fraction(1), Fraction(0)
-        month = month_of(midnight_s, zone)
-        with self._ledger.still():
-            share = self._used.share(self._ledger, month, zone)
-            booked = self._ledger.assumed(month_start_s(month, zone), midnight_s)
-        before = sum((one.avoided_micro / Fraction(one.used or 1) for one in booked if one.used != "0"), Fraction(0))
-        return Fraction(1) if share is None else share, before
+        self._today.measure_used(tank)
 
     def health(self) -> dict[str, Any]:
         """How the books are."""

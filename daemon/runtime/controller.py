@@ -1,13 +1,14 @@
 """The house in the loop's hands: it decides, orders the heaters, raises alarms and has everything written down."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from typing import Protocol
 
 from daemon.control.engine import Engine
-from daemon.control.own_alarms import MEDDLED_S, OwnAlarms, meddling
+from daemon.control.own_alarms import MEDDLED_S, OwnAlarms, failing, meddling
 from daemon.recording.unit_of_work import Keeper
 from daemon.runtime.dating import Dating
 from daemon.timing.clock_trust import WallTime
@@ -44,6 +45,13 @@ class Outputs(Protocol):
 
     def control(self, controls: bool) -> None:
         """Begin or end to switch them."""
+
+
+def _each(calls: Iterable[Callable[[], object]]) -> None:
+    """Do them all, in their order: one that fails does not keep the next from its order. Raises what failed."""
+    with ExitStack() as stack:  # the last to come is the first to go
+        for call in reversed(tuple(calls)):
+            stack.callback(call)
 
 
 class Controller:
@@ -128,28 +136,37 @@ class Controller:
 
     def control(self, controls: bool) -> None:
         """Begin to send orders, with those that stand; or end it, with a last `withhold` to each heater."""
-        for name, line in self._lines.items():
-            line.control(controls)
-            if not controls:
-                self.links.pop(name, None)
-        self._outputs.control(controls)
+        if not controls:
+            self.links = {name: link for name, link in self.links.items() if name not in self._lines}
+        switches = [line.control for line in self._lines.values()]
+        _each(partial(switch, controls) for switch in (*switches, self._outputs.control))
 
     def refresh(self, now: Moment) -> None:
         """Send every heater its standing order again."""
-        for line in self._lines.values():
-            line.refresh()
-            self.orders_sent += not self.engine.settings.watching
+        self.orders_sent += len(self._lines) * (not self.engine.settings.watching)
+        _each(line.refresh for line in self._lines.values())
 
     def withhold(self) -> None:
         """Withhold every heater, whatever stands."""
-        with ExitStack() as all_of_them:  # one that fails does not keep the next from its order
-            for line in self._lines.values():
-                all_of_them.callback(line.send, Order.WITHHOLD, None)
+        _each(partial(line.send, Order.WITHHOLD, None) for line in self._lines.values())
 
     def publish(self, now: Moment) -> None:
         """Say how the house is."""
-        for publish in self._publishers:
-            publish(now)
+        self.beside("publishing", lambda: _each(partial(publish, now) for publish in self._publishers), now)
+
+    def beside(self, name: str, work: Callable[[], object], now: Moment) -> None:
+        """Do what the heaters do not need. If it fails unforeseen that is an alarm of this name, until it succeeds.
+
+        An order that could not be sent meanwhile is sent with the next decision, which is not made beside.
+        """
+        try:
+            work()
+        except Exception as unforeseen:
+            if not self._own_alarms.stands(name):
+                log.exception("%s fails", name)
+            self._own_alarms.add(failing(name, unforeseen, now))
+        else:
+            self._own_alarms.drop(name)
 
     def look_round(self, now: Moment) -> None:
         """Say how the house is; an alarm that no event would bring, in a house that is all silent, comes with it."""
@@ -162,15 +179,18 @@ class Controller:
         assert decision is not None
         changed: list[HeaterOrder] = []
         if decision is not self._acted:
+            sends: list[Callable[[], object]] = []
             before = {one.heater: one for one in self._acted.orders} if self._acted is not None else {}
-            self._acted = decision
+            self._acted = None  # until all are sent
             for one in decision.orders:
                 known = before.get(one.heater)
                 if known is None or (known.order, known.watts) != (one.order, one.watts):
-                    self._lines[one.heater].send(one.order, one.watts)
+                    sends.append(partial(self._lines[one.heater].send, one.order, one.watts))
                     self.orders_sent += not self.engine.settings.watching
                 if known is None or (known.order, known.guard) != (one.order, one.guard):
                     changed.append(one)
+            _each(sends)
+            self._acted = decision
         self._outputs.follow(decision.orders, now)
         alarms, self._watched = watch(
             self.engine.snapshot, self.engine.settings, self.engine.memory, self._watched, now

@@ -5,17 +5,21 @@ import logging
 from daemon.control.engine import Engine
 from daemon.control.own_alarms import OwnAlarms
 from daemon.recording.unit_of_work import Keeper
-from daemon.timing.clock_trust import Step, WallTime
+from daemon.timing.clock_trust import PATIENCE_S, Step, WallTime
 from rules.alarms import Alarm
 from rules.model.formatting import duration
 from rules.model.reading import Moment
 
 log = logging.getLogger(__name__)
+_KEPT = "the counters keep what is taken meanwhile"
 _SLACK_S = 2.0
+_NEVER_S = float("inf")
+RETRY_S = 5.0
+"""How soon a ledger that could not be read is read again."""
 
 
 class Dating:
-    """Keeps `engine.dated` right, and the alarm of a clock that is far ahead.
+    """Keeps `engine.dated` and `engine.clock_right` right, and the alarm of a clock that is far ahead.
 
     wall: whether the wall clock is believed. Used by the loop's thread alone.
     """
@@ -26,6 +30,7 @@ class Dating:
         self._keeper = keeper
         self._alarms = alarms
         self._back_s = 0.0
+        self._retry_s = _NEVER_S
 
     @property
     def right(self) -> bool:
@@ -34,25 +39,38 @@ class Dating:
 
     @property
     def due_s(self) -> float:
-        """Forward-clock second at which waiting for a better clock ends; inf while it is believed."""
-        return self._wall.due_s
+        """Forward-clock second at which waiting for a better clock ends, or for a ledger that can be read; inf if time
+        alone ends neither."""
+        return self._retry_s if self._wall.right else self._wall.due_s
 
     @property
     def fault(self) -> str:
         """Why nothing is booked though all else goes on, or ""."""
         if self._engine.dated:
             return ""
-        if self._wall.ahead_s:
+        wall = self._wall
+        if wall.right:
             return (
-                f"the machine's clock is {duration(self._wall.ahead_s)} ahead of what the books last saw, and no time"
-                " service vouches for it: the books wait until it is set right or confirmed, for a day at most; the"
-                " counters keep what is taken meanwhile"
+                f"the machine's clock was set back by {duration(self._back_s)} and the ledger cannot be read, so the"
+                f" books wait until it can; {_KEPT}"
             )
-        return "the machine's clock is not right yet, so the books wait; the counters keep what is taken meanwhile"
+        if wall.ahead_s:
+            why = (
+                f"is {duration(wall.ahead_s)} ahead of what the books last saw, and no time service vouches for it: the"
+                " books wait until it is set right or confirmed, for a day at most"
+            )
+        elif wall.behind_s:
+            why = (
+                f"is {duration(wall.behind_s)} behind what the books last saw: they wait until it is set right, for"
+                f" {duration(PATIENCE_S)} at most"
+            )
+        else:
+            why = "shows a time that cannot be, so the books wait until it is set right"
+        return f"the machine's clock {why}; {_KEPT}, and nothing is heated for a plan, for hygiene or for a return"
 
     def begin(self, now: Moment) -> None:
         """At the start: are the books ahead of the clock?"""
-        self._engine.dated = self._wall.right
+        self._engine.dated = self._engine.clock_right = self._wall.right
         self._keep_alarm(now)
         if self._wall.right:
             self._set_books_back(self._engine.books.newest_s - now.utc_s, now)
@@ -67,9 +85,9 @@ class Dating:
         return True
 
     def retry(self, now: Moment) -> None:
-        """Set back what could not be set back at once, for the ledger could not be read."""
-        if self._back_s and self._wall.right:
-            self._set_books_back(0.0, now)
+        """Set back what could not be set back at once, for the ledger could not be read. Cheap before its time."""
+        if now.mono_s >= self._retry_s and self._wall.right:
+            self._set_books_back(self._back_s, now)
 
     def _note(self, step: Step, now: Moment) -> None:
         sentence = f"the clock was set {'forward' if step.by_s > 0 else 'back'} by {duration(abs(step.by_s))}"
@@ -78,12 +96,12 @@ class Dating:
             self._keeper.event("note", "clock", sentence, now)
         if step.is_right != step.was_right:
             log.warning("clock=%s", "right" if step.is_right else "wrong")
-        self._engine.dated = step.is_right
+        self._engine.dated = self._engine.clock_right = step.is_right
         self._keep_alarm(now)
         if step.is_right:
             if not step.was_right:
                 self._keeper.redate(now)
-            by_s = -step.by_s if step.was_right else self._engine.books.newest_s - now.utc_s
+            by_s = self._back_s - step.by_s if step.was_right else self._engine.books.newest_s - now.utc_s
             self._set_books_back(by_s, now)
 
     def _keep_alarm(self, now: Moment) -> None:
@@ -92,13 +110,13 @@ class Dating:
             self._alarms.add(Alarm("clock", self.fault, now.mono_s))
 
     def _set_books_back(self, by_s: float, now: Moment) -> None:
-        """They need what they have settled of that time."""
-        self._back_s += max(0.0, by_s)
-        if self._back_s <= _SLACK_S:
-            self._back_s = 0.0
+        """They need what they have settled of that time. by_s: in all, with what could not be set back before."""
+        self._back_s, self._retry_s = 0.0, _NEVER_S
+        if by_s <= _SLACK_S:
             return
-        settled = self._keeper.settled_from(self._engine.books.newest_s - self._back_s)
+        settled = self._keeper.settled_from(self._engine.books.newest_s - by_s)
         self._engine.dated = settled is not None
-        if settled is not None:
-            self._engine.books.set_back(self._back_s, settled)
-            self._back_s = 0.0
+        if settled is None:
+            self._back_s, self._retry_s = by_s, now.mono_s + RETRY_S
+        else:
+            self._engine.books.set_back(by_s, settled)

@@ -4,13 +4,16 @@ from pathlib import Path
 
 from daemon.config.model import Home
 
+Stamp = tuple[int, int] | None
+"""When a file was written, ns, and its size; None for no file."""
 
-def stamps_of(home: Home) -> dict[Path, tuple[int, int] | None]:
+
+def stamps_of(home: Home) -> dict[Path, Stamp]:
     """What changes when the home file, or a file it names, is written."""
     return {path: stamp(path) for path in (home.file, *home.files_beside)}
 
 
-def stamp(path: Path) -> tuple[int, int] | None:
+def stamp(path: Path) -> Stamp:
     """What changes when a file is written."""
     try:
         found = path.stat()

@@ -15,6 +15,7 @@ class Following:
     def look(self, now: Moment) -> None:
         """Have a plan made, if one is due."""
         controller = self._controller
+        self._forget_if_doubted()
         if controller.dating.fault or controller.engine.decision is None:  # it would be made for the wrong night
             return
         stood = controller.engine.memory.planned
@@ -26,8 +27,14 @@ class Following:
         controller = self._controller
         stood = controller.engine.memory.planned
         self._nightly.done(controller.engine, controller.keeper, now)
+        self._forget_if_doubted()
         self._decide_if_changed(stood is not controller.engine.memory.planned, now)
         controller.publish(now)
+
+    def _forget_if_doubted(self) -> None:
+        controller = self._controller
+        if not controller.dating.right:
+            self._nightly.forget(controller.engine)
 
     def _decide_if_changed(self, changed: bool, now: Moment) -> None:
         if changed:

@@ -48,7 +48,9 @@ class Housekeeping:
             self._shipping.done(self._controller.keeper, event, now)
 
     def prune(self, now: Moment) -> None:
-        """Let go of tape, decisions and events that are older than the home file keeps."""
+        """Let go of tape, decisions and events that are older than the home file keeps; nothing by a doubted clock."""
+        if not self._controller.dating.right:
+            return
         kept = self._home_file.home.ledger
         tape_s, decisions_s, events_s = (
             now.utc_s - days * DAY_S for days in (kept.tape_days, kept.decision_days, kept.event_days)

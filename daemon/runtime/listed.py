@@ -1,5 +1,7 @@
 """All jobs and all commands of a running house, a line each. Who adds one adds its module, and its line here."""
 
+from functools import partial
+
 from daemon.planning import nightly
 from daemon.recording import backups, restatement_queue
 from daemon.recording.owner_notes import note_of
@@ -24,26 +26,27 @@ AT_START = ("prices", "restate", "comparison", "plan")
 def jobs(parts: Parts) -> Jobs:
     """The jobs. Those of one instant are done in this order."""
     home, controller, work = parts.home_file.home, parts.controller, parts.housekeeping
+    side = partial(Job, side=True)
     refresh_s = min(heater.refresh_s for heater in home.heaters.values())
     return Jobs(
         [
             Job("settle", controller.settle, every(60)),
             Job("refresh", controller.refresh, every(refresh_s)),
             Job("publish", controller.look_round, every(60)),
-            Job("ship", work.ship, every(15)),
+            side("ship", work.ship, every(15)),
             Job("flush", controller.flush, every(home.ledger.flush_s)),
-            Job("reload", parts.home_file.look, every(5)),
-            Job("prune", work.prune, every(6 * 3600)),
-            Job("past", work.look_back, every(3600)),
-            Job("restate", work.look_for_restatements, every(restatement_queue.LOOK_S)),
-            Job(restatement_queue.GO_ON, work.restate),
-            Job("comparison", work.write_comparison, every(COMPARISON_S)),
-            Job("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
-            Job(backups.BACKED_UP, work.backed_up),
-            Job("prices", work.look_for_prices, every(PRICES_S) if home.fed else None),
-            Job("plan", parts.following.look, every(nightly.LOOK_S)),
-            Job(nightly.PLANNED, parts.following.take),
-            Job("show", parts.publishing.show),
+            side("reload", parts.home_file.look, every(5)),
+            side("prune", work.prune, every(6 * 3600)),
+            side("past", work.look_back, every(3600)),
+            side("restate", work.look_for_restatements, every(restatement_queue.LOOK_S)),
+            side(restatement_queue.GO_ON, work.restate),
+            side("comparison", work.write_comparison, every(COMPARISON_S)),
+            side("backup", work.back_up, every(backups.LOOK_S) if parts.backups is not None else None),
+            side(backups.BACKED_UP, work.backed_up),
+            side("prices", work.look_for_prices, every(PRICES_S) if home.fed else None),
+            side("plan", parts.following.look, every(nightly.LOOK_S)),
+            side(nightly.PLANNED, parts.following.take),
+            side("show", parts.publishing.show),
         ]
     )
 

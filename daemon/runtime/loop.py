@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from functools import partial
 from queue import Empty
 from typing import Any, Protocol
 
@@ -77,7 +78,10 @@ class Loop:
         self.waiting.put(event)
 
     def run(self) -> None:
-        """Until `Stop`; then write the working state. An unforeseen error is raised once the heaters are withheld."""
+        """Until `Stop`; then write the working state.
+
+        An unforeseen error in control or books is raised once the heaters are withheld; in a side job it is an alarm.
+        """
         controller, dating = self.controller, self.controller.dating
         try:
             now = self._clock.now()
@@ -95,7 +99,8 @@ class Loop:
                     self._clock_set(now)
                 if event is not None:
                     self._take(event, now)
-                elif wait_s is not None:
+                    now = self._clock.now()
+                if wait_s is not None:  # however much else waits: what has become too old must let go of the heater
                     dating.retry(now)
                     controller.decide_if_due(now)
                 self._ports.alive(now)
@@ -104,7 +109,8 @@ class Loop:
         controller.end(self._clock.now())
 
     def _clock_set(self, now: Moment) -> None:
-        """Nothing that is controlled goes by the wall clock. What is written does, and the timetable."""
+        """What does not go by the wall clock: how old a reading is, how long an order stands. What does: all that is
+        written, the timetable, prices, absences, and when the tank is heated on purpose."""
         self._ports.schedule.rearm(now.utc_s)
         self.controller.decide(now)
 
@@ -126,12 +132,15 @@ class Loop:
             case Meddled():
                 self.controller.meddled(event, now)
             case Shipped():
-                self._ports.shipped(event, now)
+                self.controller.beside("job: shipped", partial(self._ports.shipped, event, now), now)
             case Stop():
                 self._stopping = True
 
     def _do(self, name: str, now: Moment) -> None:
         job = self.jobs.get(name)
+        if job is not None and job.side:
+            self.controller.beside(f"job: {name}", partial(job.do, now), now)
+            return
         if job is not None:
             job.do(now)
             return

@@ -26,14 +26,16 @@ Wish = TypeVar("Wish")
 class Job:
     """Something to do at its time, or when `Due(name)` asks for it.
 
-    do: done on the loop's thread, so it must be quick: what takes long goes to a thread of its own. An error that it
-    raises ends the daemon, with the heaters withheld. trigger: its times, by `daemon.timing.schedule.every` or `daily`;
-    None: only when it is asked for.
+    do: done on the loop's thread, so it must be quick: what takes long goes to a thread of its own. trigger: its times,
+    by `daemon.timing.schedule.every` or `daily`; None: only when it is asked for. side: whether heaters and books can
+    do without it. An error that a side job raises is an alarm until it succeeds; that of another job ends the daemon,
+    with the heaters withheld.
     """
 
     name: str
     do: Callable[[Moment], object]
     trigger: BaseTrigger | None = None
+    side: bool = False
 
 
 @dataclass(frozen=True, slots=True)

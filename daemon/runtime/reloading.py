@@ -2,8 +2,9 @@
 
 import logging
 from collections.abc import Callable
+from pathlib import Path
 
-from accounting.ledger import EventRow
+from accounting.ledger import EventRow, LedgerError
 from daemon.assembly.prepared_home import Plan, plan
 from daemon.config.edit import Change
 from daemon.config.load import load
@@ -13,7 +14,7 @@ from daemon.documents.valuing import measuring_stock
 from daemon.recording.mode_note import ModeNotes
 from daemon.recording.restatement_queue import Restater
 from daemon.runtime.controller import Controller
-from daemon.runtime.file_stamps import stamp, stamps_of
+from daemon.runtime.file_stamps import Stamp, stamp, stamps_of
 from rules.model.errors import BrimfulError
 from rules.model.reading import Moment
 
@@ -30,12 +31,15 @@ METERING = ("late_s", "attribute", "export_limit_w")
 class HomeFile:
     """What the home file says. home: as it is obeyed now; fault: why a changed one is not, or "".
 
+    A changed one is obeyed as a whole or not at all.
+
     Used by the loop's thread; `home` may be read from any.
     """
 
     def __init__(self, plan: Plan, controller: Controller, restater: Restater, modes: ModeNotes) -> None:
         self.home = plan.home
         self.fault = ""
+        self._plan = plan
         self._controller = controller
         self._restater = restater
         self._modes = modes
@@ -43,25 +47,28 @@ class HomeFile:
 
     def look(self, now: Moment) -> None:
         """Take a changed home file, or a changed file that it names; a bad one changes nothing and is said once."""
-        stamps = stamps_of(self.home)
+        stamps = {path: stamp(path) for path in self._stamps}
         if stamps == self._stamps:
             return
-        changed = ", ".join(path.name for path, stamp in stamps.items() if stamp != self._stamps.get(path))
-        self._stamps = stamps
-        keeper = self._controller.keeper
+        changed = ", ".join(path.name for path, found in stamps.items() if found != self._stamps.get(path))
+        beside: dict[Path, Stamp] = {}
         try:
             home = load(self.home.file)
-            self._stamps = stamps_of(home)
+            beside = stamps_of(home)
             self._adopt(home, changed, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"), now)
+        except LedgerError as failed:  # the file is not to blame: it is tried again at the next look
+            self._refuse(str(failed), now)
         except BrimfulError as refused:
-            for line in str(refused).splitlines():
-                log.error("home file refused, the former settings stay: %s", line)
-            self.fault = f"the changed home file is refused and the former settings stay: {refused}"
-            keeper.event("alarm", "home-file", self.fault, now)
+            # Those that it names are looked at too: with one of them mended it may be accepted.
+            self._stamps = beside | stamps
+            self._refuse(str(refused), now)
+        except Exception as unforeseen:
+            log.exception("home=%s could not be taken", self.home.file.name)
+            self._stamps = beside | stamps
+            self._refuse(f"{type(unforeseen).__name__}: {unforeseen}; report it as an error", now)
         else:
-            if self.fault:
-                keeper.event("recovered", "home-file", f"{self.home.file.name} is accepted again", now)
-            self.fault = ""
+            self._watch(beside | stamps)
+            self._controller.redecide(now)
         self._controller.publish(now)
 
     def change(self, write: Callable[[Home, Callable[[Home], object]], Change], now: Moment) -> Change:
@@ -70,37 +77,66 @@ class HomeFile:
         write: changes the file, given the home and a check that raises BrimfulError where a changed one does not fit.
         """
         change = write(self.home, plan)
-        self._stamps[self.home.file] = stamp(self.home.file)
         event = EventRow(now.utc_s, f"rule.{change.rule}", "note", change_said(change))
         self._adopt(change.home, self.home.file.name, event, now)
+        self._watch(self._stamps | {self.home.file: stamp(self.home.file)})
+        self._controller.redecide(now)
         self._controller.write(now)
         return change
 
-    def _adopt(self, home: Home, changed: str, event: EventRow, now: Moment) -> None:
-        """Go on with another home file, as far as a running daemon can.
+    def _watch(self, known: dict[Path, Stamp]) -> None:
+        """From now on look at the home file that is obeyed and at the files it names. known: their stamps as read."""
+        self._stamps = {path: known.get(path, found) for path, found in stamps_of(self.home).items()}
 
-        changed: the names of the files that were; event: notes what was changed.
+    def _adopt(self, home: Home, changed: str, event: EventRow, now: Moment) -> None:
+        """Go on with another home file, as far as a running daemon can; where a part of it fails, with the former one.
+
+        The caller decides again. changed: the names of the files that were; event: notes what was changed.
         """
-        controller = self._controller
+        controller, former = self._controller, self._plan
+        engine = controller.engine
+        valued_by, memory = engine.books.settings, engine.memory
         kept, waits = _kept(home, self.home)
-        switched = kept.watches != self.home.watches
         prepared = plan(kept)
-        books = controller.engine.books
-        former = books.settings
-        books.reprice(prepared.books)
-        books.go_by(controller.keeper.past(books))
-        self._restater.repriced(self.home, kept, former, books.settings, changed, now.utc_s)
-        self.home = kept
-        controller.keeper.measure_used(measuring_stock(kept))
-        controller.engine.adopt(prepared.rules, prepared.wiring)
-        if switched:
-            controller.control(not kept.watches)
-        controller.redecide(now)
+        self._restater.moved(former.home, kept, changed)  # a ledger that cannot be read is to be known before
+        try:
+            self._obey(prepared)
+            self._restater.repriced(former.home, kept, valued_by, engine.books.settings, changed, now.utc_s)
+        except Exception:
+            self._obey(former)
+            engine.memory = memory
+            controller.redecide(now)
+            raise
         controller.keeper.events([event])
         self._modes.look(kept, now)
+        if self.fault:
+            controller.keeper.event("recovered", "home-file", f"{home.file.name} is accepted again", now)
+        self.fault = ""
         log.info("home=%s %s", home.file.name, event.sentence)
         if waits:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
+
+    def _obey(self, prepared: Plan) -> None:
+        """Go by a home file made ready in all parts; the owner decides again at once."""
+        controller, home = self._controller, prepared.home
+        switched = home.watches != controller.engine.settings.watching
+        books = controller.engine.books
+        books.reprice(prepared.books)
+        books.go_by(controller.keeper.past(books))
+        controller.keeper.measure_used(measuring_stock(home))
+        controller.engine.adopt(prepared.rules, prepared.wiring)
+        self._plan, self.home = prepared, home
+        if switched:
+            controller.control(not home.watches)
+
+    def _refuse(self, why: str, now: Moment) -> None:
+        fault = f"the changed home file is refused and the former settings stay: {why}"
+        if fault == self.fault:
+            return
+        for line in why.splitlines():
+            log.error("home file refused, the former settings stay: %s", line)
+        self.fault = fault
+        self._controller.keeper.event("alarm", "home-file", fault, now)
 
 
 def _kept(home: Home, former: Home) -> tuple[Home, list[str]]:

@@ -89,7 +89,7 @@ def sentences(found: list[Moved], guesses: list[Suggestion]) -> list[str]:
     said = []
     for one in found:
         signal = named.get((one.topic, one.pointer, one.minus_pointer))
-        place = toml_text(one.topic) + (f" {one.pointer}" if one.pointer else "")
+        place = toml_text(one.topic) + (f" {toml_text(one.pointer)}" if one.pointer else "")
         unit = "kW" if one.factor > 1 else "W"
         way = "rises" if one.step > 0 else "falls"
         what = f"taken for {signal}" if signal else "not yet taken for any signal; the meter, perhaps"

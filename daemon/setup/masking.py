@@ -7,7 +7,7 @@ hidden only where it cannot be that word.
 import os
 import re
 import socket
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from ipaddress import IPv6Address
 from pathlib import Path
@@ -41,6 +41,8 @@ HIDDEN_KEYS: Mapping[str, str] = {
     "path": "file",
 }
 """Keys of a home file whose values are hidden, and by which word. What ends with _file is hidden too."""
+HIDDEN_HOSTS = ("host", "names", "redirects_to")
+"""Those of them whose values are hosts: hidden wherever they stand in a sentence."""
 _ADDRESSES = (
     (re.compile(r"\b[a-z][a-z0-9+.-]*://[^\s'\"<>]+", re.I), "<address>"),
     (re.compile(r"\b[\w.+-]+@[\w-]+\.[\w.-]+"), "<mail address>"),
@@ -108,16 +110,10 @@ def hidden(table: Any, key: str = "", within: tuple[str, ...] = ()) -> Any:
 
 def mask_of(home: Home, environment: Mapping[str, str] = os.environ) -> Mask:
     """What a home file and this machine know that is to be hidden."""
-    series, broker = home.timeseries, home.broker
-    hosts = [socket.gethostname(), *home.api.names]
-    users = []
-    if broker is not None:
-        hosts.append(broker.host)
-        users.append(broker.username)
-    if series is not None:
-        hosts.append(urlsplit(series.url).hostname or "")
-        users.append(getattr(series, "username", None))
-    hosts += [urlsplit(getattr(live, "url", "")).hostname or "" for live in home.live.values()]
+    set_ = home.model_dump(mode="json", by_alias=True)
+    hosts = [socket.gethostname(), *_values(set_, HIDDEN_HOSTS)]
+    hosts += [urlsplit(url).hostname or "" for url in _values(set_, ("url",))]
+    users = _values(set_, ("username",))
     topics = [signal.topic for signal in home.signals.values()]
     topics += [table.topic for table in (*home.heaters.values(), *home.outputs.values())]
     return Mask(
@@ -127,6 +123,18 @@ def mask_of(home: Home, environment: Mapping[str, str] = os.environ) -> Mask:
         _folders(home.file),
         tuple(topics),
     )
+
+
+def _values(table: Any, keys: Collection[str], named: bool = False) -> Iterator[str]:
+    """Every text under one of these keys, however deep."""
+    if isinstance(table, Mapping):
+        for key, value in table.items():
+            yield from _values(value, keys, key in keys)
+    elif isinstance(table, list):
+        for one in table:
+            yield from _values(one, keys, named)
+    elif named and isinstance(table, str):
+        yield table
 
 
 def mask_of_refused(file: Path) -> Mask:

@@ -12,6 +12,7 @@ from daemon.setup.vocabulary import TIMES, words_of
 
 _DEEPEST = 6
 _MOST_MEMBERS = 100
+_HALF = re.compile("[\ud800-\udfff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,8 @@ def _leaves(document: object, path: tuple[str, ...], depth: int) -> Iterator[tup
         return
     if isinstance(document, dict):
         for name, value in document.items():
+            if _HALF.search(name):  # JSON can carry half a character, a home file cannot
+                continue
             yield from _leaves(value, (*path, name), depth + 1)
     elif isinstance(document, list):
         for index, value in enumerate(document):

@@ -1,8 +1,12 @@
-"""Whether the machine's wall clock can be believed, and when it was set. Control never depends on it; the books do.
+"""Whether the machine's wall clock can be believed, and when it was set.
+
+The readings' ages and the rules' timers never depend on it, so the heaters are stopped and the surplus is diverted
+whatever it shows. Prices and absences go by its date as it is. What must have a true date waits: the books, and what is
+heated on purpose (for a plan, hygiene or a return).
 
 A small computer without a battery behind its clock wakes up in 1970, or at the hour it was last switched off, until it
-has asked the network. What is dated then would be false for ever, so the books wait. They wait too where the clock is
-far ahead of them, or jumps there, until the machine's time service vouches for it.
+has asked the network. What is dated then would be false for ever. The clock is doubted too where it is far ahead of the
+books, or jumps there, until the machine's time service vouches for it.
 """
 
 from collections.abc import Callable
@@ -63,6 +67,10 @@ class WallTime:
         self._longest_s = LONGEST_PAUSE_S
         self.ahead_s = 0.0
         """By how much the clock is too far ahead to be believed, s; 0 where it is not."""
+        self.behind_s = 0.0
+        """By how much it is too far behind the books, s; 0 where it is not."""
+        self.impossible = False
+        """Whether it shows a time before any brimful ran."""
         self.right = self._believable(now, behind=True)
 
     def look(self, now: Moment) -> Step | None:
@@ -86,20 +94,24 @@ class WallTime:
 
     @property
     def due_s(self) -> float:
-        """Forward-clock second at which waiting ends; inf while the clock is believed."""
-        if self.right:
+        """Forward-clock second at which waiting ends; inf while the clock is believed, or shows what cannot be."""
+        if self.right or self.impossible:
             return _NEVER_S
         return self._doubted_s + (AHEAD_PATIENCE_S if self.ahead_s else PATIENCE_S)
 
     def _believable(self, now: Moment, *, behind: bool) -> bool:
-        self.ahead_s = 0.0
-        if now.utc_s < self._earliest_s:
+        self.ahead_s = self.behind_s = 0.0
+        self.impossible = now.utc_s < self._earliest_s
+        if self.impossible:
             return False
         if self._known_s is None:
             return True
         doubted_for_s = now.mono_s - self._doubted_s
         if behind and now.utc_s < self._known_s - _SLACK_S:
-            return doubted_for_s >= PATIENCE_S
+            if doubted_for_s >= PATIENCE_S:
+                return True
+            self.behind_s = self._known_s - now.utc_s
+            return False
         ahead_s = now.utc_s - self._known_s
         if ahead_s <= self._longest_s or doubted_for_s >= AHEAD_PATIENCE_S or self._confirmed(now.utc_s):
             return True

@@ -34,12 +34,16 @@ class Linked:
 
 @dataclass(frozen=True, slots=True)
 class Meddled:
-    """Somebody else published on a heater's order topic. payload: its start; retained: the broker kept it."""
+    """Somebody else published on a heater's order topic.
+
+    payload: its start; retained: the broker kept it, and it was cleared; answered: `withhold` was sent again at once.
+    """
 
     heater: str
     topic: str
     payload: str
     retained: bool
+    answered: bool = False
 
 
 @dataclass(frozen=True, slots=True)

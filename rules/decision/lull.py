@@ -40,7 +40,7 @@ class Lull:
     level_from_pct, level_below_pct: the level lies between them, the first included; mean_below_w: the mean surplus is
     less; most_taken_wh: the heaters have put in no more since the level last moved; until_s: forward-clock second
     before which time alone changes nothing, the age of level and surplus aside, which may be level_age_s and
-    surplus_age_s.
+    surplus_age_s. It is worked out by the wall clock of then: whoever keeps a lull ends it where that clock is set.
     """
 
     settings: Settings

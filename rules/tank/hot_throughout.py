@@ -85,6 +85,20 @@ def dated(record: HotRecord, now: Moment) -> HotRecord:
     return record
 
 
+def undated(record: HotRecord | None, before: HotRecord | None) -> HotRecord | None:
+    """The record after a look during which the clock was not trusted: the hold goes on by the forward clock, and the
+    dates stay as they were before the look. None if there was no record, for it would begin with such a date."""
+    if record is None or before is None or record is before:
+        return before
+    return replace(
+        record,
+        began_utc_s=before.began_utc_s,
+        last_hot_utc_s=before.last_hot_utc_s,
+        tried_utc_s=before.tried_utc_s,
+        bottom_c=before.bottom_c,
+    )
+
+
 def carried_over(record: HotRecord | None, was: Settings, now: Settings) -> HotRecord | None:
     """The record under changed settings; None: it begins anew.
 

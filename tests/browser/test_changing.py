@@ -39,6 +39,8 @@ def test_stop_at_full_is_set_in_the_form_and_the_order_changes(house: PageHouse,
         expect(page.locator("#state")).to_have_text("All is well")
         assert Axe().run(page).violations_count == 0
         page.screenshot(path=shots / "trial-phone-light.png", full_page=True)
+        cut = "[...document.querySelectorAll('.trial')].filter((one) => one.scrollWidth > one.clientWidth).length"
+        assert page.evaluate(cut) == 0, "what would change is seen whole"
         assert "stop_at_pct = 95" in house.file.read_text()
         assert not [m for m in heater.inbox.items if getattr(m, "payload", b"") == b"no"]
         page.get_by_role("button", name="Change it").click()

@@ -107,13 +107,18 @@ def test_set_forward_300_days_nothing_is_booked_there_and_an_alarm_says_why(tmp_
         assert house.order is Order.SURPLUS, "control does not need the date"
         assert "300 days" in house.controller.dating.fault
         assert [alarm.name for alarm in house.controller.alarms] == ["clock"]
+        sunny.live(600, level=97.0)
         clock.set(-300 * 86_400)
         sunny.live(1800)
         assert not house.controller.dating.fault
         assert house.controller.alarms == ()
-    settled, total_wh, _ = books_of(tmp_path / "house.sqlite")
+    settled, total_wh, events = books_of(tmp_path / "house.sqlite")
     assert total_wh == sunny.taken_wh
     assert max(entry.start_s for entry in settled) < NOON_S + 3 * 3600
+    assert max(event.at_s for event in events) < NOON_S + 3 * 3600, "nor is an event dated there"
+    with LiveHouse(tmp_path, clock) as house:
+        decisions = house.ledger.decisions(0, float("inf"))
+    assert max(row.at_s for row in decisions) < NOON_S + 3 * 3600
 
 
 def test_1970_at_boot_it_controls_at_once_and_books_when_it_knows_the_time(tmp_path: Path) -> None:

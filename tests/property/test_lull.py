@@ -11,7 +11,7 @@ from daemon.control.signal_state import Board, Wiring
 from rules.guards import GUARDS
 from rules.model.memory import Memory, Override
 from rules.model.orders import Order
-from rules.model.reading import Reading
+from rules.model.reading import Moment, Reading
 from rules.model.settings import Alternate, Away, Battery, Full, Rest, Settings, Surplus, Tank
 from tests.support.rules_case import GATE, MODULATED, START_UTC_S, moment, settings
 
@@ -38,6 +38,8 @@ VALUES = {
 }
 USUAL = {name: VALUES[name] for name in ("grid_w", "tank_level_pct")}
 RARE = {name: VALUES[name] for name in ("diverted_w", "battery_w", "tank_top_c")}
+SETS = st.one_of(st.none(), st.tuples(st.integers(0, 39), st.sampled_from([-3600.0, -100.0, 100.0, 900.0])))
+"""After which message the wall clock is set, and by how much."""
 MESSAGE = st.tuples(
     st.sampled_from([1.0, 10.0, 10.0, 10.0, 59.0, 60.0, 130.0, 700.0]),
     st.one_of(st.fixed_dictionaries(USUAL), st.fixed_dictionaries({}, optional=USUAL | RARE)),
@@ -54,18 +56,21 @@ def engine(home: Settings, lulls: bool) -> Engine:
     return made
 
 
-@given(st.sampled_from(HOMES), st.lists(MESSAGE, min_size=4, max_size=40), st.integers(3, 90))
+@given(st.sampled_from(HOMES), st.lists(MESSAGE, min_size=4, max_size=40), st.integers(3, 90), SETS)
 def test_a_lull_changes_no_decision(
-    home: Settings, messages: list[tuple[float, dict[str, float]]], overridden: int
+    home: Settings,
+    messages: list[tuple[float, dict[str, float]]],
+    overridden: int,
+    clock_set: tuple[int, float] | None,
 ) -> None:
     lazy, eager = engine(home, True), engine(home, False)
-    at_s = 0.0
+    at_s = off_s = 0.0
     for number, (later_s, values) in enumerate(messages):
         until_s = at_s + later_s
         while eager.due_s < until_s:
             due_s = eager.due_s
             for each in (lazy, eager):
-                each.decide(moment(due_s))
+                each.decide(by_clock(due_s, off_s))
             same(lazy, eager)
         at_s = until_s
         readings = [Reading(name, value, START_UTC_S + at_s, at_s) for name, value in values.items()]
@@ -73,8 +78,18 @@ def test_a_lull_changes_no_decision(
             for each in (lazy, eager):
                 each.memory = replace(each.memory, override=Override(Order.HEAT, at_s + 45.0))
         for each in (lazy, eager):
-            each.hear(readings, moment(at_s))
+            each.hear(readings, by_clock(at_s, off_s))
         same(lazy, eager)
+        if clock_set is not None and clock_set[0] == number:
+            off_s = clock_set[1]
+            for each in (lazy, eager):  # as the loop does
+                each.decide(by_clock(at_s, off_s))
+            same(lazy, eager)
+
+
+def by_clock(at_s: float, off_s: float) -> Moment:
+    """The forward clock's second at_s, by a wall clock that was set by off_s."""
+    return Moment(START_UTC_S + at_s + off_s, at_s)
 
 
 def same(lazy: Engine, eager: Engine) -> None:
@@ -93,6 +108,23 @@ def test_a_quiet_night_is_a_lull() -> None:
         asked += house._lull is not was
     assert house._lull is not None
     assert asked == 1
+
+
+def test_a_wall_clock_that_is_set_ends_it() -> None:
+    """An absence that would begin in eight minutes has begun; a clock that is slewed for a second changes nothing."""
+    house = engine(HOMES[2], True)
+    for at_s in (0.0, 10.0):
+        house.hear(
+            [Reading("grid_w", 300.0, START_UTC_S, at_s), Reading("tank_level_pct", 50.0, START_UTC_S, at_s)],
+            moment(at_s),
+        )
+    known = house._lull
+    assert known is not None
+    house.decide(by_clock(11.0, 0.9))
+    assert house._lull is known
+    house.decide(by_clock(12.0, 600.0))
+    assert house.decision is not None
+    assert house.decision.lead.guard == "away"
 
 
 def test_every_guard_is_known_to_the_lull() -> None:

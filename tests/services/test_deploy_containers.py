@@ -1,9 +1,12 @@
 """What the containers are made from, as far as it can be tried without them: formats, and the dashboards' queries."""
 
 import json
+import os
 import shutil
 import subprocess
 import sys
+from base64 import b64decode
+from hashlib import pbkdf2_hmac
 from pathlib import Path
 from typing import Any
 
@@ -116,3 +119,26 @@ def test_each_name_of_the_brokers_rules_gets_a_password_once(tmp_path: Path) -> 
     before = {path.name: path.read_bytes() for path in secrets.iterdir()}
     subprocess.run(command, check=True, timeout=60, capture_output=True)
     assert {path.name: path.read_bytes() for path in secrets.iterdir()} == before
+
+
+def test_a_password_is_on_no_command_line_and_is_the_one_that_is_kept(tmp_path: Path) -> None:
+    """Everybody on the machine can read a command line."""
+    shutil.copytree(DEPLOY / "mosquitto", tmp_path / "mosquitto")
+    real = shutil.which("mosquitto_passwd", path=f"{os.environ['PATH']}:/usr/sbin")
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    (tools / "mosquitto_passwd").write_text(f'#!/bin/sh\necho "$@" >>"{tools}/asked"\nexec "{real}" "$@"\n')
+    (tools / "mosquitto_passwd").chmod(0o755)
+    subprocess.run(
+        [str(DEPLOY / "broker-passwords"), str(tmp_path)],
+        check=True, timeout=60, capture_output=True, env={**os.environ, "PATH": f"{tools}:{os.environ['PATH']}"},
+    )  # fmt: skip
+    secrets, asked = tmp_path / "broker-secrets", (tools / "asked").read_text()
+    for line in (secrets / "passwords").read_text().splitlines():
+        name, _, rest = line.partition(":")
+        password = (secrets / name).read_text()
+        assert name in asked
+        assert password not in asked
+        _, kind, rounds, salt, kept = rest.split("$")
+        assert kind == "7", "PBKDF2 with SHA-512"
+        assert b64decode(kept) == pbkdf2_hmac("sha512", password.encode(), b64decode(salt), int(rounds))

@@ -1,6 +1,7 @@
 """The page against who may not: strangers' pages, wrong passwords, forged forms, and connections without end."""
 
 from collections.abc import Iterator
+from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,10 @@ from daemon.web.server.accounts import (
     TRIES_WITHIN_S,
 )
 from daemon.web.server.security import CONTENT_POLICY
+from rules.model.errors import BrimfulError
 from tests.support.broker import Mosquitto
 from tests.support.daemon_house import House
-from tests.support.served import TOKEN, Answer, Served
+from tests.support.served import HOME, TOKEN, TOKEN_FILE, WITHIN_S, Answer, Served, picture
 
 pytestmark = pytest.mark.services
 
@@ -217,8 +219,33 @@ def test_where_others_can_come_looking_needs_a_login_too(clock: Clock) -> None:
                 assert page.sentence not in answer.text
             assert page.http("GET", "/live").headers["Location"] == "/login?then=%2Flive"
             assert page.asked == []
+            for answer in (page.http("GET", "/api/why"), page.http("POST", "/api/rule", "{}")):
+                assert "the token beside the ledger" in answer.text
+                assert TOKEN_FILE not in answer.text, "a folder may name its owner"
             assert page.http("GET", "/api/why", headers={"Authorization": f"Bearer {TOKEN}"}).status == 200
             assert page.sentence in look(page, log_in(page).cookie)
+            page.http("GET", "/", headers={"Authorization": f"Bearer {TOKEN}"})  # now it has a state
+            for path in ("/login", "/nothing"):
+                text = page.http("GET", path).text
+                assert HOME.home.name not in text, "who may not look learns not even the name"
+                assert 'id="state"' not in text
+            assert "To look, or to change something, enter" in page.http("GET", "/login").text
+
+
+def test_the_live_stream_ends_with_the_login(clock: Clock) -> None:
+    with Served("0.0.0.0", password_hash=HASH, clock=clock) as page:
+        cookie = log_in(page).cookie
+        connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+        connection.request("GET", "/live", headers={"Cookie": f"brimful={cookie}"})
+        stream = connection.getresponse()
+        while not (line := stream.readline()).startswith(b"data: "):
+            assert line, "a picture while the login holds"
+        page.form("/logout", {"form_token": form_token(page, cookie)}, cookie)
+        page.sentence = "Heater off: seen after the login"
+        page.latest.put(picture(page.sentence))
+        for line in stream:  # to its end
+            assert page.sentence.encode() not in line
+        connection.close()
 
 
 def test_a_name_that_is_not_its_own_is_refused_wherever_it_listens(clock: Clock) -> None:
@@ -298,6 +325,39 @@ def test_an_override_that_buys_is_cautioned_before_it_is_applied(page: Served) -
     ]
     # What buys nothing asks nothing.
     assert page.form("/override", {**fields, "order": "surplus"}, cookie).status == 303
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/override", {"order": "heat", "minutes": "nan"}),
+        ("/override", {"order": "heat", "minutes": "1e999"}),
+        ("/override", {"order": "heat"}),
+        ("/set-up/listen", {"seconds": "²"}),
+        ("/set-up/listen", {"seconds": "9" * 400}),
+        ("/set-up/choose", {"token": "x", "pick-grid_w": "²"}),
+        ("/rules/full/try", {"stop_at_pct": "nan"}),
+        ("/what-if/try", {"key1": "rules.full.stop_at_pct", "values1": "²,nan"}),
+        ("/verdict/history/row", {"row": "²", "from": "²"}),
+        ("/timeline/note", {"day": "²", "kind": "²", "text": "\0"}),
+        ("/timeline/withdraw", {"note": "\0"}),
+    ],
+    ids=repr,
+)
+def test_nonsense_in_a_form_is_refused_in_words(page: Served, path: str, fields: dict[str, str]) -> None:
+    cookie = log_in(page).cookie
+    page.error = BrimfulError("note", "day", "expected a day")
+    answer = page.form(path, {**fields, "form_token": form_token(page, cookie)}, cookie)
+    assert answer.status == 400
+    assert 'role="alert"' in answer.text
+
+
+def test_a_form_of_many_heaters_signals_is_taken(page: Served) -> None:
+    """Three fields for each of the 24 signals, and for the two that each of ten heaters may have besides."""
+    cookie = log_in(page).cookie
+    many = {f"pick-{number}": "keep" for number in range(3 * (24 + 2 * 10))}
+    fields = {"day": "2026-06-10", "kind": "other", "text": "x", "form_token": form_token(page, cookie), **many}
+    assert page.form("/timeline/note", fields, cookie).status == 303
 
 
 def test_a_form_of_a_former_login_is_shown_again_and_not_lost(page: Served) -> None:

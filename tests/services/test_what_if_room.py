@@ -61,6 +61,8 @@ def test_a_change_is_tried_and_shown_as_table_and_picture(page: Served) -> None:
         seen = page.http("GET", path)
     assert 'role="img"' in seen.text
     assert "rules.full.stop_at_pct = 40" in seen.text
+    anchors = re.findall(r'text-anchor="(\w+)"', seen.text)
+    assert (anchors[0], anchors[-1]) == ("start", "end"), "the outer figures of the scale stay within the picture"
     rows = re.findall(r'<th scope="row">(.*?)</th><td class="n">([\d.]+)</td>', seen.text)
     assert [name for name, _ in rows] == ["as it is", "rules.full.stop_at_pct = 40"]
     more = float(rows[1][1]) - float(rows[0][1])

@@ -25,6 +25,7 @@ from tests.support import homes
 
 WITHIN_S = 10.0
 TOKEN = "0123456789abcdef" * 4
+TOKEN_FILE = "wren/books.api-token"
 JSON = {"Content-Type": "application/json"}
 FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 HOME = homes.home(homes.SMALL)
@@ -45,7 +46,8 @@ class Answer:
 
     @property
     def text(self) -> str:
-        return self.body.decode()
+        """As text, its no-break spaces plain ones, so that it is compared with what the daemon says."""
+        return self.body.decode().replace("\u00a0", " ")
 
     @property
     def cookie(self) -> str:
@@ -106,7 +108,7 @@ class Served:
         self.sentence = "Heater off: tank 96 %"
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock, fits)
-        access = Access(accounts, TOKEN, "token", is_loopback(bind) and not names, read_only)
+        access = Access(accounts, TOKEN, TOKEN_FILE, is_loopback(bind) and not names, read_only)
         house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: home)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port

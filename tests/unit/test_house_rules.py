@@ -157,6 +157,21 @@ def test_a_script_can_be_run_and_stops_at_its_first_failure(path: Path) -> None:
     assert checked.returncode == 0, checked.stderr
 
 
+SHELL = [*SCRIPTS, *(path for path in TRACKED if path.suffix == ".sh")]
+
+
+def test_the_shell_scripts_have_no_finding_of_the_linter() -> None:
+    """A name that nothing sets, a word that is split, a failure that is passed over: all of them at once."""
+    assert {"deploy/start", "deploy/install", "deploy/system.sh", "tests/run"} <= {
+        str(path.relative_to(REPO)) for path in SHELL
+    }
+    looked = subprocess.run(
+        ["shellcheck", "--external-sources", "--format=gcc", *SHELL],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert (looked.returncode, looked.stdout) == (0, ""), looked.stdout + looked.stderr
+
+
 def test_what_the_readme_tells_people_to_type_exists() -> None:
     text = (REPO / "README.md").read_text()
     shown = set(re.findall(r"^ {4}(?:\$ )?brimful ([a-z]+)", text, flags=re.MULTILINE))

@@ -17,9 +17,12 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def machine(place: Path) -> Machine:
-    """Installed with a home file."""
+    """Installed with a home file, one longer than an argument of a command may be: it goes by no command line, where
+    others on the machine could read it."""
     made = Machine(place)
-    done = made.run(made.checkout("first"), "install", "--home", str(made.write_home()))
+    long = f"# {'prices of the year, ' * 4}\n" * 1700
+    assert len(long) > 131_072
+    done = made.run(made.checkout("first"), "install", "--home", str(made.write_home(long)))
     assert done.returncode == 0, done.stderr
     assert done.stdout == ""
     assert "a qualified electrician" in done.stderr

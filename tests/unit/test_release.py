@@ -76,6 +76,14 @@ def test_the_fragments_go_into_the_changelog(repo: Path) -> None:
     assert [path.name for path in (repo / "deploy" / "changes").iterdir()] == ["README.md"]
 
 
+def test_there_is_one_changelog_and_its_past_stands_in_it() -> None:
+    found = [path for part in PARTS for path in (REPO / part).rglob("*") if "changelog" in path.name.lower()]
+    assert found == [REPO / "deploy" / "CHANGELOG.md"]
+    before, _, after = found[0].read_text().partition("<!-- towncrier release notes start -->")
+    assert "## " not in before
+    assert "## 0.1.0\n" in after
+
+
 @pytest.fixture(scope="module")
 def built(repo: Path) -> list[Path]:
     return build(repo, f"v{VERSION}", repo.parent / "once")

@@ -1,6 +1,6 @@
 """A forecast of the sun by a plug-in, read like a device: `{"today": 8200.0, "tomorrow": 11400.0}`, in Wh.
 
-A signal's pointer picks one of them. A day that the plug-in does not tell is missing, and the signal refuses it.
+A signal's pointer picks one of them. A day that the plug-in leaves out is missing, and the signal refuses it.
 """
 
 from collections.abc import Callable

@@ -39,7 +39,7 @@ class SunSpec:
             if not self._models or name in self._models:
                 self._exchange(model.read)
                 by_model[name] = {
-                    key: value for key, value in model.get_dict(computed=True).items() if key not in _NOT_TOLD
+                    key: value for key, value in model.get_dict(computed=True).items() if key not in _ADDED
                 }
         if missing := sorted(self._models - by_model.keys()):
             has = ", ".join(counts) or "none"
@@ -80,5 +80,5 @@ class SunSpec:
             raise ReadFailed(f"{where}: expected a SunSpec device's answer, got: {said[:200]}") from None
 
 
-_NOT_TOLD = {"mid", "error", "model_id"}
+_ADDED = {"mid", "error", "model_id"}
 """What the library adds of its own."""

@@ -83,7 +83,7 @@ class TextTelegrams:
     """
 
     _TELEGRAM = re.compile(rb"(/[^/!]{1,%d}!)([0-9A-F]{4})?\r?\n" % LARGEST_BYTES)
-    _VALUE = re.compile(r"^(\d+-\d+:\d+\.\d+\.\d+)(?:\.255|\*255)?\(.*?\(?([^()]*)\)\s*$", re.MULTILINE)
+    _CODE = re.compile(r"(\d+-\d+:\d+\.\d+\.\d+)(?:\.255|\*255)?")
     _NUMBER = re.compile(r"([+-]?\d+(?:\.\d+)?)(?:\*(\S+))?")
 
     def newest(self, pending: bytes) -> tuple[dict[str, str] | None, bytes]:
@@ -95,9 +95,15 @@ class TextTelegrams:
         if sum_sent is not None and int(sum_sent, 16) != crc16(telegram):
             raise ValueError("its checksum is wrong")
         values: dict[str, str] = {}
-        for code, text in self._VALUE.findall(telegram.decode("ascii", "replace").replace("\r", "")):
+        for line in telegram.decode("ascii", "replace").splitlines():
+            # In plain steps: one pattern for all of it takes seconds on a line of noise, and no other thread runs then.
+            before, opened, rest = line.rstrip().partition("(")
+            code = self._CODE.fullmatch(before)
+            if code is None or not opened or not rest.endswith(")"):
+                continue
+            text = re.split(r"[()]", rest[:-1])[-1]
             number = self._NUMBER.fullmatch(text)
-            values[code] = text if number is None else " ".join(filter(None, number.groups()))
+            values[code[1]] = text if number is None else " ".join(filter(None, number.groups()))
         return values, pending[whole[-1].end() :]
 
 

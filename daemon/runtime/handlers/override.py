@@ -20,7 +20,7 @@ _OP = "set an override"
 
 @dataclass(frozen=True, slots=True)
 class SetOverride:
-    """An order for so many seconds. heater: its name; None: every heater, as far as it can."""
+    """An order for so many seconds. heater: its name; None: the preferred one, or all if the order is `withhold`."""
 
     order: Order
     for_s: float

@@ -5,6 +5,7 @@ import tomllib
 from contextlib import suppress
 from hashlib import blake2b
 from http.client import HTTPConnection, HTTPException
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,8 @@ from rules.model.errors import BrimfulError
 BIND = "127.0.0.1"
 PORT = 8731
 LEDGER = "brimful.sqlite"
-_EVERYWHERE = {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "::1"}
+_EVERYWHERE = {"0.0.0.0": "127.0.0.1", "::": "::1"}
 WITHIN_S = 8.0
-
-
 HOME_HEADER = "Brimful-Home"
 """By which a question says which home it is meant for, and each answer which home it comes from."""
 
@@ -43,27 +42,40 @@ class Refused(BrimfulError):
 def address(home: Path) -> tuple[str, int]:
     """Where the home's daemon listens, read from its file without validating the rest.
 
-    Raises BrimfulError when the file cannot be read at all.
+    Raises BrimfulError when the file cannot be read at all, or holds no such address.
     """
+    op = "read the home file"
     try:
         text = home.read_bytes().decode("utf-8")
         if text.startswith("\ufeff"):
             cause = "expected UTF-8 text, got a byte-order mark before it"
-            raise BrimfulError("read the home file", str(home), cause, "save the file without one")
+            raise BrimfulError(op, str(home), cause, "save the file without one")
         table = tomllib.loads(text).get("api", {})
-        return str(table.get("bind", BIND)), int(table.get("port", PORT))
     except OSError as missing:
-        raise BrimfulError(
-            "read the home file",
-            str(home),
-            f"expected a readable file, got {missing.strerror}",
-            "name it with --home HOME.toml, or set BRIMFUL_HOME",
-        ) from missing
+        found = missing.strerror if home.exists() else "none there"
+        hint = "name another with --home, or set BRIMFUL_HOME"
+        raise BrimfulError(op, str(home), f"expected a home file, got {found}", hint) from missing
     except UnicodeDecodeError as wrong:
         cause = f"expected UTF-8 text, got the byte 0x{wrong.object[wrong.start]:02x}"
-        raise BrimfulError("read the home file", str(home), cause, "save the file as UTF-8") from wrong
-    except (ValueError, AttributeError, TypeError) as broken:
-        raise BrimfulError("read the home file", str(home), f"expected TOML, got {broken}") from broken
+        raise BrimfulError(op, str(home), cause, "save the file as UTF-8") from wrong
+    except (ValueError, RecursionError) as broken:
+        raise BrimfulError(op, str(home), f"expected TOML, got a mistake: {broken}") from broken
+    if not isinstance(table, dict):
+        raise BrimfulError(op, "api", f"expected a table, got {table!r:.60} ({home.name})")
+    bind, port = table.get("bind", BIND), table.get("port", PORT)
+    if type(port) is not int or not 0 < port < 65_536:
+        raise BrimfulError(op, "api.port", f"expected a whole number 1–65535, got {port!r:.60} ({home.name})")
+    if not isinstance(bind, str) or not _is_address(bind):
+        expected = 'expected "localhost" or an IP address of this machine'
+        raise BrimfulError(op, "api.bind", f"{expected}, got {bind!r:.60} ({home.name})")
+    return bind, port
+
+
+def _is_address(bind: str) -> bool:
+    try:
+        return bind == "localhost" or bool(ip_address(bind))
+    except ValueError:
+        return False
 
 
 def token_file(ledger: Path) -> Path:
@@ -98,9 +110,7 @@ def _token(home: Path) -> str:
 def ask(home: Path, method: str, path: str, arguments: dict[str, Any] | None = None) -> dict[str, Any]:
     """One question to the daemon of this home. Raises NotRunning, Silent, or Refused, the daemon's own error."""
     bind, port = address(home)
-    connection = HTTPConnection(
-        {"0.0.0.0": "127.0.0.1", "": "127.0.0.1", "::": "::1"}.get(bind, bind), port, timeout=WITHIN_S
-    )
+    connection = HTTPConnection(_EVERYWHERE.get(bind, bind), port, timeout=WITHIN_S)
     try:
         body = None if arguments is None else json.dumps(arguments)
         token = _token(home)

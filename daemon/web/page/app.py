@@ -51,7 +51,7 @@ class Page(Endpoints):
 
         async def follow(request: Request) -> Response:
             self.house.access.must_read(request)
-            return live.stream()
+            return live.stream(lambda: self.house.access.may_read(request))
 
         routes: list[BaseRoute] = [route for room in (*ROOMS, *INNER_ROOMS) for route in room.routes(self)]
         return [

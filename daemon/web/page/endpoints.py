@@ -20,6 +20,8 @@ from daemon.web.page.rendering import Renderer
 from daemon.web.server.access import FORM_TOKEN
 from daemon.web.server.context import House
 
+MOST_FIELDS = 400
+"""Set-up has three for each signal, those of each heater among them; how long a form is, is bounded before."""
 Endpoint = Callable[[Request], Awaitable[Response]]
 Show = Callable[[House, Request], Awaitable[Mapping[str, Any]]]
 Do = Callable[[House, dict[str, str]], Awaitable[str]]
@@ -110,7 +112,7 @@ class Endpoints:
 
 async def form_of(request: Request) -> dict[str, str]:
     """The fields of a form, each once; files are none."""
-    form = await request.form(max_files=0, max_fields=100)
+    form = await request.form(max_files=0, max_fields=MOST_FIELDS)
     return {name: value for name, value in form.items() if isinstance(value, str)}
 
 

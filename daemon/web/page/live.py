@@ -24,28 +24,29 @@ class Live:
         self._render = render
         self._rendered: tuple[Picture, str] | None = None
 
-    def stream(self) -> Response:
-        """One reader's stream: events `now` whose data is what `render` gave.
+    def stream(self, may_read: Callable[[], bool]) -> Response:
+        """One reader's stream: events `now` whose data is what `render` gave. may_read: asked before each; a login that
+        has ended ends the stream.
 
         Raises Refusal where there are too many.
         """
         if self._latest.readers >= MOST_READERS:
             cause = f"expected at most {MOST_READERS} open pages"
             raise Refusal(503, "live", cause, "close one", {"Retry-After": "60"})
-        return StreamingResponse(self._events(), media_type="text/event-stream")
+        return StreamingResponse(self._events(may_read), media_type="text/event-stream")
 
-    async def _events(self) -> AsyncIterator[str]:
+    async def _events(self, may_read: Callable[[], bool]) -> AsyncIterator[str]:
         yield f"retry: {AGAIN_MS}\n\n"
         with self._latest.reading() as reader:
             while True:
                 try:
                     picture = await asyncio.wait_for(reader.next(), BEAT_S)
+                    said = "" if picture is None else self._event(picture)
                 except TimeoutError:
-                    yield ": still here\n\n"
-                    continue
-                if picture is None:
+                    said = ": still here\n\n"
+                if not said or not may_read():
                     return
-                yield self._event(picture)
+                yield said
 
     def _event(self, picture: Picture) -> str:
         if self._rendered is None or self._rendered[0] is not picture:

@@ -1,5 +1,6 @@
 """Templates into answers: every value escaped, every name that a template uses known."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -10,6 +11,18 @@ from starlette.responses import HTMLResponse, Response
 from daemon.web.page.files import file_url
 from daemon.web.page.state import State
 from daemon.web.server.access import Access
+
+PROGRAM = "brimful"
+"""What the page is called for who may not see the house."""
+
+_TEXT = re.compile(r"<(script|style|textarea|option|title|code)\b.*?</\1(?=>)|(?:^|>)[^<]+", re.DOTALL)
+"""What stands between tags, but where it is to be copied or is no sentence; attributes are never touched."""
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|k?Wh?|kg|L|s|min|h|[A-Z]{3})(?!\w))")
+
+
+def units_kept(html: str) -> str:
+    """The same HTML with a no-break space between a number and its unit, lest a line end in the middle of a figure."""
+    return _TEXT.sub(lambda found: found[0] if found[1] else _BEFORE_UNIT.sub("\u00a0", found[0]), html)
 
 
 class Renderer:
@@ -49,13 +62,17 @@ class Renderer:
 
         house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that
         we are in ("" in none) and the path; logged_in, form_token: the login and the token that stands in each of its
-        forms ("" without); has_password, read_only: why there may be no form at all.
+        forms ("" without); may_read, open_to_read: whether who asks may see the house, and whether everybody may;
+        has_password, read_only: why there may be no form at all. Who may not see the house learns nothing of it here.
         """
         session = self._access.session(request)
+        may_read = self._access.may_read(request)
         known = {
-            "house": self._house(),
-            "state": self._state(),
-            "rooms": self._rooms,
+            "house": self._house() if may_read else PROGRAM,
+            "state": self._state() if may_read else None,
+            "rooms": self._rooms if may_read else (),
+            "may_read": may_read,
+            "open_to_read": self._access.open_to_read,
             "room": "",
             "here": request.url.path,
             "logged_in": session is not None,
@@ -68,4 +85,4 @@ class Renderer:
 
     def part(self, template: str, context: Mapping[str, Any]) -> str:
         """A template as text."""
-        return self._templates.get_template(template).render(context)
+        return units_kept(self._templates.get_template(template).render(context))

@@ -24,6 +24,11 @@ class Access:
     open_to_read: bool
     read_only: bool
 
+    @property
+    def _token_named(self) -> str:
+        """The token in words: where only this machine can ask, with the place of its file."""
+        return f"the token in {self.token_file}" if self.open_to_read else "the token beside the ledger"
+
     def session(self, request: Request) -> Session | None:
         """The login that a request belongs to."""
         return self.accounts.session(request.cookies.get(COOKIE))
@@ -53,7 +58,7 @@ class Access:
     def must_read(self, request: Request) -> None:
         """Raises Refusal where a login is needed."""
         if not self.may_read(request):
-            raise Refusal(401, "login", "expected a login, got none", f"or the token in {self.token_file}")
+            raise Refusal(401, "login", "expected a login, got none", f"or {self._token_named}")
 
     def must_change(self, request: Request, form_token: str | None = None) -> None:
         """Raises Refusal unless a request may change something. form_token: from the form; else from the header."""
@@ -61,7 +66,7 @@ class Access:
             return
         if self.session(request) is None:
             hint = "brimful sends it itself where it can read that file"
-            raise Refusal(401, "login", f"expected a login, or the token in {self.token_file}, got neither", hint)
+            raise Refusal(401, "login", f"expected a login, or {self._token_named}, got neither", hint)
         if self.read_only:
             raise Refusal(403, "api.read_only", "expected false for a change by the page, got true")
         self.must_be_form_of_session(request, form_token)

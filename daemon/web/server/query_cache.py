@@ -36,7 +36,7 @@ class Shelf:
         self._clock = clock
         self._threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page")
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
-        self._last: dict[Hashable, object] = {}
+        self._last: OrderedDict[Hashable, object] = OrderedDict()
         self._waiting = 0
 
     async def ask(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> T:
@@ -73,8 +73,7 @@ class Shelf:
         self._kept[key] = kept
         self._kept.move_to_end(key)
         while len(self._kept) > MOST_KEPT:
-            gone, _ = self._kept.popitem(last=False)
-            self._last.pop(gone, None)
+            self._kept.popitem(last=False)
         self._waiting += 1
 
         def done(made: "asyncio.Future[Any]") -> None:
@@ -85,6 +84,9 @@ class Shelf:
             else:
                 kept.until_s = self._clock() + keep_s
                 self._last[key] = made.result()
+                self._last.move_to_end(key)
+                while len(self._last) > MOST_KEPT:
+                    self._last.popitem(last=False)
 
         answer.add_done_callback(done)
         return kept

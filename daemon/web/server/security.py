@@ -120,7 +120,7 @@ class Guarded:
 
 
 def _bounded(receive: Receive) -> Receive:
-    """What is received, as long as it is not too much: a body sent in parts tells no length beforehand."""
+    """What is received, as long as it is not too much: a body sent in parts has no length beforehand."""
     got = 0
 
     async def receiving() -> Message:

@@ -76,7 +76,8 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
 
     async def unknown(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        expected = {404: "one of the paths of the API", 405: "another method"}.get(error.status_code, "another request")
+        known = "one of the paths of the API" if request.url.path.startswith("/api") else "one of the page's rooms"
+        expected = {404: known, 405: "another method"}.get(error.status_code, "another request")
         headers = dict(error.headers or {})
         return trouble(request, Refusal(error.status_code, request.url.path[:80], f"expected {expected}", "", headers))
 
@@ -160,7 +161,7 @@ def _metrics(house: House) -> Endpoint:
 
 
 async def _document(request: Request) -> Response:
-    """It tells nothing of the house, so everybody may read it."""
+    """Nothing of the house is in it, so everybody may read it."""
     from daemon.web.api.openapi import document  # seldom wanted, and not small
 
     return JsonAnswer(document())

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import Mapping
 from datetime import datetime
+from math import isfinite, nan
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -120,6 +121,8 @@ def wish_of(form: Mapping[str, str]) -> dict[str, Any]:
     try:
         minutes = float(form.get("minutes", ""))
     except ValueError:
+        minutes = nan
+    if not isfinite(minutes):
         cause = f"expected a number of minutes, got {form.get('minutes', '')[:40]!r}"
-        raise BrimfulError("set an override", "minutes", cause, "an override always ends") from None
+        raise BrimfulError("set an override", "minutes", cause, "an override always ends")
     return {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}

@@ -46,7 +46,7 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
 
     async def listen(request: Request, form: dict[str, str]) -> Response:
         seconds = form.get("seconds", "")
-        ears.begin(page.house.broker, float(seconds) if seconds.isdigit() else 0.0)
+        ears.begin(page.house.broker, float(seconds) if seconds.isdecimal() else 0.0)
         return RedirectResponse(PATH, 303)
 
     async def choose(request: Request, form: dict[str, str]) -> Response:
@@ -144,11 +144,11 @@ def _placed(name: str, place: str, known: list[Place], scale: str) -> Source:
 
 
 def _guessed(guess: Suggestion, picked: str, scale: str) -> Source:
-    offered = (guess.source, *guess.alternatives)
-    if not picked.isdigit() or int(picked) >= len(offered):
+    choices = {str(number): source for number, source in enumerate((guess.source, *guess.alternatives))}
+    if picked not in choices:
         cause = f"expected one of the places offered, got {picked[:40]!r}"
         raise BrimfulError(_OP, f"signals.{guess.source.signal}", cause)
-    source = offered[int(picked)]
+    source = choices[picked]
     if scale not in SCALES:
         return source
     return Source(
@@ -167,5 +167,5 @@ def _table(name: str, source: Source | None) -> str:
 
 def _write(home: Home, text: str) -> Path:
     into = free_name(home.file)
-    write(text, into)
+    write(text, into, private=not home.file.stat().st_mode & 0o077)
     return into

@@ -179,10 +179,10 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         said.append(
             f"The counters show {fixed(total['set_aside_kwh'], 3)} kWh more, set aside: no heater can have taken it."
         )
-    if total.get("grid_kwh") or total.get("battery_kwh"):
+    gave = [(total[f"{name}_kwh"], name) for name in ("grid", "battery") if total.get(f"{name}_kwh")]
+    if gave:
+        whence = " and ".join(f"{fixed(kwh, 3)} kWh from the {name}" for kwh, name in gave)
         said.append(
-            f"While diverting, {fixed(total['grid_kwh'], 3)} kWh came from the grid and "
-            f"{fixed(total['battery_kwh'], 3)} kWh from the battery, for {fixed(total['bought'])} {answer['currency']}"
-            "; net is less by that."
+            f"While diverting {whence}, for {fixed(total['bought'])} {answer['currency']}; net is less by that."
         )
     return said + [sentence(note) for note in answer.get("notes", ())]

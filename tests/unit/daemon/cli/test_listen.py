@@ -56,6 +56,23 @@ def test_topics_with_their_pace_and_the_tables(heard: list[BrokerAddress]) -> No
     assert (heard[0].host, heard[0].port, heard[0].username) == ("broker.tern.example", 1884, "brim")
 
 
+def test_what_a_device_sends_steers_no_terminal_and_begins_no_line(
+    heard: list[BrokerAddress], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def survey(broker: BrokerAddress, seconds: float, wait: Callable[[float], object]) -> Survey:
+        found = Survey(seconds=seconds)
+        listened(found, 1.0, {"odd/\x1b]0;x\x07": b"1\n[ledger]\npath = \x1b[2J", "odd": b'{"\\u001b[2J\\n[api]": 1}'})
+        found.faults.append("refused \x1b[2J")
+        return found
+
+    monkeypatch.setattr(daemon.cli.listen, "survey", survey)
+    said = _run().output
+    assert "\x1b" not in said
+    assert "\x07" not in said
+    assert not [line for line in said.splitlines() if line.startswith(("[ledger]", "[api]", "path"))]
+    assert "1\\n[ledger]\\npath = \\x1b[2J" in said
+
+
 def test_the_sign_test_asks_for_a_kettle_and_turns_the_meter(heard: list[BrokerAddress], tmp_path: Path) -> None:
     new = tmp_path / "new.toml"
     done = _run("--sign-test", "--write", str(new), "--json", text="\n")

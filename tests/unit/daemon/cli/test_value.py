@@ -152,6 +152,8 @@ def test_what_the_sun_did_not_give_is_said_and_fits_the_terminal(
         bought_marginal_mg=500_000,
     )
     out = shown(tmp_path, capsys, mixed)
+    assert max(map(len, out.splitlines())) <= 80
+    out = " ".join(out.split())
     assert "While diverting 1.500 kWh from the grid and 0.250 kWh from the battery, for 0.48 GBP" in out
     assert "By marginal factors, of 0.900 kWh: avoided 1.00 kg CO2e, given up 3.50, net" in out
     assert "-2.50" in out
@@ -170,3 +172,19 @@ def test_the_money_of_a_row_adds_up_as_it_is_shown(given_up: int, avoided: int) 
 def test_income_given_up_that_is_none_is_not_shown_below_zero() -> None:
     row = replace(month(1), avoided_micro=14_000, bought_micro=6_000)
     assert shown_money(row, 2) == ("0.00", "0.01", "+0.01")
+
+
+def test_brackets_in_a_name_are_text_and_large_figures_are_whole(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "home.toml"
+    text = EXAMPLE.read_text()
+    name = next(line for line in text.splitlines() if line.startswith("name = "))
+    file.write_text(text.replace(name, 'name = "Hut [/x] [bold]"', 1))
+    much = replace(month(1_000_000), diverted_wh=123_456_789_012_345, avoided_micro=98_765_432_109_876_543)
+    show_value(valued(much), load(file))
+    out = capsys.readouterr().out
+    assert out.startswith("Hut [/x] [bold]: what")
+    assert out.count("123456789012.345") == 2
+    assert "…" not in out
+    assert out.count("98765432109.88") >= 2

@@ -125,6 +125,30 @@ def test_other_figures_of_the_full_rule_leave_a_full_tank_full() -> None:
     assert engine.decide(moment(11.0)).lead.guard == "full"
 
 
+def test_a_beginning_of_control_gives_the_board_the_order_that_stands_already() -> None:
+    """A counter is read by what its heater is ordered: on, it is taken to draw what is left of the surplus."""
+    control = settings(stale_after_s=STALE_AFTER_S)
+    engine = made(replace(control, watching=True))
+    engine.hear(heard(0.0, grid_w=-500.0, tank_level_pct=50.0, diverted_wh=1000.0), moment(0.0))
+    given: list[list[Order]] = []
+    ordered, left_alone = engine.board.ordered, engine.board.left_alone
+    engine.board.ordered = lambda decision, at_s: (  # type: ignore[method-assign, func-returns-value]
+        given.append([one.order for one in decision.orders]) or ordered(decision, at_s)
+    )
+    engine.board.left_alone = lambda: given.append([]) or left_alone()  # type: ignore[method-assign, func-returns-value]
+    engine.decide(moment(1.0))
+    assert given == []
+    engine.adopt(control, WIRING)
+    for at_s in (2.0, 3.0):
+        assert engine.decide(moment(at_s)).lead.order is Order.SURPLUS
+    assert given == [[Order.SURPLUS]]
+    engine.adopt(replace(control, watching=True), WIRING)
+    engine.decide(moment(4.0))
+    engine.adopt(control, WIRING)
+    engine.decide(moment(5.0))
+    assert given == [[Order.SURPLUS], [], [Order.SURPLUS]]
+
+
 # Prices
 
 

@@ -16,7 +16,7 @@ from daemon.control.engine import Engine
 from daemon.control.signal_state import Board, Wiring
 from daemon.recording.memory_codec import read, written
 from rules.alarms import Watched, watch
-from rules.model.memory import HotRecord, Memory
+from rules.model.memory import HotRecord, Memory, Planned, PlannedRun
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Away, Full, Heater, Hygiene, Settings
@@ -186,12 +186,68 @@ def test_a_clock_that_is_behind_forgets_nothing_until_it_is_believed() -> None:
     """One without a battery wakes in the past: what was dated before lies ahead of it until it is set right."""
     hot = HotRecord(START_UTC_S, START_UTC_S + DAY_S)
     running = engine(memory=Memory(hygiene=hot))
-    running.dated = False
+    running.dated = running.clock_right = False
     early = Moment(START_UTC_S - 90 * DAY_S, 10.0)
     running.decide(early)
     assert running.memory.hygiene == hot
-    running.dated = True
+    running.dated = running.clock_right = True
     running.decide(Moment(START_UTC_S + 2 * DAY_S, 20.0))
     assert running.memory.hygiene == hot
     running.decide(early)
     assert running.memory.hygiene == HotRecord(early.utc_s), "believed, it shows that the date was wrong"
+
+
+def test_a_clock_set_back_plans_by_the_record_that_it_mended_and_not_by_the_one_before() -> None:
+    """Hot a week ahead of the clock as it is now: it counts as never hot, and is due within a day."""
+    running = engine(memory=Memory(hygiene=HotRecord(START_UTC_S, START_UTC_S + 7 * DAY_S)))
+    running.decide(Moment(START_UTC_S, START_UTC_S))
+    stretch = running.snapshot.heating_times.hygiene
+    assert stretch is not None
+    assert START_UTC_S < stretch.from_s < START_UTC_S + DAY_S
+
+
+def test_by_a_clock_that_is_doubted_nothing_is_heated_on_purpose_until_it_is_right() -> None:
+    """Three days ahead the plan's hours, the week of hygiene and the return may all seem to have come."""
+    rules = replace(
+        RULES, follows_plan=True, away=Away(((START_UTC_S + 2 * DAY_S, START_UTC_S + 4 * DAY_S),), "main", DAY_S)
+    )
+    ahead_s = START_UTC_S + 3.5 * DAY_S
+    plan = Planned("main", (PlannedRun(ahead_s, ahead_s + HOUR_S, 90.0),))
+    known = {"grid_w": 200.0, "tank_level_pct": 20.0, "tank_top_c": 30.0, "tank_bottom_c": 20.0}
+    for settled in (rules, replace(rules, away=Away())):
+        running = engine(settled, Memory(hygiene=HotRecord(START_UTC_S - 3 * DAY_S), planned=plan))
+        readings = [Reading(name, value, ahead_s, 10.0) for name, value in known.items()]
+        assert running.hear(readings, Moment(ahead_s, 10.0)).lead.order is Order.HEAT, "by a clock that is right"
+        running.clock_right = False
+        assert running.decide(Moment(ahead_s, 11.0)).lead.order is Order.WITHHOLD
+        assert running.memory.planned is None
+        assert running.snapshot.heating_times.hygiene is None
+        assert running.due_s < 10.0 + 900.0 + 1.0, "its readings' ages still count"
+        running.clock_right = True
+        running.decide(Moment(START_UTC_S, 12.0))
+        assert running.snapshot.heating_times.hygiene is not None
+
+
+def test_no_hot_tank_is_dated_by_a_clock_that_is_doubted_and_the_hold_is_complete_once_it_is_right() -> None:
+    """In 1970 the tank gets hot and stays so; the clock is set right within the hold's last reading and the next."""
+    known = {"grid_w": 200.0, "tank_level_pct": 80.0, "tank_top_c": 65.0, "tank_bottom_c": 63.0}
+    for before in (None, HotRecord(START_UTC_S - 20 * DAY_S, START_UTC_S - 9 * DAY_S)):
+        running = engine(memory=Memory(hygiene=before))
+        running.clock_right = False
+        for minute in range(0, 180, 10):
+            at_s = 60.0 * minute
+            running.hear([Reading(name, value, at_s, at_s) for name, value in known.items()], Moment(at_s, at_s))
+            record = running.memory.hygiene
+            if before is None:
+                assert record is None
+            else:
+                assert record is not None
+                assert (record.began_utc_s, record.last_hot_utc_s) == (before.began_utc_s, before.last_hot_utc_s)
+                assert record.tried_utc_s is None
+        running.clock_right = True
+        now = Moment(START_UTC_S, 10_800.0)
+        running.hear([Reading(name, value, now.utc_s, now.mono_s) for name, value in known.items()], now)
+        record = running.memory.hygiene
+        assert record is not None
+        assert record.last_hot_utc_s == (None if before is None else START_UTC_S)
+        assert record.began_utc_s == (START_UTC_S if before is None else before.began_utc_s)

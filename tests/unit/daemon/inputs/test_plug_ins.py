@@ -70,6 +70,8 @@ def test_a_key_is_told_from_its_file_and_the_home_files_options_are_exact(tmp_pa
         ("return [(datetime(2026, 6, 10, tzinfo=UTC), float('nan'))]", "row 1: expected a number"),
         ("return [(datetime(2026, 6, 10, tzinfo=UTC), '1e5')]", "row 1: expected at most 10000 per kWh"),
         ("return 7", "reading it failed: TypeError"),
+        ("raise SystemExit(3)", "it tried to end the program"),
+        ("raise OSError('no\\nanswer ' + 'x' * 1000)", "no answer xxx"),
     ],
 )
 def test_what_is_wrong_with_a_plug_in_is_its_own_fault_and_the_rows_before_stay(
@@ -83,6 +85,26 @@ def test_what_is_wrong_with_a_plug_in_is_its_own_fault_and_the_rows_before_stay(
         before = kept.read_text()
         assert said in asked(found)
         assert kept.read_text() == before
+
+
+def test_a_key_that_stands_in_an_address_is_in_no_fault(tmp_path: Path) -> None:
+    """HTTP libraries put the whole address into the text of their errors, which are OSErrors."""
+    text = (
+        "from urllib.parse import quote\n"
+        "def rows(day, options):\n"
+        "    raise ConnectionError(f\"no answer: /prices?key={quote(options['secret'])} and {options['secret']}\")\n"
+    )
+    secret = tmp_path / "key"
+    secret.write_text("k3y+ü/7\n")
+    secret.chmod(0o600)
+    points = {PRICE_SOURCES: {"mine": "mine:rows"}, FORECAST_SOURCES: {"mine": "mine:rows"}}
+    with installed(tmp_path, points, {"mine": text}):
+        fault = asked(made(tmp_path, "mine", f'secret_file = "{secret}", '))
+        with pytest.raises(ReadFailed) as failed:
+            Forecast("mine", lambda: DAY, lambda: {"secret": "k3y+ü/7"}).read()
+    said = "no answer: /prices?key=<key> and <key>"
+    assert fault == f"prices of tariffs.buy: {said}"
+    assert str(failed.value) == f"forecast mine: {said}"
 
 
 def test_one_that_is_not_there_or_cannot_be_imported_is_named(tmp_path: Path) -> None:

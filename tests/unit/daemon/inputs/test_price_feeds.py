@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from accounting.pricing.series import read_rows
-from daemon.inputs.price_feeds import Feeds, dated
+from daemon.inputs.price_feeds import MOST_WAITING, Feeds, dated
 from daemon.inputs.price_fetch import Fetched
 from tests.support.price_payloads import GOOD, ROWS, START, feed, payload
 
@@ -89,6 +89,15 @@ def test_a_file_that_is_damaged_or_cannot_be_written_is_a_fault(tmp_path: Path) 
     nowhere = Feeds([feed(tmp_path / "none")], Answers(Fetched(GOOD)))
     run(nowhere, 0.0)
     assert "No such file" in nowhere.faults[0]
+
+
+def test_a_topic_that_floods_keeps_no_more_than_its_newest_payloads(tmp_path: Path) -> None:
+    feeds = Feeds([feed(tmp_path, url="", topic="hut/prices", step_s=3600)])
+    for day in range(MOST_WAITING + 9):
+        feeds.topics["hut/prices"](payload((START + day * 86_400, 55.1)))
+    feeds.work()
+    kept = [at_s for at_s, price in read_rows(tmp_path / "sell.csv") if price is not None]
+    assert kept == [START + day * 86_400 for day in range(9, MOST_WAITING + 9)]
 
 
 def test_what_a_topic_tells_is_kept_too(tmp_path: Path) -> None:

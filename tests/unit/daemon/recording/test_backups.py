@@ -113,6 +113,21 @@ def test_a_failure_is_an_alarm_once_and_a_recovery(tmp_path: Path, caplog: pytes
     assert [record.levelname for record in caplog.records if record.levelname != "INFO"] == ["ERROR", "WARNING"]
 
 
+def test_a_folder_that_fails_while_a_failure_is_reported_does_not_end_backups_for_good(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fails: list[Exception] = [LedgerError("back up", "house", "the disk is gone"), OSError("the folder is gone")]
+
+    def gone(*_: object) -> None:
+        raise fails.pop(0)
+
+    with monkeypatch.context() as patched:
+        patched.setattr("daemon.recording.backups.newest", gone)
+        assert house.look(NOW_S) == []
+    assert "OSError" in house.backups.fault
+    assert len(house.look(NOW_S + 900)) == 1
+
+
 def test_while_one_is_under_way_no_other_is_asked_for(house: House) -> None:
     for _ in range(3):
         house.backups.look(Moment(NOW_S, 0.0))

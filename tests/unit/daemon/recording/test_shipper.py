@@ -104,6 +104,16 @@ def test_what_is_settled_is_sent_once_and_struck_off(house: House) -> None:
     assert house.events() == []
 
 
+def test_a_shipment_that_could_not_be_loaded_is_not_waited_for(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr("daemon.recording.shipper.load", lambda *_: 1 // 0)
+        with pytest.raises(ZeroDivisionError):
+            house.send(0.0)
+    house.send(1.0)
+    house.done(2.0)
+    assert len(house.server.taken) == 2
+
+
 def test_a_server_that_fails_is_told_once_and_so_is_its_return(house: House, caplog: pytest.LogCaptureFixture) -> None:
     house.server.down = True
     house.send(0.0)

@@ -61,3 +61,28 @@ def test_switched_to_advise_what_is_under_way_ends(tmp_path: Path) -> None:
         del homes[0]
         following.look(house.clock.now())
         assert house.order is Order.WITHHOLD
+
+
+def test_a_plan_is_let_go_while_the_clock_is_doubted_and_made_anew_at_once_when_it_is_right(tmp_path: Path) -> None:
+    home = lived(tmp_path, 8, hours=21, level_pct=5.0, home=HOME + '[plan]\nmode = "follow"\n').home
+    with LiveHouse(tmp_path, Hands(NOW_S), rules=FOLLOWS) as house:
+        house.live(1, grid_w=400.0, tank_level_pct=5.0)
+        nightly = Nightly(lambda: home, lambda: None, beside=False)
+        following = Following(house.controller, nightly)
+        following.look(house.clock.now())
+        following.take(house.clock.now())
+        planned = house.engine.memory.planned
+        assert planned is not None
+        ahead_s = 3 * 86_400 + planned.runs[0].from_s - NOW_S
+        house.clock.set(ahead_s)
+        house.settle()
+        assert "nothing is heated for a plan" in house.controller.dating.fault
+        assert house.engine.memory.planned is None
+        following.look(house.clock.now())
+        assert nightly.document is None
+        house.clock.set(-ahead_s)
+        house.settle()
+        following.look(house.clock.now())
+        following.take(house.clock.now())
+        assert house.engine.memory.planned is not None
+        assert nightly.document is not None

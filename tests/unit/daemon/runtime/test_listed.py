@@ -56,6 +56,10 @@ def test_jobs_of_one_instant_settle_before_they_ship_and_ship_before_they_write(
     assert order.index("settle") < order.index("ship") < order.index("flush")
 
 
+def test_what_heaters_and_books_need_is_no_side_job(service: Service) -> None:
+    assert [job.name for job in service.loop.jobs if not job.side] == ["settle", "refresh", "publish", "flush"]
+
+
 def test_every_name_that_is_asked_for_is_listed(service: Service) -> None:
     jobs(service.parts).must_know((*AT_START, "reload", "show", "backup", "backed-up", "restate on", "ship"))
     commands(service.parts).must_know(ASKS)

@@ -78,13 +78,13 @@ _NAMES = st.text(
 )
 _KNOWN = st.sampled_from(["meter/power", "tank/level", "battery/w", "diverter/wh", "cylinder/top/temp", "pv/kw", "x"])
 
+_PAYLOADS = [b"87%", b"1.2 kW", b'{"w": 3}', b"5", b'{"\\ud800 w": 3, "w": 4}', b'{"x\\n[ledger]": 3}']
+
 
 @given(
     st.dictionaries(
         st.tuples(_KNOWN, _NAMES).map("/".join),
-        st.tuples(
-            st.one_of(st.binary(max_size=30), st.sampled_from([b"87%", b"1.2 kW", b'{"w": 3}', b"5"])), st.booleans()
-        ),
+        st.tuples(st.one_of(st.binary(max_size=30), st.sampled_from(_PAYLOADS)), st.booleans()),
         max_size=6,
     )
 )

@@ -66,3 +66,12 @@ def test_nothing_moved() -> None:
     topics = _heard(0.0, 0.0).readable()
     (said,) = sentences(moved(topics, suggest(topics), ASKED_S, ON_S), suggest(topics))
     assert said.startswith("nothing heard moved by a kettle's power")
+
+
+def test_a_name_that_holds_a_line_end_begins_no_line_of_a_home_file() -> None:
+    survey = Survey()
+    for second in range(0, END_S, 4):
+        listened(survey, second, {"x": json.dumps({"\n[ledger]": 2100 * (second >= ON_S - 2)}).encode()})
+    topics = survey.readable()
+    (said,) = sentences(moved(topics, [], ASKED_S, ON_S), [])
+    assert said.startswith('"x" "/\\n[ledger]" moved by')

@@ -101,6 +101,25 @@ def test_every_file_of_secrets_that_a_home_names_is_masked(tmp_path: Path) -> No
     assert '"urls_file": "<file>"' in said
 
 
+def test_every_host_that_a_home_names_is_masked_in_sentences(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    more = """
+[signals.pv_w]
+topic = "reader:roof"
+pointer = "/103/W"
+[readers.roof]
+kind = "sunspec"
+host = "roof-box"
+[[alerts]]
+kind = "webhook"
+url = "https://hook.tern-village/x?key=1"
+"""
+    file.write_text(SMALL + more)
+    said = "Modbus unit 1 at roof-box:502: no answer; alerts by webhook at hook.tern-village: no answer"
+    shown = mask_of(load(file)).text(said)
+    assert shown == "Modbus unit 1 at <host>:502: no answer; alerts by webhook at <host>: no answer"
+
+
 def test_keys_that_hide_what_they_hold() -> None:
     home = parse(EXAMPLE.read_bytes(), Path("home.toml"))
     shown = hidden(home.model_dump(mode="json", exclude_unset=True, by_alias=True))

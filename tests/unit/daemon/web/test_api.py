@@ -245,10 +245,15 @@ def test_somebody_else_at_the_port_is_no_daemon(tmp_path: Path, said: bytes) -> 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        (None, "expected a readable file, got No such file or directory; name it with --home"),
-        ("[api\n", "expected TOML, got"),
-        ("api = 5\n", "expected TOML, got"),
-        ('[api]\nport = "x"\n', "expected TOML, got"),
+        (None, "home.toml: expected a home file, got none there; name another with --home"),
+        ("[api\n", "expected TOML, got a mistake: "),
+        ("api = 5\n", "api: expected a table, got 5 (home.toml)"),
+        ('[api]\nport = "x"\n', "api.port: expected a whole number 1–65535, got 'x' (home.toml)"),
+        ("[api]\nport = inf\n", "api.port: expected a whole number 1–65535, got inf (home.toml)"),
+        ("[api]\nport = true\n", "api.port: expected a whole number 1–65535, got True (home.toml)"),
+        ("[api]\nport = 99999999\n", "api.port: expected a whole number 1–65535, got 99999999 (home.toml)"),
+        ('[api]\nbind = "a b\\nc"\n', 'api.bind: expected "localhost" or an IP address of this machine, got \'a b'),
+        ("[api]\nbind = 7\n", 'api.bind: expected "localhost" or an IP address of this machine, got 7 (home.toml)'),
     ],
 )
 def test_a_home_file_that_tells_no_address(tmp_path: Path, text: str | None, told: str) -> None:

@@ -3,6 +3,7 @@
 import os
 import socket
 import threading
+import time
 from decimal import Decimal
 
 import pytest
@@ -126,6 +127,16 @@ def test_silence_and_noise_are_told_apart() -> None:
         read(TextTelegrams())
     with pytest.raises(ReadFailed, match="got 400 bytes without one; another format or speed"):
         read(SmlTelegrams(), b"\xa5" * 400)
+
+
+@pytest.mark.parametrize("noise", ["a" * 40_000, "(" * 40_000, "()" * 20_000 + "x", "1-0:1.8.0(" * 4000])
+def test_a_long_line_of_noise_holds_nothing_up(noise: str) -> None:
+    """While a pattern is matched no other thread runs, the control loop's among them."""
+    began_s = time.thread_time()
+    assert read(TextTelegrams(), f"/X\r\n1-0:1.8.0({noise}\r\n1-0:2.8.0(7*Wh)\r\n!\r\n".encode()) == {
+        "1-0:2.8.0": "7 Wh"
+    }
+    assert time.thread_time() - began_s < 1.0
 
 
 def test_it_comes_over_the_network_and_a_lost_port_is_said() -> None:

@@ -53,6 +53,14 @@ def test_the_value_room_leaves_out_what_lies_before_the_first_record_but_no_gap_
     )
 
 
+def test_what_gave_nothing_is_not_named_among_what_gave_something() -> None:
+    answer = value(row("2026-06-01T00:00:00+01:00", 5, 0.2))
+    answer["total"] |= {"grid_kwh": 0.0, "battery_kwh": 0.25, "bought": 0.08}
+    said = value_room(answer, None).basis
+    assert "While diverting 0.250 kWh from the battery, for 0.08 EUR; net is less by that." in said
+    assert not [sentence for sentence in said if "0.000 kWh" in sentence]
+
+
 @pytest.mark.parametrize(
     ("net", "said"),
     [(-0.2, "cost 0.20 EUR against exporting it"), (0.001, "worth the same as exporting it")],

@@ -115,3 +115,16 @@ def test_an_answer_ages_by_the_houses_clock_however_fast_its_story_is_told() -> 
 
     asyncio.run(asyncio.wait_for(test(), WITHIN_S))
     assert made == [0, 1]
+
+
+def test_what_was_forgotten_is_not_kept_for_ever() -> None:
+    """Years of changes, each after other questions: only the newest last answers stay."""
+
+    async def test(shelf: Shelf) -> None:
+        for number in range(MOST_KEPT + 5):
+            await shelf.ask(number, 60, lambda: "an answer")
+            shelf.forget()
+        still = [shelf.last(number, 60, lambda: "anew") for number in (4, 5, MOST_KEPT + 4)]
+        assert still == [None, "an answer", "an answer"]
+
+    run(test)
