@@ -81,7 +81,7 @@ def watched_spans(events: Iterable[EventRow], from_s: float, to_s: float) -> lis
     return [span for span in cut if span[0] < span[1]]
 
 
-def watched(decided: Sequence[DecisionRow], rows: Sequence[Row], spans: Sequence[Span], meters: Meters) -> Watched:
+def watched(decided: Sequence[DecisionRow], rows: Iterable[Row], spans: Sequence[Span], meters: Meters) -> Watched:
     """Judge one heater's recorded steps. decided: that heater's decisions, ascending, the one standing at the first
     span's start among them; rows: the tape's, ascending. A step is judged by the order that stood at its middle."""
     found = Watched(sum(end_s - start_s for start_s, end_s in spans))
@@ -109,7 +109,7 @@ def _add(under: Under, seconds: float, taken_wh: float, left_wh: float) -> None:
     under.left_wh += left_wh
 
 
-def _steps(rows: Sequence[Row], meters: Meters) -> Iterable[tuple[float, float, float, float]]:
+def _steps(rows: Iterable[Row], meters: Meters) -> Iterable[tuple[float, float, float, float]]:
     """Start, end (UTC s), Wh taken and surplus W of each recorded step that is short enough to be judged.
 
     The surplus of a step is the last one known at its end, if that is as recent.

@@ -27,8 +27,7 @@ from daemon.config.build_money import (
     tax_of,
 )
 from daemon.config.calendars import absences, read_calendar
-from daemon.config.devices import GateHeater, ModulatedHeater, SignalSource
-from daemon.config.devices import Tank as TankTable
+from daemon.config.devices import ModulatedHeater, SignalSource
 from daemon.config.hygiene import hygiene_settings, return_heating
 from daemon.config.model import Home
 from rules.model.settings import (
@@ -49,7 +48,6 @@ from rules.model.settings import (
 from rules.planning.alternation import Block, blocks
 from rules.tank.charge import TEMPERATURES
 from rules.tank.cylinder import WH_PER_L_K
-from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 
 def rule_settings(home: Home) -> Settings:
@@ -141,12 +139,8 @@ def _battery(home: Home) -> BatteryBooks | None:
 
 def _heater(home: Home, name: str) -> Heater:
     table = home.heaters[name]
-    match table:
-        case GateHeater(orders=orders):
-            return Heater(name, "gate", table.rated_w, table.minimum_w, (), orders.heat is not None)
-        case ModulatedHeater(steps_w=steps_w):
-            # Ordered in watts, it takes them from wherever they come: its rated power is the order to heat.
-            return Heater(name, "modulated", table.rated_w, table.minimum_w, steps_w, True)
+    steps_w = table.steps_w if isinstance(table, ModulatedHeater) else ()
+    return Heater(name, table.kind, table.rated_w, table.minimum_w, steps_w, table.obeys_heat)
 
 
 def _heater_books(home: Home, name: str) -> HeaterBooks:
@@ -178,13 +172,8 @@ def _tank(home: Home) -> Tank | None:
     if table is None:
         return None
     rise_k = table.hot_c - table.cold_c
-    full_loss_w = tank_ua(table) * max(table.hot_c - table.ambient_c, 0.0)
+    full_loss_w = table.ua_w_per_k * max(table.hot_c - table.ambient_c, 0.0)
     return Tank(table.volume_l, WH_PER_L_K * table.volume_l * rise_k, full_loss_w)
-
-
-def tank_ua(table: TankTable) -> float:
-    """Standing loss, W/K: as stated, or at its label class's limit; C's unless given, the most a new tank may lose."""
-    return ua_w_per_k(table.loss_w or label_loss_w(table.label_class or "C", table.volume_l))
 
 
 def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
@@ -199,7 +188,7 @@ def tank_books(home: Home, boiler: Boiler | None = None) -> TankBooks | None:
         volume_l=table.volume_l,
         cold_c=table.cold_c,
         hot_c=table.hot_c,
-        ua_w_per_k=tank_ua(table),
+        ua_w_per_k=table.ua_w_per_k,
         ambient_c=table.ambient_c,
         level=level,
         temperatures=temperatures,

@@ -7,7 +7,7 @@ all that follow) and STATUS. Time zones are taken by their IANA names; a time wi
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -71,7 +71,11 @@ def parse_calendar(text: str, subject: str, zone: ZoneInfo) -> tuple[Event, ...]
     for raw in raws:
         if raw.text("STATUS").upper() != "CANCELLED":
             without = set() if "RECURRENCE-ID" in raw.properties else replaced.get(raw.text("UID"), set())
-            found += _events(raw, subject, zone, without)
+            try:
+                found += _events(raw, subject, zone, without)
+            except OverflowError:
+                cause = "expected an event that ends before the year 9999"
+                raise BrimfulError(OP, f"{subject}, line {raw.line}", cause) from None
     return tuple(sorted(found, key=lambda event: (_utc_s(event.start, zone), _utc_s(event.end, zone))))
 
 
@@ -187,21 +191,24 @@ def _repeats(rule: str, start: date, where: str) -> Iterator[date]:
 
     zone = start.tzinfo if isinstance(start, datetime) else None
     wall = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
-    # UNTIL may be in UTC, but the rule is followed on the wall clock, without zones: no Z may be left in it.
-    until = re.search(r"UNTIL=(\d{8}T\d{6})Z", rule, re.IGNORECASE)
-    if until is not None and zone is not None:
-        instant = datetime.strptime(until[1], "%Y%m%dT%H%M%S").replace(tzinfo=UTC).astimezone(zone)
-        rule = rule.replace(until[0], f"UNTIL={instant:%Y%m%dT%H%M%S}")
     try:
-        found = rrulestr(rule.replace("Z", ""), dtstart=wall)
-        for count, at in enumerate(found):
+        for count, at in enumerate(rrulestr(_on_the_wall(rule, zone), dtstart=wall)):
             if at.year > LAST_YEAR:
                 return
             if count >= _MOST_REPEATS:
                 raise BrimfulError(OP, where, f"expected at most {_MOST_REPEATS} repeats, got more")
             yield at.replace(tzinfo=zone) if isinstance(start, datetime) else at.date()
-    except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as wrong:
+    except (ValueError, TypeError, LookupError, AttributeError, OverflowError) as wrong:
         raise BrimfulError(OP, where, f'expected an RRULE as RFC 5545 has it, got "{rule[:60]}": {wrong}') from wrong
+
+
+def _on_the_wall(rule: str, zone: tzinfo | None) -> str:
+    """UNTIL may be in UTC, but the rule is followed on the wall clock, without zones: no Z may be left in it."""
+    until = re.search(r"UNTIL=(\d{8}T\d{6})Z", rule, re.IGNORECASE)
+    if until is not None and zone is not None:
+        instant = datetime.strptime(until[1], "%Y%m%dT%H%M%S").replace(tzinfo=UTC).astimezone(zone)
+        rule = rule.replace(until[0], f"UNTIL={instant:%Y%m%dT%H%M%S}")
+    return rule.replace("Z", "")
 
 
 def _instants(raw: _Raw, name: str, subject: str, zone: ZoneInfo) -> list[date]:
@@ -220,15 +227,15 @@ def _instant(value: str, parameters: dict[str, str], where: str, zone: ZoneInfo)
             return datetime.strptime(value, "%Y%m%d").date()
         if value.upper().endswith("Z"):
             return datetime.strptime(value.upper(), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-        properties = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
+        moment = datetime.strptime(value.upper(), "%Y%m%dT%H%M%S")
     except ValueError:
         cause = f'expected a date such as 20261225 or a time such as 20261224T180000, got "{value[:40]}"'
         raise BrimfulError(OP, where, cause) from None
     named = parameters.get("TZID")
     if named is None:
-        return properties.replace(tzinfo=zone)
+        return moment.replace(tzinfo=zone)
     try:
-        return properties.replace(tzinfo=ZoneInfo(named))
+        return moment.replace(tzinfo=ZoneInfo(named))
     except (KeyError, ValueError, OSError):
         hint = "export the calendar with zones named as Europe/Dublin is"
         raise BrimfulError(OP, where, f'expected a time zone by its IANA name, got "{named[:40]}"', hint) from None

@@ -1,15 +1,17 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
-from daemon.config.hygiene import hygiene_cautions, obeys_heat
+from datetime import timedelta
+
+from daemon.config.hygiene import hygiene_cautions
 from daemon.config.model import PRICE_SIGNALS, Home
 from daemon.config.money import Tariff
 from daemon.config.plan_checks import plan_cautions
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
+from rules.tank.water_safety import SCALD, STORE_C
 
 USUAL_LIMIT_C = 70.0
 USUAL_STOP_PCT = 95.0
-HYGIENE_C = 60.0  # store hot water at 60 °C against Legionella: Health and Safety Executive (UK), HSG274 part 2
 LOW_STOP_PCT = 60.0  # common practice, no source
 LONG_STALE_S = 6 * 3600.0  # common practice, no source
 MUCH_IMPORT_W = -500.0  # common practice, no source
@@ -17,8 +19,6 @@ USUAL_HOT_C = 65.0  # thermostats are set to 60–65 °C: common practice, no so
 _DEAR = 3  # money per kWh
 _CURRENCIES_OF_CENTS = {"AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "USD"}
 _RANK = "This software ranks below the tank's thermostat and its manual-reset cut-out and replaces neither"
-# Second-degree burns: 60 °C in 3 s, 55 °C in 17 s (after Moritz and Henriques, 1947, read in a secondary table).
-_SCALD = "Water at 60 °C burns in about 3 seconds: have a mixing valve at the outlets"
 
 
 def cautions(home: Home) -> list[str]:
@@ -33,15 +33,15 @@ def _heat(home: Home) -> list[str]:
     if limit.maximum_c > USUAL_LIMIT_C:
         said.append(
             f"rules.limit.maximum_c is {plain(limit.maximum_c)} °C, above the usual {plain(USUAL_LIMIT_C)} °C. "
-            f"{_SCALD}. {_RANK}."
+            f"{SCALD}. {_RANK}."
         )
     if full.stop_at_pct > USUAL_STOP_PCT:
         said.append(
             f"rules.full.stop_at_pct is {plain(full.stop_at_pct)} %, above the usual {plain(USUAL_STOP_PCT)} %: "
-            f"the tank is heated until its thermostat switches off. {_SCALD}. {_RANK}."
+            f"the tank is heated until its thermostat switches off. {SCALD}. {_RANK}."
         )
     if home.tank is not None and home.tank.hot_c > USUAL_HOT_C:
-        said.append(f"tank.hot_c is {plain(home.tank.hot_c)} °C, above the usual 60–65 °C. {_SCALD}. {_RANK}.")
+        said.append(f"tank.hot_c is {plain(home.tank.hot_c)} °C, above the usual 60–65 °C. {SCALD}. {_RANK}.")
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
             f"No signal measures a temperature in the tank, so brimful cannot watch the limit of "
@@ -69,11 +69,11 @@ def _strangers(home: Home) -> list[str]:
     """Who else may change something."""
     if home.homie is None or not home.homie.settable:
         return []
-    heat = " and order heat from the grid" if any(obeys_heat(home, name) for name in home.heaters) else ""
+    heat = " and order heat from the grid" if home.heating_names else ""
     return [
         f"homie.settable: whoever may publish on the broker can raise the stop level{heat}, unattended. Let the "
         f"broker's access rules say who that is. The limit, fresh readings and a full tank still withhold. "
-        f"{_SCALD}. {_RANK}."
+        f"{SCALD}. {_RANK}."
     ]
 
 
@@ -94,10 +94,10 @@ def _hygiene(home: Home) -> list[str]:
     """What keeps the tank from being heated against Legionella."""
     said = []
     limit, full, away = home.rules.limit, home.rules.full, home.rules.away
-    if limit.maximum_c < HYGIENE_C:
+    if limit.maximum_c < STORE_C:
         said.append(
             f"rules.limit.maximum_c is {plain(limit.maximum_c)} °C: this heater then cannot heat the tank to the "
-            f"{plain(HYGIENE_C)} °C that are advised against Legionella. Something else must do it."
+            f"{plain(STORE_C)} °C that are advised against Legionella. Something else must do it."
         )
     if full.stop_at_pct < LOW_STOP_PCT:
         said.append(
@@ -107,8 +107,27 @@ def _hygiene(home: Home) -> list[str]:
     if (away.periods or away.calendar_file is not None) and not away.hot_on_return:
         said.append(
             "While you are away the tank is not heated and cools: after a week or more, heat the whole tank to "
-            f"{plain(HYGIENE_C)} °C and let the taps run before you use the water."
+            f"{plain(STORE_C)} °C and let the taps run before you use the water."
         )
+    if away.hot_on_return and home.rules.hygiene is None:
+        said.append(
+            "rules.away.hot_on_return heats the tank until it is full and holds nothing: there is no [rules.hygiene] "
+            "table that says how hot the whole tank must be, and for how long. After a week or more, see that all of "
+            f"it has been at {plain(STORE_C)} °C before you use the water."
+        )
+    alternate = home.rules.alternate
+    if alternate.from_ is not None:
+        until = alternate.from_ + timedelta(days=2 * alternate.pairs * alternate.block_days)
+        said.append(
+            f"rules.alternate withholds diversion for {alternate.block_days} days at a time, or twice as many in a "
+            f"row, between {alternate.from_} and {until}: on those days the sun heats no water. Have something else "
+            "heat it, or it runs cold."
+        )
+        if home.rules.hygiene is None:
+            said.append(
+                "rules.alternate leaves the tank cooler for days, and no [rules.hygiene] table sees to it that the "
+                "whole of it is hot often enough meanwhile."
+            )
     return said
 
 
@@ -158,8 +177,7 @@ def _idle_rules(home: Home) -> list[str]:
             missing = "an export tariff" if not exports else "a [[displaces]] table"
             said.append(f"rules.worth is enabled, but without {missing} it cannot compare, and allows everything.")
     for name, output in home.outputs.items():
-        gates = [getattr(heater, "orders", None) for heater in home.heaters.values()]
-        if output.follows == "heat" and all(orders is not None and orders.heat is None for orders in gates):
+        if output.follows == "heat" and not home.heating_names:
             said.append(f"outputs.{name} follows heat, but no heater can be ordered to heat: it is never on.")
     return said
 

@@ -6,6 +6,7 @@ from ipaddress import ip_address
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
+from daemon.config.calendars import LAST_YEAR
 from daemon.config.devices import Boiler, GateHeater, ModulatedHeater
 from daemon.config.hygiene import check_hygiene
 from daemon.config.model import Home, VictoriaMetrics
@@ -209,7 +210,7 @@ def _topics(home: Home, report: Report) -> None:
     own = state_base(home.home.name)
     for key, topic in devices.items():
         if topic == own or topic.startswith(f"{own}/"):
-            hint = f"brimful says its own state under {own}"
+            hint = f"brimful publishes its own state under {own}"
             report.add(f"{key}.topic", f"a topic outside {own}/", shown(topic), hint)
         if topic in read:
             hint = "brimful would hear its own orders as readings"
@@ -275,9 +276,11 @@ def _rules(home: Home, names: Names, report: Report) -> None:
         elif name in rules.heaters.prefer[:index]:
             report.add("rules.heaters.prefer", "each heater once", f"{shown(name)} twice")
     if rules.alternate.settle_days >= rules.alternate.block_days:
-        expected = f"less than block_days {rules.alternate.block_days}"
+        expected = f"less than block_days, {rules.alternate.block_days} days"
         hint = "at least one day of each block must count"
-        report.add("rules.alternate.settle_days", expected, str(rules.alternate.settle_days), hint)
+        report.add("rules.alternate.settle_days", expected, f"{rules.alternate.settle_days} days", hint)
+    if rules.alternate.from_ is not None and rules.alternate.from_.year > LAST_YEAR:
+        report.add("rules.alternate.from", f"a day of {LAST_YEAR} or before", rules.alternate.from_.isoformat())
     for index, absence in enumerate(rules.away.periods):
         start, end = absence.from_, absence.to
         if (start.isoformat() + "T00:00:00")[:19] >= (end.isoformat() + "T00:00:00")[:19]:

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from daemon.config.values import Clock, FilePath, Name, OrderTopic, Payload, Pointer, Price, Table, Text, Topic, Within
+from rules.tank.standing_loss import label_loss_w, ua_w_per_k
 
 
 class Broker(Table):
@@ -34,7 +35,7 @@ class SignalSource(Table):
     """Where a signal is heard, and how its payload becomes a value: value = number × scale + offset."""
 
     topic: Topic
-    """MQTT topic, without wildcards; or `reader:NAME` for what the device of [readers.NAME] says."""
+    """MQTT topic, without wildcards; or `reader:NAME` for what the device of [readers.NAME] reports."""
     pointer: Pointer = ""
     """JSON pointer (RFC 6901) to the number; without it the payload is the number itself. A unit behind it that is of
     the signal's kind is converted ("1,5 kW" is 1500 W); another is refused."""
@@ -114,6 +115,11 @@ class GateHeater(_Heater):
     orders: GateOrders
     """Payload of each order."""
 
+    @property
+    def obeys_heat(self) -> bool:
+        """Whether it can be ordered to heat, from the grid too."""
+        return self.orders.heat is not None
+
 
 class ModulatedHeater(_Heater):
     """A heater that is ordered a power: whole watts as plain text, 0 to withhold."""
@@ -122,6 +128,11 @@ class ModulatedHeater(_Heater):
     """How it is ordered: "gate", permitted or withheld; "modulated", in watts."""
     steps_w: Annotated[tuple[Annotated[int, Within(1, 6000)], ...], Field(strict=False)] = ()
     """The only powers it can take, W, ascending; empty: any whole W."""
+
+    @property
+    def obeys_heat(self) -> bool:
+        """Always: ordered in watts, it takes them from wherever they come."""
+        return True
 
 
 Heater = Annotated[GateHeater | ModulatedHeater, Field(discriminator="kind")]
@@ -162,7 +173,7 @@ class Boiler(Table):
 
 
 class TopUp(Table):
-    """The tank's own timer: a cheap-rate heater that brimful does not order. A study works it as it is set here."""
+    """The tank's own timer: a cheap-rate heater that brimful does not order. A study runs it as set here."""
 
     from_: Clock = Field(alias="from")
     """Start by the home's clock, HH:MM."""
@@ -198,3 +209,8 @@ class Tank(Table):
     hot part of the volume, or one probe's temperature."""
     level_steps: Annotated[int, Within(0, 100)] = 0
     """How many steps tank_level_pct can show above 0; 0 where it shows any value."""
+
+    @property
+    def ua_w_per_k(self) -> float:
+        """Standing loss, W/K: as stated, else its label class's limit; without one C's, the most for a new tank."""
+        return ua_w_per_k(self.loss_w or label_loss_w(self.label_class or "C", self.volume_l))

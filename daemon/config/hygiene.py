@@ -4,14 +4,12 @@ be, and what its owner should know."""
 from collections.abc import Callable
 from math import ceil
 
-from daemon.config.devices import GateHeater
 from daemon.config.model import Home
 from daemon.config.rule_tables import Hygiene as HygieneTable
 from daemon.config.wording import close, plain, shown
 from rules.model.settings import Hygiene
 from rules.tank.heating_up import heat_up_s
-from rules.tank.standing_loss import label_loss_w, ua_w_per_k
-from rules.tank.water_safety import BURN_S, STORE_C, WANTED_REDUCTIONS, reductions
+from rules.tank.water_safety import SCALD, WANTED_REDUCTIONS, reductions
 
 SPARE_K = 1.0
 """How much hotter than asked the tank has to get so that the hold outlasts its standing loss."""
@@ -47,10 +45,10 @@ def return_heating(home: Home) -> tuple[str, float]:
     table = home.rules.hygiene
     if not home.rules.away.hot_on_return or home.tank is None:
         return "", 0.0
-    heater = next((name for name in home.heater_names if obeys_heat(home, name)), "")
+    heater = next(iter(home.heating_names), "")
     if table is None:
         return heater, _from_cold_s(home, heater, home.tank.hot_c)
-    if obeys_heat(home, _heater(home, table)):
+    if _heater(home, table) in home.heating_names:
         heater = _heater(home, table)
     return heater, _from_cold_s(home, heater, max(home.tank.hot_c, table.at_c)) + table.hold_s
 
@@ -81,12 +79,6 @@ def level_when_hot_pct(home: Home, table: HygieneTable) -> float:
     return 100.0 * (table.at_c + SPARE_K - tank.cold_c) / (tank.hot_c - tank.cold_c)
 
 
-def obeys_heat(home: Home, name: str) -> bool:
-    """Whether a heater can be ordered to heat from the grid too."""
-    heater = home.heaters.get(name)
-    return heater is not None and not (isinstance(heater, GateHeater) and heater.orders.heat is None)
-
-
 def check_hygiene(home: Home, add: Add) -> None:
     """What disagrees. add: takes a problem's key, expectation, finding and hint."""
     table = home.rules.hygiene
@@ -99,7 +91,10 @@ def check_hygiene(home: Home, add: Add) -> None:
         hint = "nothing heats at the limit: raise rules.limit.maximum_c, below the manual-reset cut-out, or lower at_c"
         add("rules.hygiene.at_c", f"less than rules.limit.maximum_c {plain(limit_c)} °C", plain(table.at_c), hint)
     if table.hold_s >= table.every_s:
-        add("rules.hygiene.hold_minutes", f"less than every_days {plain(table.every_days)}", plain(table.hold_minutes))
+        expected = (
+            f"less than every_days, {plain(table.every_days)} days, which are {plain(table.every_s / 60)} minutes"
+        )
+        add("rules.hygiene.hold_minutes", expected, f"{plain(table.hold_minutes)} minutes")
     if table.heater is not None and table.heater not in home.heaters:
         hint = close(table.heater, list(home.heaters))
         add("rules.hygiene.heater", "the name of a heater", shown(table.heater), hint)
@@ -124,18 +119,15 @@ def hygiene_cautions(home: Home) -> list[str]:
         )
     if table is None:
         return said
-    said.append(
-        f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. Water at 60 °C burns in about "
-        f"{BURN_S[STORE_C]:.0f} seconds: have a mixing valve at the outlets. {_NOT_INSTEAD}."
-    )
+    said.append(f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. {SCALD}. {_NOT_INSTEAD}.")
     reason = why_not(home, table)
     powers = reductions(table.at_c, table.hold_s)
     if powers < WANTED_REDUCTIONS:
         needed = ceil(table.hold_minutes * WANTED_REDUCTIONS / powers)
         said.append(
-            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)}, too short at {plain(table.at_c)} °C: only "
-            f"{powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that takes "
-            f"{needed} minutes."
+            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)} minutes, too short at {plain(table.at_c)} °C: "
+            f"only {powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that "
+            f"takes {needed} minutes."
         )
     if reason:
         said.append(f"rules.hygiene: {reason}. Make sure that something else heats the whole tank.")
@@ -190,7 +182,7 @@ def _heater(home: Home, table: HygieneTable) -> str:
 def _heats(key: str, home: Home, heater: str, otherwise: str, add: Add) -> None:
     """Whether something can heat for it, and how long it takes is known."""
     names = [heater] if heater else list(home.heaters)
-    if not any(obeys_heat(home, name) for name in names):
+    if not set(names) & set(home.heating_names):
         wanted = " or ".join(f"heaters.{name}.orders.heat" for name in names)
         add(key, f"a heater that obeys `heat` ({wanted})", "none", otherwise)
     if home.tank is None:
@@ -202,6 +194,5 @@ def _from_cold_s(home: Home, heater: str, to_c: float) -> float:
     tank = home.tank
     if tank is None or heater not in home.heaters:
         return 0.0
-    ua = ua_w_per_k(tank.loss_w or label_loss_w(tank.label_class or "C", tank.volume_l))
-    loss_w = ua * max(to_c - tank.ambient_c, 0.0)
+    loss_w = tank.ua_w_per_k * max(to_c - tank.ambient_c, 0.0)
     return heat_up_s(tank.volume_l, tank.cold_c, to_c, home.heaters[heater].rated_w, loss_w)

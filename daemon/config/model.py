@@ -283,3 +283,8 @@ class Home(Table):
         """The heaters in the order of preference."""
         preferred = dict.fromkeys(name for name in self.rules.heaters.prefer if name in self.heaters)
         return tuple(preferred | dict.fromkeys(self.heaters))
+
+    @property
+    def heating_names(self) -> tuple[str, ...]:
+        """The heaters that obey the order to heat, in the order of preference."""
+        return tuple(name for name in self.heater_names if self.heaters[name].obeys_heat)

@@ -93,7 +93,7 @@ class Fetched(Ahead):
     refresh_minutes: Annotated[int, Within(5, 10080)] = 60
     """How often it is asked."""
     redirects_to: Annotated[tuple[Text, ...], Field(strict=False)] = ()
-    """Hosts besides its own that the address may send us on to."""
+    """Hosts besides its own that the address may redirect to."""
 
 
 class Listened(Ahead):

@@ -68,7 +68,7 @@ def _topics(home: Home, add: Add) -> None:
             hint = "an alert there would be taken for an order or a reading"
             add(f"{key}.topic", f"another topic than {taken[topic]}", shown(topic), hint)
         if f"{topic}/".startswith(state):
-            add(f"{key}.topic", f"a topic outside {state}", shown(topic), "brimful says its own state there")
+            add(f"{key}.topic", f"a topic outside {state}", shown(topic), "brimful publishes its own state there")
     for key, topic in {**ordered, **alerts}.items():
         if device is not None and f"{topic}/".startswith(device):
             add(f"{key}.topic", f"a topic outside {device}", shown(topic), "brimful shows its Homie device there")

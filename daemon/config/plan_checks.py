@@ -2,15 +2,14 @@
 
 from collections.abc import Callable
 
-from daemon.config.devices import GateHeater
 from daemon.config.model import Home
 from daemon.config.wording import plain
 from rules.tank.charge import TEMPERATURES
+from rules.tank.water_safety import SCALD
 
 FOLLOWED = (
     "[plan] follow orders the heater to heat from the grid, unattended: its thermostat and manual-reset cut-out must "
-    "be in order, and its wiring made for hours at full power; have a qualified installer look. Water at 60 °C burns "
-    "in about 3 seconds: have a mixing valve at the outlets"
+    f"be in order, and its wiring made for hours at full power; have a qualified installer look. {SCALD}"
 )
 
 
@@ -30,25 +29,22 @@ def check_plan(home: Home, add: Callable[..., None]) -> None:
         add("plan.mode", "a [tank] table beside it", "none", "its volume shows how much heat it holds")
     if not any(tariff.direction == "import" for tariff in home.tariffs.values()):
         add("plan.mode", "an import tariff beside it", "none", "without prices no hour is cheaper than another")
-    if planning.mode == "follow" and not heats(home):
+    if planning.mode == "follow" and not home.heating_names:
         hint = 'add heat = "…" to a heater\'s orders, or set mode = "advise"'
         add("plan.mode", "a heater that can be ordered to heat", "none", hint)
-
-
-def heats(home: Home) -> list[str]:
-    """The heaters that obey the order to heat, in the order of preference."""
-    return [
-        name
-        for name in home.heater_names
-        if not isinstance(heater := home.heaters[name], GateHeater) or heater.orders.heat is not None
-    ]
 
 
 def plan_cautions(home: Home) -> list[str]:
     """Sentences about [plan]; none while it orders nothing."""
     if home.plan.mode != "follow":
         return []
-    said = [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
+    said = []
+    if home.watches:
+        said.append(
+            '[plan] mode is "follow" and [home] mode is "watch": the plan is made and shown, and no heater is ordered '
+            'to follow it until [home] mode is "control".'
+        )
+    said += [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
             "[plan] follow heats from the grid, and no signal measures a temperature in the tank: only the thermostat "

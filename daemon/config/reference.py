@@ -83,11 +83,11 @@ def _section(model: type[BaseModel], places: list[str]) -> str:
     of_kind = f', kind = "{get_args(kind.annotation)[0]}"' if kind is not None else ""
     title = ", ".join(f"`{place}`" for place in places) + of_kind
     about = " ".join(inspect.cleandoc(model.__doc__ or "").split())
-    told = descriptions(model)
+    meanings = descriptions(model)
     lines = [f"## {title}", "", about, "", "| key | what may stand there | default | meaning |", "|---|---|---|---|"]
     for name, info in model.model_fields.items():
         key = info.alias or name
-        cells = (f"`{key}`", _expected(info, key), _default(info), " ".join(told[name].split()))
+        cells = (f"`{key}`", _expected(info, key), _default(info), " ".join(meanings[name].split()))
         lines.append(f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |")
     return "\n".join([*lines, ""])
 

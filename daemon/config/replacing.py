@@ -3,6 +3,7 @@
 import contextlib
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from rules.model.errors import BrimfulError
@@ -17,32 +18,49 @@ def replace_file(op: str, path: Path, before: bytes | None, content: bytes) -> N
     is another by now or cannot be written.
     """
     target = path.resolve()
-    temporary = ""
-    try:
-        status = None if before is None else target.stat()
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        with os.fdopen(handle, "wb") as file:
-            os.fchmod(file.fileno(), _NEW_MODE if status is None else status.st_mode & 0o7777)
-            if status is not None and (status.st_uid, status.st_gid) != (os.geteuid(), os.getegid()):
-                with contextlib.suppress(PermissionError):
-                    os.fchown(file.fileno(), status.st_uid, status.st_gid)
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
+
+    def unchanged() -> None:
         if (target.read_bytes() if target.exists() else None) != before:
             raise BrimfulError(
                 op, path.name, "expected the file as it was read, got another", "somebody edits it; try again"
             )
-        os.replace(temporary, target)
-        temporary = ""
-        folder = os.open(target.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+
+    try:
+        put_file(target, content, _NEW_MODE, None if before is None else target.stat(), unchanged)
     except OSError as refused:
         raise BrimfulError(op, path.name, f"expected a file that can be written, got {refused.strerror}") from refused
+
+
+def put_file(
+    target: Path,
+    content: bytes,
+    mode: int,
+    like: os.stat_result | None = None,
+    before_it: Callable[[], None] = lambda: None,
+) -> None:
+    """Write a file in one step, on the disk before it returns.
+
+    mode: its permissions; like: a file whose mode and owner it gets instead; before_it: called when all is written but
+    the name: what it raises leaves everything as it was. Raises OSError.
+    """
+    handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            os.fchmod(file.fileno(), mode if like is None else like.st_mode & 0o7777)
+            if like is not None and (like.st_uid, like.st_gid) != (os.geteuid(), os.getegid()):
+                with contextlib.suppress(PermissionError):
+                    os.fchown(file.fileno(), like.st_uid, like.st_gid)
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        before_it()
+        os.replace(temporary, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    folder = os.open(target.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
     finally:
-        if temporary:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
+        os.close(folder)

@@ -3,7 +3,6 @@
 import os
 import secrets
 import stat
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 from pydantic import SecretStr
 
 from daemon.config.model import Home, InfluxDb1, VictoriaMetrics
+from daemon.config.replacing import put_file
 from rules.model.errors import BrimfulError
 
 OP = "read a secret"
@@ -61,30 +61,17 @@ def kept_secret(file: Path, op: str) -> str:
     """
     try:
         if not file.exists():
-            _keep(file, secrets.token_hex(32))
+            put_file(file, f"{secrets.token_hex(32)}\n".encode(), 0o600)
         with file.open("rb") as opened:
             mode = os.fstat(opened.fileno()).st_mode
-            raw_bytes = opened.read(_LARGEST_BYTES)
+            content = opened.read(_LARGEST_BYTES)
     except OSError as refused:
         cause = f"expected a file that can be kept, got {refused.strerror}"
         raise BrimfulError(op, str(file), cause) from refused
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         cause = f"expected a file that only its owner can read, got mode {stat.S_IMODE(mode):o}"
         raise BrimfulError(op, str(file), cause, f"chmod 600 {file}")
-    return _text(raw_bytes, str(file), file, "")
-
-
-def _keep(file: Path, secret: str) -> None:
-    """Write it in one step: whoever finds the file finds all of it."""
-    handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="ascii") as new:
-            new.write(f"{secret}\n")
-        os.replace(temporary, file)
-        temporary = ""
-    finally:
-        if temporary:
-            os.unlink(temporary)
+    return _text(content, str(file), file, "")
 
 
 def read_secret(
@@ -95,8 +82,8 @@ def read_secret(
     key: the home file's key, for messages; file: path relative to the home file; variable: "" where there is none. One
     trailing line end is dropped. Raises BrimfulError: no such file, readable by others, empty, not text.
     """
-    if raw_bytes := environment.get(variable):
-        return SecretStr(raw_bytes)
+    if given := environment.get(variable):
+        return SecretStr(given)
     if file is None:
         return None
     content = _private(home, key, home.path_of(file), f", or set {variable}" if variable else "")
@@ -117,10 +104,10 @@ def read_secret_lines(home: Home, key: str, file: str) -> list[SecretStr]:
         lines = _private(home, key, path, "").decode("utf-8").splitlines()
     except UnicodeDecodeError:
         lines = []
-    raw_bytes = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
-    if not raw_bytes:
+    held = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
+    if not held:
         raise BrimfulError(OP, key, f"expected lines of text in {path}, got none ({home.file.name})")
-    return [SecretStr(line) for line in raw_bytes]
+    return [SecretStr(line) for line in held]
 
 
 def _private(home: Home, key: str, path: Path, or_else: str) -> bytes:

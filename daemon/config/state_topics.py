@@ -11,5 +11,5 @@ def slug(name: str) -> str:
 
 
 def state_base(home_name: str) -> str:
-    """The topic above all that brimful says of a home."""
+    """The topic under which all that brimful publishes of a home stands."""
     return f"brimful/{slug(home_name)}"

@@ -15,7 +15,21 @@ from rules.model.errors import BrimfulError
 
 OP = "read the home file"
 
-_UNITS = {
+_UNITS = {  # by the end of a key's name; the longer ends first
+    "pulses_per_kwh": "pulses per kWh",
+    "kg_per_kwh": "kg/kWh",
+    "kwh_per_month": "kWh a month",
+    "price_per_t": "money per tonne",
+    "per_day": "money per day",
+    "price": "money per kWh",
+    "margin": "money per kWh",
+    "minutes": "minutes",
+    "years": "years",
+    "keep_months": "months",
+    "baud": "baud",
+    "_kwh": "kWh",
+    "_kg": "kg",
+    "_h": "h",
     "_w": "W",
     "_wh": "Wh",
     "_pct": "%",
@@ -23,7 +37,6 @@ _UNITS = {
     "_s": "s",
     "_l": "L",
     "_days": "days",
-    "kg_per_kwh": "kg/kWh",
 }
 _PLAIN = {
     "bool_type": "true or false",
@@ -62,7 +75,8 @@ def problems(root: type[BaseModel], invalid: ValidationError, raw: object, file_
                 key, expected = f"{key}.kind", _either(place.kinds)
                 got = shown(value.get("kind") if isinstance(value, Mapping) else None)
             case "literal_error":
-                expected = context["expected"].replace("'", '"')
+                unit = unit_of(place.field)
+                expected = context["expected"].replace("'", '"') + (f" {unit}" if unit else "")
             case "too_short" if value:
                 continue  # its items are wrong, and each has been said already
             case "too_short":

@@ -39,7 +39,7 @@ class HistoryTable:
 
     @property
     def mark(self) -> str:
-        """Differs between two states of the file."""
+        """Distinguishes this state of the file from another."""
         return blake2b(self.content or b"", digest_size=8).hexdigest()
 
 

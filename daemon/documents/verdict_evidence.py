@@ -17,7 +17,6 @@ from accounting.verdict.life import Assumptions, Hardware
 from accounting.verdict.priors import BOILER_EFFICIENCY, Facts
 from accounting.verdict.selection import Exclude
 from accounting.verdict.year import Sample
-from daemon.config.build import tank_ua
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 from daemon.documents.value_document import lacking_carbon
@@ -120,7 +119,7 @@ def _facts(home: Home | None, latitude: float | None) -> Facts:
     if tank is None:
         return Facts(boiler_efficiency=efficiency, latitude=latitude)
     known = tank.loss_w is not None or tank.label_class is not None
-    loss_w = tank_ua(tank) * TEST_K if known else None
+    loss_w = tank.ua_w_per_k * TEST_K if known else None
     return Facts(tank.hot_c, tank.cold_c, loss_w, tank.ambient_c, efficiency, latitude)
 
 

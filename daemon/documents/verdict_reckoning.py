@@ -1,8 +1,5 @@
-"""Reckons the verdict, here or in a process of its own: the daemon, which has no numpy, asks for it by the latter."""
+"""Reckons the verdict. It needs numpy, so the daemon has it done in a process of its own (`advised_rules`)."""
 
-import json
-import subprocess
-import sys
 from collections.abc import Callable, Sequence
 from datetime import date
 from importlib.util import find_spec
@@ -19,10 +16,7 @@ from rules.model.errors import BrimfulError
 
 OP = "work out the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
-LONGEST_S = 60.0
 MOST_ADVICE = 3
-_APART = "daemon.simulation.advised_rules"
-"""The module that prints the document of a home file, or {"fault": why there is none}."""
 Advised = Callable[[Home, Ledger], tuple[list[dict[str, Any]], list[str]]]
 
 
@@ -93,18 +87,3 @@ def _add_advice(
 def _holds_rows(path: Path) -> bool:
     """Whether a history that the home file does not name is there: one entered on the page, not yet without a row."""
     return path.exists() and len(path.read_bytes().split(b"\n", 2)) > 2
-
-
-def reckon_apart(file: Path) -> dict[str, Any]:
-    """The verdict of a home file, worked out in a process of its own; whoever calls waits. Raises BrimfulError."""
-    command = [sys.executable, "-m", _APART, str(file.resolve())]
-    try:
-        ended = subprocess.run(
-            command, cwd=Path(__file__).parents[2], capture_output=True, timeout=LONGEST_S, check=False
-        )
-        answer: dict[str, Any] = json.loads(ended.stdout)
-    except (OSError, ValueError, subprocess.TimeoutExpired) as failed:
-        raise BrimfulError(OP, "verdict", f"expected an answer within {LONGEST_S:g} s, got none: {failed}") from failed
-    if "fault" in answer:
-        raise BrimfulError(OP, "verdict", answer["fault"])
-    return answer

@@ -1,15 +1,28 @@
 """What the rules would have changed while they only watched, as JSON and in sentences: accounting.reports.watched."""
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from accounting.ledger import Ledger
-from accounting.ledger.tape import unpack
-from accounting.reports.watched import MODE, Meters, Under, Watched, by_heater, watched, watched_spans
+from accounting.ledger.tape import Row, readings_of
+from accounting.reports.watched import (
+    LONGEST_STEP_S,
+    MODE,
+    Meters,
+    Span,
+    Under,
+    Watched,
+    by_heater,
+    watched,
+    watched_spans,
+)
 from daemon.config.build import heater_signal
 from daemon.config.model import Home
 from daemon.documents.times import iso
 from rules.model.formatting import duration
 
+AT_A_TIME_S = 7 * 86_400.0
+"""How much of the tape is unpacked at a time."""
 LEFT_OUT = (
     "This sets what was recorded beside what the rules said at each moment. It is no forecast: under their orders the "
     "tank would have held other heat, and later moments would have differed."
@@ -25,7 +38,6 @@ def watched_answer(ledger: Ledger, home: Home, from_s: float, to_s: float) -> di
     if not spans:
         return None
     start_s, end_s = spans[0][0], spans[-1][1]
-    rows = unpack(ledger.tape(start_s, end_s), start_s, end_s)
     decided = by_heater([*ledger.decision_at(start_s), *ledger.decisions(start_s, end_s)])
     surplus = ("surplus_w", 1.0) if "surplus_w" in home.signals else ("grid_w", -1.0)
     answers = []
@@ -33,12 +45,29 @@ def watched_answer(ledger: Ledger, home: Home, from_s: float, to_s: float) -> di
         meters = Meters(
             heater_signal(home, "diverted_wh", name), heater_signal(home, "diverted_w", name), surplus, heater.rated_w
         )
+        wanted = [each for each in (meters.counter, meters.power, surplus[0]) if each is not None]
+        rows = _recorded(ledger, wanted, spans)
         answers.append(_heater(name, watched(decided.get(name, []), rows, spans, meters)))
     return {
         "spans": [{"from": iso(begun_s), "to": iso(ended_s)} for begun_s, ended_s in spans],
         "heaters": answers,
         "left_out": LEFT_OUT,
     }
+
+
+def _recorded(ledger: Ledger, signals: Sequence[str], spans: Sequence[Span]) -> Iterator[Row]:
+    """The tape's rows of some signals from the first span's start to the last one's end, ascending, where they touch a
+    span: a few days of them at a time, for a year of minutes is no matter of a small machine's memory."""
+    begun_s, end_s = spans[0][0], spans[-1][1]
+    while begun_s < end_s:
+        until_s = min(begun_s + AT_A_TIME_S, end_s)
+        if any(first_s - LONGEST_STEP_S < until_s and begun_s < last_s for first_s, last_s in spans):
+            rows: dict[int, dict[str, float]] = {}
+            for name, found in readings_of(ledger.tape(begun_s, until_s), signals, begun_s, until_s).items():
+                for at_s, value in found:
+                    rows.setdefault(at_s, {})[name] = value
+            yield from sorted(rows.items())
+        begun_s = until_s
 
 
 def _heater(name: str, found: Watched) -> dict[str, Any]:

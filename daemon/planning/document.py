@@ -4,25 +4,31 @@ from typing import Any
 
 from daemon.config.model import Home
 from daemon.documents.times import iso
-from daemon.planning.half_hours import HALF_HOUR_S
+from daemon.planning.heatings import Heating
 from daemon.planning.making import NightPlan
 from rules.planning.outlook import Choice, Fan, Outlook
+from rules.planning.store import HALF_HOUR_S
 from rules.planning.tonight import Plan
+from rules.tank.water_safety import SCALD
 
 SCHEMA = "brimful.plan/1"
 CAUTION = (
     "Heat ordered from the grid runs unattended: the thermostat and the manual-reset cut-out stay in charge and must be"
-    " in order, water at 60 °C burns in about 3 seconds (have a mixing valve at the outlets), and a qualified installer"
-    " should see to the wiring. brimful is no safety device"
+    f" in order, and a qualified installer should see to the wiring. {SCALD}. brimful is no safety device."
 )
 
 
 def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[str, Any]:
-    """The plan with its figures and sentences. past: how past plans did, as `scoring.past_of` gives it."""
+    """The plan with its figures and sentences.
+
+    heat_wh: what the runs heat, from the grid; grid_wh: what the grid is expected to give in all, which hours that only
+    some days need add to; heatings: when other rules heat whatever the plan says; given_wh: what they are expected to
+    give, in no other figure. past: how past plans did, as `scoring.past_of` gives it.
+    """
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None
     runs = [] if plan is None else _runs(night, plan)
-    level_pct = None if night.history.stock_wh is None else round(tank.level_pct(night.stock_wh), 1)
+    stock_wh = night.history.stock_wh
     return {
         "schema": SCHEMA,
         "home": home.home.name,
@@ -43,8 +49,9 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "reasons": _reasons(night),
         "past": past,
         "unknown": list(night.notes),
-        "cautions": [f"{CAUTION}."] if plan is not None and plan.runs else [],
-        "level_pct": level_pct,
+        "cautions": [CAUTION] if plan is not None and plan.runs else [],
+        "level_pct": None if stock_wh is None else round(tank.level_pct(stock_wh), 1),
+        "grid_wh": None if plan is None else round(plan.grid_wh),
         "sun_wh": None if plan is None else round(plan.sun_wh),
         "drawn_wh": None if plan is None else round(plan.drawn_wh),
         "missing_wh": None if plan is None else round(plan.missing_wh),
@@ -52,9 +59,16 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
         "boiler_price": None if tank.boiler_price is None else round(tank.boiler_price, 5),
         "full_wh": round(tank.full_wh),
         "heater": tank.heater or None,
+        "heatings": [_heating(each) for each in night.heatings],
+        "given_wh": None if plan is None else round(plan.given_wh),
         "choices": [] if outlook is None else [_choice(night, choice) for choice in outlook.choices],
         "half_hours": [] if outlook is None else _half_hours(night, outlook),
     }
+
+
+def _heating(heating: Heating) -> dict[str, Any]:
+    stretch = heating.stretch
+    return {"rule": heating.rule, "from": iso(stretch.from_s), "to": iso(stretch.until_s)}
 
 
 def _full_pct(night: NightPlan, capacity_pct: float) -> float:
@@ -87,7 +101,7 @@ def _choice(night: NightPlan, choice: Choice) -> dict[str, Any]:
     """level_pct: of the full tank, null for the plan itself; the rest as in `Choice`."""
     return {
         "level_pct": None if choice.level_pct is None else _full_pct(night, choice.level_pct),
-        "heat_wh": round(choice.heat_wh),
+        "grid_wh": round(choice.grid_wh),
         "sun_wh": round(choice.sun_wh),
         "left_wh": round(choice.left_wh),
         "missing_wh": round(choice.missing_wh),

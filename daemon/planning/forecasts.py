@@ -1,9 +1,11 @@
 """The forecast of the sun that a home names, by local day, and how former ones turned out."""
 
 from bisect import bisect_left
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import accumulate
 from math import isfinite
 from zoneinfo import ZoneInfo
 
@@ -12,14 +14,18 @@ from accounting.ledger.tape import readings_of
 from accounting.model.periods import midnight_s
 from accounting.pricing.series import read_rows
 from daemon.config.model import FORECAST, Home
-from daemon.planning.half_hours import day_number
+from daemon.planning.half_hours import day_number, half_hour_before, placed
 from daemon.planning.history import History
 from rules.model.errors import BrimfulError
+from rules.model.formatting import clock
 from rules.planning.forecast import Expected, expected
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 
 LEAST_PAIRS = 3
 """So many days have to show what a forecast means for this house before one is used."""
 NOON_S = 12 * 3600
+DARK_SHARE = 0.02
+"""The half hours that together bring no more of the surplus than this count as dark: a forecast may leave them out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +53,7 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
     zone = ZoneInfo(home.home.timezone)
     name = wanted.signal or wanted.series or FORECAST
     today = day_number(at_s, zone)
+    partly: Mapping[int, int] = {}
     days = sorted({day_number(each.start_s, zone) for each in history.half_hours} | {today, today + 1})
     try:
         if wanted.signal is not None:
@@ -54,11 +61,15 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
         else:
             file = home.path_of(wanted.series) if wanted.series is not None else home.live_file(FORECAST)
             rows = [(start_s, None if kwh is None else float(kwh) * 1000) for start_s, kwh in read_rows(file)]
-            said = _by_rows(rows, days, zone)
+            said, partly = _by_rows(rows, days, zone, _bright(history, zone))
     except BrimfulError as unread:
         return Forecasts(None, {}, None, (f"The forecast {name} is not used: {unread.cause}.",))
     came = _came(history, zone, today)
     record = [(said[day], wh) for day, wh in sorted(came.items()) if day in said]
+    if today + 1 in partly:
+        until = clock(partly[today + 1], home.home.timezone, at_s)
+        sentence = f"The forecast {name} says nothing of the sun from {until} on. It is not used."
+        return Forecasts(None, {}, None, (sentence,))
     if today + 1 not in said:
         latest = max((day for day in said if day <= today), default=None)
         when = "none was ever heard" if latest is None else f"the latest is of {date.fromordinal(latest)}"
@@ -112,12 +123,32 @@ def _by_signal(ledger: Ledger, signal: str, days: Sequence[int], zone: ZoneInfo,
     return found
 
 
-def _by_rows(rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo) -> dict[int, float]:
-    """By day, the sum of the rows in it, each spread evenly until the next; a day of which no row tells is left out.
+def _bright(history: History, zone: ZoneInfo) -> frozenset[int]:
+    """The half hours of the local day, 0–47, in which this home has sun: those that together brought nearly all of its
+    surplus. All of them where none is known."""
+    found = [0.0] * HALF_HOURS_A_DAY
+    for each in history.half_hours:
+        found[placed(each.start_s, zone, 0.0, 0.0).slot] += each.surplus_wh or 0.0
+    if not sum(found):
+        return frozenset(range(HALF_HOURS_A_DAY))
+    dullest_first = sorted(range(HALF_HOURS_A_DAY), key=lambda slot: found[slot])
+    summed = accumulate(found[slot] for slot in dullest_first)
+    return frozenset(
+        slot for slot, so_far in zip(dullest_first, summed, strict=True) if so_far > DARK_SHARE * sum(found)
+    )
 
-    The last row lasts as long as the one before it.
+
+def _by_rows(
+    rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo, bright: frozenset[int]
+) -> tuple[dict[int, float], dict[int, int]]:
+    """By day, the sum of the rows in it, each spread evenly until the next; a day without any row is left out.
+
+    bright: the half hours of the local clock in which there is sun. A day whose rows lack any of these is no whole day:
+    it is in the second answer instead, with the UTC second of the first half hour that is lacking. The last row lasts
+    as long as the one before it.
     """
     found: dict[int, float] = {}
+    known_s: dict[int, float] = defaultdict(float)
     last_s = 2 * rows[-1][0] - rows[-2][0] if len(rows) > 1 else 0
     ends = [start_s for start_s, _ in rows[1:]] + [last_s]
     edges = [(day, *(midnight_s(date.fromordinal(day + more), zone) for more in (0, 1))) for day in days]
@@ -129,7 +160,20 @@ def _by_rows(rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone
         for day, from_s, to_s in edges[place:]:
             if from_s >= end_s:
                 break
-            within_s = min(end_s, to_s) - max(start_s, from_s)
-            if within_s > 0:
-                found[day] = found.get(day, 0.0) + wh * within_s / (end_s - start_s)
-    return found
+            begun_s, ended_s = max(start_s, from_s), min(end_s, to_s)
+            if ended_s > begun_s:
+                found[day] = found.get(day, 0.0) + wh * (ended_s - begun_s) / (end_s - start_s)
+                for half_s in range(half_hour_before(begun_s), ended_s, HALF_HOUR_S):
+                    known_s[half_s] += min(ended_s, half_s + HALF_HOUR_S) - max(begun_s, half_s)
+    partly = {}
+    for day, from_s, to_s in edges:
+        lacking = (
+            half_s
+            for half_s in range(half_hour_before(from_s), to_s, HALF_HOUR_S)
+            if known_s[half_s] < HALF_HOUR_S and placed(half_s, zone, 0.0, 0.0).slot in bright
+        )
+        first_s = next(lacking, None)
+        if day in found and first_s is not None:
+            del found[day]
+            partly[day] = first_s
+    return found, partly

@@ -4,8 +4,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from rules.planning.policy import HalfHour
-
-HALF_HOUR_S = 1800
+from rules.planning.store import HALF_HOUR_S
 
 
 def half_hour_before(utc_s: float) -> int:

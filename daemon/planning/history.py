@@ -18,10 +18,10 @@ from accounting.model.journal import DRAWN
 from accounting.model.periods import midnight_s
 from accounting.pricing.tariffs import Priced
 from daemon.assembly.prepared_home import Plan as PreparedHome
-from daemon.planning.half_hours import HALF_HOUR_S, day_number, half_hour_before
+from daemon.planning.half_hours import day_number, half_hour_before
 from daemon.planning.surplus import EXPORTS, exported_wh
 from rules.planning.past import MOST_MISSING
-from rules.planning.store import HALF_HOURS_A_DAY
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 from rules.planning.tuning import Tuning
 
 LOOK_DAYS, MOST_DAYS = 35, 105

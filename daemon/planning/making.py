@@ -8,14 +8,15 @@ from accounting.ledger import Ledger
 from accounting.model.periods import midnight_s
 from daemon.assembly.prepared_home import Plan as PreparedHome
 from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
-from daemon.planning.half_hours import HALF_HOUR_S, day_number, placed
+from daemon.planning.half_hours import day_number, placed
+from daemon.planning.heatings import Heating, heating_note, marked, other_heatings
 from daemon.planning.history import History, PastHalfHour, price_of, read_history
 from daemon.planning.tank_store import Tank, tank_of
-from rules.model.formatting import clock
+from rules.model.formatting import clock, percent
 from rules.planning.planner import Planner
 from rules.planning.policy import HalfHour
 from rules.planning.prices import UsualPrices
-from rules.planning.store import HALF_HOURS_A_DAY
+from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 from rules.planning.tonight import Plan
 from rules.planning.tuning import Tuning
 
@@ -27,8 +28,9 @@ class NightPlan:
     """A plan and what it was made of. Instants in UTC seconds.
 
     made_at_s: as of when; from_s, to_s: the day it is for, its end not included; plan: None where there is none to
-    make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from;
-    notes: what had to be assumed or is not known, in sentences.
+    make, for the reason in `why_none`; hours: the half hours from from_s on; stock_wh: the heat it starts from,
+    of what `history` has;
+    notes: what had to be assumed or is not known, in sentences; heatings: what other rules heat within that day.
     """
 
     made_at_s: float
@@ -42,6 +44,7 @@ class NightPlan:
     stock_wh: float
     forecasts: Forecasts
     notes: tuple[str, ...]
+    heatings: tuple[Heating, ...] = ()
 
 
 def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
@@ -55,19 +58,25 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     here_s = history.until_s - HALF_HOUR_S
     notes: list[str] = []
     ahead = _ahead(made, history, here_s, zone, notes)
+    heatings = other_heatings(made, ledger, at_s, history.until_s, history.until_s + DAY_S) if ahead else []
+    if isinstance(heatings, str):
+        notes.append(heatings)
+        heatings = []
+    ahead = marked(ahead, here_s, heatings)
+    notes += [heating_note(each, home.home.timezone, history.until_s) for each in heatings]
     tank = tank_of(made, here_s, max((each.import_price for each in ahead), default=0.0))
     notes += tank.assumed
     stock_wh = history.stock_wh
     if stock_wh is None:
         notes.append("The tank's level is not known: the plan takes the tank to be empty.")
         stock_wh = 0.0
-    stock_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
+    stock_wh = _within(stock_wh, tank, notes)
     notes += _of_history(made, history)
     why_none = _why_none(made, history, ahead)
     plan, forecasts = None, NO_FORECAST
     if not why_none:
         forecasts = read_forecasts(home, ledger, history, at_s)
-        plan = _planned(history, ahead, tank, stock_wh, forecasts, zone)
+        plan = _planned(made, history, ahead, tank, stock_wh, forecasts)
         why_none = "" if plan is not None else "The tank holds nothing above its reserve: there is nothing to plan."
     return NightPlan(
         at_s,
@@ -81,49 +90,78 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
         stock_wh,
         forecasts,
         tuple(notes),
+        tuple(heatings),
     )
 
 
+def _within(stock_wh: float, tank: Tank, notes: list[str]) -> float:
+    """The heat that the plan starts from: what is in the tank, as far as planning has a use for it."""
+    counted_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
+    if abs(stock_wh - counted_wh) > tank.full_wh / 1000:
+        shown, counted = (percent(round(tank.level_pct(wh), 1)) for wh in (stock_wh, counted_wh))
+        why = "heating stops there" if counted_wh else "no tank holds less than cold water"
+        notes.append(f"The tank's level is {shown}; the plan counts on {counted}: {why}.")
+    return counted_wh
+
+
 def _planned(
-    history: History, ahead: list[HalfHour], tank: Tank, stock_wh: float, forecasts: Forecasts, zone: ZoneInfo
+    made: PreparedHome,
+    history: History,
+    ahead: list[HalfHour],
+    tank: Tank,
+    stock_wh: float,
+    forecasts: Forecasts,
 ) -> Plan | None:
+    zone, sells = ZoneInfo(made.home.home.timezone), made.books.export is not None
     planner = Planner(tank.store)
     for each in history.half_hours[:-1]:
-        hour, priced = _past(each, zone)
-        planner.note(hour, each.surplus_wh, each.drawn_wh, priced=priced)
+        priced = each.import_price is not None and (each.export_price is not None or not sells)
+        planner.note(_past(each, zone), each.surplus_wh, each.drawn_wh, priced=priced)
     planner.forecast(forecasts.expected)
     last = history.half_hours[-1]
     planner.decide(ahead, stock_wh, last.surplus_wh, last.drawn_wh)
     return planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, tank.boiler_price or 0.0)
 
 
-def _past(each: PastHalfHour, zone: ZoneInfo) -> tuple[HalfHour, bool]:
-    """A past half hour for the planner, and whether its import price is known."""
-    return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0), each.import_price is not None
+def _past(each: PastHalfHour, zone: ZoneInfo) -> HalfHour:
+    """A past half hour for the planner; a price that is not known is 0 here and must not be used."""
+    return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0)
 
 
 def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, notes: list[str]) -> list[HalfHour]:
     """The half hour that ended last and all up to the end of the local tomorrow; none where no price is known.
 
-    A half hour whose price is not known has the usual one of the latest days.
+    A price that is not known is the usual one of the latest days. Where none of electricity sold is known at all, the
+    sun is as dear as electricity bought then, so that it does not look cheap for want of a price.
     """
-    past = [hour for hour, priced in (_past(each, zone) for each in history.half_hours) if priced]
-    usual = UsualPrices(past, Tuning().price_days)
+    bought = [_past(each, zone) for each in history.half_hours if each.import_price is not None]
+    sold = [_past(each, zone) for each in history.half_hours if each.export_price is not None]
+    usual_buys, usual_sells = (UsualPrices(known, Tuning().price_days) for known in (bought, sold))
     end_s = midnight_s(date.fromordinal(day_number(history.until_s, zone) + 2), zone)
     found: list[HalfHour] = []
     unpriced_s = None
+    sun_as_bought = False
     for start_s in range(here_s, end_s, HALF_HOUR_S):
         buys, sells = (price_of(priced, start_s) for priced in (made.books.imports, made.books.export))
         bare = placed(start_s, zone, 0.0, 0.0)
+        usual = buys is None
         if buys is None:
-            if not past:
+            if not bought:
                 return []
-            unpriced_s = start_s if unpriced_s is None and start_s > here_s else unpriced_s
-            buys, usual_sells = usual.of(bare.weekday, bare.slot)
-            sells = usual_sells if sells is None else sells
-        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, 0.0 if sells is None else sells))
+            buys = usual_buys.of(bare.weekday, bare.slot)[0]
+        if made.books.export is None:
+            sells = 0.0
+        elif sells is None and sold:
+            sells, usual = usual_sells.of(bare.weekday, bare.slot)[1], True
+        elif sells is None:
+            sells, sun_as_bought = buys, True
+        if usual and unpriced_s is None and start_s > here_s:
+            unpriced_s = start_s
+        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, sells))
     if made.books.export is None:
         notes.append("The home file has no export tariff: the sun counts as free.")
+    if sun_as_bought:
+        notes.append("No price of electricity sold is known: the plan counts the sun as dear as electricity bought.")
     if unpriced_s is not None:
         since = clock(unpriced_s, str(zone), history.until_s)
         notes.append(f"Prices from {since} on are not known yet: the usual ones of the latest days stand for them.")

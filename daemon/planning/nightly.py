@@ -52,6 +52,7 @@ KEPT = (
         "cold_risk",
     ),
     *("days_of_history", "forecast", "forecast_wh", "level_pct", "sun_wh", "drawn_wh", "missing_wh", "heater"),
+    "heatings",
 )
 """What of a plan is kept in the ledger."""
 SAID = ("made_at", "from", "to", "mode", "heat_wh", "target_level_pct", "runs", "expected_cost", "cold_risk", "heater")

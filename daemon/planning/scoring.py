@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
 from daemon.assembly.prepared_home import Plan as PreparedHome
-from daemon.planning.half_hours import HALF_HOUR_S, placed
+from daemon.planning.half_hours import placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of
 from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
+from rules.planning.store import HALF_HOUR_S
 
 MADE, OUTCOME = "plan.made", "plan.outcome"
 """Names of the events."""
@@ -25,23 +26,31 @@ SETTLED_AFTER_S = 2 * 3600.0
 """How long after a plan's end its day is taken to be in the books."""
 MOST_UNKNOWN = 4
 """Half hours of the plan's day that may be unknown; with more of them it has no score."""
+SHORT_WH = 100.0
+"""Missing heat worth a word, as in `rules.planning.course.COLD_WH`."""
 
 
 def past_of(ledger: Ledger, at_s: float) -> dict[str, Any]:
-    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_draw_error_wh, by how
-    much more or less was drawn than expected (null: none was scored)."""
+    """How the plans of the last 90 days did: nights scored; mean_regret, money per night; mean_short_wh, how much more
+    heat was missing a night, in no cost (null: a boiler makes it); mean_draw_error_wh, by how much more or less was
+    drawn than expected (null: none was scored).
+
+    Outcomes without `short_wh` are older: they counted cold water as money, and are left out.
+    """
     scored = [
         event.figures
         for event in ledger.events(at_s - LOOK_BACK_S, at_s, OUTCOME)
-        if event.figures.get("cost") is not None
+        if event.figures.get("cost") is not None and "short_wh" in event.figures
     ]
     regret = mean_regret([Outcome(float(each["cost"]), float(each["least_cost"])) for each in scored])
+    short_wh = [float(each["short_wh"]) for each in scored if each["short_wh"] is not None]
     errors = [
         abs(each["drawn_wh"] - each["expected_drawn_wh"]) for each in scored if each["expected_drawn_wh"] is not None
     ]
     return {
         "nights": len(scored),
         "mean_regret": None if regret is None else round(regret, 4),
+        "mean_short_wh": round(sum(short_wh) / len(short_wh)) if short_wh else None,
         "mean_draw_error_wh": round(sum(errors) / len(errors)) if errors else None,
     }
 
@@ -87,7 +96,8 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
     """What became of the plan's day, as an event. Without a score where too little of the day is known."""
     history = read_history(ledger, made, plan.to_s)
     day = [each for each in history.half_hours if plan.from_s <= each.start_s < plan.to_s]
-    unknown = sum(each.surplus_wh is None or each.drawn_wh is None or each.import_price is None for each in day)
+    unpriced = sum(_unpriced(each, made) for each in day)
+    unknown = sum(each.surplus_wh is None or each.drawn_wh is None or _unpriced(each, made) for each in day)
     whole = len(day) == (plan.to_s - plan.from_s) // HALF_HOUR_S
     surplus_wh, drawn_wh = ([getattr(each, name) or 0.0 for each in day] for name in ("surplus_wh", "drawn_wh"))
     figures: dict[str, Any] = {
@@ -98,18 +108,42 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         "surplus_wh": round(sum(surplus_wh)),
         "cost": None,
         "least_cost": None,
+        "short_wh": None,
     }
+    if plan.document.get("heatings"):
+        sentence = f"The plan made at {plan.made_at} has no score: another rule was to heat the tank within its day"
+        return EventRow(at_s, OUTCOME, "note", sentence, figures)
     if not whole or unknown > MOST_UNKNOWN:
         sentence = f"The plan made at {plan.made_at} has no score: {unknown} half hours of its day are not known"
         return EventRow(at_s, OUTCOME, "note", sentence, figures)
     outcome = _score(made, plan, day, surplus_wh, drawn_wh, zone)
-    figures |= {"cost": round(outcome.cost, 4), "least_cost": round(outcome.least_cost, 4)}
+    short_wh = outcome.short_wh
+    figures |= {
+        "cost": round(outcome.cost, 4),
+        "least_cost": round(outcome.least_cost, 4),
+        "short_wh": None if short_wh is None else round(short_wh),
+    }
     currency = made.home.home.currency
     sentence = (
         f"The plan made at {plan.made_at}, followed to the letter, cost {outcome.regret:.2f} {currency} more than the"
         " least that day could have cost"
     )
+    if short_wh is not None and short_wh > SHORT_WH:
+        sentence += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in neither cost"
+    if unpriced:
+        hours = "1 half hour has" if unpriced == 1 else f"{unpriced} half hours have"
+        sentence += f"; {hours} no known price, and the day's dearest stands for it"
     return EventRow(at_s, OUTCOME, "note", sentence, figures)
+
+
+def _unpriced(each: PastHalfHour, made: PreparedHome) -> bool:
+    """Whether a price that the home has is not known. Without an export tariff the sun counts as free."""
+    return each.import_price is None or (made.books.export is not None and each.export_price is None)
+
+
+def _dearest(prices: Sequence[float | None]) -> float:
+    """What stands for a price that is not known, so that nothing looks cheap for want of one; 0 where none is."""
+    return max((price for price in prices if price is not None), default=0.0)
 
 
 def _score(
@@ -120,15 +154,27 @@ def _score(
     drawn_wh: Sequence[float],
     zone: ZoneInfo,
 ) -> Outcome:
-    hours = [placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0) for each in day]
+    buys, sells = (_dearest([getattr(each, name) for each in day]) for name in ("import_price", "export_price"))
+    hours = [
+        placed(
+            each.start_s,
+            zone,
+            buys if each.import_price is None else each.import_price,
+            sells if each.export_price is None else each.export_price,
+        )
+        for each in day
+    ]
     tank = tank_of(made, plan.from_s, max(hour.import_price for hour in hours))
     # Heat left saves the cheapest of what is bought the day after, which is taken to be as this day's.
     end_price = max(min(tank.store.missing_price, *(hour.import_price for hour in hours)), 0.0)
-    stock_wh = min(tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100, tank.store.capacity_wh)
+    shown_wh = tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100
+    stock_wh = min(max(shown_wh, 0.0), tank.store.capacity_wh)  # as the plan counted it
     targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
-    least = least_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price)
-    cost = planned_cost(tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, targets_wh)
-    return Outcome(cost, min(least, cost))
+    day_of = tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, tank.boiler_price
+    least, followed = least_cost(*day_of), planned_cost(*day_of, targets_wh)
+    if tank.boiler_price is not None:
+        return Outcome(followed.cost, min(least.cost, followed.cost))
+    return Outcome(followed.cost, least.cost, max(followed.missing_wh - least.missing_wh, 0.0))
 
 
 def _target_wh(document: dict[str, Any], start_s: int, full_wh: float) -> float:

@@ -49,6 +49,29 @@ def choice_name(choice: dict[str, Any]) -> str:
     return "nothing" if not choice["level_pct"] else f"to {percent(choice['level_pct'])}"
 
 
+def against_sentence(document: dict[str, Any]) -> str:
+    """What the plan brings against heating nothing from the grid, the heat left counted."""
+    planned, nothing = (next(c for c in document["choices"] if c["level_pct"] == level) for level in (None, 0.0))
+    saved = round(nothing["net_cost"], 2) - round(planned["net_cost"], 2)
+    money = f"{abs(saved):.2f} {document['currency']} {'less' if saved >= 0 else 'more'}"
+    short, without = (round(choice["cold_risk"] * 100) for choice in (planned, nothing))
+    return (
+        f"Against no heat from the grid at all, the plan costs {money}, the heat left counted, and falls short on"
+        f" {short} instead of {without} of 100 such days."
+    )
+
+
+def basis(document: dict[str, Any]) -> str:
+    """What the table's figures are, and what is in none of them."""
+    missing = "" if document["boiler_price"] is None else ", what the boiler makes of missing heat"
+    cold = " Cold water costs nothing here; see how often it falls short." if document["boiler_price"] is None else ""
+    return (
+        f"All are means until {_at(document, document['to'])} over the days to prepare for. Cost: grid heat{missing}"
+        f" and export given up. After: with the heat left at the end set against the heat there is now.{cold} In no"
+        " figure: standing charges, carbon, what other rules or timers heat, and what a house battery gives."
+    )
+
+
 def past_sentence(document: dict[str, Any]) -> str:
     """How past plans did."""
     past = document["past"]
@@ -57,6 +80,9 @@ def past_sentence(document: dict[str, Any]) -> str:
     nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
     regret = f"{past['mean_regret']:.2f} {document['currency']}"
     said = f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight"
+    short_wh = past.get("mean_short_wh")
+    if short_wh is not None:
+        said += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in no cost"
     error_wh = past.get("mean_draw_error_wh")
     return f"{said}." if error_wh is None else f"{said}; draws were {error_wh / 1000:.1f} kWh off on average."
 
@@ -67,10 +93,8 @@ def lines_of(document: dict[str, Any]) -> list[str]:
     lines += _wrapped(headline(document))
     if document["choices"]:
         lines += ["", *_table(document)]
-        lines += _wrapped(
-            "Cost: grid heat, missing heat (boiler) and export given up. After: with the heat left at the end set"
-            " against the heat there is now. All are means over the days to prepare for."
-        )
+        lines += _wrapped(against_sentence(document))
+        lines += _wrapped(basis(document))
     lines += ["", "Why", *(line for each in document["reasons"] for line in _wrapped(each, "  "))]
     if document["unknown"]:
         lines += ["What it assumes", *(line for each in document["unknown"] for line in _wrapped(each, "  "))]
@@ -86,9 +110,9 @@ def _table(document: dict[str, Any]) -> list[str]:
         f"{'':<12}{'grid kWh':>10}{'sun kWh':>9}{'left kWh':>10}{f'cost {currency}':>11}{'after':>9}{'falls short':>13}"
     ]
     for choice in document["choices"]:
-        heat, sun, left = (choice[name] / 1000 for name in ("heat_wh", "sun_wh", "left_wh"))
+        grid, sun, left = (choice[name] / 1000 for name in ("grid_wh", "sun_wh", "left_wh"))
         lines.append(
-            f"{choice_name(choice):<12}{heat:>10.1f}{sun:>9.1f}{left:>10.1f}{choice['cost']:>11.2f}"
+            f"{choice_name(choice):<12}{grid:>10.1f}{sun:>9.1f}{left:>10.1f}{choice['cost']:>11.2f}"
             f"{choice['net_cost']:>9.2f}{choice['cold_risk'] * 100:>11.0f} %"
         )
     return lines

@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
-from daemon.planning.half_hours import HALF_HOUR_S, half_hour_before
+from daemon.planning.half_hours import half_hour_before
+from rules.planning.store import HALF_HOUR_S
 
 MINUTE_S = 60
 LEAST_KNOWN_S = HALF_HOUR_S // 2

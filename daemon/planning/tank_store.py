@@ -4,10 +4,8 @@ from dataclasses import dataclass
 
 from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import Plan as PreparedHome
-from daemon.config.plan_checks import heats
-from daemon.planning.half_hours import HALF_HOUR_S
 from rules.model.errors import BrimfulError
-from rules.planning.store import Store
+from rules.planning.store import HALF_HOUR_S, Store
 
 OP = "plan the night"
 COLD_TAP_TIMES = 3.0
@@ -44,7 +42,7 @@ def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
         hint = "its volume at least; the level comes from a signal of the tank"
         raise BrimfulError(OP, "tank", f"expected a table [tank] in {home.file.name}, got none", hint)
     assumed = []
-    able = heats(home)
+    able = home.heating_names
     if able:
         power_w, heater = home.heaters[able[0]].rated_w, able[0]
     else:

@@ -2,12 +2,11 @@
 
 The rule `worth`, where it is off: the ledger has what diverting lost in the intervals in which selling paid more; the
 last recorded days with such an interval are replayed with the rule on, and the advice stands if the rule would have
-withheld then. `python -m daemon.simulation.advised_rules HOME.toml` prints the whole verdict with it, for the page.
+withheld then. `reckon_apart` has the whole verdict with it reckoned in a process of its own, for the page.
 """
 
-import json
-import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,17 +14,19 @@ from accounting.ledger import Ledger
 from accounting.ledger.tape import unpack
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.documents.verdict_reckoning import need_libraries, reckon
+from daemon.documents.verdict_reckoning import OP, need_libraries, reckon
+from daemon.simulation.apart import Apart, Teller, work
 from daemon.simulation.backtest import compare
 from rules.model.errors import BrimfulError
 
 DAYS = 3
 """How much of the tape is replayed: seconds, not minutes."""
+LONGEST_S = 60.0
+"""How long the verdict may take in a process of its own."""
 _DAY_S = 86_400
 _YEAR_S = 365 * _DAY_S
 _WORTH_SAYING = 1.0  # money a year
 _LEAST_S = 60.0  # of another order, in the replay
-_NICE = 10
 
 
 def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], list[str]]:
@@ -63,16 +64,19 @@ def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], lis
     return [advice], []
 
 
-def main(file: Path) -> None:
-    """Print the document of a home file, or why there is none."""
-    os.nice(_NICE)  # what controls goes first
-    try:
-        need_libraries()
-        answer = reckon(load(file), None, None, None, advised=advised_rules)
-    except BrimfulError as refused:
-        answer = {"fault": str(refused)}
-    json.dump(answer, sys.stdout)
+def reckon_apart(file: Path) -> dict[str, Any]:
+    """The verdict of a home file, reckoned in a process of its own; whoever calls waits. Raises BrimfulError."""
+    apart = Apart(__name__, {"file": str(file.resolve())}, LONGEST_S)
+    apart.wait(2 * LONGEST_S)  # it is ended after the one
+    if apart.found is None:
+        raise BrimfulError(OP, "verdict", apart.fault or f"expected an answer within {LONGEST_S:g} s, got none")
+    return apart.found
+
+
+def _reckoned(order: Mapping[str, Any], teller: Teller) -> Mapping[str, Any]:
+    need_libraries()
+    return reckon(load(Path(order["file"])), None, None, None, advised=advised_rules)
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    work(sys.stdin, sys.stdout, _reckoned)

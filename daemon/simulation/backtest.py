@@ -140,7 +140,7 @@ class Trial(Apart):
             "ledger": str(home.path_of(home.ledger.path).resolve()),
             "to_s": to_s,
         }
-        super().__init__("daemon.simulation.backtest", order, longest_s)
+        super().__init__(__name__, order, longest_s)
 
     @property
     def outcome(self) -> Outcome | None:

@@ -36,7 +36,7 @@ class Keeps(Record, Protocol):
 
 
 class Replay:
-    """One run through a readings file; afterwards `engine.tally` and the ledger tell the result.
+    """One run through a readings file; afterwards `engine.tally` and the ledger hold the result.
 
     raised: signals recorded more coarsely than their `stale_after_s`, and the age from which their readings are taken
     as stale instead: a recording cannot show that a signal fell silent between two of its rows. ignored: columns that

@@ -22,13 +22,15 @@ class Filling:
 @dataclass(slots=True)
 class Course:
     """How it goes in one scenario. Lists by half hour, Wh; stock_wh: at the half hour's end; spent: money for heat from
-    the grid and export given up; missing_wh: what the stock could not serve; last_day: the scenario of its last day."""
+    the grid and export given up; given_wh: what other rules put in from the grid, which is neither in grid_wh nor in
+    spent; missing_wh: what the stock could not serve; last_day: the scenario of its last day."""
 
     grid_wh: list[float] = field(default_factory=list)
     surplus_wh: list[float] = field(default_factory=list)
     drawn_wh: list[float] = field(default_factory=list)
     stock_wh: list[float] = field(default_factory=list)
     sun_wh: float = 0.0
+    given_wh: float = 0.0
     spent: float = 0.0
     missing_wh: float = 0.0
     last_day: int = 0
@@ -38,9 +40,13 @@ class Course:
         return self.spent + self.missing_wh * boiler_price / 1000
 
 
+Played = Sequence[tuple[float, Course]]
+"""How it goes in each scenario that has a share; the shares add to 1."""
+
+
 def courses(
     policy: Policy, shares: Sequence[float], stock_wh: float, places: range, filling: Filling | None = None
-) -> list[tuple[float, Course]]:
+) -> Played:
     """(share, course) of each scenario that has one. shares: of the scenarios in the first of the half hours `places`;
     stock_wh: before it. The shares given back add to 1."""
     played = [
@@ -70,12 +76,15 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
             policy.after(at, found.last_day),
             stock_wh,
             surplus_wh,
-            half_hour.import_price,
+            half_hour.heat_price,
             half_hour.export_price,
         )
-        if filling is not None:
+        if filling is not None and not half_hour.heated:
             put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
         stock_wh += put.sun_wh + put.grid_wh
+        if half_hour.heated:
+            found.given_wh += put.grid_wh
+            put = Decision(put.sun_wh, 0.0)
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)

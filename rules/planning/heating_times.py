@@ -14,14 +14,13 @@ from rules.model.memory import HotRecord
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import HeatingTimes, Stretch
+from rules.planning.store import HALF_HOUR_S
 from rules.tank.hot_throughout import due_utc_s
 
-SLOT_S = 1800
-"""Stretches begin on the half hours."""
 DAY_S = 86_400
 
 PriceAt = Callable[[float], Fraction | None]
-"""The price of a kWh bought, at a UTC second; None where nothing tells."""
+"""The price of a kWh bought, at a UTC second; None where it is not known."""
 
 
 def heating_times(settings: Settings, record: HotRecord | None, now: Moment, price_at: PriceAt) -> HeatingTimes:
@@ -30,7 +29,7 @@ def heating_times(settings: Settings, record: HotRecord | None, now: Moment, pri
     They depend on the last day that holds `now` and on the prices alone, so that a stretch which has begun stays where
     it is. Within that day they are planned anew each half hour: prices may come in, and the sun may have done it.
     """
-    next_slot_s = float((floor(now.utc_s / SLOT_S) + 1) * SLOT_S)
+    next_slot_s = float((floor(now.utc_s / HALF_HOUR_S) + 1) * HALF_HOUR_S)
     hygiene, first_s = _hygiene(settings, record, now, price_at)
     homecoming, second_s = _homecoming(settings, now, price_at)
     at_least_s = next_slot_s if hygiene is not None or homecoming is not None else float("inf")
@@ -42,9 +41,9 @@ def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) ->
 
     An hour whose price is not known counts as the dearest that is. All of the time where it is no longer than need_s.
     """
-    first, last = ceil(from_s / SLOT_S), floor(until_s / SLOT_S)
-    count = min(ceil(need_s / SLOT_S), last - first) if need_s < until_s - from_s else last - first
-    quoted = [price_at(slot * SLOT_S) for slot in range(first, last)]
+    first, last = ceil(from_s / HALF_HOUR_S), floor(until_s / HALF_HOUR_S)
+    count = min(ceil(need_s / HALF_HOUR_S), last - first) if need_s < until_s - from_s else last - first
+    quoted = [price_at(slot * HALF_HOUR_S) for slot in range(first, last)]
     dearest = max((price for price in quoted if price is not None), default=Fraction(0))
     prices = [dearest if price is None else price for price in quoted]
     cost = best = sum(prices[:count], Fraction(0))
@@ -53,7 +52,7 @@ def cheapest(from_s: float, until_s: float, need_s: float, price_at: PriceAt) ->
         cost += prices[begin + count - 1] - prices[begin - 1]
         if cost <= best:
             best, start = cost, begin
-    return Stretch(float((first + start) * SLOT_S), float((first + start + count) * SLOT_S))
+    return Stretch(float((first + start) * HALF_HOUR_S), float((first + start + count) * HALF_HOUR_S))
 
 
 def _hygiene(
@@ -76,7 +75,7 @@ def _hygiene(
 
 def _day_end_s(by_s: float, now_utc_s: float) -> float:
     """The end of the day to use: by then, or, once that is past, a whole number of days later. On a half hour."""
-    end_s = floor(by_s / SLOT_S) * SLOT_S
+    end_s = floor(by_s / HALF_HOUR_S) * HALF_HOUR_S
     late_days = floor((now_utc_s - end_s) / DAY_S) + 1 if now_utc_s >= end_s else 0
     return float(end_s + late_days * DAY_S)
 
@@ -92,7 +91,7 @@ def _homecoming(settings: Settings, now: Moment, price_at: PriceAt) -> tuple[Str
         from_s = max(start_s, end_s - DAY_S)
         if now.utc_s < from_s:
             return None, from_s
-        if end_s - from_s < SLOT_S:
+        if end_s - from_s < HALF_HOUR_S:
             return Stretch(from_s, end_s), end_s
         stretch = cheapest(from_s, end_s, away.need_s, price_at)
         return stretch, end_s

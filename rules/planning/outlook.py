@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from rules.planning.course import COLD_WH, Course, Filling, courses
+from rules.planning.course import COLD_WH, Course, Filling, Played, courses
 from rules.planning.marginal import Worth
 from rules.planning.policy import Policy
 
@@ -17,14 +17,14 @@ LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9
 class Choice:
     """What filling the tank to a level would bring, as means over the scenarios.
 
-    level_pct: of the capacity; None: the plan itself. heat_wh: from the grid; sun_wh: from the sun; left_wh: heat in
+    level_pct: of the capacity; None: the plan itself. grid_wh: from the grid; sun_wh: from the sun; left_wh: heat in
     the tank at the end; cost: money for heat bought, missing heat and export given up; net_cost: the same with what
     the heat left at the end saves later against what the heat there is now would; cold_risk: share of the scenarios
     in which more than COLD_WH are missing; missing_wh: what is.
     """
 
     level_pct: int | None
-    heat_wh: float
+    grid_wh: float
     sun_wh: float
     left_wh: float
     cost: float
@@ -55,33 +55,32 @@ class Outlook:
 
 
 def outlook(
-    policy: Policy,
+    planned: Played,
     plain: Policy,
-    here: int,
     shares: Sequence[float],
     stock_wh: float,
-    half_hours: int,
+    places: range,
     boiler_price: float,
 ) -> Outlook:
-    """What the half hours after `here` may bring. policy: the one that is followed; plain: the one whose prices are
-    the owner's, which values the heat left. The others as in `tonight`."""
-    places = range(here + 1, min(here + 1 + half_hours, len(policy.half_hours)))
-    played = {None: courses(policy, shares, stock_wh, places)} | {
-        level: courses(plain, shares, stock_wh, places, _filling(plain, places, level)) for level in LEVELS_PCT
-    }
+    """What the half hours `places` may bring. planned: the courses of the plan; plain: the policy whose prices are the
+    owner's, which values the heat left; shares: of the scenarios in the first of `places`; stock_wh: heat before it.
+    boiler_price: as in `tonight`. Heat left saves no more money than the boiler's or, later, the cheapest of the grid's
+    costs, however much dearer the policy weighs cold water."""
+    most_per_wh = max(plain.end_worth[0], boiler_price / 1000)
+    filled = {level: courses(plain, shares, stock_wh, places, _filling(plain, places, level)) for level in LEVELS_PCT}
 
-    def choice(level_pct: int | None, found: list[tuple[float, Course]]) -> Choice:
+    def choice(level_pct: int | None, found: Played) -> Choice:
         def mean(of: Callable[[Course], float]) -> float:
             return sum(share * of(course) for share, course in found)
 
         def saved(course: Course) -> float:
-            worth = plain.after(places[-1], course.last_day)
+            worth = [min(value, most_per_wh) for value in plain.after(places[-1], course.last_day)]
             return _value(plain, worth, course.stock_wh[-1]) - _value(plain, worth, stock_wh)
 
         cost = mean(lambda course: course.cost(boiler_price))
         return Choice(
             level_pct,
-            heat_wh=mean(lambda course: sum(course.grid_wh)),
+            grid_wh=mean(lambda course: sum(course.grid_wh)),
             sun_wh=mean(lambda course: course.sun_wh),
             left_wh=mean(lambda course: course.stock_wh[-1]),
             cost=cost,
@@ -90,13 +89,12 @@ def outlook(
             missing_wh=mean(lambda course: course.missing_wh),
         )
 
-    planned, nothing = played[None], played[0]
     return Outlook(
-        tuple(choice(level, found) for level, found in played.items()),
+        (choice(None, planned), *(choice(level, found) for level, found in filled.items())),
         surplus_wh=_fan(planned, lambda course: course.surplus_wh),
         drawn_wh=_fan(planned, lambda course: course.drawn_wh),
         stock_wh=_fan(planned, lambda course: course.stock_wh),
-        without_wh=_fan(nothing, lambda course: course.stock_wh),
+        without_wh=_fan(filled[0], lambda course: course.stock_wh),
     )
 
 
@@ -118,7 +116,7 @@ def _value(policy: Policy, worth: Worth, stock_wh: float) -> float:
     return (sum(worth[:cells]) + part) * policy.cell_wh + policy.store.reserve_wh * worth[0]
 
 
-def _fan(found: list[tuple[float, Course]], of: Callable[[Course], list[float]]) -> Fan:
+def _fan(found: Played, of: Callable[[Course], list[float]]) -> Fan:
     rows = [(share, of(course)) for share, course in found]
     count = len(rows[0][1])
     low, middle, high = zip(

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rules.model.errors import BrimfulError
+from rules.planning.course import courses
 from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
 from rules.planning.outlook import outlook
@@ -74,7 +75,7 @@ class Planner:
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
         taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
-        adds to the costs told; None: the store's `missing_price`. Returns None before the first decision.
+        adds to the costs shown; None: the store's `missing_price`. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")
@@ -86,14 +87,17 @@ class Planner:
         shares = self._shares(policy.likeness, here)
         known = len(self._past(here.day))
         price = plain.store.missing_price if boiler_price is None else boiler_price
-        plan = tonight(policy, at, shares, stock_wh, half_hours, known, price)
+        places = range(at + 1, min(at + 1 + half_hours, len(policy.half_hours)))
+        played = courses(policy, shares, stock_wh, places)
+        plan = tonight(policy, played, places, stock_wh, known, price)
         for _ in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
                 break
             store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
             policy = Policy(store, policy.half_hours, policy.likeness, policy.end_worth)
-            plan = tonight(policy, at, shares, stock_wh, half_hours, known, price)
-        return replace(plan, outlook=outlook(policy, plain, at, shares, stock_wh, half_hours, price))
+            played = courses(policy, shares, stock_wh, places)
+            plan = tonight(policy, played, places, stock_wh, known, price)
+        return replace(plan, outlook=outlook(played, plain, shares, stock_wh, places, price))
 
     def note(self, here: HalfHour, surplus_wh: float | None, drawn_wh: float | None, *, priced: bool = True) -> None:
         """Take note of a half hour that has passed, without a decision for it.

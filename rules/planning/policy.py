@@ -23,13 +23,22 @@ from rules.planning.store import HALF_HOURS_A_DAY, Store
 
 @dataclass(frozen=True, slots=True)
 class HalfHour:
-    """A half hour to come. day: number as the scenarios count; slot: 0–47 of the local clock; prices per kWh."""
+    """A half hour to come. day: number as the scenarios count; slot: 0–47 of the local clock; prices per kWh.
+
+    heated: whether another rule heats the tank in it from the grid, whatever the plan says.
+    """
 
     day: int
     weekday: int
     slot: int
     import_price: float
     export_price: float
+    heated: bool = False
+
+    @property
+    def heat_price(self) -> float:
+        """What the plan pays for the grid's heat: nothing more where another rule buys it anyway."""
+        return min(self.import_price, 0.0) if self.heated else self.import_price
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +114,7 @@ class Policy:
         slot = half_hour.slot
         # The dearer source is the last resort: backwards it comes first.
         for wh, price in reversed(
-            sources(self.store, scenario.surplus_wh[slot], half_hour.import_price, half_hour.export_price)
+            sources(self.store, scenario.surplus_wh[slot], half_hour.heat_price, half_hour.export_price)
         ):
             worth = before_purchase(worth, wh / self.cell_wh, price)
         # What the reserve loses has to be put in again.

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable
 
+from rules.model.errors import BrimfulError
 from rules.planning.past import kind_of
 from rules.planning.policy import HalfHour
 
@@ -25,8 +26,10 @@ class UsualPrices:
                 self._all.append(pair)
 
     def of(self, weekday: int, slot: int) -> tuple[float, float]:
-        """(import, export) to expect, money per kWh."""
-        pairs = self._by_kind.get((kind_of(weekday), slot)) or self._by_slot.get(slot) or self._all or [(0.0, 0.0)]
+        """(import, export) to expect, money per kWh. Raises BrimfulError where no price at all is known."""
+        pairs = self._by_kind.get((kind_of(weekday), slot)) or self._by_slot.get(slot) or self._all
+        if not pairs:
+            raise BrimfulError("plan the night", "prices", "expected a known price of a latest day, got none")
         return sum(pair[0] for pair in pairs) / len(pairs), sum(pair[1] for pair in pairs) / len(pairs)
 
 

@@ -5,6 +5,7 @@ from math import isfinite
 
 from rules.model.errors import BrimfulError
 
+HALF_HOUR_S = 1800
 HALF_HOURS_A_DAY = 48
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rules.planning.course import COLD_WH, courses
+from rules.planning.course import COLD_WH, Played
 from rules.planning.outlook import Outlook
 from rules.planning.policy import Policy
 
@@ -28,15 +28,18 @@ class Run:
 class Plan:
     """What to expect of the half hours planned, over the scenarios.
 
-    heat_wh: mean heat from the grid; sun_wh: mean heat from the sun; target_level_pct: mean level at the end of the
-    last run (now, where there is none); expected_cost: money, for heat bought, missing heat and export given up;
-    cold_risk: share of the scenarios in which more than COLD_WH are missing; missing_wh, drawn_wh: the means of what is
-    missing and drawn; first: the policy's first half hour that is planned; half_hours: how many are; days_of_history:
-    days of this home that it stands on; outlook: what other choices would bring, and the course of the day.
+    grid_wh: mean heat from the grid, in the runs and in half hours that only few scenarios need; given_wh: mean heat
+    from the grid by other rules, which is in no run, no grid_wh and no cost; sun_wh: mean heat
+    from the sun; target_level_pct: mean level at the end of the last run (now, where there is none); expected_cost:
+    money, for heat bought, missing heat and export given up; cold_risk: share of the scenarios in which more than
+    COLD_WH are missing; missing_wh, drawn_wh: the means of what is missing and drawn; first: the policy's first half
+    hour that is planned; half_hours: how many are; days_of_history: days of this home that it is based on; outlook:
+    what other choices would bring, and the course of the day.
     """
 
     runs: tuple[Run, ...]
-    heat_wh: float
+    grid_wh: float
+    given_wh: float
     sun_wh: float
     target_level_pct: float
     expected_cost: float
@@ -52,40 +55,38 @@ class Plan:
 
 def tonight(
     policy: Policy,
-    here: int,
-    shares: Sequence[float],
+    played: Played,
+    places: range,
     stock_wh: float,
-    half_hours: int,
     days_of_history: int,
     boiler_price: float,
 ) -> Plan:
-    """The plan for `half_hours` of the policy after its half hour `here`, at whose end `stock_wh` is in the tank.
+    """The plan for the policy's half hours `places`, before which `stock_wh` is in the tank.
 
-    shares: of the scenarios for the half hour after it, adding to 1; boiler_price: money per kWh that missing heat
-    costs, which may be less than what the policy weighs it with.
+    played: the policy's courses in these half hours, as `courses` gives them; boiler_price: money per kWh that
+    missing heat costs, which may be less than what the policy weighs it with.
     """
-    last = min(here + 1 + half_hours, len(policy.half_hours))
-    played = courses(policy, shares, stock_wh, range(here + 1, last))
-    count = last - here - 1
+    count = len(places)
     grid_wh = [sum(share * course.grid_wh[at] for share, course in played) for at in range(count)]
     capacity_wh = policy.store.capacity_wh or 1.0
     level_pct = [
         100 * sum(share * course.stock_wh[at] for share, course in played) / capacity_wh for at in range(count)
     ]
     runs = tuple(
-        Run(here + 1 + first, here + 1 + end, sum(grid_wh[first:end]), level_pct[end - 1])
+        Run(places.start + first, places.start + end, sum(grid_wh[first:end]), level_pct[end - 1])
         for first, end in _runs(grid_wh)
     )
     plan = Plan(
         runs=runs,
-        heat_wh=sum(grid_wh),
+        grid_wh=sum(grid_wh),
+        given_wh=sum(share * course.given_wh for share, course in played),
         sun_wh=sum(share * course.sun_wh for share, course in played),
         target_level_pct=runs[-1].level_pct if runs else 100 * stock_wh / capacity_wh,
         expected_cost=sum(share * course.cost(boiler_price) for share, course in played),
         cold_risk=min(sum(share for share, course in played if course.missing_wh > COLD_WH), 1.0),
         missing_wh=sum(share * course.missing_wh for share, course in played),
         drawn_wh=sum(share * sum(course.drawn_wh) for share, course in played),
-        first=here + 1,
+        first=places.start,
         half_hours=count,
         days_of_history=days_of_history,
         reasons=(),
@@ -111,7 +112,7 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
     half_hours = policy.half_hours
     found = []
     if plan.days_of_history:
-        found.append(f"The plan stands on {plan.days_of_history} days of this home's past.")
+        found.append(f"The plan is based on {plan.days_of_history} days of this home's past.")
     else:
         found.append(
             "There is no past of this home yet: the plan assumes no sun, and draws after a published profile,"
@@ -119,7 +120,7 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
         )
     found.append(
         f"Until its end {plan.drawn_wh / 1000:.1f} kWh are likely to be drawn; the sun is likely to put in"
-        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.heat_wh / 1000:.1f} kWh."
+        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.grid_wh / 1000:.1f} kWh{_beside(plan)}."
     )
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
@@ -132,6 +133,14 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
         + (f", which costs {boiler_price:.3f} per kWh." if boiler_price else ".")
     )
     return tuple(found)
+
+
+def _beside(plan: Plan) -> str:
+    """How much of the grid's heat the hours of the plan are for, where that is not all of it."""
+    planned_wh = sum(run.wh for run in plan.runs)
+    if f"{planned_wh / 1000:.1f}" == f"{plan.grid_wh / 1000:.1f}":
+        return ""
+    return f" ({planned_wh / 1000:.1f} kWh in the hours of this plan, the rest in hours that only some days need)"
 
 
 def _span(prices: Sequence[float]) -> str:

@@ -25,6 +25,8 @@ WANTED_REDUCTIONS = 5.0
 
 BURN_S: Mapping[float, float] = MappingProxyType({49.0: 480.0, 55.0: 17.0, 60.0: 3.0})
 """Time to a second-degree burn, s, by water temperature, °C: after Moritz and Henriques, 1947, in a secondary table."""
+SCALD = f"Water at {STORE_C:g} °C burns in about {BURN_S[STORE_C]:.0f} seconds: have a mixing valve at the outlets"
+"""What to say wherever water is made that hot."""
 
 
 def reductions(at_c: float, hold_s: float) -> float:

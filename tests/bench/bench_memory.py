@@ -1,5 +1,6 @@
 """Memory of the running daemon, and how long short commands take to start."""
 
+import http.client
 import json
 import subprocess
 import sys
@@ -7,11 +8,13 @@ import tempfile
 import time
 from functools import partial
 from pathlib import Path
+from urllib.parse import urlencode
 
 from house import BRIMFUL, LEVEL, METER, QUIET_BROKER, House
 from measure import REPOSITORY, Row, in_turn, seconds, show
 from pages import pages
 
+from daemon.web.server.password_hash import hashed
 from tests.support.broker import Client, Mosquitto
 from tests.support.servers import victoria_metrics
 
@@ -19,6 +22,8 @@ SECONDS = 80
 """The books settle every minute and send within a quarter of one: time enough for both to have happened."""
 PAGES = 20
 PAGES_S = 10
+LOGINS = 50
+PASSWORD = "larch lamp ladle"
 ROUNDS = 10
 KB_A_MB = 1024
 REPLACED = ("signals.diverted_wh",)
@@ -45,6 +50,16 @@ def live(wire: Client) -> None:
         wire.publish("house/diverter", json.dumps({"w": 2400, "wh": 1500 + second, "at": time.time()}))
 
 
+def log_in(port: int) -> None:
+    """As a browser does, whose address is this machine's."""
+    origin = f"http://127.0.0.1:{port}"
+    link = http.client.HTTPConnection("127.0.0.1", port)
+    fields = urlencode({"password": PASSWORD, "then": "/"})
+    link.request("POST", "/login", fields, {"Content-Type": "application/x-www-form-urlencoded", "Origin": origin})
+    assert link.getresponse().status == 303
+    link.close()
+
+
 def run(command: tuple[str, ...]) -> None:
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL, cwd=REPOSITORY)
 
@@ -58,8 +73,12 @@ def main() -> None:
     ):
         folder = Path(name)
         series = f'[timeseries]\nkind = "victoriametrics"\nurl = "{server.url}"\n'
+        page_password = folder / "page-password"
+        page_password.write_text(hashed(PASSWORD))
+        page_password.chmod(0o600)
+        guarded = f'password_file = "{page_password}"\n'
         homes = (
-            House(folder / "plain", broker, DATED, REPLACED),
+            House(folder / "plain", broker, guarded + DATED, REPLACED),
             House(folder / "series", broker, DATED + series, REPLACED),
         )
         with homes[0] as plain, homes[1] as shipping:
@@ -74,6 +93,9 @@ def main() -> None:
                 time.sleep(PAGES_S)
                 assert opened.read > 0
                 pages_mb, pages_own_mb = memory_mb(plain.pid)
+            for _ in range(LOGINS):
+                log_in(plain.port)
+            logins_mb, _ = memory_mb(plain.pid)
             why = (*BRIMFUL, "why", "--home", str(plain.file))
             starts = ((*BRIMFUL, "--help"), why, (sys.executable, "-c", "pass"))
             help_s, why_s, python_s = in_turn(ROUNDS, [partial(seconds, partial(run, start)) for start in starts])
@@ -86,6 +108,7 @@ def main() -> None:
             Row("  proportional share", plain_own_mb, "MB"),
             Row(f"resident, {PAGES} pages open", pages_mb, "MB", aim=90),
             Row("  proportional share", pages_own_mb, "MB"),
+            Row(f"resident after {LOGINS} logins more", logins_mb, "MB", aim=90),
             Row("resident, with [timeseries]", series_mb, "MB", aim=60),
             Row("  proportional share", series_own_mb, "MB"),
         ],

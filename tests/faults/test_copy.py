@@ -32,7 +32,7 @@ from tests.support.servers import Server, free_port, influxdb1, victoria_metrics
 
 pytestmark = pytest.mark.services
 USER, PASSWORD = "brimful", "kettle-9"
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 
 
 class Copying:

@@ -17,7 +17,7 @@ from rules.model.errors import BrimfulError
 pytestmark = pytest.mark.services
 
 NOON = datetime(2026, 6, 10, 12, 50, tzinfo=DEMO.timezone).timestamp()
-PATIENCE_S = 10.0
+PATIENCE_S = 30.0
 
 
 class Witness:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from daemon.runtime.loop import Loop
 from daemon.timing.events import Event, Stop, Tick
 
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 
 
 class Driven:

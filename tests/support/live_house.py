@@ -24,7 +24,7 @@ from tests.support.driven import Driven
 from tests.support.rules_case import settings
 
 STALE_AFTER_S = {"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_wh": 600.0, "diverted_w": 60.0}
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 
 
 class Hands:

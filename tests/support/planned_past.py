@@ -60,9 +60,11 @@ def lived(
     hours: int = 0,
     level_pct: float = 50.0,
     tape: bool = True,
+    priced: bool = True,
     extra: Iterable[tuple[int, dict[str, float]]] = (),
 ) -> Plan:
-    """A home file and the ledger of so many days and hours from `start` on. extra: further rows of the tape."""
+    """A home file and the ledger of so many days and hours from `start` on. priced: whether the books noted
+    prices; extra: further rows of the tape."""
     (folder / "home.toml").write_text(home)
     made = plan(load(folder / "home.toml"))
     first_s = int(start.timestamp())
@@ -83,8 +85,8 @@ def lived(
                 "main",
                 diverted_wh=taken,
                 measured_s=HALF_HOUR_S,
-                import_price_micro=200_000,
-                export_price_micro=50_000,
+                import_price_micro=200_000 if priced else None,
+                export_price_micro=50_000 if priced else None,
                 unpriced_wh=0,
                 postings=postings,
             )

@@ -91,7 +91,7 @@ INTERVAL_S = 900
 ARMED_AFTER_S = 1000
 """No death before the first interval is about to be settled, 120 s after its end."""
 GAP_S = 600.0
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 TOPIC, WITHHOLD, SURPLUS = "quay/permit", b"no", b"yes"
 FACTS = Facts("Quay Cottage", INTERVAL_S // 60, "EUR", "Europe/Dublin", ("main",))
 RULES = settings(stale_after_s={"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_wh": 60.0}, rest=Rest(0.0, 0.0))

@@ -23,7 +23,7 @@ from daemon.web.site.application import application
 from rules.model.errors import BrimfulError
 from tests.support import homes
 
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 TOKEN = "0123456789abcdef" * 4
 TOKEN_FILE = "wren/books.api-token"
 JSON = {"Content-Type": "application/json"}

@@ -25,7 +25,7 @@ from tests.support.homes import SMALL, home
 from tests.support.rules_case import settings
 
 START_S = 1_780_315_200.0
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 WIRING = Wiring(("grid_w", -1.0), True, ("diverted_w",), (None,), None, None, 10.0, 60.0)
 STALE_AFTER_S = {"grid_w": 60.0, "tank_level_pct": 600.0, "diverted_w": 60.0}
 

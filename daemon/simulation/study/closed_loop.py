@@ -178,8 +178,8 @@ class _Loop:
             self._topped |= self._topping
             self._topping = False
         elif not was_in:
-            heater_order = self._home.tank.topup
-            self._topping = heater_order is not None and self._level_pct() < heater_order.level_pct
+            topup = self._home.tank.topup
+            self._topping = topup is not None and self._level_pct() < topup.level_pct
         self._piece, self._grid = piece, grid_account(piece.name)
         self._stretch_from_s, self._stretch_to_s = at_s, end_s
 
@@ -324,11 +324,11 @@ class _Loop:
 
     def _watch_timer(self) -> None:
         """Within its hours, the timer stops at its level and starts again where hot water has been drawn."""
-        heater_order = self._home.tank.topup
-        assert heater_order is not None
+        topup = self._home.tank.topup
+        assert topup is not None
         level_pct = self._level_pct()
         if self._topping:
-            self._topping = level_pct < heater_order.level_pct
+            self._topping = level_pct < topup.level_pct
             self._topped = True
         else:
-            self._topping = level_pct < heater_order.level_pct - TOPUP_BAND_PCT
+            self._topping = level_pct < topup.level_pct - TOPUP_BAND_PCT

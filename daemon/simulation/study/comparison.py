@@ -24,6 +24,7 @@ from daemon.simulation.study.opening import open_recorded
 from daemon.simulation.study.recording import Recording, months, read
 from daemon.simulation.study.studied_home import OP, StudiedHome, studied
 from rules.model.errors import BrimfulError
+from rules.planning.store import HALF_HOUR_S
 from rules.tank.cylinder import WH_PER_L_K
 
 MOST_VARIANTS = 500
@@ -195,7 +196,7 @@ class Cuts:
 def blocks(recording: Recording, zone: ZoneInfo) -> tuple[Cuts, str]:
     """The recording's weeks, or its days where it is shorter than eight weeks."""
     long = recording.to_s - recording.from_s >= _WEEKS * _DAY_S
-    days = bounds("day", recording.from_s, recording.to_s, zone, 1800)[:-1]
+    days = bounds("day", recording.from_s, recording.to_s, zone, HALF_HOUR_S)[:-1]
     return Cuts(tuple(days[:: 7 if long else 1])), "week" if long else "day"
 
 

@@ -10,7 +10,6 @@ from accounting.model.periods import midnight_s
 from accounting.reports.study_figures import Bill, Burner
 from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import Plan, plan
-from daemon.config.build import tank_ua
 from daemon.config.devices import Tank, TopUp
 from daemon.config.model import Home
 from daemon.control.engine import Engine
@@ -73,9 +72,10 @@ class StudiedHome:
         return engine
 
     def twin(self, level_pct: float | None) -> Twin:
-        """The tank at the start: hot water over cold, as much as the level shows; half full where nothing does."""
+        """The tank at the start: hot water over cold, as much as the level shows; half full where nothing does.
+        A level above 100 % is a full tank and one below 0 % a cold one: a twin holds no other."""
         tank = self.tank
-        spec = TankSpec(tank.volume_l, LAYERS, tank_ua(tank), tank.cold_c, tank.hot_c, tank.ambient_c)
+        spec = TankSpec(tank.volume_l, LAYERS, tank.ua_w_per_k, tank.cold_c, tank.hot_c, tank.ambient_c)
         hot = LAYERS * (level_pct if level_pct is not None else 50.0) / 100.0
         shares = [min(max(hot - above, 0.0), 1.0) for above in range(LAYERS)]
         temps_c = [tank.cold_c + share * (tank.hot_c - tank.cold_c) for share in reversed(shares)]

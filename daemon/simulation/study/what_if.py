@@ -33,7 +33,7 @@ class WhatIf(Apart):
             "ledger": str(home.path_of(home.ledger.path).resolve()),
             "settings": [dict(setting) for setting in settings],
         }
-        super().__init__("daemon.simulation.study.what_if", order, longest_s)
+        super().__init__(__name__, order, longest_s)
 
 
 def asked(home: Home, wanted: Mapping[str, str]) -> list[Setting]:

@@ -197,7 +197,7 @@ class PlanChoice(Shape):
     the end set against the heat there is now; cold_risk: share of the scenarios in which heat is missing."""
 
     level_pct: float | None
-    heat_wh: int
+    grid_wh: int
     sun_wh: int
     left_wh: int
     missing_wh: int
@@ -220,11 +220,22 @@ class PlanHalfHour(Shape):
 
 
 class PastPlans(Shape):
-    """How past plans did: nights scored, and what they cost more than the least possible in hindsight, per night."""
+    """How past plans did: nights scored, and what they cost more than the least possible in hindsight, per night.
+
+    mean_short_wh: how much more hot water was missing, which is in no cost; null where a boiler makes it."""
 
     nights: int
     mean_regret: float | None
+    mean_short_wh: int | None
     mean_draw_error_wh: int | None
+
+
+class OtherHeating(Shape):
+    """When another rule heats the tank from the grid: hygiene, or away for a return."""
+
+    rule: str
+    start: AwareDatetime = Field(alias="from")
+    end: AwareDatetime = Field(alias="to")
 
 
 class Plan(Shape):
@@ -238,7 +249,7 @@ class Plan(Shape):
     made_at: AwareDatetime
     start: AwareDatetime = Field(alias="from")
     end: AwareDatetime = Field(alias="to")
-    heat_wh: int
+    heat_wh: int = Field(description="what the runs heat")
     target_level_pct: float | None = Field(description="null: there is no plan; the reasons say why")
     runs: list[PlannedRun]
     expected_cost: float | None
@@ -251,6 +262,7 @@ class Plan(Shape):
     unknown: list[str] = Field(description="what had to be assumed or is not known")
     cautions: list[str]
     level_pct: float | None
+    grid_wh: int | None = Field(description="from the grid in all: the runs, and hours that only some days need")
     sun_wh: int | None
     drawn_wh: int | None
     missing_wh: int | None
@@ -258,5 +270,7 @@ class Plan(Shape):
     boiler_price: float | None = Field(description="of a kWh of heat; null: no boiler")
     full_wh: int
     heater: str | None = Field(description="the heater that can be ordered to heat")
+    heatings: list[OtherHeating] = Field(description="when other rules heat from the grid, whatever the plan says")
+    given_wh: int | None = Field(description="what they are expected to give: in no other figure and no cost")
     choices: list[PlanChoice]
     half_hours: list[PlanHalfHour]

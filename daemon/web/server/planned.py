@@ -6,8 +6,9 @@ from typing import Any
 from accounting.ledger import Ledger
 from daemon.config.model import Home
 from daemon.planning.answering import plan_answer
-from daemon.planning.half_hours import HALF_HOUR_S, half_hour_before
+from daemon.planning.half_hours import half_hour_before
 from daemon.web.server.context import House
+from rules.planning.store import HALF_HOUR_S
 
 
 async def plan_of(house: House) -> dict[str, Any]:

@@ -7,8 +7,8 @@ from starlette.requests import Request
 from starlette.routing import Route
 
 from daemon.documents.verdict_blocks import blocks
-from daemon.documents.verdict_reckoning import reckon_apart
 from daemon.documents.verdict_text import headline
+from daemon.simulation.advised_rules import reckon_apart
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError

@@ -114,7 +114,7 @@ def tonight_room(document: Mapping[str, Any]) -> TonightRoom:
 
 
 def _choice(choice: Mapping[str, Any]) -> ChoiceRow:
-    heat, sun, left = (fixed(choice[name] / 1000, 1) for name in ("heat_wh", "sun_wh", "left_wh"))
+    heat, sun, left = (fixed(choice[name] / 1000, 1) for name in ("grid_wh", "sun_wh", "left_wh"))
     return ChoiceRow(
         name=choice_name(dict(choice)),
         heat=heat,

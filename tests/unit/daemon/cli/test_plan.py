@@ -48,7 +48,7 @@ def test_the_answer_for_programs(folder: Path) -> None:
     document = json.loads(ask(folder, "--json").output)
     assert set(document) >= KEYS
     assert document["schema"] == "brimful.plan/1"
-    assert document["past"] == {"nights": 0, "mean_regret": None, "mean_draw_error_wh": None}
+    assert document["past"] == {"nights": 0, "mean_regret": None, "mean_short_wh": None, "mean_draw_error_wh": None}
     assert document["days_of_history"] == 6
     assert document["made_at"] == "2026-06-07T20:00:00Z"  # where the ledger ends
     assert document["to"] == "2026-06-08T20:00:00Z"
@@ -68,6 +68,10 @@ def test_the_answer_for_people(folder: Path) -> None:
     assert "Heat " in plain
     for words in ("as planned", "nothing", "to 95 %", "taps run cold", "thermostat", "qualified installer", "Why"):
         assert words in plain, words
+    assert "Against no heat from the grid at all, the plan costs" in plain
+    assert "instead of 100 of 100 such days" in plain
+    assert "Cold water costs nothing here" in plain
+    assert "In no figure: standing charges, carbon, what other rules or timers heat" in plain
 
 
 def test_another_ledger_and_another_time(folder: Path, tmp_path: Path) -> None:

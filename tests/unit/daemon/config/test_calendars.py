@@ -115,6 +115,10 @@ CUT_OFF = event("DTSTART;VALUE=DATE:20261225").removesuffix("END:VCALENDAR\r\n")
         (event("DTSTART:20260801T180000Z", "DURATION:1 day"), 'expected a DURATION such as P1D or PT8H, got "1 day"'),
         (event("DTSTART:20260801T180000Z", "RRULE:FREQ=NEVER"), "expected an RRULE as RFC 5545 has it"),
         (event("DTSTART:20260801T180000Z", "RRULE:FREQ=SECONDLY"), "expected at most 50000 repeats, got more"),
+        (event("DTSTART;VALUE=DATE:99991231"), "days.ics, line 3: expected an event that ends before the year 9999"),
+        (event("DTSTART:99991231T000000", "DURATION:P99999D"), "expected an event that ends before the year 9999"),
+        (event("DTSTART:20260801T180000", "RRULE:FREQ=DAILY;UNTIL=20261399T235959Z"), "expected an RRULE as RFC 5545"),
+        (event("DTSTART:20260801T180000", "RRULE:DTSTART:20260101T000000"), "expected an RRULE as RFC 5545 has it"),
         (calendar("no colon"), 'days.ics, line 3: expected NAME:VALUE, got "no colon"'),
         (calendar("END:VEVENT"), "days.ics, line 3: expected an END that fits its BEGIN"),
     ],
@@ -123,6 +127,11 @@ def test_what_cannot_be_read_is_named_by_its_line(text: str, said: str) -> None:
     with pytest.raises(BrimfulError) as refused:
         read(text)
     assert said in str(refused.value)
+
+
+@pytest.mark.parametrize("rule", ["COUNT=3;FREQ=DAILY", "FREQ=DAILY;COUNT=3", "FREQ=DAILY;UNTIL=20260803"])
+def test_a_rule_ends_by_its_count_or_its_last_day(rule: str) -> None:
+    assert len(read(event("DTSTART;VALUE=DATE:20260801", f"RRULE:{rule}"))) == 3
 
 
 def test_a_file_is_read_and_one_that_cannot_be_is_named(tmp_path: Path) -> None:

@@ -385,12 +385,22 @@ def test_a_boilers_table_is_checked_and_a_counter_without_one_cautioned() -> Non
     ]
 
 
+def test_a_comparison_ends_within_the_calendar() -> None:
+    late = "rules.alternate.from: expected a day of 2100 or before, got 9999-12-30"
+    assert any(said.startswith(late) for said in told(SMALL + "[rules.alternate]\nfrom = 9999-12-30\n"))
+
+
 @pytest.mark.parametrize(
     ("rules", "said"),
     [
         ("[rules.limit]\nmaximum_c = 55\n", "cannot heat the tank to the 60 °C that are advised against Legionella"),
         ("[rules.full]\nstop_at_pct = 50\n", "the lower part of the tank then stays lukewarm"),
         ("[rules.away]\nperiods = [{from = 2026-08-01, to = 2026-08-15}]\n", "heat the whole tank to 60 °C"),
+        (
+            "[rules.alternate]\nfrom = 2026-08-01\n",
+            "withholds diversion for 4 days at a time, or twice as many in a row",
+        ),
+        ("[rules.alternate]\nfrom = 2026-08-01\n", "no [rules.hygiene] table sees to it"),
         ("[rules.surplus]\nstart_w = 0\nstop_w = -10000\n", "goes on while the house buys up to 10000 W"),
     ],
 )

@@ -237,5 +237,5 @@ def test_a_fair_comparison_is_set_by_its_first_day(tmp_path: Path) -> None:
     assert "from = 2026-06-01" in path.read_text()
     with pytest.raises(ConfigError, match=r"rules\.alternate\.from: expected a date such as"):
         set_rule(path, "alternate", {"from": "soon"})
-    with pytest.raises(ConfigError, match=r"rules\.alternate\.settle_days: expected less than block_days 4"):
+    with pytest.raises(ConfigError, match=r"rules\.alternate\.settle_days: expected less than block_days, 4 days, got"):
         set_rule(path, "alternate", {"settle_days": "4"})

@@ -49,7 +49,7 @@ def test_the_return_is_prepared_where_it_is_asked_for() -> None:
         (WHOLE + RULE + 'heater = "mian"\n', 'rules.hygiene.heater: expected the name of a heater, got "mian"'),
         (
             WHOLE + RULE + "hold_minutes = 1440\nevery_days = 1\n",
-            "rules.hygiene.hold_minutes: expected less than every_days 1, got 1440",
+            "rules.hygiene.hold_minutes: expected less than every_days, 1 days, which are 1440 minutes, got 1440 min",
         ),
         (
             SMALL + BOTTOM + TANK + RULE,
@@ -127,6 +127,7 @@ def test_a_level_from_temperatures_shows_whether_the_stop_level_allows_it(hot_c:
         (HEATS + TANK + RULE + "thermostat_on_c = 60\n", "that the tank is hot is inferred, not measured"),
         (HEATS + TANK + RULE, "cannot be known, and brimful does not heat for it. Make sure that something else"),
         (WHOLE + "\n[rules.away]\nhot_on_return = true\n", "before you are back the tank is heated"),
+        (WHOLE + "\n[rules.away]\nhot_on_return = true\n", "holds nothing: there is no [rules.hygiene] table"),
     ],
 )
 def test_what_the_owner_should_know(text: str, said: str) -> None:

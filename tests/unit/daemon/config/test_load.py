@@ -29,6 +29,41 @@ def test_the_example_loads_and_asks_for_no_caution_but_on_coming_home() -> None:
     assert away.startswith("While you are away the tank is not heated and cools")
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[rules.hygiene]\nhold_minutes = 2000\n", "rules.hygiene.hold_minutes: expected 1–1440 minutes, got 2000"),
+        ("[ledger.backup]\nevery_h = 0\n", "ledger.backup.every_h: expected 1–8760 h, got 0"),
+        ("[ledger.backup]\nkeep_months = -1\n", "ledger.backup.keep_months: expected 0–1200 months, got -1"),
+        ("[rules.worth]\nmargin = 20000\n", "rules.worth.margin: expected -10000 to 10000 money per kWh, got 20000"),
+        (
+            '[readers.m]\nkind = "telegrams"\nformat = "sml"\ndevice = "/dev/m"\nbaud = 100\n',
+            "readers.m.baud: expected 300–921600 baud, got 100",
+        ),
+        (
+            '[plan]\nforecast = { live = { kind = "http", url = "http://a.example/", time = "/t", value = "/v",'
+            " minutes = 0, refresh_minutes = 1 } }\n",
+            "plan.forecast.live.minutes: expected 1–1440 minutes, got 0",
+        ),
+        (
+            '[plan]\nforecast = { live = { kind = "http", url = "http://a.example/", time = "/t", value = "/v",'
+            " minutes = 60, refresh_minutes = 1 } }\n",
+            "plan.forecast.live.refresh_minutes: expected 5–10080 minutes, got 1",
+        ),
+        (
+            '[signals.diverted_wh_main]\ntopic = "t"\npulses_per_kwh = 0\n',
+            "signals.diverted_wh_main.pulses_per_kwh: expected above 0 up to 1000000 pulses per kWh, got 0",
+        ),
+        (
+            '[[hardware]]\nname = "x"\ncost = 1\nlife_years = 0\n',
+            "hardware[x].life_years: expected 1–100 years, got 0",
+        ),
+    ],
+)
+def test_a_number_out_of_range_is_answered_with_its_unit(text: str, said: str) -> None:
+    assert any(each.startswith(said) for each in told(SMALL + text)), told(SMALL + text)
+
+
 def test_defaults_are_those_of_the_rules() -> None:
     from daemon.config.build import rule_settings
     from rules.model import settings
@@ -135,7 +170,7 @@ def test_order_expiry_is_three_refreshes_unless_the_file_says() -> None:
         (
             'name = "Wren Hut"',
             'name = "Wren Hut"\ninterval_minutes = 20',
-            "home.interval_minutes: expected 15, 30 or 60, got 20 (home.toml)",
+            "home.interval_minutes: expected 15, 30 or 60 minutes, got 20 (home.toml)",
         ),
         (
             "[signals.grid_w]",
@@ -185,7 +220,8 @@ def test_a_wrong_value_is_named_with_what_is_expected(was: str, becomes: str, sa
         (
             '[tariffs.buy]\ndirection = "import"\n[[tariffs.buy.periods]]\nfrom = "2026-01-01"\n'
             'bands = [{ name = "night", from = "2:00", to = "05:00", price = 0.1 }, { name = "day", price = "x" }]',
-            'tariffs.buy.periods[2026-01-01].bands[day].price: expected a number -10000 to 10000, got "x" (home.toml)',
+            "tariffs.buy.periods[2026-01-01].bands[day].price: expected a number -10000 to 10000 money per kWh,"
+            ' got "x" (home.toml)',
         ),
         (
             '[[displaces]]\nsource = "gas"\nshare = 1e-999999\nprice = 0.1',

@@ -41,6 +41,9 @@ def test_who_has_it_followed_is_cautioned() -> None:
     for word in ("thermostat", "manual-reset cut-out", "qualified installer", "burns", "unattended"):
         assert word in caution
     assert "no signal measures a temperature" in blind
+    watched = loaded('[plan]\nmode = "follow"', HOME.replace("[home]", '[home]\nmode = "watch"'))
+    assert any("no heater is ordered to follow it until" in said for said in cautions(watched))
+    assert not any("until [home] mode" in said for said in cautions(loaded('[plan]\nmode = "follow"')))
     advised = loaded('[plan]\nmode = "advise"')
     assert not any("[plan]" in said for said in cautions(advised))
     assert not rule_settings(advised).follows_plan

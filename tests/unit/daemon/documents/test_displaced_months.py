@@ -19,7 +19,7 @@ from tests.support.prices import utc
 from tests.unit.daemon.config.test_displaces_from_past import PAST, WHOLE
 
 JUNE, JULY = utc("2026-06-10T12:00Z"), utc("2026-07-10T12:00Z")
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 GRID, BOILER = 0.20, 0.10
 """What a kWh of heat from each costs."""
 

@@ -47,6 +47,31 @@ def test_an_hour_that_was_watched(tmp_path: Path) -> None:
     assert told["notes"][0] == first
 
 
+def test_a_long_time_is_read_a_few_days_at_a_time_and_gives_the_same_figures(tmp_path: Path) -> None:
+    """A heater that takes 20 Wh every ten minutes for three weeks, over every seam between the stretches read."""
+    days = 21
+    rows = [
+        (int(START_S) + 600 * step, {"diverted_wh": 1000.0 + 20.0 * step, "grid_w": -300.0})
+        for step in range(days * 144 + 1)
+    ]
+    watching = EventRow(START_S, "mode", "note", "watching", {"mode": "watch"})
+    decided = (DecisionRow(START_S, "main", Order.SURPLUS, None, "surplus", "said"),)
+    with new_ledger(tmp_path) as ledger:
+        ledger.commit(Batch(START_S, decisions=decided, events=(watching,)))
+        for day in range(days + 1):
+            part = rows[day * 144 : day * 144 + 144]
+            ledger.commit(Batch(START_S + day, tape=pack(part)))
+        asked = []
+        tape = ledger.tape
+        ledger.tape = lambda from_s, to_s: asked.append(to_s - from_s) or tape(from_s, to_s)  # type: ignore[method-assign]
+        answer = watched_answer(ledger, home(SMALL), START_S, START_S + days * 86_400 + 1)
+    assert answer is not None
+    assert answer["heaters"][0]["would_permit"]["taken_kwh"] == 20 * 144 * days / 1000
+    assert answer["heaters"][0]["unknown_s"] <= 1
+    assert len(asked) > 1
+    assert max(asked) <= 7 * 86_400
+
+
 def test_a_house_that_was_never_watched_says_nothing_of_it(tmp_path: Path) -> None:
     with new_ledger(tmp_path) as ledger:
         ledger.commit(Batch(START_S + HALF_HOUR_S, (entry(0),)))

@@ -18,7 +18,7 @@ from tests.unit.daemon.recording.test_unit_of_work import START_S, House, with_p
 
 NOON_S = 1_780_056_000.0
 SERIES = '[tariffs.sell]\ndirection = "export"\nseries = "sell.csv"\n'
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 
 
 def write(folder: Path, price: str) -> None:

@@ -42,10 +42,10 @@ def forecasts(folder: Path, home: str, extra: list[tuple[int, dict[str, float]]]
         return read_forecasts(made.home, ledger, read_history(ledger, made, at_s), at_s)
 
 
-def series(name: Path, day_kwh: float = 8.0, days: int = DAYS + 2) -> None:
-    """Rows of an hour each, sun from six to eighteen."""
+def series(name: Path, day_kwh: float = 8.0, days: int = DAYS + 2, *, until: int = 24) -> None:
+    """Rows of an hour each, sun from six to eighteen. until: the hour at which the last day's end."""
     lines = ["time,value"]
-    for hour in range(days * 24):
+    for hour in range(days * 24 - 24 + until):
         at = START + timedelta(hours=hour)
         lines.append(f"{at.isoformat()},{day_kwh / 12 if 6 <= at.hour < 18 else 0}")
     name.write_text("\n".join(lines) + "\n")
@@ -95,6 +95,15 @@ def test_rows_are_summed_by_local_day(tmp_path: Path, home: str) -> None:
     assert found.name == ("sun.csv" if home is BY_FILE else FORECAST)
     assert found.said_wh == pytest.approx(8000.0)
     assert set(found.expected) == {tomorrow() - 1, tomorrow()}
+
+
+@pytest.mark.parametrize(("until", "used"), [(14, False), (20, True)])
+def test_a_day_of_which_rows_lack_hours_of_sun_is_no_whole_day(tmp_path: Path, until: int, used: bool) -> None:
+    series(tmp_path / "sun.csv", until=until)
+    found = forecasts(tmp_path, BY_FILE)
+    assert (found.name is not None) is used
+    assert (tomorrow() in found.expected) is used
+    assert ("says nothing of the sun from 14:00 tomorrow on" in found.sentences[0]) is not used
 
 
 def test_rows_that_end_before_tomorrow_and_files_that_cannot_be_read(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ share = 1
 tariff = "gas"
 efficiency = 0.8
 """
+FLAT = HOME.replace('{ name = "night", from = "01:00", to = "06:00", price = 0.10 }, ', "")
 
 
 def night(folder: Path, days: int = 15, half_hour=usual, at: datetime | None = None, **how) -> NightPlan:
@@ -42,7 +43,7 @@ def test_it_heats_what_the_morning_lacks_at_the_night_s_price(tmp_path: Path) ->
     found = night(tmp_path, level_pct=5.0)
     assert found.plan is not None
     assert found.history.usable_days == 15
-    assert 1500 < found.plan.heat_wh < 3200  # the bath takes 2000 Wh, 500 Wh are there, the tank loses some
+    assert 1500 < found.plan.grid_wh < 3200  # the bath takes 2000 Wh, 500 Wh are there, the tank loses some
     run = found.plan.runs[0]
     start = datetime.fromtimestamp(found.from_s + 1800 * (run.first - found.plan.first), ZONE)
     assert 1 <= start.hour < 6
@@ -69,7 +70,7 @@ def test_no_history_is_planned_for_by_the_published_profile_and_no_sun(tmp_path:
     assert found.plan.days_of_history == 0
     assert "profile M" in said(found)
     assert found.plan.sun_wh == 0.0
-    assert found.plan.heat_wh > 3000
+    assert found.plan.grid_wh > 3000
 
 
 def test_a_week_of_gaps_is_no_week_without_draws(tmp_path: Path) -> None:
@@ -79,7 +80,7 @@ def test_a_week_of_gaps_is_no_week_without_draws(tmp_path: Path) -> None:
     found = night(tmp_path, 20, gappy, level_pct=5.0)
     assert found.plan is not None
     assert found.history.usable_days == 13
-    assert found.plan.heat_wh > 1500
+    assert found.plan.grid_wh > 1500
 
 
 def test_no_level_counts_as_an_empty_tank_and_is_said(tmp_path: Path) -> None:
@@ -100,10 +101,9 @@ def test_with_a_boiler_cheaper_than_every_hour_nothing_is_bought(tmp_path: Path)
 
 
 def test_without_a_night_tariff_it_heats_no_earlier_than_it_must(tmp_path: Path) -> None:
-    flat = HOME.replace('{ name = "night", from = "01:00", to = "06:00", price = 0.10 }, ', "")
-    found = night(tmp_path, home=flat, level_pct=5.0)
+    found = night(tmp_path, home=FLAT, level_pct=5.0)
     assert found.plan is not None
-    assert found.plan.heat_wh > 1000
+    assert found.plan.grid_wh > 1000
     assert found.plan.cold_risk <= 0.1
 
 
@@ -146,6 +146,59 @@ def test_no_price_is_no_plan(tmp_path: Path) -> None:
     document = plan_document(early, made.home, {"nights": 0, "mean_regret": None})
     assert document["runs"] == []
     assert document["heat_wh"] == 0
+
+
+def test_without_a_known_price_of_what_is_sold_the_sun_is_not_free(tmp_path: Path) -> None:
+    unknown = HOME.replace('from = 2020-01-01\nbands = [{ name = "all"', 'from = 2035-01-01\nbands = [{ name = "all"')
+    found = night(tmp_path, 3, home=unknown, priced=False)
+    assert "counts the sun as dear as electricity bought" in said(found)
+    assert all(hour.export_price == hour.import_price for hour in found.hours)
+
+
+def test_where_what_is_sold_has_no_price_yet_the_usual_one_stands_for_it(tmp_path: Path) -> None:
+    to_end = HOME.replace(
+        'from = 2020-01-01\nbands = [{ name = "all"', 'from = 2020-01-01\nto = 2026-06-05\nbands = [{ name = "all"'
+    )
+    found = night(tmp_path, 3, home=to_end, priced=False)
+    assert "Prices from" in said(found)
+    assert [hour.export_price for hour in found.hours] == pytest.approx([0.05] * 48)
+
+
+@pytest.mark.parametrize(
+    ("level_pct", "note"),
+    [(99.0, "The tank's level is 99 %; the plan counts on 95 %: heating stops there."), (94.0, "")],
+)
+def test_the_level_is_shown_as_measured_and_what_the_plan_counts_on_is_said(
+    tmp_path: Path, level_pct: float, note: str
+) -> None:
+    made = lived(tmp_path, 3, hours=21, level_pct=level_pct)
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        found = make(made, ledger, ledger.known_until_s() or 0.0)
+    document = plan_document(found, made.home, {"nights": 0, "mean_regret": None})
+    assert document["level_pct"] == level_pct
+    assert ("counts on" in said(found)) is bool(note)
+    assert note in document["unknown"] or not note
+
+
+def test_figures_of_one_name_are_one_figure(tmp_path: Path) -> None:
+    """What the runs heat, what the grid gives in all, the choices' first row and the sentence."""
+
+    def restless(local: datetime) -> Known:
+        """Sun every other day, and each day a draw at an hour of its own."""
+        surplus_wh, draw_wh = usual(local)
+        more_wh = 1500.0 if local.hour == 7 + local.day * 5 % 13 and local.minute == 0 else 0.0
+        return (surplus_wh if local.day % 2 else 0.0), draw_wh + more_wh
+
+    made = lived(tmp_path, 15, restless, home=FLAT, hours=21, level_pct=5.0)
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        night = make(made, ledger, ledger.known_until_s() or 0.0)
+    document = plan_document(night, made.home, {"nights": 0, "mean_regret": None})
+    planned_wh, grid_wh = document["heat_wh"], document["grid_wh"]
+    assert planned_wh == sum(run["wh"] for run in document["runs"])
+    assert grid_wh == document["choices"][0]["grid_wh"]
+    assert grid_wh > planned_wh + 50  # else the sentence would have nothing to part
+    expected = f"the grid {grid_wh / 1000:.1f} kWh ({planned_wh / 1000:.1f} kWh in the hours of this plan, the rest"
+    assert expected in document["reasons"][1]
 
 
 def test_a_home_without_a_tank_is_refused(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from tests.support.homes import SMALL, home
 from tests.support.ledgers import START_S, entry
 
 NOW_S = datetime(2026, 7, 1, 12, tzinfo=UTC).timestamp()
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 
 
 class House:

@@ -22,7 +22,7 @@ from rules.model.reading import NEVER_LIVE_S, Reading
 from tests.support.broker import free_port
 
 NOON_S = 1_780_315_200.0  # 2026-06-01T12:00:00Z
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 HOME = """\
 [home]
 name = "Plover Barn"

@@ -1,4 +1,4 @@
-"""A rule is advised only if the home's own tape shows what it would have done."""
+"""A rule is advised only if the home's own tape shows what it would have done; and the verdict reckoned apart."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -11,9 +11,12 @@ from accounting.model.entry import Entry, Posting
 from daemon.assembly.endpoints import facts
 from daemon.config.load import load
 from daemon.config.model import Home
-from daemon.simulation.advised_rules import advised_rules
+from daemon.documents.verdict_reckoning import reckon
+from daemon.simulation.advised_rules import advised_rules, reckon_apart
+from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL
 from tests.support.ledgers import START_S, entry
+from tests.support.verdict_files import HARDWARE, history_file, home_file, ledger_file
 
 PRICES = """
 [tariffs.out]
@@ -81,3 +84,21 @@ def test_what_the_replay_does_not_show_is_not_advised(tmp_path: Path) -> None:
 
 def test_a_rule_that_is_on_is_not_advised(tmp_path: Path) -> None:
     assert asked(made(tmp_path, more="[rules.worth]\nenabled = true\n")) == ([], [])
+
+
+def test_apart_or_here_it_is_the_same(tmp_path: Path) -> None:
+    _, drawn = history_file(tmp_path)
+    file = home_file(tmp_path, f'{HARDWARE}history = "past.csv"\ninstalled = {drawn.installed}\n')
+    ledger_file(tmp_path, 90)
+    document = reckon_apart(file)
+    assert document == reckon(load(file), None, None, None)
+    assert set(document["why_not"]) == {"fair_comparison"}
+
+
+def test_what_prevents_it_is_said(tmp_path: Path) -> None:
+    (tmp_path / "past.csv").write_text("from,to,gas_kwh\n2025-01-01,2025-02-01,-4\n")
+    file = home_file(tmp_path, f'{HARDWARE}history = "past.csv"\n')
+    with pytest.raises(BrimfulError, match=r"past\.csv line 2, column gas_kwh"):
+        reckon_apart(file)
+    with pytest.raises(BrimfulError, match="expected a home file"):
+        reckon_apart(tmp_path / "none.toml")

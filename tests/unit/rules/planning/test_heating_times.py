@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from rules.model.memory import HotRecord
 from rules.model.settings import Away, Hygiene, Settings
 from rules.model.snapshot import HeatingTimes, Stretch
-from rules.planning.heating_times import SLOT_S, cheapest, heating_times
+from rules.planning.heating_times import cheapest, heating_times
+from rules.planning.store import HALF_HOUR_S
 from tests.support.rules_case import START_UTC_S, moment, settings
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
@@ -43,7 +44,7 @@ def test_the_last_night_before_it_is_due_is_used_as_late_as_is_cheap() -> None:
     midnight_s = START_UTC_S + 6.5 * DAY_S
     assert stretch == Stretch(midnight_s + 3.5 * HOUR_S, midnight_s + 7 * HOUR_S)
     assert at(6.6).hygiene == stretch, "and stays where it is once it has begun"
-    assert at(6.0).until_s == START_UTC_S + 6 * DAY_S + SLOT_S, "prices may come in"
+    assert at(6.0).until_s == START_UTC_S + 6 * DAY_S + HALF_HOUR_S, "prices may come in"
 
 
 def test_without_prices_it_is_as_late_as_can_be() -> None:
@@ -72,7 +73,7 @@ def test_a_rule_that_cannot_heat_or_has_no_record_plans_nothing() -> None:
     silent = settings(hygiene=Hygiene("main", why_not="heat is false"))
     assert heating_times(silent, HOT, moment(6 * DAY_S), nights) == HeatingTimes()
     assert heating_times(settings(), None, moment(6 * DAY_S), nights) == HeatingTimes()
-    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + SLOT_S), "it is looked at again once there is one"
+    assert at(0.0, None) == HeatingTimes(None, None, START_UTC_S + HALF_HOUR_S), "looked at again once there is one"
 
 
 def away(*periods: tuple[float, float]) -> Settings:
@@ -104,29 +105,29 @@ PRICES = st.lists(st.one_of(st.none(), st.integers(-3, 5)), min_size=1, max_size
 
 
 @rounds(max_examples=200, deadline=None)
-@given(PRICES, st.floats(1.0, 20 * SLOT_S))
+@given(PRICES, st.floats(1.0, 20 * HALF_HOUR_S))
 def test_no_stretch_is_cheaper_and_none_as_cheap_is_later(prices: list[int | None], need_s: float) -> None:
     """Against every stretch there is, one by one."""
-    base = 1_000 * SLOT_S
-    told = {base + i * SLOT_S: None if price is None else Fraction(price) for i, price in enumerate(prices)}
-    until_s = base + len(prices) * SLOT_S
+    base = 1_000 * HALF_HOUR_S
+    told = {base + i * HALF_HOUR_S: None if price is None else Fraction(price) for i, price in enumerate(prices)}
+    until_s = base + len(prices) * HALF_HOUR_S
     dearest = max((price for price in told.values() if price is not None), default=Fraction(0))
     found = cheapest(base, until_s, need_s, lambda utc_s: told[int(utc_s)])
     length = found.until_s - found.from_s
     assert base <= found.from_s < found.until_s <= until_s
     assert length >= min(need_s, until_s - base)
-    assert length < need_s + SLOT_S
+    assert length < need_s + HALF_HOUR_S
 
     def cost(from_s: float) -> Fraction:
-        slots = range(int(from_s), int(from_s + length), SLOT_S)
+        slots = range(int(from_s), int(from_s + length), HALF_HOUR_S)
         return sum((dearest if told[s] is None else told[s] or Fraction(0) for s in slots), Fraction(0))
 
-    starts = [float(s) for s in range(base, int(until_s - length) + 1, SLOT_S)]
+    starts = [float(s) for s in range(base, int(until_s - length) + 1, HALF_HOUR_S)]
     assert cost(found.from_s) == min(map(cost, starts))
     assert all(cost(later) > cost(found.from_s) for later in starts if later > found.from_s)
 
 
 @pytest.mark.parametrize("need_s", [0.0, float("inf")])
 def test_no_need_and_an_endless_one(need_s: float) -> None:
-    found = cheapest(0.0, 4 * SLOT_S, need_s, unknown)
-    assert found == (Stretch(4 * SLOT_S, 4 * SLOT_S) if need_s == 0 else Stretch(0.0, 4 * SLOT_S))
+    found = cheapest(0.0, 4 * HALF_HOUR_S, need_s, unknown)
+    assert found == (Stretch(4 * HALF_HOUR_S, 4 * HALF_HOUR_S) if need_s == 0 else Stretch(0.0, 4 * HALF_HOUR_S))

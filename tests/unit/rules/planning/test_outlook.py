@@ -14,6 +14,7 @@ from tests.support.planning import STORE, day, half_hours, policy, profile, scen
 NIGHT = tuple(0.1 if slot < 10 else 0.3 for slot in range(HALF_HOURS_A_DAY))
 MORNINGS = [scenario(2 * n + 1, profile(h12=600.0), profile(h7=1000.0 + 2000.0 * (n % 2))) for n in range(6)]
 EVEN = [1 / 6] * 6
+PLACES = range(1, HALF_HOURS_A_DAY)
 
 
 def made(store: Store = STORE) -> Policy:
@@ -21,25 +22,41 @@ def made(store: Store = STORE) -> Policy:
 
 
 def looked(stock_wh: float = 0.0, boiler_price: float = 0.6):  # type: ignore[no-untyped-def]
-    return outlook(made(), made(), 0, EVEN, stock_wh, HALF_HOURS_A_DAY - 1, boiler_price)
+    planned = courses(made(), EVEN, stock_wh, PLACES)
+    return outlook(planned, made(), EVEN, stock_wh, PLACES, boiler_price)
+
+
+def test_the_plan_s_own_courses_are_played_once_and_shown_as_they_are() -> None:
+    """What the plan says of its courses and what the outlook shows of them cannot differ."""
+    (_, one), *_ = planned = courses(made(), EVEN, 0.0, PLACES)
+    one.sun_wh += 600.0
+    assert outlook(planned, made(), EVEN, 0.0, PLACES, 0.6).choices[0].sun_wh == pytest.approx(
+        sum(share * course.sun_wh for share, course in planned)
+    )
 
 
 def test_each_choice_from_the_plan_to_a_full_tank() -> None:
     plan, *levels = looked().choices
     assert plan.level_pct is None
     assert [choice.level_pct for choice in levels] == list(LEVELS_PCT)
-    assert levels[0].heat_wh == 0.0
+    assert levels[0].grid_wh == 0.0
     assert levels[0].cold_risk == 1.0
     assert levels[0].missing_wh == pytest.approx(2000.0)
     assert levels[0].cost == pytest.approx(2.0 * 0.6 + 0.6 * 0.05)
     assert levels[-1].cold_risk == 0.0
-    assert all(fewer.heat_wh < more.heat_wh for fewer, more in pairwise(levels))
+    assert all(fewer.grid_wh < more.grid_wh for fewer, more in pairwise(levels))
     assert all(fewer.left_wh <= more.left_wh for fewer, more in pairwise(levels))
     assert plan.net_cost <= min(choice.net_cost for choice in levels) + 0.01
 
 
 def test_without_a_boiler_what_is_missing_costs_nothing() -> None:
     assert looked(boiler_price=0.0).choices[1].cost == pytest.approx(0.6 * 0.05)
+
+
+def test_without_a_boiler_heat_left_saves_what_it_can_be_bought_for_and_not_what_cold_water_weighs() -> None:
+    """Missing heat weighs 0.6 a kWh, and the cheapest heat to come costs 0.05."""
+    for choice in looked(boiler_price=0.0).choices:
+        assert choice.cost - choice.net_cost <= 0.05 * choice.left_wh / 1000 + 1e-9
 
 
 def test_heat_that_is_there_counts_against_what_is_left() -> None:
@@ -59,11 +76,10 @@ def test_the_fans_hold_the_scenarios() -> None:
 
 
 def test_filling_takes_its_hours_alone_and_stops_at_its_level() -> None:
-    places = range(1, HALF_HOURS_A_DAY)
     filling = Filling(frozenset({2, 3}), 2500.0)
-    for share, course in courses(made(), EVEN, 0.0, places, filling):
+    for share, course in courses(made(), EVEN, 0.0, PLACES, filling):
         assert share == pytest.approx(1 / 6)
-        assert [at for at, wh in zip(places, course.grid_wh, strict=True) if wh] == [2, 3]
+        assert [at for at, wh in zip(PLACES, course.grid_wh, strict=True) if wh] == [2, 3]
         assert max(course.stock_wh[:5]) == pytest.approx(2500.0)
 
 
@@ -92,4 +108,4 @@ def test_being_surer_makes_no_cost_dearer_than_it_is() -> None:
     assert plan is not None
     assert plan.outlook is not None
     assert plan.expected_cost == pytest.approx(plan.outlook.choices[0].cost)
-    assert plan.expected_cost == pytest.approx(plan.heat_wh * 0.1 / 1000 + plan.missing_wh * 0.2 / 1000, abs=0.02)
+    assert plan.expected_cost == pytest.approx(plan.grid_wh * 0.1 / 1000 + plan.missing_wh * 0.2 / 1000, abs=0.02)

@@ -127,10 +127,10 @@ def planned(confidence: float | None = None, missing_price: float = 0.6) -> tupl
 
 def test_the_plan_says_how_much_when_and_why() -> None:
     plan, _ = planned()
-    assert 2400 < plan.heat_wh < 5500
+    assert 2400 < plan.grid_wh < 5500
     assert all(run.wh > 0 and 0 < run.first < run.last <= 49 for run in plan.runs)
     assert all(before.last < after.first for before, after in pairwise(plan.runs))
-    assert sum(run.wh for run in plan.runs) == pytest.approx(plan.heat_wh, rel=0.1)
+    assert sum(run.wh for run in plan.runs) == pytest.approx(plan.grid_wh, rel=0.1)
     assert plan.runs[0].last <= 10  # in the cheap hours
     assert 20 < plan.target_level_pct <= 100
     assert plan.days_of_history == 28
@@ -143,7 +143,7 @@ def test_more_confidence_heats_more_and_risks_less() -> None:
     cheap, _ = planned(missing_price=0.11)
     sure, _ = planned(confidence=0.9, missing_price=0.11)
     assert cheap.cold_risk > 0.1 >= sure.cold_risk
-    assert sure.heat_wh > cheap.heat_wh
+    assert sure.grid_wh > cheap.grid_wh
 
 
 def test_a_plan_before_the_first_decision_is_none_and_a_silly_confidence_is_refused() -> None:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from rules.model.errors import BrimfulError
 from rules.planning.policy import HalfHour
 from rules.planning.prices import UsualPrices, usual_cheapest
 
@@ -17,7 +18,11 @@ def test_old_prices_do_not_count_and_unknown_half_hours_take_what_there_is() -> 
     usual = UsualPrices([HalfHour(1, 1, 3, 9.0, 9.0), HalfHour(30, 2, 3, 0.1, 0.05)], 14)
     assert usual.of(2, 3) == pytest.approx((0.1, 0.05))
     assert usual.of(6, 40) == pytest.approx((0.1, 0.05))
-    assert UsualPrices([], 14).of(0, 0) == (0.0, 0.0)
+
+
+def test_where_no_price_is_known_none_is_made_up() -> None:
+    with pytest.raises(BrimfulError, match="expected a known price"):
+        UsualPrices([], 14).of(0, 0)
 
 
 def test_the_cheapest_hour_of_a_usual_day() -> None:

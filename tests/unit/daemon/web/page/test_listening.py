@@ -10,7 +10,7 @@ from daemon.setup.survey import Survey
 from daemon.web.page.listening import Listened, Listening
 from rules.model.errors import BrimfulError
 
-WITHIN_S = 20.0
+WITHIN_S = 30.0
 
 
 def test_one_at_a_time_and_the_result_is_kept() -> None:

@@ -10,7 +10,7 @@ import pytest
 from daemon.web.server.query_cache import MOST_KEPT, MOST_WAITING, Shelf
 from daemon.web.server.refusals import Refusal
 
-WITHIN_S = 10.0
+WITHIN_S = 30.0
 
 
 def run(test: Callable[[Shelf], Coroutine[Any, Any, None]]) -> None:
