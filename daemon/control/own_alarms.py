@@ -51,10 +51,10 @@ def meddling(event: Meddled, now: Moment) -> Alarm:
     return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)
 
 
-def failing(name: str, error: Exception, now: Moment) -> Alarm:
-    """The alarm of side work that ends with an error nobody foresaw."""
+def failing(job: str, error: Exception, now: Moment) -> Alarm:
+    """The alarm of a side job that ends with an error nobody foresaw."""
     sentence = (
-        f"{name} fails ({type(error).__name__}: {error}): the heaters are looked after all the same, this is not;"
+        f"job: {job} fails ({type(error).__name__}: {error}): the heaters are looked after all the same, this is not;"
         " report it as an error, with the daemon's log"
     )
-    return Alarm(name, sentence, now.mono_s)
+    return Alarm(f"job: {job}", sentence, now.mono_s)

@@ -98,8 +98,9 @@ ALARM_GUIDES = (
     ),
     AlarmGuide(
         "job: NAME",
-        "A job was asked for that does not exist. The heaters are looked after all the same.",
-        "Report it as an error.",
+        "A side job fails with an error that nobody foresaw, or one was asked for that does not exist. The heaters are"
+        " looked after all the same.",
+        "Report it as an error, with the daemon's log.",
     ),
 )
 """What the watch raises. They stand on the page and in `check`, as events in the ledger, and go to the alerts."""

@@ -154,19 +154,20 @@ class Controller:
         """Say how the house is."""
         self.beside("publishing", lambda: _each(partial(publish, now) for publish in self._publishers), now)
 
-    def beside(self, name: str, work: Callable[[], object], now: Moment) -> None:
-        """Do what the heaters do not need. If it fails unforeseen that is an alarm of this name, until it succeeds.
+    def beside(self, job: str, work: Callable[[], object], now: Moment) -> None:
+        """Do what the heaters do not need. If it fails unforeseen that is an alarm, `job: JOB`, until it succeeds.
 
         An order that could not be sent meanwhile is sent with the next decision, which is not made beside.
         """
         try:
             work()
         except Exception as unforeseen:
-            if not self._own_alarms.stands(name):
-                log.exception("%s fails", name)
-            self._own_alarms.add(failing(name, unforeseen, now))
+            alarm = failing(job, unforeseen, now)
+            if not self._own_alarms.stands(alarm.name):
+                log.exception("%s fails", alarm.name)
+            self._own_alarms.add(alarm)
         else:
-            self._own_alarms.drop(name)
+            self._own_alarms.drop(f"job: {job}")
 
     def look_round(self, now: Moment) -> None:
         """Say how the house is; an alarm that no event would bring, in a house that is all silent, comes with it."""

@@ -132,14 +132,14 @@ class Loop:
             case Meddled():
                 self.controller.meddled(event, now)
             case Shipped():
-                self.controller.beside("job: shipped", partial(self._ports.shipped, event, now), now)
+                self.controller.beside("shipped", partial(self._ports.shipped, event, now), now)
             case Stop():
                 self._stopping = True
 
     def _do(self, name: str, now: Moment) -> None:
         job = self.jobs.get(name)
         if job is not None and job.side:
-            self.controller.beside(f"job: {name}", partial(job.do, now), now)
+            self.controller.beside(name, partial(job.do, now), now)
             return
         if job is not None:
             job.do(now)

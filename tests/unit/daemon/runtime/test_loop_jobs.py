@@ -91,7 +91,7 @@ def test_what_is_published_may_fail_and_the_orders_go_out(running: Running) -> N
     running.hear(10.0, grid_w=-900.0, tank_level_pct=99.0)
     assert running.diary.of("send")[-2:] == [Order.SURPLUS, Order.WITHHOLD]
     running.put(Due("publish"))
-    assert [alarm.name for alarm in running.controller.alarms] == ["publishing"]
+    assert [alarm.name for alarm in running.controller.alarms] == ["job: publishing"]
 
 
 def test_an_order_that_a_side_job_could_not_send_is_sent_with_the_next_decision(
