@@ -12,7 +12,9 @@ from itertools import pairwise
 from math import hypot, sqrt
 
 from accounting.heat.loss_fit import student
+from accounting.heat.metered_heat import MeteredHeat
 from accounting.ledger.tape import Row
+from accounting.valuation.settings import TankBooks
 
 STRETCH_WH = 250.0
 """Heat that goes in over one stretch, at least: many counts of a counter."""
@@ -32,8 +34,6 @@ _FINEST = 0.005
 """What the method itself misses, a share: tried on the demo's house, whose tank is known."""
 _ROUNDED = 0.41
 """Standard error of the difference of two readings, each rounded to a step: the square root of 2/12."""
-COUNTERS = ("diverted_wh", "topup_wh", "boiler_wh")
-
 Stretch = tuple[float, float]
 """Heat that stayed, Wh; rise of the level, %."""
 
@@ -48,14 +48,15 @@ class Scale:
     runs: int
 
 
-def fit_scale(rows: Iterable[Row], stated_wh: float, loss_w: float) -> Scale | None:
+def fit_scale(rows: Iterable[Row], tank: TankBooks, loss_w: float) -> Scale | None:
     """The scale that recorded minutes show; None if there are too few runs of the heaters.
 
-    stated_wh: what a full tank holds by the home file; loss_w: about what the tank loses meanwhile. The standard error
+    tank: as the home file states it; loss_w: about what the tank loses meanwhile. The standard error
     is the jackknife's over the runs, and no less than half a percent and what the level's steps leave open of a run
     that all runs may have alike; the interval is Student's. It does not include errors of the heater's own counter.
     """
-    heated = heating_runs(rows)
+    stated_wh = tank.full_wh
+    heated = heating_runs(rows, tank)
     step_pct = _step_pct(heated)
     stretch_wh = max(STRETCH_WH, _STEPS * step_pct / 100.0 * stated_wh)
     tolerance = max(_NEAR, step_pct / (100.0 * stretch_wh / stated_wh))
@@ -92,19 +93,15 @@ def _is_plausible(full_wh: float, stated_wh: float) -> bool:
     return stated_wh / PLAUSIBLE < full_wh < stated_wh * PLAUSIBLE
 
 
-def heating_runs(rows: Iterable[Row]) -> list[list[tuple[int, float, float]]]:
+def heating_runs(rows: Iterable[Row], tank: TankBooks) -> list[list[tuple[int, float, float]]]:
     """(UTC second, Wh put in so far, level in %) of each run of the heaters, minute by minute."""
-    latest: dict[str, float] = {}
+    heat = MeteredHeat(tank)
     runs: list[list[tuple[int, float, float]]] = []
     put_in, level, moved_s, under_way = 0.0, None, -BREAK_S - 1, False
     for at_s, values in rows:
-        for name, value in values.items():
-            if name.startswith(COUNTERS):
-                gained = value - latest.get(name, value)
-                latest[name] = value
-                if 0 < gained < STRETCH_WH:
-                    put_in += gained
-                    moved_s = at_s
+        for _, gained_wh in heat.gains(values):
+            put_in += gained_wh
+            moved_s = at_s
         level = values.get("tank_level_pct", level)
         if at_s - moved_s > BREAK_S:
             under_way = False

@@ -13,8 +13,10 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from accounting.heat.loss_fit import Loss, fit_tape, student
-from accounting.heat.scale_fit import COUNTERS, STRETCH_WH, Scale, fit_scale
+from accounting.heat.metered_heat import MeteredHeat
+from accounting.heat.scale_fit import Scale, fit_scale
 from accounting.ledger.tape import Row
+from accounting.model.periods import local_day
 from accounting.valuation.settings import TankBooks
 from rules.model.signals import TEMPERATURES
 from rules.tank.charge import mean_c
@@ -27,6 +29,8 @@ _WARM_C = 45.0
 _FINEST_K = 0.2
 """What three sensors leave open of a mean, whatever the number of days (common practice, no source)."""
 _WHOLE_DAY_S = 23 * 3600
+_UNMETERED = 0.1
+"""Where hours gain so much heat that nothing metered gave, as a share of what the others draw, draws are not seen."""
 HOURS = 24
 
 
@@ -80,18 +84,19 @@ class LevelForecast(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A fit and what it sets. set: keys of the home file, as text; stated: the tank as the home file has it."""
+    """A fit and what it sets. set: keys of the home file, as text; stated: the tank as the home file has it;
+    forecast: how another fit, without the last days, did on these (None: too few)."""
 
     fit: TankFit
     set: Mapping[str, str]
     stated: TankBooks
-    foretold: LevelForecast | None
+    forecast: LevelForecast | None
 
 
 def fit_tank(rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> TankFit:
     """Fit the tank to recorded minutes. tank: as the home file states it."""
     about_w = tank.ua_w_per_k * max((tank.cold_c + tank.hot_c) / 2 + 10.0 - tank.ambient_c, 0.0)
-    scale = fit_scale(rows, tank.full_wh, about_w) if tank.level else None
+    scale = fit_scale(rows, tank, about_w) if tank.level else None
     hot_c = _hot_c(rows, tank, zone)
     volume_l = _volume(scale, hot_c, tank) if scale is not None else None
     fitted = replace(
@@ -122,7 +127,7 @@ def _hot_c(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> Figure | Non
             continue
         if max(temps_c) - min(temps_c) <= _EVEN_K and min(temps_c) >= _WARM_C:
             hot_c = tank.cold_c + 100.0 * (fmean(temps_c) - tank.cold_c) / level
-            by_day.setdefault(datetime.fromtimestamp(at_s, zone).date(), []).append(hot_c)
+            by_day.setdefault(local_day(at_s, zone), []).append(hot_c)
     return _by_days([sorted(found)[len(found) // 10] for found in by_day.values()], _FINEST_K)
 
 
@@ -156,15 +161,12 @@ def _by_days(found: Sequence[float], finest: float) -> Figure | None:
 def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure | None, tuple[float, ...] | None, int]:
     """Heat drawn a day, kWh; its share by hour; the days."""
     latest: dict[str, float] = {}
+    heat = MeteredHeat(tank)
     days: dict[object, list[float]] = {}
     covered_s: dict[object, int] = {}
     before: tuple[int, float] | None = None
     for at_s, values in rows:
-        gained = 0.0
-        for name, value in values.items():
-            if name.startswith(COUNTERS):
-                step = value - latest.get(name, value)
-                gained += step if 0 < step < STRETCH_WH else 0.0
+        gained_wh = sum(wh for _, wh in heat.gains(values))
         latest.update(values)
         warm_c = _warm_c(values, latest, tank)
         if warm_c is None:
@@ -172,7 +174,7 @@ def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure
         stored_wh = WH_PER_L_K * tank.volume_l * (warm_c - tank.cold_c)
         local = datetime.fromtimestamp(at_s - 1, zone)
         hours = days.setdefault(local.date(), [0.0] * HOURS)
-        hours[local.hour] += gained
+        hours[local.hour] += gained_wh
         if before is not None and at_s - before[0] <= tank.stale_after_s:
             lost_wh = tank.ua_w_per_k * (warm_c - tank.ambient_c) * (at_s - before[0]) / 3600.0
             hours[local.hour] -= lost_wh + stored_wh - before[1]
@@ -182,8 +184,11 @@ def _draws(rows: Iterable[Row], tank: TankBooks, zone: ZoneInfo) -> tuple[Figure
     drawn = _by_days([sum(hours) / 1000 for hours in whole], 0.0)
     if drawn is None:
         return None, None, len(whole)
-    means = [max(fmean(hours[hour] for hours in whole), 0.0) for hour in range(HOURS)]
+    by_hour = [fmean(hours[hour] for hours in whole) for hour in range(HOURS)]
+    means = [max(wh, 0.0) for wh in by_hour]
     total = sum(means)
+    if total - sum(by_hour) > _UNMETERED * total:
+        return None, None, len(whole)
     return drawn, tuple(mean / total for mean in means) if total > 0 else None, len(whole)
 
 

@@ -47,7 +47,7 @@ class Assumed(NamedTuple):
 
 
 class Losing(NamedTuple):
-    """What was diverted while selling paid more than the heat was worth.
+    """The sun that was diverted while selling paid more than the heat was worth, grid and battery left aside.
 
     lost_micro, lost_mg: what that lost, millionths of the currency unit and mg CO2e (negative: it gained); last_s:
     start of the last such interval, UTC seconds.
@@ -129,10 +129,12 @@ class Totals(Recorded):
 
     def losing(self, from_s: float, to_s: float) -> Losing:
         """Of the current entries that start in [from_s, to_s), those with an export price above the heat's value."""
+        of_sun = "* (diverted_wh - grid_wh - battery_wh) / diverted_wh"
         sql = (
-            "SELECT sum(diverted_wh), sum(given_up_micro + bought_micro - avoided_micro), "
-            "sum(given_up_mg + bought_mg - avoided_mg), max(start_s) FROM entry e WHERE start_s >= ? AND start_s < ? "
-            f"AND diverted_wh > 0 AND export_price_micro > heat_value_micro AND {CURRENT}"
+            f"SELECT sum(diverted_wh - grid_wh - battery_wh), sum(given_up_micro - avoided_micro {of_sun}), "
+            f"sum(given_up_mg - avoided_mg {of_sun}), max(start_s) FROM entry e WHERE start_s >= ? AND start_s < ? "
+            "AND diverted_wh > grid_wh + battery_wh AND export_price_micro > heat_value_micro "
+            f"AND {CURRENT}"
         )
         return Losing(*(figure or 0 for figure in self.ask(sql, from_s, to_s)[0]))
 

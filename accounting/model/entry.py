@@ -61,7 +61,7 @@ class Entry(Netted):
     start_s: UTC second of the interval's start, a multiple of interval_s; heater: whose energy it is.
     diverted_wh: Wh by its meter; estimated_wh: how much of it fell into a gap; measured_s: seconds of the interval
     covered by readings; given_up_micro, avoided_micro: millionths of the currency unit; given_up_mg, avoided_mg: mg
-    CO2e; export_price_micro, heat_value_micro: the prices per kWh behind them, for reference (None: nothing tells).
+    CO2e; export_price_micro, heat_value_micro: the prices per kWh behind them, for reference (None: not known).
     grid_wh, battery_wh: of diverted_wh, what the sun did not give; bought_micro, bought_mg: what that cost;
     curtailed_wh: of diverted_wh, sun that an export limit would have kept from being sold. *_marginal_mg: the same
     carbon by marginal factors (None: the home file does not give factors of both kinds).

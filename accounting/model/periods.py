@@ -29,9 +29,19 @@ def bounds(by: By, from_s: int, to_s: int, zone: ZoneInfo, interval_s: int) -> l
     return [*cuts, to_s]
 
 
+def local_day(at_s: float, zone: ZoneInfo) -> date:
+    """The local day of an instant, UTC seconds."""
+    return datetime.fromtimestamp(at_s, zone).date()
+
+
 def midnight_s(day: date, zone: ZoneInfo) -> int:
     """The first instant of a local day, also where its midnight is missing or comes twice."""
     return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp())
+
+
+def month_after(first: date) -> date:
+    """The first day of the month after the one of this first day."""
+    return date(first.year + first.month // 12, first.month % 12 + 1, 1)
 
 
 def month_start_s(month: int, zone: ZoneInfo) -> int:
@@ -40,7 +50,7 @@ def month_start_s(month: int, zone: ZoneInfo) -> int:
 
 
 def _starts(by: By, from_s: int, zone: ZoneInfo) -> Iterator[int]:
-    day = datetime.fromtimestamp(from_s, zone).date()
+    day = local_day(from_s, zone)
     if by == "week":
         day -= timedelta(days=day.weekday())
     elif by == "month":

@@ -10,9 +10,10 @@ from itertools import pairwise
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from accounting.model.periods import local_day
 from accounting.pricing.tariffs import Priced, Tariff
 from accounting.reports.bills import BillRow, Own, Suggestion, cause_of_ratio, kwh
-from accounting.reports.supplier import Bill, local_day
+from accounting.reports.supplier import Bill
 
 _ENOUGH_BILLS = 3
 _ROUND_WH = 100_000

@@ -4,7 +4,7 @@ The logger's figures come from the recorded minutes: from the meter's counter, o
 readings. The suggestions are patterns in the figures; they are no proof.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
@@ -12,15 +12,19 @@ from statistics import median
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from accounting.ledger.tape import Row
+from accounting.ledger.reading import Ledger
+from accounting.ledger.tape import Row, unpack
 from accounting.metering.counter_meter import CounterMeter
 from accounting.metering.power_meter import PowerMeter
-from accounting.model.periods import bounds
-from accounting.reports.supplier import Bill, local_day
+from accounting.model.periods import bounds, local_day
+from accounting.reports.supplier import Bill
 
 METERS = {"import": ("import_wh", 1.0), "export": ("export_wh", -1.0)}
 """A grid meter's counter, and the sign of grid_w that it counts."""
 POWER = "grid_w"
+LEAST_HELD_S = 90.0
+"""How long a recorded power is held at least: the tape has a reading a minute."""
+_AROUND_S = 3600
 _ANY_W = 1e9
 _OFFSET_MOST = 4  # intervals
 _ENOUGH = 48  # intervals on both sides, before a pattern is looked for
@@ -40,6 +44,14 @@ class Own(NamedTuple):
 
     wh: int
     measured_s: int
+
+
+def minutes_around(ledger: Ledger, from_s: int, to_s: int) -> Iterator[Row]:
+    """The recorded minutes of [from_s, to_s), UTC seconds, and those before and after that make the first and the last
+    interval whole. Raises LedgerError."""
+    from_s, to_s = from_s - _AROUND_S, to_s + _AROUND_S
+    for chunk in ledger.tape(from_s, to_s):
+        yield from unpack([chunk], from_s, to_s)
 
 
 def own_figures(

@@ -2,26 +2,33 @@
 
 Of the tank: the heat stock's own entries, every source at the prices of its moment; sun at the export income given up.
 Of the house: imported energy at its price less exported energy at its price, from the recorded minutes, with the
-boiler's fuel. Energy bought is electricity from the grid and fuel.
+boiler's fuel. Energy bought is electricity from the grid and fuel. Heat whose price is not known is not free: its day
+is left out, and its amount is kept.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from accounting.heat.tank_book import tolerance_wh
 from accounting.ledger.reading import Ledger
-from accounting.model.journal import BOILER, is_grid, is_source
-from accounting.model.periods import midnight_s
+from accounting.model.entry import TankEntry
+from accounting.model.journal import BOILER, UNEXPLAINED, is_grid, is_source
+from accounting.model.periods import local_day, midnight_s
 from accounting.pricing.tariffs import Priced
 from accounting.reports.bills import Own
-from accounting.reports.supplier import local_day
 from accounting.reports.value import value_report
+from accounting.valuation.settings import BooksSettings
+from accounting.valuation.valuer import Valuer
 
 FULLEST = 0.9
 """A day counts if at least so much of its time was measured."""
+_NOWHERE = 0.1
+"""A day counts if no more than this share of its heat came from no metered source, or no more than a level's steps
+leave open."""
 
 
 class Paid(NamedTuple):
@@ -40,67 +47,101 @@ class Boiler:
 
 
 @dataclass(frozen=True, slots=True)
+class TankDays:
+    """By day. paid: what the tank's heat cost, of the days booked whole and priced whole; burnt: the boiler's part, of
+    the same days; unpriced_kwh: heat of the other days without a known price, or from no metered source."""
+
+    paid: Mapping[date, Paid]
+    burnt: Mapping[date, Boiler]
+    unpriced_kwh: Mapping[date, float]
+
+
+@dataclass(frozen=True, slots=True)
 class DaysPaid:
-    """By day: what the tank's heat cost and what the whole house cost, each or why it is not known; and what was
-    diverted, kWh."""
+    """By day: what the tank's heat cost and what the whole house cost, each or why it is not known; the sun that was
+    diverted, kWh (None: not known apart from what the grid gave); and heat without a known price, for which its day is
+    left out of the tank's, kWh."""
 
     tank: Mapping[date, Paid] | str
     meters: Mapping[date, Paid] | str
-    diverted_kwh: Mapping[date, float]
+    sun_kwh: Mapping[date, float] | None
+    unpriced_kwh: Mapping[date, float] = field(default_factory=dict)
 
 
 def sound_days(ledger: Ledger, first: date, until: date, zone: ZoneInfo) -> tuple[set[date], dict[date, float]]:
     """Of the days from first until until (not included): those that the heaters' meters cover and that lack no price,
-    and what was diverted on each, kWh. Raises LedgerError."""
+    and the sun that was diverted on each, kWh. Raises LedgerError."""
     report = value_report(ledger, "day", midnight_s(first, zone), midnight_s(until, zone), str(zone))
     days = {local_day(row.start_s, zone): row for row in report.rows}
     sound = {day for day, row in days.items() if row.coverage >= FULLEST and not row.unpriced_wh}
-    return sound, {day: row.diverted_wh / 1000 for day, row in days.items()}
+    return sound, {day: (row.diverted_wh - row.grid_wh - row.battery_wh) / 1000 for day, row in days.items()}
 
 
-def tank_days(
-    ledger: Ledger, first: date, until: date, zone: ZoneInfo, fuel_per_heat: Fraction
-) -> tuple[dict[date, Paid], dict[date, Boiler]]:
-    """What the tank's heat cost on each day that is booked whole, and the boiler's part. fuel_per_heat: of the boiler.
+class _Day:
+    """A day's heat as it is added up: money in millionths, energies in Wh."""
+
+    def __init__(self) -> None:
+        self.booked_s = self.micro = self.grid_wh = self.boiler_micro = self.boiler_wh = 0
+        self.came_wh = self.unpriced_wh = self.nowhere_wh = 0
+
+    def add(self, entry: TankEntry, prices: Valuer) -> None:
+        self.booked_s += entry.interval_s
+        for line in entry.postings:
+            if line.account == UNEXPLAINED:
+                self.nowhere_wh -= line.wh
+            if not is_source(line.account):
+                continue
+            self.came_wh -= line.wh
+            self.micro -= line.micro
+            if is_grid(line.account):
+                self.grid_wh -= line.wh
+            elif line.account == BOILER:
+                self.boiler_micro -= line.micro
+                self.boiler_wh -= line.wh
+            if line.wh and not line.micro and not prices.is_free(line.account, entry.start_s):
+                self.unpriced_wh -= line.wh
+
+
+def tank_days(ledger: Ledger, first: date, until: date, zone: ZoneInfo, books: BooksSettings) -> TankDays:
+    """What the tank's heat cost on each day. books: whose prices show whether heat that cost nothing was free.
 
     Raises LedgerError.
     """
-    micro: dict[date, int] = {}
-    grid_wh: dict[date, int] = {}
-    boiler: dict[date, tuple[int, int]] = {}
-    booked_s: dict[date, int] = {}
+    tank = books.tank
+    if tank is None:
+        return TankDays({}, {}, {})
+    prices, days = Valuer(books), dict[date, _Day]()
     for entry in ledger.tank_entries(midnight_s(first, zone), midnight_s(until, zone)):
-        day = local_day(entry.start_s, zone)
-        booked_s[day] = booked_s.get(day, 0) + entry.interval_s
-        for line in entry.postings:
-            if not is_source(line.account):
-                continue
-            micro[day] = micro.get(day, 0) - line.micro
-            if is_grid(line.account):
-                grid_wh[day] = grid_wh.get(day, 0) - line.wh
-            elif line.account == BOILER:
-                cost, wh = boiler.get(day, (0, 0))
-                boiler[day] = cost - line.micro, wh - line.wh
-    burnt = {day: Boiler(cost / 1e6, float(wh * fuel_per_heat) / 1000) for day, (cost, wh) in boiler.items()}
-    paid = {
-        day: Paid(micro.get(day, 0) / 1e6, grid_wh.get(day, 0) / 1000 + burnt.get(day, Boiler()).fuel_kwh)
-        for day, seconds in booked_s.items()
-        if seconds >= FULLEST * _length_s(day, zone)
-    }
-    return paid, burnt
+        days.setdefault(local_day(entry.start_s, zone), _Day()).add(entry, prices)
+    fuel_per_heat = tank.boiler.fuel / tank.boiler.heat if tank.boiler is not None else Fraction(1)
+    paid, burnt, unpriced = dict[date, Paid](), dict[date, Boiler](), dict[date, float]()
+    for day, found in days.items():
+        nowhere_wh = found.nowhere_wh
+        if nowhere_wh <= max(float(tolerance_wh(tank)), _NOWHERE * (found.came_wh + nowhere_wh)):
+            nowhere_wh = 0
+        if found.unpriced_wh or nowhere_wh:
+            unpriced[day] = (found.unpriced_wh + nowhere_wh) / 1000
+        if found.booked_s < FULLEST * _length_s(day, zone) or found.unpriced_wh:
+            continue
+        fuel = Boiler(found.boiler_micro / 1e6, float(found.boiler_wh * fuel_per_heat) / 1000)
+        burnt[day] = fuel
+        if not nowhere_wh:
+            paid[day] = Paid(found.micro / 1e6, found.grid_wh / 1000 + fuel.fuel_kwh)
+    return TankDays(paid, burnt, unpriced)
 
 
 def meter_days(
     imported: Mapping[int, Own],
     exported: Mapping[int, Own],
     prices: tuple[Priced, Priced],
-    boiler: Mapping[date, Boiler],
+    boiler: Mapping[date, Boiler] | None,
     zone: ZoneInfo,
     interval_s: int,
 ) -> dict[date, Paid]:
     """What the whole house cost on each day that the meters cover and that lacks no price.
 
-    imported, exported: the meters' figures by start of interval, UTC seconds; prices: of what is bought and sold.
+    imported, exported: the meters' figures by start of interval, UTC seconds; prices: of what is bought and sold;
+    boiler: what it burnt, by day (None: nothing is burnt): a day that is not in it is left out.
     """
     days: dict[date, list[float]] = {}
     lacking: set[date] = set()
@@ -117,8 +158,8 @@ def meter_days(
         sums[2] += min(own.measured_s, sold.measured_s)
     found = {}
     for day, (money, kwh, measured_s) in days.items():
-        if day not in lacking and measured_s >= FULLEST * _length_s(day, zone):
-            burnt = boiler.get(day, Boiler())
+        burnt = Boiler() if boiler is None else boiler.get(day)
+        if burnt is not None and day not in lacking and measured_s >= FULLEST * _length_s(day, zone):
             found[day] = Paid(money + burnt.money, kwh + burnt.fuel_kwh)
     return found
 

@@ -162,8 +162,3 @@ class _Table:
         if not 0 <= figure <= _MOST_KWH:
             raise self.wrong(f"expected 0 to {_MOST_KWH} {unit}, got {text[:40]}")
         return int((figure * UNITS[unit]).to_integral_value())
-
-
-def local_day(at_s: int, zone: ZoneInfo) -> date:
-    """The day of an instant, UTC seconds."""
-    return datetime.fromtimestamp(at_s, zone).date()

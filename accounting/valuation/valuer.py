@@ -164,12 +164,26 @@ class Valuer:
             return ()
         boiler = tank.boiler
         span = (start_s, start_s + self.settings.interval_s)
-        price = boiler.tariff.mean_price(*span) if boiler.tariff is not None else boiler.price
+        price = self._fuel_price(*span)
         kg = boiler.carbon.at(*span) if boiler.carbon is not None else None
         heat_wh = half_even(counted_wh * boiler.heat.numerator, boiler.heat.denominator)
         return (
             Posting(BOILER, -heat_wh, -amount(counted_wh, price, boiler.fuel), -amount(counted_wh, kg, boiler.fuel)),
         )
+
+    def is_free(self, account: str, start_s: int) -> bool:
+        """Whether energy from the grid or the boiler's fuel is known to cost nothing in an interval; of other sources
+        the heaters' entries say what has no price."""
+        end_s = start_s + self.settings.interval_s
+        if account == BOILER:
+            return self._fuel_price(start_s, end_s) == 0
+        return not is_grid(account) or self.grid_price(account, start_s, end_s) == 0
+
+    def _fuel_price(self, start_s: int, end_s: int) -> Fraction | None:
+        boiler = self.settings.tank.boiler if self.settings.tank is not None else None
+        if boiler is None:
+            return None
+        return boiler.tariff.mean_price(start_s, end_s) if boiler.tariff is not None else boiler.price
 
     def grid_price(self, account: str, start_s: int, end_s: int) -> Fraction | None:
         """The mean price, over [start_s, end_s), of the import tariff's hours that the account stands for."""

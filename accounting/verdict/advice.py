@@ -2,7 +2,7 @@
 
 from calendar import month_name
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from accounting.verdict.against_export import AgainstExport, Month, losing_months
 from accounting.verdict.life import Assumptions
@@ -14,12 +14,15 @@ _MONTHS_IN_YEAR = 12
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to do, in words; what it brings per year in money and kg CO2e; what would make it wrong."""
+    """What to do, in words; what it brings per year in money and kg CO2e (None: carbon is not counted); what would make
+    it wrong; about: "diverting", "standby" or "worth", what it is to change; at_most: whether it may bring less."""
 
     say: str
     per_year: float
-    kg_per_year: float
+    kg_per_year: float | None
     flips_if: str
+    about: str
+    at_most: bool = False
 
 
 def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool) -> tuple[Advice, ...]:
@@ -38,7 +41,9 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
             else "something could be saved by it"
         )
         climate = "" if not carbon_known or kg >= 0 else " It costs carbon, though."
-        found.append(Advice(f"Do not divert {when}: selling the sun brought more.{climate}", per_year, kg, flips))
+        found.append(
+            Advice(f"Do not divert {when}: selling the sun brought more.{climate}", per_year, kg, flips, "diverting")
+        )
     if assumed is not None and assumed.standby_per_year:
         monthly = assumed.standby_per_year / _MONTHS_IN_YEAR
         idle = tuple(
@@ -52,8 +57,11 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
             kg = assumed.standby_kwh_per_year / _MONTHS_IN_YEAR * len(idle) * (assumed.grid_kg or 0.0)
             kg -= sum(max(_mean_kg(books.months, number), 0.0) for number in idle if number not in losing)
             say = f"Switch the hardware itself off in {_listed(idle)}: its standby costs more than it brings then."
-            found.append(Advice(say, saved, kg, "its standby use is less than the home file says, or cannot be cut"))
+            flips = "its standby use is less than the home file says, or cannot be cut"
+            found.append(Advice(say, saved, kg, flips, "standby"))
     worth = [each for each in found if each.per_year >= _WORTH_SAYING]
+    if not carbon_known:
+        worth = [replace(each, kg_per_year=None) for each in worth]
     return tuple(sorted(worth, key=lambda each: -each.per_year)[:MOST])
 
 
@@ -62,8 +70,8 @@ def _of_months(months: Sequence[Month], numbers: Sequence[int]) -> tuple[float, 
     per_year = -sum(_mean_net(months, number) for number in numbers)
     kg = -sum(_mean_kg(months, number) for number in numbers)
     chosen = [month for month in months if month.first.month in numbers and month.known >= 0.9]
-    kwh = sum(month.diverted_kwh for month in chosen)
-    return per_year, kg, sum(month.avoided for month in chosen) / kwh if kwh else None
+    kwh = sum(month.sellable_kwh for month in chosen)
+    return per_year, kg, sum(month.avoided - month.unsold for month in chosen) / kwh if kwh else None
 
 
 def _mean_net(months: Sequence[Month], number: int) -> float:

@@ -2,8 +2,9 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date
 
+from accounting.model.periods import local_day, midnight_s, month_after
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.by_source import SourcePart
 from accounting.verdict.year import Figures, Sample
@@ -12,7 +13,8 @@ from accounting.verdict.year import Figures, Sample
 @dataclass(frozen=True, slots=True)
 class Month:
     """A month of the books. first: its first day; known: the share of it that the books cover; money in the home's
-    currency, carbon in kg CO2e."""
+    currency, carbon in kg CO2e; sellable_kwh: of what was diverted, what would have been sold; unsold: of given_up,
+    what the rest cost, as bought or as forgone by the house battery."""
 
     first: date
     known: float
@@ -22,15 +24,17 @@ class Month:
     net: float
     net_kg: float
     coverage: float
+    sellable_kwh: float
+    unsold: float
 
 
 @dataclass(frozen=True, slots=True)
 class AgainstExport:
-    """Totals of the books. given_up: export income, and what was bought while diverting. export_price: mean income
-    given up per kWh that might have been sold; break_even_export_price: the price at which net would have been 0; both
-    None if nothing might have been sold. coverage: share of the time that was measured; unpriced_kwh, estimated_kwh:
-    parts of diverted_kwh without a price, and in gaps. off_months_net: the net, by the ledger's own prices, if
-    diversion had been off in the months that lost."""
+    """Totals of the books. given_up: export income, what the house battery forwent, and what was bought meanwhile;
+    bought: the latter. export_price: mean income given up per kWh that might have been sold; break_even_export_price:
+    the price at which net would have been 0; both None if nothing might have been sold. coverage: share of the time
+    that was measured; unpriced_kwh, estimated_kwh: parts of diverted_kwh without a price, and in gaps. off_months_net:
+    the net, by the ledger's own prices, if diversion had been off in the months that lost."""
 
     first: date
     until: date
@@ -46,6 +50,7 @@ class AgainstExport:
     unpriced_kwh: float
     estimated_kwh: float
     by_source: tuple[SourcePart, ...] = ()
+    bought: float = 0.0
 
     @property
     def off_months_net(self) -> float:
@@ -57,25 +62,25 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
     total = report.total
     if not report.rows or not total.diverted_wh:
         return "the books hold no diverted energy yet; a month of books would answer it"
-    # What the grid or the battery gave, and what has no price, could not have been sold at a known price.
-    sellable_kwh = max(0, total.diverted_wh - total.grid_wh - total.battery_wh - total.unpriced_wh) / 1000
-    given_up, avoided = total.given_up_micro / 1e6, total.avoided_micro / 1e6
-    bought = total.bought_micro / 1e6
+    avoided, bought = total.avoided_micro / 1e6, total.bought_micro / 1e6
+    given_up = total.given_up_micro / 1e6 + bought
+    sellable_kwh, unsold = _sellable_kwh(total), _unsold(total)
     return AgainstExport(
-        first=_day(total.start_s, report),
-        until=_day(total.end_s, report),
+        first=local_day(total.start_s, report.zone),
+        until=local_day(total.end_s, report.zone),
         diverted_kwh=total.diverted_wh / 1000,
-        given_up=given_up + bought,
+        given_up=given_up,
         avoided=avoided,
         net=total.net_micro / 1e6,
         net_kg=total.net_mg / 1e6,
         months=tuple(_month(row, report) for row in report.rows),
-        break_even_export_price=(avoided - bought) / sellable_kwh if sellable_kwh else None,
-        export_price=given_up / sellable_kwh if sellable_kwh else None,
+        break_even_export_price=(avoided - unsold) / sellable_kwh if sellable_kwh else None,
+        export_price=(given_up - unsold) / sellable_kwh if sellable_kwh else None,
         coverage=total.coverage,
         unpriced_kwh=total.unpriced_wh / 1000,
         estimated_kwh=total.estimated_wh / 1000,
         by_source=parts,
+        bought=bought,
     )
 
 
@@ -94,13 +99,13 @@ def samples(report: ValueReport, gas_share: Callable[[int, int], float]) -> list
             avoided_kg=row.avoided_mg / 1e6,
             given_up_kg=(row.given_up_mg + row.bought_mg) / 1e6,
         )
-        found.append(Sample(_day(row.start_s, report).month, _known(row, report), figures))
+        found.append(Sample(local_day(row.start_s, report.zone).month, _known(row, report), figures))
     return found
 
 
 def _month(row: ValueRow, report: ValueReport) -> Month:
     return Month(
-        first=_day(row.start_s, report).replace(day=1),
+        first=local_day(row.start_s, report.zone).replace(day=1),
         known=_known(row, report),
         diverted_kwh=row.diverted_wh / 1000,
         given_up=(row.given_up_micro + row.bought_micro) / 1e6,
@@ -108,20 +113,27 @@ def _month(row: ValueRow, report: ValueReport) -> Month:
         net=row.net_micro / 1e6,
         net_kg=row.net_mg / 1e6,
         coverage=row.coverage,
+        sellable_kwh=_sellable_kwh(row),
+        unsold=_unsold(row),
     )
+
+
+def _sellable_kwh(row: ValueRow) -> float:
+    """What would have been sold at a known price: not what the grid or the battery gave, nor what would have charged
+    the battery, nor what has no price."""
+    return max(0, row.diverted_wh - row.grid_wh - row.battery_wh - row.forgone_wh - row.unpriced_wh) / 1000
+
+
+def _unsold(row: ValueRow) -> float:
+    return (row.bought_micro + row.forgone_micro) / 1e6
 
 
 def _known(row: ValueRow, report: ValueReport) -> float:
     """The share of the row's calendar month that the report spans."""
-    day = _day(row.start_s, report)
+    day = local_day(row.start_s, report.zone)
     first = day.replace(day=1)
-    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
-    starts = [datetime.combine(each, time(), report.zone).timestamp() for each in (first, after)]
-    return min(1.0, (row.end_s - row.start_s) / (starts[1] - starts[0]))
-
-
-def _day(utc_s: int, report: ValueReport) -> date:
-    return datetime.fromtimestamp(utc_s, report.zone).date()
+    after = month_after(first)
+    return min(1.0, (row.end_s - row.start_s) / (midnight_s(after, report.zone) - midnight_s(first, report.zone)))
 
 
 def losing_months(months: Sequence[Month]) -> tuple[int, ...]:

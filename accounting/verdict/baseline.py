@@ -24,7 +24,6 @@ _SCALE_SD = 0.25  # of the heat per litre: where in the house it is measured, ho
 _HOT_SD_K, _MAINS_SD_K, _SWING_SD_K = 5.0, 2.5, 2.0
 _LOSS_SD, _AWAY_LOSS, _AWAY_LOSS_SD = 0.4, 0.3, 0.35  # shares of the standing loss
 _SEASON_SD = 0.12  # of the heat drawn on a day, where no water is measured
-_INLET_KNOWN_SD = 0.0
 
 
 @dataclass(frozen=True)
@@ -73,7 +72,7 @@ def sun_of(periods: Sequence[Period], latitude: float | None) -> Array:
 
 
 def water_baseline(selection: Selection, facts: Facts) -> Baseline:
-    """The model for energy that was bought for hot water alone, by what the history knows."""
+    """The model for energy that was bought for hot water alone, by what the history holds."""
     periods = selection.periods
     days = days_of(periods)
     uncertain = np.where([period.estimated for period in periods], ESTIMATED, 0.0)

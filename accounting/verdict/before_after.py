@@ -59,11 +59,6 @@ class BeforeAfter:
     notes: tuple[str, ...]
     after: tuple[Period, ...]
 
-    @property
-    def certain(self) -> bool:
-        """Whether the whole range lies on one side of 0."""
-        return self.saved.low > 0 or self.saved.high < 0
-
 
 def before_after(
     history: History,
@@ -74,7 +69,7 @@ def before_after(
     prices: Mapping[str, float] | None = None,
 ) -> BeforeAfter:
     """The answer from a history. meter: as in `select`; prices: money per kWh bought, by carrier, as they were in the
-    periods after. Raises BrimfulError, naming row and column, for a history that cannot be believed or compared."""
+    periods after. Raises as `select` does."""
     selection = select(history, installed, excludes, meter)
     found = savings(selection, facts, meter)
     regression = option_c(selection, facts, CONFIDENCE)
@@ -146,7 +141,8 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
     odd = [selection.periods[place].name for place, likely in enumerate(found.posterior.outliers) if likely > _LIKELY]
     if odd:
         said.append(
-            f"The figure of {', '.join(odd)} fits no other: a wrong read? It counts for little, and the range is wider."
+            f"The figure of {', '.join(odd)} does not fit the others: a wrong read? It counts for little, and the "
+            "range is wider."
         )
     if found.beyond_diverted:
         said.append(
@@ -214,7 +210,7 @@ def _of_regression(found: Savings, saved: Range, regression: Regression | str) -
         why = (
             f"its model misses Guideline 14's limits (CV(RMSE) {regression.cv_rmse:.0%}, limit {MONTHLY_CV_LIMIT:.0%})"
             if regression.cv_rmse > MONTHLY_CV_LIMIT or abs(regression.nmbe) > MONTHLY_NMBE_LIMIT
-            else "it knows nothing of tanks, and takes the few periods at their word"
+            else "it knows nothing of tanks, and takes each of the few periods at face value"
         )
         return f"IPMVP option C disagrees, with {regression.saved_kwh:.0f} kWh: {why}."
     return ""

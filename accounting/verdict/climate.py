@@ -5,6 +5,8 @@ from datetime import date
 from functools import cache
 from importlib.resources import files
 
+from accounting.model.periods import month_after
+
 YEAR_DAYS = 365.2425
 MAINS_SWING_K = 4.9
 """Half the yearly swing of mains water at 52° latitude, K: the first harmonic of the monthly temperature rises that
@@ -69,9 +71,9 @@ def month_shares(latitude: float | None) -> tuple[float, ...]:
     """Each month's share of a year's clear-sky sun, January first; they add up to 1."""
     months: list[float] = []
     for month in range(1, 13):
-        first, after = date(2025, month, 1).toordinal(), date(2025 + month // 12, month % 12 + 1, 1).toordinal()
-        start = date(2025, 1, 1).toordinal() - 1
-        months.append(sum(sunshine_mj(day - start, latitude) for day in range(first, after)))
+        first = date(2025, month, 1)
+        days = range(first.timetuple().tm_yday, first.timetuple().tm_yday + (month_after(first) - first).days)
+        months.append(sum(sunshine_mj(day, latitude) for day in days))
     return tuple(month / sum(months) for month in months)
 
 

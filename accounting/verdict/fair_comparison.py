@@ -49,21 +49,26 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class FairComparison:
-    """first, until: of the days that count; main: the way of measuring that is gone by; beside: the other one, or why
-    there is none; diverted_off_kwh: what was diverted on days that were to be without; late, changed, thin, ahead:
-    pairs that do not count: not written beforehand, another order written meanwhile, too few days measured, not over
-    yet; pair_days: length of a pair."""
+    """first, until: of the days that count; main: the way of measuring that the answer uses; beside: the other one, or
+    why there is none; sun_off_kwh: the sun that was diverted on days that were to be without (None: not known apart
+    from what the grid gave); unpriced_days, unpriced_kwh: days left out of the tank's for heat at no known price or
+    from no metered source, and that heat; late, changed, thin, ahead: pairs that do not count: not written beforehand,
+    another order written meanwhile, too few days measured, not over yet; pair_days: length of a pair; excluded_days:
+    days of them that the home file excludes."""
 
     first: date
     until: date
     main: Measured
     beside: Measured | str
-    diverted_off_kwh: float
+    sun_off_kwh: float | None
+    unpriced_days: int
+    unpriced_kwh: float
     late: int
     changed: int
     thin: int
     ahead: int
     pair_days: int
+    excluded_days: int = 0
 
     @property
     def shows(self) -> bool:
@@ -77,31 +82,42 @@ class FairComparison:
         return None if needed is None else max(0, needed - self.main.pairs) * self.pair_days / 7
 
 
-def fair_comparison(bound: Binding, days: DaysPaid) -> FairComparison | str:
-    """The answer, or why there is none yet, in words."""
+def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> FairComparison | str:
+    """The answer, or why there is none yet, in words. excluded_days: those that are not in `bound` any more."""
     if not bound.pairs:
         return _none_yet(bound)
     ways = {"tank": days.tank, "meters": days.meters}
     found = {name: way if isinstance(way, str) else _measured(name, bound.pairs, way) for name, way in ways.items()}
+    counted = [day for pair in bound.pairs for day in (*pair.on, *pair.off)]
+    unpriced = [days.unpriced_kwh[day] for day in counted if day in days.unpriced_kwh]
+    if unpriced and isinstance(found["tank"], str) and not isinstance(days.tank, str):
+        found["tank"] += f" ({unpriced_text(len(unpriced), sum(unpriced))})"
     measured = [way for way in found.values() if not isinstance(way, str)]
     if not measured:
         return "; ".join(str(way) for way in dict.fromkeys(found.values()))
     main = measured[0]
     beside: Measured | str = measured[1] if len(measured) > 1 else next(w for w in found.values() if isinstance(w, str))
-    on = [day for pair in bound.pairs for day in pair.on]
     off = [day for pair in bound.pairs for day in pair.off]
     return FairComparison(
-        first=min(on + off),
-        until=date.fromordinal(max(on + off).toordinal() + 1),
+        first=min(counted),
+        until=date.fromordinal(max(counted).toordinal() + 1),
         main=main,
         beside=beside,
-        diverted_off_kwh=sum(days.diverted_kwh.get(day, 0.0) for day in off),
+        sun_off_kwh=None if days.sun_kwh is None else sum(days.sun_kwh.get(day, 0.0) for day in off),
+        unpriced_days=len(unpriced),
+        unpriced_kwh=sum(unpriced),
         late=bound.late,
         changed=bound.changed,
         thin=len(bound.pairs) - main.pairs,
         ahead=bound.ahead,
         pair_days=2 * bound.block_days,
+        excluded_days=excluded_days,
     )
+
+
+def unpriced_text(days: int, kwh: float) -> str:
+    """The days left out for heat without a known price, and that heat."""
+    return f"{days} days are left out: {kwh:,.1f} kWh of their heat came at no known price or from no metered source"
 
 
 def _none_yet(bound: Binding) -> str:

@@ -4,7 +4,6 @@ Sources: NIST Handbook 135; ASTM E917 (life-cycle cost), E1057 (rates of return)
 (pay-back).
 """
 
-import math
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -59,7 +58,7 @@ def sir(rate: float, spent: float, savings: Sequence[float]) -> float | None:
 
 
 def airr(rate: float, ratio: float | None, years: int) -> float | None:
-    """Adjusted internal rate of return: (1+r)·SIR^(1/N)−1, returns being put out again at r; None if SIR is below 0."""
+    """Adjusted internal rate of return: (1+r)·SIR^(1/N)−1, returns reinvested at r; None if SIR is below 0."""
     return None if ratio is None or ratio < 0 else (1 + rate) * ratio ** (1 / years) - 1
 
 
@@ -77,13 +76,3 @@ def payback_years(flows: Sequence[float], rate: float = 0.0) -> float | None:
         elif paid is None:
             paid = float(year) if year == 0 or total == before else year - 1 + -before / (total - before)
     return paid
-
-
-def level_payback_years(spent: float, saved_per_year: float, rate: float) -> float | None:
-    """Years until a level saving has paid what was spent: n = −ln(1−C·r/S)/ln(1+r), C/S where r is 0; None: never."""
-    if saved_per_year <= 0:
-        return None
-    if rate == 0:
-        return spent / saved_per_year
-    rest = 1 - spent * rate / saved_per_year
-    return -math.log(rest) / math.log(1 + rate) if rest > 0 else None

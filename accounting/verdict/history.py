@@ -31,6 +31,8 @@ NUMBERS: dict[str, tuple[float, float]] = {
 }
 """The columns of numbers, each with its lowest and highest value. Gas is gross calorific, as billed."""
 
+_UNITS = {"kwh": "kWh", "m3": "m³", "l": "L", "days": "days", "c": "°C", "kwh_per_m3": "kWh/m³"}
+"""By the end of a column's name."""
 HINTS = {
     "outdoor_c": "°F where °C is meant?",
     "inlet_c": "°F where °C is meant?",
@@ -88,9 +90,18 @@ class History:
         return refusal(self.name, period.line, column, cause, hint)
 
 
+class NotYetComparable(BrimfulError):
+    """A history that can be believed, but that has not the periods of a comparison yet."""
+
+
 def refusal(name: str, line: int, column: str, cause: str, hint: str = "") -> BrimfulError:
     """A refusal that names the file, the line (the heading is 1) and the column."""
-    return BrimfulError(OP, f"{name} line {line}, column {column}", cause, hint)
+    return BrimfulError(OP, place_of(name, line, column), cause, hint)
+
+
+def place_of(name: str, line: int, column: str) -> str:
+    """A cell of the file, in words."""
+    return f"{name} line {line}, column {column}"
 
 
 def read_history(path: Path) -> History:
@@ -186,6 +197,10 @@ def _day(cell: str, name: str, line: int, column: str) -> date:
     return day
 
 
+def _unit(column: str) -> str:
+    return _UNITS[max((end for end in _UNITS if column.endswith(f"_{end}")), key=len)]
+
+
 def _number(cell: str, name: str, line: int, column: str) -> float | None:
     if not cell:
         return None
@@ -198,6 +213,6 @@ def _number(cell: str, name: str, line: int, column: str) -> float | None:
         hint = "write numbers with a point: 12.5" if "," in cell else ""
         raise refusal(name, line, column, f"expected a number, got {cell[:40]!r}", hint)
     if not lowest <= value <= highest:
-        cause = f"expected {lowest:g} to {highest:g}, got {value:g}"
+        cause = f"expected {lowest:g} to {highest:g} {_unit(column)}, got {value:g}"
         raise refusal(name, line, column, cause, HINTS.get(column, ""))
     return value

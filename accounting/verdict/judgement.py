@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from accounting.model.periods import month_after
 from accounting.verdict.advice import Advice, advise
 from accounting.verdict.against_export import AgainstExport
 from accounting.verdict.climate import sunshine_mj
@@ -79,7 +80,8 @@ class Verdict:
 class Evidence:
     """The evidence. against_export, before_after, comparison: a part, or why there is none; samples: the books' months;
     used: the share of diverted heat that counts as used; efficiency: the boiler's; carbon_known: whether the books
-    count carbon; assumed: the hardware and the years ahead, or why they are not known."""
+    count carbon; assumed: the hardware and the years ahead, or why they are not known; notes: what the books' figures
+    rest on and leave out."""
 
     against_export: AgainstExport | str
     before_after: "BeforeAfter | str"
@@ -91,12 +93,13 @@ class Evidence:
     used: float = 1.0
     efficiency: float = 0.8
     carbon_known: bool = False
+    notes: tuple[str, ...] = ()
 
 
 def judge(evidence: Evidence) -> Verdict:
     """Every part that the evidence answers."""
     why_not: dict[str, str] = {}
-    notes: list[str] = []
+    notes = list(evidence.notes)
     books = _part_or_note(evidence.against_export, "against_export", why_not)
     compared = _part_or_note(evidence.before_after, "before_after", why_not)
     alternated = _part_or_note(evidence.comparison, "fair_comparison", why_not)
@@ -113,6 +116,7 @@ def judge(evidence: Evidence) -> Verdict:
             why_not[part] = str(evidence.assumed)
     lifetime = moved = None
     if year is not None and assumed is not None:
+        notes += _of_standby(assumed)
         lifetime = life(year.year, assumed)
         efficiency = evidence.efficiency if year.year.total.gas else None
         moved = sensitivity(year.year, assumed, evidence.used, efficiency)
@@ -131,6 +135,15 @@ def judge(evidence: Evidence) -> Verdict:
     else:
         carbon = _carbon(year, assumed, standby_kg)
     return Verdict(books, compared, alternated, year, lifetime, moved, advice, carbon, why_not, tuple(notes))
+
+
+def _of_standby(assumed: Assumptions) -> list[str]:
+    if not assumed.standby_kwh_per_year:
+        return ["[[hardware]] states no standby_w: what the hardware itself draws is in no figure."]
+    if assumed.import_price is None:
+        kwh = assumed.standby_kwh_per_year
+        return [f"No import price is known: the hardware's standby, {kwh:,.0f} kWh a year, counts as no cost."]
+    return []
 
 
 _Part = TypeVar("_Part")
@@ -173,6 +186,11 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
     if compared.money is None:
         return "no price is known of what was saved; [tariffs] in the home file would give it in money"
     rates = evidence.rates
+    if rates.export is None:
+        return (
+            "no export price is known, so not what was given up by not selling; a tariff of direction export in the "
+            "home file would answer it, with price = 0 where nothing is paid"
+        )
     diverted = [period.diverted_kwh for period in compared.after]
     if all(each is not None for each in diverted):
         kwh = float(sum(each or 0.0 for each in diverted))
@@ -181,8 +199,7 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
         notes.append(
             "Diverted energy is not in the history: it is assumed to be as much as the heat that was not bought."
         )
-    if rates.export is None:
-        notes.append("No export tariff is known: nothing counts as given up.")
+    notes.append("Of the history's saving, export income given up is by the mean export price from 9:00 to 15:00.")
     saved_kg = sum(
         each.value * ((rates.grid_kg if name == "electricity" else rates.gas_kg) or 0.0)
         for name, each in compared.by_carrier.items()
@@ -191,7 +208,7 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
         kwh,
         compared.money_by_carrier.get("electricity", 0.0),
         compared.money_by_carrier.get("gas", 0.0),
-        kwh * (rates.export or 0.0),
+        kwh * rates.export,
         saved_kg,
         kwh * (rates.grid_kg or 0.0),
     )
@@ -211,7 +228,8 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
 
 
 def _days_in(year: int, month: int) -> int:
-    return (date(year + month // 12, month % 12 + 1, 1) - date(year, month, 1)).days
+    first = date(year, month, 1)
+    return (month_after(first) - first).days
 
 
 def _carbon(year: YearAnswer, assumed: Assumptions | None, standby_kg: float) -> CarbonAnswer:
@@ -222,8 +240,14 @@ def _carbon(year: YearAnswer, assumed: Assumptions | None, standby_kg: float) ->
     if kg * net >= 0:
         both = "gains" if net >= 0 and kg >= 0 else "loses"
         return CarbonAnswer(
-            kg, embodied, payback, None, f"It {both} in money and in carbon: no carbon price turns that."
+            kg,
+            embodied,
+            payback,
+            None,
+            f"It {both} in money, the purchase aside, and in carbon: no carbon price turns it.",
         )
     price = -net / kg * 1000
     side = "it pays above that" if kg > 0 else "it pays below that"
-    return CarbonAnswer(kg, embodied, payback, price, f"At {price:.0f} a tonne of CO2e the answer turns: {side}.")
+    return CarbonAnswer(
+        kg, embodied, payback, price, f"At {price:.0f} a tonne of CO2e the answer turns, the purchase aside: {side}."
+    )

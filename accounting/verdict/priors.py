@@ -5,6 +5,8 @@ With few recorded periods they decide much, with many they decide little.
 
 from dataclasses import dataclass
 
+from rules.tank.standing_loss import ua_w_per_k
+
 WH_PER_L_K = 1.163
 """Heat in a litre of water per kelvin, Wh: 4.1868/3.6."""
 
@@ -42,7 +44,7 @@ class Facts:
         """Standing loss expected of the hot tank."""
         if self.loss_w is None:
             return USUAL_LOSS_KWH_PER_DAY
-        return self.loss_w / 45.0 * (self.hot_c - self.ambient_c) * 24 / 1000
+        return ua_w_per_k(self.loss_w) * (self.hot_c - self.ambient_c) * 24 / 1000
 
     @property
     def efficiency(self) -> float:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from statistics import median
 
-from accounting.verdict.history import History, Period, refusal
+from accounting.verdict.history import OP, History, NotYetComparable, Period, place_of
 
 CARRIERS = ("electricity", "gas")
 _MOST_KWH_PER_DAY = {"water": 120.0, "house": 600.0}
@@ -56,13 +56,15 @@ def select(history: History, installed: date, excludes: Sequence[Exclude] = (), 
     """The periods before and after the day the hardware came.
 
     meter: "water" where the energy is what hot water took, "house" where it is all that the house took. Raises
-    BrimfulError, naming row and column, for a history that cannot be believed or cannot be compared.
+    BrimfulError, naming row and column, for a history that cannot be believed, and `NotYetComparable` for one that
+    cannot be compared.
     """
     check_units(history, meter)
     carriers = tuple(name for name in CARRIERS if any(bought(period, name) is not None for period in history.periods))
     if not carriers:
         first = history.periods[0]
-        raise history.wrong(first, "electricity_kwh", "expected what was bought in at least some periods, got nothing")
+        cause = "expected what was bought in at least some periods, got nothing"
+        raise _not_yet(history.name, first.line, "electricity_kwh", cause)
     before: list[Period] = []
     after: list[Period] = []
     left_out: list[LeftOut] = []
@@ -93,22 +95,26 @@ def _check_enough(selection: Selection) -> None:
     last, first = history.periods[-1], history.periods[0]
     if len(history.periods) == 1:
         hint = "three periods on each side are enough for a first answer"
-        raise refusal(name, first.line, "from", "expected periods before and after the hardware, got one period", hint)
+        raise _not_yet(name, first.line, "from", "expected periods before and after the hardware, got one period", hint)
     if not selection.after:
         cause = f"expected a period that begins on {installed} or later, when the hardware came, got none that counts"
-        raise refusal(name, last.line, "from", cause, "is `installed` right? A period on each side is compared")
+        raise _not_yet(name, last.line, "from", cause, "is `installed` right? A period on each side is compared")
     if not selection.before:
         cause = f"expected periods that end by {installed}, when the hardware came, got none that counts"
-        raise refusal(name, first.line, "to", cause, "without a time before there is nothing to compare with")
+        raise _not_yet(name, first.line, "to", cause, "without a time before there is nothing to compare with")
     if len(selection.before) < 2:
         cause = f"expected at least 2 periods before {installed}, got 1"
         hint = "one period does not show how much the home's use varies; older bills or app read-outs would"
-        raise refusal(name, selection.before[0].line, "to", cause, hint)
+        raise _not_yet(name, selection.before[0].line, "to", cause, hint)
     for side, periods in (("before", selection.before), ("after", selection.after)):
         if all(period.estimated for period in periods):
             cause = f"expected at least one real read {side} {installed}, got only estimated ones"
             hint = "a read of your own at the meter ends a period that is not estimated"
-            raise refusal(name, periods[0].line, "estimated", cause, hint)
+            raise _not_yet(name, periods[0].line, "estimated", cause, hint)
+
+
+def _not_yet(name: str, line: int, column: str, cause: str, hint: str = "") -> NotYetComparable:
+    return NotYetComparable(OP, place_of(name, line, column), cause, hint)
 
 
 def check_units(history: History, meter: str = "water") -> None:

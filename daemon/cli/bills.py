@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -12,20 +12,22 @@ from zoneinfo import ZoneInfo
 import click
 
 from accounting.ledger import Ledger
-from accounting.ledger.tape import Row, unpack
+from accounting.model.periods import local_day
 from accounting.reports.bill_patterns import amounts as amounts_told
 from accounting.reports.bill_patterns import bill_scale, estimated, expected_amount, left_out
 from accounting.reports.bills import (
+    LEAST_HELD_S,
     METERS,
     POWER,
     BillRow,
     Suggestion,
     bill_rows,
+    minutes_around,
     monthly,
     own_figures,
     suggestions,
 )
-from accounting.reports.supplier import UNITS, Layout, is_bills, local_day, read_bills, read_intervals
+from accounting.reports.supplier import UNITS, Layout, is_bills, read_bills, read_intervals
 from accounting.reports.value_statement import local_iso
 from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.config.build import books_settings
@@ -117,16 +119,11 @@ def _own(home: Home, path: Path, meter: str, from_s: int, to_s: int) -> dict[int
     if not counter and POWER not in home.signals:
         cause = f"expected a signal {METERS[meter][0]} or {POWER}, got neither"
         raise BrimfulError(_OP, "signals", cause, "what is not heard cannot be compared")
-    hour_s = 3600  # a reading before and one after, so that the first and the last interval are whole
-
-    def minutes(books: Ledger) -> Iterator[Row]:
-        for chunk in books.tape(from_s - hour_s, to_s + hour_s):
-            yield from unpack([chunk], from_s - hour_s, to_s + hour_s)
-
-    stale_after_s = max(90.0, home.stale_after_s(POWER) if POWER in home.signals else 0.0)  # minutes are recorded
+    stale_after_s = max(LEAST_HELD_S, home.stale_after_s(POWER) if POWER in home.signals else 0.0)
     with Ledger.open_reader(path) as books, books.still():
         interval_s = home.home.interval_minutes * 60
-        own = own_figures(minutes(books), meter, interval_s, counter=counter, stale_after_s=stale_after_s)
+        rows = minutes_around(books, from_s, to_s)
+        own = own_figures(rows, meter, interval_s, counter=counter, stale_after_s=stale_after_s)
     if not own:
         cause = f"expected recorded minutes from {local_day(from_s, ZoneInfo(home.home.timezone))} on, got none"
         raise BrimfulError(_OP, str(path), cause, f"they are kept for ledger.tape_days = {home.ledger.tape_days}")

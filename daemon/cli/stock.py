@@ -69,7 +69,7 @@ def stock(
     else:
         show_stock(report, tank, loaded)
         if fit:
-            click.echo(fitted(_fit_sentence(loss)))
+            click.echo(fitted(_fit_sentence(loss, metered=tank.water is not None)))
 
 
 def _fit(books: Ledger, tank: TankBooks, report: StockReport) -> Loss | None:
@@ -79,16 +79,18 @@ def _fit(books: Ledger, tank: TankBooks, report: StockReport) -> Loss | None:
     return fit_tape(unpack(books.tape(from_s, to_s), from_s, to_s), tank, report.zone)
 
 
-def _fit_sentence(loss: Loss | None) -> str:
+def _fit_sentence(loss: Loss | None, *, metered: bool) -> str:
+    """metered: whether a water meter shows when nobody draws."""
     if loss is None:
         return "No quiet hours to fit the standing loss to: nothing drawn and nothing heated for 4 h."
     advice = f"to go by it, set tank.loss_w = {loss.loss_w:.1f}."
+    high = "" if metered else "Without a water meter small draws at night count as loss, so it may be too high. "
     if loss.low_w_per_k is None or loss.high_w_per_k is None:
         rest = "More runs would show how sure that is"
-        return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K. {rest}; {advice}"
+        return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K. {high}{rest}; {advice}"
     between = f"{loss.low_w_per_k:.3f} to {loss.high_w_per_k:.3f} with {CONFIDENCE * 100:.0f}% confidence"
     runs = f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} W/K"
-    return f"{runs}, {between}; {advice}"
+    return f"{runs}, {between}. {high}{advice[0].upper()}{advice[1:]}"
 
 
 def show_stock(report: StockReport, tank: TankBooks, home: Home) -> None:

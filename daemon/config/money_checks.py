@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import Decimal
 
+from accounting.model.displaced_shares import is_divisible
 from accounting.model.journal import BOILER
 from accounting.pricing.bands import HOLIDAY, Day, days_that_differ, rests, stretches
 from accounting.pricing.displaced import uneven
@@ -260,6 +261,9 @@ def month_name(month: int) -> str:
 def _displaced(
     key: str, source: Displaces, home: Home, tariffs: Sequence[str], carbon: Sequence[str], add: Add
 ) -> None:
+    if is_divisible(source.source):
+        hint = "the ledger would read two sources in it; write the number as a word, or leave out the comma"
+        add(f"{key}.source", "a name without a comma, a space and a number in it", shown(source.source), hint)
     if source.is_nothing:
         for name in ("tariff", "price", "carbon"):
             if getattr(source, name) is not None:

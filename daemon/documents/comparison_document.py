@@ -29,8 +29,10 @@ def comparison_answer(part: "FairComparison", within: float | None) -> dict[str,
         "shows_a_difference": part.shows,
         "beside": None if isinstance(part.beside, str) else _measured(part.beside),
         "beside_why_not": part.beside if isinstance(part.beside, str) else None,
-        "diverted_on_days_off_kwh": part.diverted_off_kwh,
+        "diverted_on_days_off_kwh": part.sun_off_kwh,
+        "days_without_price": {"days": part.unpriced_days, "heat_kwh": part.unpriced_kwh},
         "pairs_left_out": {"begun_before_written": part.late, "order_changed": part.changed, "few_days": part.thin},
+        "excluded_days": part.excluded_days,
         "pairs_ahead": part.ahead,
         "weeks_more": [{"within_per_day": half, "weeks": part.weeks_more(half)} for half in _precisions(part, within)],
         "counterfactual": "the same home on days whose turn chance chose, with diversion withheld",
@@ -68,6 +70,20 @@ def _precisions(part: "FairComparison", within: float | None) -> list[float]:
     return wished
 
 
+def _bought(part: Mapping[str, Any]) -> str:
+    kwh, low, high = (part[f"bought_kwh_less_per_day{end}"] for end in ("", "_low", "_high"))
+    what = "for the tank" if part["measured_by"] == "tank" else "by the whole house, what it sold not taken off,"
+    side = "less" if kwh >= 0 else "more"
+    return (
+        f"On a day with diversion {abs(kwh):.2f} kWh of electricity and fuel {side} was bought {what} than on one "
+        f"without (from {_less(low)} to {_less(high)})."
+    )
+
+
+def _less(kwh: float) -> str:
+    return f"{abs(kwh):.2f} {'less' if kwh >= 0 else 'more'}"
+
+
 def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
     """The part in sentences."""
     low, high = part["saved_per_day_low"], part["saved_per_day_high"]
@@ -85,9 +101,8 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
             f"saved {part['saved_per_day']:+.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
         ]
     said.append(
-        f"It bought {part['bought_kwh_less_per_day']:.2f} kWh less a day ({part['bought_kwh_less_per_day_low']:.2f} to "
-        f"{part['bought_kwh_less_per_day_high']:.2f}). Chance alone would show as much in {part['by_chance']:.0%} of "
-        f"orders. Compared: {part['compared']}; left out: {part['left_out']}."
+        f"If diverting changed nothing, {part['by_chance']:.0%} of all orders of the days would show so large a "
+        f"difference in money. {_bought(part)} Compared: {part['compared']}; left out: {part['left_out']}."
     )
     beside = part["beside"]
     if beside is not None:
@@ -108,9 +123,21 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         said.append(f"{left['order_changed']} pairs do not count: the order was changed while they were under way.")
     if left["few_days"]:
         said.append(f"{left['few_days']} pairs do not count: fewer than half of their days were measured.")
-    if part["diverted_on_days_off_kwh"] >= 0.5:
+    if part["excluded_days"]:
         said.append(
-            f"{part['diverted_on_days_off_kwh']:,.1f} kWh went into the tank on days without diversion (an override?): "
-            "the saving is rather more."
+            f"{part['excluded_days']} days are excluded by [verdict] exclude: fair only if that was decided without "
+            "looking at the result."
+        )
+    unpriced = part["days_without_price"]
+    if unpriced["days"]:
+        said.append(
+            f"Of the tank's heat {unpriced['days']} days are left out: {unpriced['heat_kwh']:,.1f} kWh of it came at "
+            "no known price or from no metered source."
+        )
+    off_kwh = part["diverted_on_days_off_kwh"]
+    if off_kwh is not None and off_kwh >= 0.5:
+        said.append(
+            f"{off_kwh:,.1f} kWh of sun went into the tank on days without diversion (an override?): the true "
+            "difference, in either direction, is rather larger."
         )
     return said

@@ -8,7 +8,7 @@ from accounting.heat.tank_fit import Figure, Fitted
 
 def fit_answer(found: Fitted) -> dict[str, Any]:
     """The fit as plain JSON data; a figure that the tape does not show is null."""
-    fit, foretold = found.fit, found.foretold
+    fit, forecast = found.fit, found.forecast
     return {
         "confidence": CONFIDENCE,
         "days": fit.days,
@@ -20,19 +20,19 @@ def fit_answer(found: Fitted) -> dict[str, Any]:
         "drawn_by_hour": None if fit.by_hour is None else [round(share, 4) for share in fit.by_hour],
         "set": dict(found.set),
         "held_out": None
-        if foretold is None
+        if forecast is None
         else {
-            "days": foretold.days,
-            "level_rms_pct": round(foretold.rms_pct, 2),
-            "level_mean_pct": round(foretold.mean_pct, 2),
-            "day_before_rms_pct": round(foretold.yesterday_pct, 2),
+            "days": forecast.days,
+            "level_rms_pct": round(forecast.rms_pct, 2),
+            "level_mean_pct": round(forecast.mean_pct, 2),
+            "day_before_rms_pct": round(forecast.yesterday_pct, 2),
         },
     }
 
 
 def fit_sentences(found: Fitted) -> list[str]:
     """The fit in words, each figure beside what the home file states."""
-    fit, stated, foretold = found.fit, found.stated, found.foretold
+    fit, stated, forecast = found.fit, found.stated, found.forecast
     figures = [
         _figure_text("volume that takes part", fit.volume_l, "L", 0, stated.volume_l),
         _figure_text("full at", fit.hot_c, "°C", 1, stated.hot_c),
@@ -41,12 +41,12 @@ def fit_sentences(found: Fitted) -> list[str]:
         _figure_text("drawn a day", fit.drawn_kwh, "kWh", 2, None),
     ]
     sentences = [f"The tank as the readings show it, each with its {CONFIDENCE:.0%} range: {'; '.join(figures)}."]
-    if foretold is not None:
+    if forecast is not None:
         sentences.append(
-            f"Tried on the last {foretold.days} days, which another fit did without: from each midnight's level, with"
-            f" what the heaters took and the fitted draws, the level of each hour was foretold within"
-            f" {foretold.rms_pct:.0f} % of a full tank (root mean square; on average {foretold.mean_pct:+.0f} %);"
-            f" the day before's level would have been {foretold.yesterday_pct:.0f} % off."
+            f"Tried on the last {forecast.days} days, which another fit did without: from each midnight's level, with"
+            f" what the heaters took and the fitted draws, the level of each hour was forecast to within"
+            f" {forecast.rms_pct:.0f} % of a full tank (root mean square; on average {forecast.mean_pct:+.0f} %);"
+            f" the day before's level would have been {forecast.yesterday_pct:.0f} % off."
         )
     else:
         sentences.append("Too few days to try the fit on days that it has not seen.")
@@ -62,5 +62,5 @@ def _figure(figure: Figure | None) -> dict[str, float] | None:
 def _figure_text(what: str, figure: Figure | None, unit: str, digits: int, stated: float | None) -> str:
     beside = "" if stated is None else f" (home file: {stated:.{digits}f})"
     if figure is None:
-        return f"{what}: not to be seen{beside}"
+        return f"{what}: the readings do not show it{beside}"
     return f"{what} {figure.value:.{digits}f} {unit}, {figure.low:.{digits}f} to {figure.high:.{digits}f}{beside}"

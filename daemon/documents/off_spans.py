@@ -7,12 +7,12 @@ brings what was given up and bought, less what was avoided, which is the net wit
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from accounting.reports.value import value_report
 from daemon.config.model import Home
 from daemon.documents.valuing import home_value
@@ -55,7 +55,7 @@ def off_answer(home: Home, ledger: Ledger, spans: Sequence[OffSpan]) -> list[dic
 def _answer(home: Home, ledger: Ledger, span: OffSpan) -> dict[str, Any]:
     zone = ZoneInfo(home.home.timezone)
     known = value_report(ledger, "year", timezone=home.home.timezone)
-    days = [datetime.fromtimestamp(at_s, zone).date() for at_s in (known.total.start_s, known.total.end_s)]
+    days = [local_day(at_s, zone) for at_s in (known.total.start_s, known.total.end_s)]
     totals = [
         home_value(ledger, home, "month", max(from_s, known.total.start_s), min(to_s, known.total.end_s)).report.total
         for first, until in _spans(span, days[0].year, days[1].year)
@@ -63,7 +63,8 @@ def _answer(home: Home, ledger: Ledger, span: OffSpan) -> dict[str, Any]:
         and (to_s := midnight_s(until, zone)) > known.total.start_s
     ]
     due_s = sum(total.due_s for total in totals)
-    given_up = sum(total.given_up_micro + total.bought_micro for total in totals) / 1e6
+    bought = sum(total.bought_micro for total in totals) / 1e6
+    given_up = sum(total.given_up_micro for total in totals) / 1e6 + bought
     avoided = sum(total.avoided_micro for total in totals) / 1e6
     return {
         "off": span.text,
@@ -71,6 +72,7 @@ def _answer(home: Home, ledger: Ledger, span: OffSpan) -> dict[str, Any]:
         "days_known": sum(total.end_s - total.start_s for total in totals) / 86_400,
         "diverted_kwh": sum(total.diverted_wh for total in totals) / 1000,
         "given_up": given_up,
+        "bought": bought,
         "avoided": avoided,
         "brought": given_up - avoided,
         "brought_kg": -sum(total.net_mg for total in totals) / 1e6,

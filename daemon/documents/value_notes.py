@@ -54,13 +54,14 @@ def _used(valued: Valued) -> list[str]:
         )
     if used.unmeasured:
         said.append(f"The stock measures no share for {', '.join(used.unmeasured)}: all heat is taken as used there.")
-    if used.basis == "stated" and report.total.diverted_wh and all(_all(one) for one in valued.assumed):
+    if used.basis == "stated" and report.total.diverted_wh and all(_all(one, used.share) for one in valued.assumed):
         said.append("All heat is taken as used: what the tank loses of it is not taken off.")
     return said
 
 
-def _all(assumed: Assumed) -> bool:
-    return assumed.used is None or Fraction(assumed.used) == 1
+def _all(assumed: Assumed, stated: Fraction) -> bool:
+    """Whether all of the heat counted as used. stated: of entries that do not keep theirs."""
+    return (stated if assumed.used is None else Fraction(assumed.used)) == 1
 
 
 def _battery(valued: Valued, home: Home) -> list[str]:

@@ -2,13 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
 from fractions import Fraction
 from typing import Any
 
 from accounting.ledger import Ledger
 from accounting.ledger.totals import Assumed
-from accounting.model.periods import By
+from accounting.model.periods import By, local_day
 from accounting.pricing.tariffs import Tariff
 from accounting.reports.used_share import Used, UsedBasis, by_share, shares_by_stock
 from accounting.reports.value import ValueReport, value_report
@@ -82,7 +81,7 @@ def home_value(
             if basis is not None or not any(one.used == "0" for one in assumed):
                 report, used = by_share(ledger, report, shares, wanted, used.share, as_of_s)
         months = tuple(months_of_shares(home, ledger, report))
-        heat_order_wh = None if home.attributes else _heat_order_wh(ledger, home, start_s, end_s)
+        heat_order_wh = None if home.attributes else taken_under_heat_wh(ledger, home, start_s, end_s)
         watched = watched_answer(ledger, home, start_s, end_s) if report.rows and as_of_s is None else None
     return Valued(report, used, months, assumed, heat_order_wh, standing(home, report), watched)
 
@@ -92,9 +91,7 @@ def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...
     if not report.rows or not any(source.gives_up_standing for source in home.displaces):
         return ()
     priced = tariffs(home)
-    first, until = (
-        datetime.fromtimestamp(at_s, report.zone).date() for at_s in (report.total.start_s, report.total.end_s)
-    )
+    first, until = (local_day(at_s, report.zone) for at_s in (report.total.start_s, report.total.end_s))
     charges = []
     for source in home.displaces:
         tariff = priced.get(source.tariff or "")
@@ -103,7 +100,7 @@ def standing(home: Home, report: ValueReport) -> tuple[tuple[str, Fraction], ...
     return tuple(charges)
 
 
-def _heat_order_wh(ledger: Ledger, home: Home, from_s: int, to_s: int) -> int:
+def taken_under_heat_wh(ledger: Ledger, home: Home, from_s: int, to_s: int) -> int:
     """Energy of the intervals of [from_s, to_s) in which a heater was ordered to heat, as far as decisions are kept."""
     step_s = home.home.interval_minutes * 60
     then = [row for row in ledger.decision_at(from_s) if row.order is Order.HEAT]

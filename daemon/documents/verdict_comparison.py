@@ -1,27 +1,24 @@
 """The fair comparison of a home, from its ledger: which days count, and what each cost by the meters that are heard."""
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from datetime import date, timedelta
-from fractions import Fraction
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
-from accounting.ledger.tape import Row, unpack
 from accounting.model.periods import midnight_s
-from accounting.reports.bills import METERS, POWER, Own, own_figures
+from accounting.reports.bills import LEAST_HELD_S, METERS, POWER, Own, minutes_around, own_figures
 from accounting.reports.days_paid import Boiler, DaysPaid, Paid, meter_days, only, sound_days, tank_days
 from accounting.reports.written_comparison import WRITTEN, Binding, Pair, binding, written_of
 from accounting.valuation.settings import BooksSettings
 from daemon.config.build import books_settings, rule_settings
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
+from daemon.documents.valuing import taken_under_heat_wh
 
 if TYPE_CHECKING:
     from accounting.verdict.fair_comparison import FairComparison
 
-_HOUR_S = 3600
-_MINUTE_S = 90.0  # the tape holds a reading a minute
 NONE_YET = (
     "no fair comparison was made; [rules.alternate] in the home file makes one: diversion on and off in blocks of days "
     "in an order left to chance, the strongest evidence that a home can have"
@@ -38,12 +35,17 @@ def compared_days(home: Home, ledger: Ledger) -> "FairComparison | str":
 
     bound = binding(written, zone, ledger.known_until_s() or 0.0)
     if not bound.pairs:
-        return fair_comparison(bound, DaysPaid({}, {}, {}))
+        return fair_comparison(bound, DaysPaid({}, {}, None))
     kept = _without(bound, [(each.from_, each.to) for each in home.verdict.exclude])
-    days = [day for pair in kept.pairs for day in (*pair.on, *pair.off)]
+    days = _days(kept)
     if not days:
         return "every day of it is excluded by [verdict]"
-    return fair_comparison(kept, _paid(home, ledger, min(days), max(days) + timedelta(days=1), zone))
+    paid = _paid(home, ledger, min(days), max(days) + timedelta(days=1), zone)
+    return fair_comparison(kept, paid, len(_days(bound)) - len(days))
+
+
+def _days(bound: Binding) -> list[date]:
+    return [day for pair in bound.pairs for day in (*pair.on, *pair.off)]
 
 
 def _without(bound: Binding, excluded: list[tuple[date, date]]) -> Binding:
@@ -58,24 +60,33 @@ def _without(bound: Binding, excluded: list[tuple[date, date]]) -> Binding:
 
 def _paid(home: Home, ledger: Ledger, first: date, until: date, zone: ZoneInfo) -> DaysPaid:
     books = books_settings(home)
-    sound, diverted_kwh = sound_days(ledger, first, until, zone)
+    sound, sun_kwh = sound_days(ledger, first, until, zone)
     unheard = _unheard_fuel(home, books)
-    burnt: dict[date, Boiler] = {}
+    unsplit = not home.attributes and bool(
+        taken_under_heat_wh(ledger, home, midnight_s(first, zone), midnight_s(until, zone))
+    )
+    heat = tank_days(ledger, first, until, zone, books)
     tank: dict[date, Paid] | str
     if books.tank is None:
         tank = "the tank's heat is in no books: [tank] and a signal of its level would answer it"
+    elif unsplit:
+        tank = (
+            "a heater was ordered to heat from the grid too, and nothing shows how much of its energy the grid gave: a "
+            "signal grid_w, and books.attribute = true where `used` or `attribute` is stated, would answer it"
+        )
     else:
-        boiler = books.tank.boiler
-        heat, burnt = tank_days(ledger, first, until, zone, boiler.fuel / boiler.heat if boiler else Fraction(1))
-        tank = unheard or _unheard_electricity(home, books) or only(heat, sound)
-    meters = unheard or _meters(home, ledger, books, (first, until), burnt, zone)
-    return DaysPaid(tank, meters, diverted_kwh)
+        tank = unheard or _unheard_electricity(home, books) or only(heat.paid, sound)
+    has_boiler = books.tank is not None and books.tank.boiler is not None
+    meters = unheard or _meters(home, ledger, books, (first, until), heat.burnt if has_boiler else None, zone)
+    return DaysPaid(tank, meters, None if unsplit else sun_kwh, heat.unpriced_kwh)
 
 
 def _unheard_fuel(home: Home, books: BooksSettings) -> str:
     """Why what is burnt on days without diversion is not known; "" where it is, or where nothing is burnt."""
     boiler = books.tank.boiler if books.tank is not None else None
     priced = boiler is not None and (boiler.tariff is not None or boiler.price is not None)
+    if boiler is not None and not priced:
+        return "what the boiler's fuel costs is not known: a tariff or a price in [tank.boiler] would answer it"
     if priced or not any(burns(home, source) for source in home.displaces):
         return ""
     return (
@@ -87,7 +98,8 @@ def _unheard_fuel(home: Home, books: BooksSettings) -> str:
 def _unheard_electricity(home: Home, books: BooksSettings) -> str:
     bought = any(not burns(home, source) and not source.is_nothing for source in home.displaces)
     heard = books.tank is not None and books.tank.topup is not None
-    if not bought or heard or any(heater.can_heat for heater in rule_settings(home).heaters):
+    by_heater = home.attributes and any(heater.can_heat for heater in rule_settings(home).heaters)
+    if not bought or heard or by_heater:
         return ""
     return (
         "on days without diversion bought electricity makes the heat, and no meter of that is heard: a signal "
@@ -100,7 +112,7 @@ def _meters(
     ledger: Ledger,
     books: BooksSettings,
     span: tuple[date, date],
-    burnt: dict[date, Boiler],
+    burnt: Mapping[date, Boiler] | None,
     zone: ZoneInfo,
 ) -> dict[date, Paid] | str:
     signals = home.signals
@@ -108,15 +120,10 @@ def _meters(
     if not counters and POWER not in signals:
         return "neither import_wh and export_wh nor grid_w is heard: what the whole house bought is not known"
     if books.imports is None or books.export is None:
-        return "the whole house's cost wants a tariff of what is bought and one of what is sold"
+        return "the whole house's cost needs a tariff of what is bought and one of what is sold"
     from_s, to_s = (midnight_s(day, zone) for day in span)
-    stale_after_s = max(_MINUTE_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
-
-    def minutes() -> Iterator[Row]:  # a reading before and one after, so that the first and last interval are whole
-        for chunk in ledger.tape(from_s - _HOUR_S, to_s + _HOUR_S):
-            yield from unpack([chunk], from_s - _HOUR_S, to_s + _HOUR_S)
-
-    rows = list(minutes())
+    stale_after_s = max(LEAST_HELD_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
+    rows = list(minutes_around(ledger, from_s, to_s))
     if not rows:
         return f"no recorded minutes are left of it: they are kept for ledger.tape_days = {home.ledger.tape_days}"
 

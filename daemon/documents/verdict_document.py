@@ -66,6 +66,7 @@ def _against_export(part: "AgainstExport") -> dict[str, Any]:
         "diverted_kwh": part.diverted_kwh,
         "net": part.net,
         "given_up": part.given_up,
+        "bought": part.bought,
         "avoided": part.avoided,
         "net_kg": part.net_kg,
         "months": [

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from accounting.ledger import Ledger
 from accounting.verdict.against_export import AgainstExport, against_export, samples
 from accounting.verdict.by_source import by_source
 from accounting.verdict.climate import latitude_of
-from accounting.verdict.history import History, read_history
+from accounting.verdict.history import History, NotYetComparable, read_history
 from accounting.verdict.judgement import Evidence, Rates
 from accounting.verdict.life import Assumptions, Hardware
 from accounting.verdict.priors import BOILER_EFFICIENCY, Facts
@@ -19,10 +20,10 @@ from accounting.verdict.year import Sample
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 from daemon.documents.value_document import lacking_carbon
+from daemon.documents.value_notes import notes, used_text
 from daemon.documents.valuing import home_value
 from daemon.documents.verdict_comparison import NONE_YET, compared_days
 from daemon.documents.verdict_prices import Prices
-from rules.model.errors import BrimfulError
 from rules.tank.standing_loss import TEST_K
 
 if TYPE_CHECKING:
@@ -32,8 +33,11 @@ if TYPE_CHECKING:
 _DEFAULT_YEARS = 15
 
 
-def gather(home: Home | None, ledger: Path | None, history: Path | None, installed: date | None) -> Evidence:
-    """All there is to judge by. home: None where there is no home file; ledger: the books, None: none are there.
+def gather(
+    home: Home | None, ledger: Path | None, history: Path | None, installed: date | None, *, asked: bool = True
+) -> Evidence:
+    """All there is to judge by. home: None where there is no home file; ledger: the books, None: none are there; asked:
+    whether this history was asked for, so that one that cannot be compared yet is refused and not just left out.
 
     Raises BrimfulError where a file is there but cannot be read or believed.
     """
@@ -41,7 +45,13 @@ def gather(home: Home | None, ledger: Path | None, history: Path | None, install
     prices = Prices(home) if home is not None else None
     read = read_history(history) if history is not None else None
     began = installed or _installed(home)
-    compared = _before_after(home, read, began, prices, latitude)
+    compared: BeforeAfter | str
+    try:
+        compared = _before_after(home, read, began, prices, latitude)
+    except NotYetComparable as unfit:
+        if asked:
+            raise
+        compared = str(unfit)
     books = _books(home, ledger, prices)
     span = _span(compared, books.against_export)
     rates = prices.over(*span) if prices is not None and span is not None else Rates()
@@ -56,6 +66,7 @@ def gather(home: Home | None, ledger: Path | None, history: Path | None, install
         used=_used(home, books),
         efficiency=_facts(home, latitude).efficiency,
         carbon_known=home is not None and not lacking_carbon(home),
+        notes=books.notes,
     )
 
 
@@ -84,9 +95,8 @@ def _before_after(
 
     if installed is None:
         cause = "expected the first day with the hardware, got none"
-        raise BrimfulError(
-            "read the history", "verdict.installed", cause, "give --installed 2026-01-31, or set it in [verdict]"
-        )
+        hint = "give --installed 2026-01-31, or set it in [verdict]"
+        raise NotYetComparable("read the history", "verdict.installed", cause, hint)
     excludes = [Exclude(each.from_, each.to, each.why) for each in (home.verdict.exclude if home is not None else ())]
     meter = home.verdict.meter if home is not None else "water"
     after = [period for period in read.periods if period.first >= installed]
@@ -121,6 +131,7 @@ class _Books:
     comparison: "FairComparison | str"
     samples: Sequence[Sample] = ()
     used: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _Books:
@@ -131,11 +142,14 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _
         valued = home_value(books, home, "month")
         compared = compared_days(home, books)
     report, used = valued.report, float(valued.used.share)
-    parts = by_source(report.rows, valued.assumed, prices.avoided_parts, used, prices.stated_shares())
+    months = {each.month: each.shares for each in valued.months}
+    divided = partial(prices.avoided_parts, months=months)
+    parts = by_source(report.rows, valued.assumed, divided, used, prices.stated_shares())
     answer = against_export(report, parts)
     if isinstance(answer, str):
         return _Books(answer, compared)
-    return _Books(answer, compared, samples(report, prices.gas_share), used)
+    rests_on = (f"Of what was diverted, {used_text(valued)}.", *notes(valued, home))
+    return _Books(answer, compared, samples(report, partial(prices.gas_share, months=months)), used, rests_on)
 
 
 def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[date, date] | None:

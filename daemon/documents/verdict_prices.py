@@ -1,6 +1,6 @@
 """The home's prices and carbon factors as means over days, by what is bought."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -8,12 +8,15 @@ from zoneinfo import ZoneInfo
 from accounting.model.periods import midnight_s
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
+from accounting.valuation.historical_shares import month_of
 from accounting.verdict.judgement import Rates
 from daemon.config.build_money import GRID, displaced, factors, marginal_factors, of_direction, tariffs
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 
 _MOST_DAYS_PRICED = 120
+_FREE = Fraction(0)
+_STATED: Mapping[int, Sequence[Fraction]] = {}
 _SUN_HOURS = (9, 15)  # local: when what is diverted would have been sold
 
 
@@ -55,15 +58,21 @@ class Prices:
         """What a kWh of something that is always on costs."""
         return _mean_price(of_direction(self._home, self._tariffs, "import"), self._days(first, until))
 
-    def gas_share(self, start_s: int, end_s: int) -> float:
-        """The share of what is avoided in [start_s, end_s) that would have been gas, by the day in its middle."""
-        parts = self._parts(start_s, end_s)
+    def gas_share(self, start_s: int, end_s: int, months: Mapping[int, Sequence[Fraction]] = _STATED) -> float:
+        """The share of what is avoided in [start_s, end_s) that would have been gas: as `avoided_parts`; by the heat
+        alone where a price is not known."""
+        day, shares = self._middle(start_s, end_s, months)
+        parts = self._parts(day, shares) or [float(share) for share in shares]
         return sum(part for source, part in zip(self._displaced, parts, strict=True) if source in self._gas)
 
-    def avoided_parts(self, start_s: int, end_s: int) -> dict[str, float]:
-        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; 0 of all without any."""
+    def avoided_parts(
+        self, start_s: int, end_s: int, months: Mapping[int, Sequence[Fraction]] = _STATED
+    ) -> dict[str, float]:
+        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; empty where a source
+        has no price then. months: the sources' shares by month, where they go by the home's past."""
         found: dict[str, float] = {}
-        for source, part in zip(self._displaced, self._parts(start_s, end_s), strict=True):
+        parts = self._parts(*self._middle(start_s, end_s, months))
+        for source, part in zip(self._displaced, parts, strict=False):
             found[source.source] = found.get(source.source, 0.0) + part
         return found
 
@@ -74,12 +83,24 @@ class Prices:
             found[source.source] = found.get(source.source, Fraction(0)) + source.share
         return found
 
-    def _parts(self, start_s: int, end_s: int) -> list[float]:
-        middle = datetime.fromtimestamp((start_s + end_s) / 2, self._zone).date()
+    def _middle(
+        self, start_s: int, end_s: int, months: Mapping[int, Sequence[Fraction]]
+    ) -> tuple[tuple[int, int], Sequence[Fraction]]:
+        """The day in the middle of a time, and the sources' shares on it."""
+        middle_s = (start_s + end_s) / 2
+        middle = datetime.fromtimestamp(middle_s, self._zone).date()
         day = self._days(middle, middle + timedelta(days=1))[0]
-        amounts = [float((source.heat_price(*day) or 0) * source.share_over(*day)) for source in self._displaced]
+        shares = months.get(month_of(middle_s, self._zone))
+        return day, shares if shares is not None else [source.share_over(*day) for source in self._displaced]
+
+    def _parts(self, day: tuple[int, int], shares: Sequence[Fraction]) -> list[float]:
+        """Each source's part of the money, adding up to 1; none where that of one is not known."""
+        prices = [
+            source.heat_price(*day) if share else _FREE for source, share in zip(self._displaced, shares, strict=True)
+        ]
+        amounts = [float(price * share) for price, share in zip(prices, shares, strict=True) if price is not None]
         total = sum(amounts)
-        return [amount / total if total else 0.0 for amount in amounts]
+        return [amount / total for amount in amounts] if total and len(amounts) == len(prices) else []
 
     def _by_carrier(self) -> tuple[list[Displaced], list[Displaced]]:
         gas: list[Displaced] = []

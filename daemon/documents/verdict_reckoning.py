@@ -10,6 +10,7 @@ from accounting.ledger import Ledger
 from daemon.config.model import Home
 from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
+from daemon.documents.value_document import lacking_carbon
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
@@ -36,31 +37,49 @@ def reckon(
     off: Sequence[OffSpan] = (),
     advised: Advised | None = None,
 ) -> dict[str, Any]:
-    """The verdict as JSON. history, ledger: None for those that the home file names, where they are there; within: how
-    narrow the fair comparison's range is wished for, money a day to either side; off: days to look at as if without
-    diversion; advised: further advice, about the home's rules."""
+    """The verdict as JSON.
+
+    history, ledger: None for those that the home file names, where they are there: a history that cannot be compared
+    yet is then left out, with the reason; within: how narrow the fair comparison's range is wished for, money a day to
+    either side; off: days to look at as if without diversion; advised: further advice, about the home's rules.
+    """
     from accounting.verdict.judgement import judge
     from daemon.documents.verdict_evidence import gather
 
+    asked = history is not None
     if home is not None:
         if history is None and (home.verdict.history is not None or _holds_rows(history_path(home))):
             history = history_path(home)
         if ledger is None:
             own = home.path_of(home.ledger.path)
             ledger = own if own.exists() else None
-    found = judge(gather(home, ledger, history, installed))
+    found = judge(gather(home, ledger, history, installed, asked=asked))
     name, currency = (home.home.name, home.home.currency) if home is not None else (None, None)
     document = verdict_answer(found, name, currency, within)
     if document["against_export"] is not None and home is not None and ledger is not None:
         with Ledger.open_reader(ledger) as books, books.still():
             document["against_export"]["off"] = off_answer(home, books, off)
             if advised is not None:
-                _add_advice(document, *advised(home, books))
+                _add_advice(document, *advised(home, books), carbon_known=not lacking_carbon(home))
     return document
 
 
-def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
-    both = [*(document["advice"] or ()), *advice]
+def _add_advice(
+    document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str], *, carbon_known: bool
+) -> None:
+    """The rule `worth` withholds in the losing hours of the months in which not to divert is advised, too: the same
+    loss, and so said."""
+    own = document["advice"] or ()
+    if any(each["about"] == "diverting" for each in own):
+        advice = [
+            {**each, "say": f"{each['say']} It does so in the months named here as well: their worths do not add up."}
+            if each["about"] == "worth"
+            else each
+            for each in advice
+        ]
+    if not carbon_known:
+        advice = [{**each, "kg_per_year": None} for each in advice]
+    both = [*own, *advice]
     document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
     document["notes"] += notes
 

@@ -46,7 +46,7 @@ def headline(document: Document) -> str:
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
         spent = _money(life["spent"], money)
-        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent never come back."
+        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent do not come back in {life['years']} years."
     if life is not None and life["payback_years"]["p90"] is not None:
         years = life["payback_years"]
         reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
@@ -56,9 +56,15 @@ def headline(document: Document) -> str:
         return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of cases."
     if year is not None and (year["low"] > 0 or year["high"] < 0):
         side = "brings" if year["net"] > 0 else "costs"
-        return f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy is not known here."
+        return (
+            f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy, and what it draws "
+            "itself, is not known here."
+        )
     if compared is not None and compared["low_kwh"] > 0:
-        return f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far; whether it pays is not known yet."
+        return (
+            f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far ({compared['low_kwh']:,.0f} to "
+            f"{compared['high_kwh']:,.0f}); whether it pays is not known yet."
+        )
     return "Can't tell yet; what is missing for an answer stands below."
 
 
@@ -67,14 +73,12 @@ def _against_export(part: Document, money: str) -> list[str]:
     said = [
         f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
         f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
-        f"purchases avoided, less {part['given_up']:,.2f} of export income given up."
+        f"purchases avoided, less {part['given_up'] - part['bought']:,.2f} of export income given up"
+        f"{_and_bought(part['bought'], 'paid for what the grid or the battery gave')}."
     ]
     if len(part["by_source"]) > 1:
-        parts = [
-            f"{each['source']} {each['avoided']:,.2f} ({each['heat_kwh']:,.0f} kWh of heat)"
-            for each in part["by_source"]
-        ]
-        said.append(f"Avoided of {', '.join(parts)}; the money divided by the sources' prices.")
+        parts = [_source(each) for each in part["by_source"]]
+        said.append(f"Avoided: {', '.join(parts)}; the money is divided by the sources' prices.")
     if part["break_even_export_price"] is not None:
         said.append(
             f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "
@@ -84,19 +88,33 @@ def _against_export(part: Document, money: str) -> list[str]:
     if losing:
         named = ", ".join(_month(month["month"]) for month in losing[:6]) + (" and others" if len(losing) > 6 else "")
         said.append(
-            f"Off in the months that lost ({named}) would have brought {_money(part['off_in_losing_months'], money)}."
+            f"Diversion off in the months that lost ({named}) would have brought "
+            f"{_money(part['off_in_losing_months'], money)}."
         )
     for off in part.get("off", ()):
         side = "brought" if off["brought"] >= 0 else "cost"
         every = " of every year" if off["every_year"] else ""
         said.append(
-            f"Off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
-            f"{off['diverted_kwh']:,.0f} kWh) would have {side} {_money(abs(off['brought']), money)}: "
-            f"{off['given_up']:,.2f} of export income kept, less {off['avoided']:,.2f} to buy."
+            f"Diversion off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
+            f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) would have {side} "
+            f"{_money(abs(off['brought']), money)}: {off['given_up'] - off['bought']:,.2f} of export income kept"
+            f"{_and_bought(off['bought'], 'not paid to the grid or the battery')}, less {off['avoided']:,.2f} to buy "
+            "the heat that was used."
         )
-    if part["unpriced_kwh"] >= 0.5:
-        said.append(f"{part['unpriced_kwh']:,.0f} kWh had no known price and count as nothing there.")
+        if off["unpriced_kwh"] >= 0.5:
+            said.append(f"Of it {off['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
+    if part["estimated_kwh"] >= 0.5:
+        said.append(f"{part['estimated_kwh']:,.0f} kWh of it fell into gaps: how much is known, but not when.")
     return said
+
+
+def _source(part: Document) -> str:
+    heat = f" ({part['heat_kwh']:,.0f} kWh of heat)" if part["heat_kwh"] else ""
+    return f"{part['source']} {part['avoided']:,.2f}{heat}"
+
+
+def _and_bought(bought: float, what: str) -> str:
+    return f" and {bought:,.2f} {what}" if bought >= 0.005 else ""
 
 
 _SAME = {
@@ -149,17 +167,19 @@ def _year(part: Document, money: str) -> list[str]:
     how = f"{1 - part['modelled_share']:.0%} of it {part['source']}, the rest modelled by the sun's year"
     if not part["modelled_share"]:
         how = part["source"]
-    carbon = ""
-    if part["kg"] is not None:
-        carbon = f", {abs(part['kg']):,.0f} kg CO2e {'less' if part['kg'] >= 0 else 'more'}"
-    return [f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f}){carbon}: {how}."]
+    carbon = "" if part["kg"] is None else f", {_kg_less(part['kg'])}"
+    return [
+        f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f} in 9 of 10 such years){carbon}, "
+        f"what the hardware itself draws not taken off: {how}."
+    ]
 
 
 def _life(part: Document, money: str) -> list[str]:
     simple, paid, worth = part["simple_payback_years"], part["payback_years"], part["npv"]
     said = [
         f"Modelled over {part['years']} years, {_money(part['spent'], money)} spent (8 in 10 cases): pay-back "
-        f"{_years(paid)} discounted, {_years(simple)} simple; net present value {worth['p50']:+,.0f} "
+        f"{_years(paid, part['years'])} discounted, {_years(simple, part['years'])} simple; "
+        f"net present value {worth['p50']:+,.0f} "
         f"({worth['p10']:+,.0f} to {worth['p90']:+,.0f})."
     ]
     ratios = [
@@ -168,9 +188,8 @@ def _life(part: Document, money: str) -> list[str]:
         if part[key]["p50"] is not None
     ]
     if ratios:
-        said.append(f"{', '.join(ratios)}. It never pays in {part['never_pays']:.0%} of cases.")
-    else:
-        said.append(f"It never pays in {part['never_pays']:.0%} of cases.")
+        said.append(f"{', '.join(ratios)}.")
+    said.append(f"It does not pay back in these {part['years']} years in {part['never_pays']:.0%} of cases.")
     kept = part["keep_using"]["per_year"]
     said.append(
         f"Keep using it? {'Yes' if kept > 0 else 'No'}: {kept:+,.0f} {money} a year, the purchase aside. "
@@ -179,10 +198,12 @@ def _life(part: Document, money: str) -> list[str]:
     return said
 
 
-def _years(part: Document) -> str:
+def _years(part: Document, looked_at: int) -> str:
+    """A pay-back with its range. looked_at: the years that are modelled; what comes later is not known."""
+    longer = f"over {looked_at}"
     if part["p50"] is None:
-        return "never" if part["p10"] is None else f"never (at best {part['p10']:.0f} years)"
-    upper = "never" if part["p90"] is None else f"{part['p90']:.0f}"
+        return f"{longer} years" + ("" if part["p10"] is None else f" (at best {part['p10']:.0f})")
+    upper = longer if part["p90"] is None else f"{part['p90']:.0f}"
     return f"{part['p50']:.0f} years ({part['p10']:.0f} to {upper})"
 
 
@@ -196,20 +217,25 @@ def _sensitivity(part: Sequence[Document], money: str) -> list[str]:
 
 def _advice(part: Sequence[Document], money: str) -> list[str]:
     if not part:
-        return ["Nothing: the books show no change that would have brought more."]
-    return [
-        f"{each['say']} Worth {_money(each['per_year'], money)} and {each['kg_per_year']:+,.0f} kg CO2e a year, by the "
-        f"ledger's own months and prices; wrong if {each['flips_if']}."
-        for each in part
-    ]
+        return ["Nothing: no month of the books lost by diverting, nor by the hardware's standby, at the prices then."]
+    return [_advised(each, money) for each in part]
+
+
+def _advised(each: Document, money: str) -> str:
+    bound = "at most " if each["at_most"] else ""
+    carbon = "" if each["kg_per_year"] is None else f" and {_kg_less(each['kg_per_year'])}"
+    return (
+        f"{each['say']} Worth {bound}{_money(each['per_year'], money)}{carbon} a year, by the ledger's own months and "
+        f"prices; wrong if {each['flips_if']}."
+    )
 
 
 def _carbon(part: Document, money: str) -> list[str]:
-    side = "less" if part["kg_year"] >= 0 else "more"
-    said = f"{abs(part['kg_year']):,.0f} kg CO2e {side} a year, estimated by the home file's factors, standby counted."
+    said = f"{_kg_less(part['kg_year'])} a year, estimated by the home file's factors, standby counted."
     if part["embodied_kg"] is not None:
-        when = "never" if part["payback_years"] is None else f"after {part['payback_years']:.1f} years"
-        said += f" The {part['embodied_kg']:,.0f} kg of making it are back {when}."
+        years = part["payback_years"]
+        when = "are never made up for" if years is None else f"are made up for after {years:.1f} years"
+        said += f" The {part['embodied_kg']:,.0f} kg of making it {when}."
     return [f"{said} {part['turns']}"]
 
 
@@ -220,6 +246,10 @@ def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
             continue
         said.setdefault(why, []).append(_PARTS[name].lower())
     return [f"{', '.join(names)}: {why}."[0].upper() + f"{', '.join(names)}: {why}."[1:] for why, names in said.items()]
+
+
+def _kg_less(kg: float) -> str:
+    return f"{abs(kg):,.0f} kg CO2e {'less' if kg >= 0 else 'more'}"
 
 
 def _saved(kwh: float) -> str:

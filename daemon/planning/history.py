@@ -64,7 +64,7 @@ def read_history(ledger: Ledger, made: PreparedHome, at_s: float) -> History:
     today = datetime.fromtimestamp(until_s, zone).date()
     days = LOOK_DAYS
     while True:
-        from_s = midnight_s(today - timedelta(days=days), zone)
+        from_s = half_hour_before(midnight_s(today - timedelta(days=days), zone) + HALF_HOUR_S - 1)
         with ledger.still():
             found = _read(ledger, made, from_s, until_s)
             begun_s = ledger.tank_span()

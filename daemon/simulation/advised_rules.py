@@ -42,7 +42,7 @@ def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], lis
     from_s = to_s - DAYS * _DAY_S
     rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
     money = home.home.currency
-    said = f"Diverting while selling paid more lost {lost:,.2f} {money} in the last year of the books"
+    said = f"Diverting sun while selling paid more lost {lost:,.2f} {money} in the last year of the books"
     if len(rows) < 2:
         kept = f"no recorded minutes are left of such a day (ledger.tape_days = {home.ledger.tape_days})"
         return [], [f"{said}. Whether the rule `worth` would have stopped it could not be replayed: {kept}."]
@@ -58,6 +58,8 @@ def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], lis
         "per_year": lost,
         "kg_per_year": losing.lost_mg / 1e6,
         "flips_if": "selling no longer pays more than the heat at any hour",
+        "about": "worth",
+        "at_most": True,
     }
     return [advice], []
 

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger import Ledger
+from accounting.model.periods import local_day
 from accounting.reports.days_paid import DaysPaid, Paid
 from accounting.reports.study_figures import Figures
-from accounting.reports.supplier import local_day
 from accounting.reports.written_comparison import binding, news, written_of
 from accounting.verdict.fair_comparison import FairComparison, Measured, fair_comparison, half_width
 from daemon.config.build import comparison_blocks

@@ -1,7 +1,7 @@
-"""A study's tank fitted to the home's own tape, and how well it foretells days that the fit has not seen.
+"""A study's tank fitted to the home's own tape, and how well it forecasts days that the fit has not seen.
 
 The twin is given what the heaters took in each minute, and draws by the fitted pattern of the day; each day begins with
-the level as recorded. What it foretells is the level at the end of each hour.
+the level as recorded. What it forecasts is the level at the end of each hour.
 """
 
 from collections.abc import Sequence
@@ -10,11 +10,11 @@ from math import sqrt
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from accounting.heat.scale_fit import COUNTERS, STRETCH_WH
+from accounting.heat.metered_heat import MeteredHeat
 from accounting.heat.tank_fit import Fitted, LevelForecast, TankFit, fit_tank
 from accounting.ledger.tape import Row
 from accounting.valuation.settings import TankBooks
-from daemon.config.build import tank_books
+from daemon.config.build import books_settings
 from daemon.config.load import load
 from daemon.config.varied import varied
 from daemon.simulation.study.closed_loop import TAP_C
@@ -32,7 +32,7 @@ _DAY_S, _HOUR_S, _MINUTE_S = 86_400, 3600, 60
 def fitted(path: Path, readings: Path) -> Fitted:
     """Fit a home's tank to its recorded minutes. path: the home file. Raises BrimfulError."""
     home = load(path)
-    tank = tank_books(home)
+    tank = books_settings(home).tank
     if tank is None:
         hint = "and in [signals] tank_level_pct or the tank's temperatures"
         raise BrimfulError(OP, "--fit", f"expected a table [tank] in {home.file.name}, got none", hint)
@@ -73,25 +73,29 @@ def _tried(path: Path, rows: Sequence[Row], tank: TankBooks, zone: ZoneInfo) -> 
     if fit.by_hour_wh is None or not tank.level:
         return None
     home = studied(varied(path, values) if values else load(path))
-    return foretell(home, rows, cut_s, fit.by_hour_wh)
+    return forecast_levels(home, rows, cut_s, fit.by_hour_wh, tank)
 
 
-def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Sequence[float]) -> LevelForecast | None:
-    """Try the twin on the local days after from_s. drawn_wh: in each hour of a day. None where they are too few."""
+def forecast_levels(
+    home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Sequence[float], tank: TankBooks
+) -> LevelForecast | None:
+    """Try the twin on the local days after from_s. drawn_wh: in each hour of a day. None where they are too few.
+
+    A level that was not heard within the tank's stale_after_s is compared with nothing."""
     zone = home.zone
     names = [heater.name for heater in home.made.rules.heaters]
     levels: dict[int, float] = {}
-    twin, level, latest, since_s = None, None, dict[str, float](), 0
+    heat = MeteredHeat(tank)
+    twin, level, level_s, since_s = None, None, 0, 0
     days, off, yesterday = set(), list[float](), list[float]()
     for at_s, row_values in rows:
         watts = [0.0] * (len(names) + 1)
-        for name, value in row_values.items():
-            if name.startswith(COUNTERS):
-                gained = value - latest.get(name, value)
-                latest[name] = value
-                if 0 < gained < STRETCH_WH:
-                    watts[_source(name, names)] += gained * _HOUR_S / _MINUTE_S
-        level = row_values.get("tank_level_pct", level)
+        for name, gained_wh in heat.gains(row_values):
+            watts[_source(name, names)] += gained_wh * _HOUR_S / _MINUTE_S
+        if "tank_level_pct" in row_values:
+            level, level_s = row_values["tank_level_pct"], at_s
+        elif at_s - level_s > tank.stale_after_s:
+            level = None
         local = datetime.fromtimestamp(at_s, zone)
         on_the_hour = local.minute == 0
         if twin is not None and at_s - since_s <= 2 * _MINUTE_S:
@@ -115,7 +119,7 @@ def foretell(home: StudiedHome, rows: Sequence[Row], from_s: float, drawn_wh: Se
 
 
 def _source(name: str, heaters: Sequence[str]) -> int:
-    """Which of the twin's sources a counter belongs to: a heater's, or the tank's timer's."""
+    """The place among the twin's sources that a counter is of: a heater's, or the last for all else."""
     if not name.startswith("diverted_wh"):
         return len(heaters)
     own = name.removeprefix("diverted_wh").lstrip("_")

@@ -75,3 +75,14 @@ def test_too_little_shows_nothing() -> None:
     rows = [(60 * minute, {"tank_level_pct": 50.0, "diverted_wh": 0.0}) for minute in range(600)]
     fit = fit_tank(rows, replace(STATED, temperatures=()), ZONE)
     assert (fit.full_kwh, fit.volume_l, fit.drawn_kwh, fit.by_hour_wh) == (None, None, None, None)
+
+
+def test_heat_that_nothing_metered_gave_leaves_the_draws_unseen() -> None:
+    """An unmetered boiler makes each morning's heat: what the taps drew cannot be told from it."""
+    tank = replace(STATED, temperatures=(), ua_w_per_k=0.01)
+    rows = [
+        (60 * minute, {"tank_level_pct": 60.0 if 6 <= minute // 60 % 24 < 20 else 30.0, "diverted_wh": 0.0})
+        for minute in range(10 * 1440)
+    ]
+    fit = fit_tank(rows, tank, ZONE)
+    assert (fit.days, fit.drawn_kwh, fit.by_hour) == (10, None, None)

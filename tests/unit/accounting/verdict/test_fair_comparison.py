@@ -73,7 +73,7 @@ def test_both_ways_of_measuring_stand_beside_each_other() -> None:
     assert isinstance(answer, FairComparison)
     assert not isinstance(answer.beside, str)
     assert (answer.main.what, answer.beside.what) == ("tank", "meters")
-    assert answer.diverted_off_kwh == 1.5
+    assert answer.sun_off_kwh == 1.5
     assert (answer.main.days_on, answer.main.days_off) == (18, 18)
 
 

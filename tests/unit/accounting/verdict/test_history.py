@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from accounting.verdict.history import parse_history, read_history
+from accounting.verdict.history import NUMBERS, _unit, parse_history, read_history
 from rules.model.errors import BrimfulError
 
 GOOD = """\
@@ -40,7 +40,7 @@ def test_a_byte_order_mark_and_gzip_are_read(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize(
     ("was", "becomes", "where", "says"),
     [
-        ("44,,", "-44,,", "line 3, column electricity_kwh", "expected 0 to"),
+        ("44,,", "-44,,", "line 3, column electricity_kwh", "expected 0 to 1e+07 kWh, got -44"),
         ("44,,", "4x4,,", "line 3, column electricity_kwh", "expected a number, got '4x4'"),
         ("44,,", "nan,,", "line 3, column electricity_kwh", "expected a number"),
         ("44,,", "1e999,,", "line 3, column electricity_kwh", "expected a number"),
@@ -52,7 +52,7 @@ def test_a_byte_order_mark_and_gzip_are_read(tmp_path: Path, name: str) -> None:
         (",7.1,1", ",45,1", "line 3, column inlet_c", "°F where °C"),
         (",7.1,1", ",7.1,yes", "line 3, column estimated", "expected 1, 0 or nothing"),
         (",12,11.2,", ",12,,", "line 2, column gas_kwh_per_m3", "beside gas_m3"),
-        (",12,11.2,", ",12,39.5,", "line 2, column gas_kwh_per_m3", "expected 5 to 15"),
+        (",12,11.2,", ",12,39.5,", "line 2, column gas_kwh_per_m3", "expected 5 to 15 kWh/m³, got 39.5"),
         ("water_l", "water", "line 1, column 'water'", "did you mean water_l?"),
         ("inlet_c", "away_days", "line 1, column away_days", "got it twice"),
         ("from,to", "start,end", "line 1", "begins from,to"),
@@ -91,3 +91,10 @@ def test_a_file_that_is_not_text(tmp_path: Path) -> None:
         read_history(path.with_suffix(".csv.gz"))
     with pytest.raises(BrimfulError, match="expected a readable file"):
         read_history(tmp_path / "none.csv")
+
+
+def test_every_column_of_numbers_has_a_unit() -> None:
+    assert [_unit(column) for column in NUMBERS] == [
+        *("kWh", "kWh", "m³", "kWh/m³", "kWh", "kWh", "kWh"),
+        *("L", "days", "°C", "°C"),
+    ]

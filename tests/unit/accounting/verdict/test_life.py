@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from accounting.verdict.climate import month_shares
 from accounting.verdict.finance import irr, npv, payback_years, spv, upv
 from accounting.verdict.judgement import Evidence, Rates, judge
 from accounting.verdict.life import Assumptions, Hardware, expected_npv, life, paybacks
+from accounting.verdict.ranges import Range
 from accounting.verdict.sensitivity import sensitivity
 from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
 
@@ -159,7 +161,7 @@ def test_what_matters_most_comes_first() -> None:
 
 def months(net_in_june: float) -> tuple[Month, ...]:
     return tuple(
-        Month(date(2025, number, 1), 1.0, 100.0, 5.0, 5.0 + net, net, 3.0, 1.0)
+        Month(date(2025, number, 1), 1.0, 100.0, 5.0, 5.0 + net, net, 3.0, 1.0, 100.0, 0.0)
         for number in range(1, 13)
         for net in (net_in_june if number == 6 else 4.0,)
     )
@@ -216,6 +218,24 @@ def test_every_part_is_there_or_says_why_not() -> None:
     assert all(getattr(bare, name) is None for name in parts)
     assert set(bare.why_not) == set(parts)
     assert "either would answer it" in bare.why_not["year"]
+
+
+def test_standby_that_has_no_price_or_is_not_stated_is_said_to_be_missing() -> None:
+    def said(assumed: Assumptions) -> str:
+        return " ".join(judge(evidence(assumed=assumed)).notes)
+
+    hungry = replace(PLAIN, hardware=(Hardware("diverter", 400, standby_w=2.0),), import_price=0.3)
+    assert "standby" not in said(hungry)
+    assert "standby, 18 kWh a year, counts as no cost" in said(replace(hungry, import_price=None))
+    assert "states no standby_w" in said(PLAIN)
+
+
+def test_without_an_export_price_a_history_gives_no_year() -> None:
+    """Nothing given up would flatter: what the sun would have brought as sold is not known."""
+    compared = SimpleNamespace(money=Range(100.0, 80.0, 120.0))
+    found = judge(evidence(against_export="no books", before_after=compared, rates=Rates(electricity=0.3)))
+    assert (found.year, found.life) == (None, None)
+    assert "no export price is known" in found.why_not["year"]
 
 
 def test_carbon_turns_only_where_money_and_carbon_disagree() -> None:

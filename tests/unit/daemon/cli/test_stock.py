@@ -185,6 +185,7 @@ def test_the_fit_reads_the_recorded_minutes(home: Path) -> None:
     lines = stock(home, "--fit").stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert "Fitted to one quiet run of 4 h: 1.500 W/K." in " ".join(lines)
+    assert ("small draws at night count as loss" in " ".join(lines)) is ("water_l" not in load(home).signals)
     assert " ".join(lines).endswith("More runs would show how sure that is; to go by it, set tank.loss_w = 67.5.")
 
 

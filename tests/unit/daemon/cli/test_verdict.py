@@ -233,7 +233,7 @@ def test_verdict_and_value_say_the_same_net_and_what_off_would_have_brought(tmp_
     assert [month["net"] for month in part["months"]] == [row["net"] for row in valued["rows"]]
     assert sum(each["avoided"] for each in part["by_source"]) == pytest.approx(part["avoided"])
     assert part["off"][0]["brought"] == pytest.approx(-part["months"][5]["net"], abs=1e-6)
-    assert "Off from 2026-06-01 to 2026-07-01" in " ".join(
+    assert "Diversion off from 2026-06-01 to 2026-07-01" in " ".join(
         run("--home", home, "--off", "2026-06-01..2026-07-01").stdout.split()
     )
     assert "expected FROM..TO" in refusal("--home", home, "--off", "June")

@@ -311,6 +311,13 @@ def test_without_a_marginal_factor_of_every_source_none_is_counted_and_it_is_sai
             "got none (home.toml)",
         ),
         (
+            'source = "gas boiler"',
+            'source = "hut, 2 boilers"',
+            'displaces[hut, 2 boilers].source: expected a name without a comma, a space and a number in it, got "hut, '
+            '2 boilers" (home.toml); the ledger would read two sources in it; write the number as a word, or leave out '
+            "the comma",
+        ),
+        (
             "marginal = { kg_per_kwh = 0.35, ",
             "marginal = { ",
             "carbon.grid.marginal: expected one of kg_per_kwh, series, got none of them (home.toml)",

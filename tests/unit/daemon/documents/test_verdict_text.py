@@ -31,13 +31,16 @@ def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict
 @pytest.mark.parametrize(
     ("parts", "says"),
     [
-        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent never come back."),
+        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent do not come back in 12 years."),
         ({"life": life(0.0)}, "Yes: it most likely pays for itself within 5 years (4 to 8)."),
         ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of cases."),
         ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
         ({"year": {"net": -30.0, "low": -50.0, "high": -10.0}}, "Using it costs about 30.00 GBP a year"),
         ({"year": {"net": 30.0, "low": -10.0, "high": 50.0}}, "Can't tell yet"),
-        ({"before_after": {"low_kwh": 10.0, "saved_kwh": 300.0}}, "It saves energy: 300 kWh so far"),
+        (
+            {"before_after": {"low_kwh": 10.0, "saved_kwh": 300.0, "high_kwh": 400.0}},
+            "It saves energy: 300 kWh so far (10 to 400)",
+        ),
         ({}, "Can't tell yet"),
     ],
 )
@@ -49,8 +52,62 @@ def test_a_life_in_words() -> None:
     ((heading, sentences),) = sections(document(life=life(0.4, 9.0, None)))
     text = " ".join(sentences)
     assert heading == "Over its life"
-    assert "pay-back 9 years (4 to never) discounted" in text
+    assert "pay-back 9 years (4 to over 12) discounted" in text
+    assert "It does not pay back in these 12 years in 40% of cases." in text
     assert "Keep using it? Yes: +40 GBP a year, the purchase aside. Buy another? Not sure." in text
+
+
+EXPORT = {
+    "from": "2026-01-01",
+    "to": "2026-07-01",
+    "coverage": 0.98,
+    "diverted_kwh": 500.0,
+    "net": 5.0,
+    "avoided": 40.0,
+    "given_up": 35.0,
+    "bought": 10.0,
+    "by_source": [],
+    "break_even_export_price": None,
+    "months": [],
+    "unpriced_kwh": 0.0,
+    "estimated_kwh": 12.0,
+}
+OFF = {
+    "off": "05-01..06-01",
+    "every_year": True,
+    "days_known": 31.0,
+    "diverted_kwh": 90.0,
+    "given_up": 9.0,
+    "bought": 2.0,
+    "avoided": 6.0,
+    "brought": 3.0,
+    "unpriced_kwh": 4.0,
+    "coverage": 0.9,
+}
+
+
+def test_what_was_bought_is_no_export_income() -> None:
+    ((_, sentences),) = sections(document(against_export={**EXPORT, "off": [OFF]}))
+    assert sentences[0].endswith(
+        "40.00 of purchases avoided, less 25.00 of export income given up and 10.00 paid for what the grid or the "
+        "battery gave."
+    )
+    assert sentences[1] == (
+        "Diversion off from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) "
+        "would have brought 3.00 GBP: 7.00 of export income kept and 2.00 not paid to the grid or the battery, less "
+        "6.00 to buy the heat that was used."
+    )
+    assert sentences[3] == "12 kWh of it fell into gaps: how much is known, but not when."
+    assert sentences[2] == "Of it 4 kWh had no known price and are in no amount of money."
+
+
+def test_what_advice_is_worth_is_bounded_where_it_must_be_and_says_no_carbon_that_is_not_counted() -> None:
+    advised = {"say": "Do so.", "per_year": 12.0, "kg_per_year": None, "flips_if": "not", "about": "worth"}
+    ((_, (bounded, whole)),) = sections(
+        document(advice=[{**advised, "at_most": True}, {**advised, "at_most": False, "kg_per_year": -3.0}])
+    )
+    assert bounded.startswith("Do so. Worth at most 12.00 GBP a year, by")
+    assert whole.startswith("Do so. Worth 12.00 GBP and 3 kg CO2e more a year, by")
 
 
 def test_the_same_reason_is_said_once() -> None:
@@ -62,3 +119,11 @@ def test_the_same_reason_is_said_once() -> None:
     ((heading, sentences),) = sections(document(why_not=why))
     assert heading == "Can't tell yet"
     assert sentences == ["A usual year: there are neither books nor a history.", "What to do now: no books."]
+
+
+def test_a_usual_year_says_what_its_range_is_and_what_it_leaves_out() -> None:
+    part = {"net": 94.2, "low": 79.0, "high": 110.0, "kg": None, "modelled_share": 0.0, "source": "measured"}
+    ((_, (sentence,)),) = sections(document(year=part))
+    assert sentence == (
+        "+94 GBP (+79 to +110 in 9 of 10 such years), what the hardware itself draws not taken off: measured."
+    )

@@ -1,11 +1,15 @@
 """What the ledger tells of a half hour: intervals of any length, and draws only where the level was measured."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
+from accounting.ledger import Ledger
 from accounting.model.entry import Entry, Posting, TankEntry
-from daemon.planning.history import _booked_prices, _drawn, _sun_taken
+from daemon.planning.history import _booked_prices, _drawn, _sun_taken, read_history
+from tests.support.planned_past import HOME, lived
 
 
 class Books:
@@ -48,3 +52,15 @@ def test_intervals_of_any_length_become_half_hours(interval_s: int, starts: tupl
 def test_the_prices_that_the_books_noted() -> None:
     priced = Entry(0, 3600, "main", import_price_micro=310_000, export_price_micro=None)
     assert _booked_prices([priced]) == ({0: 0.31, 1800: 0.31}, {})
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kathmandu", "Pacific/Chatham", "Asia/Kolkata"])
+def test_a_past_is_known_wherever_the_clocks_stand(tmp_path: Path, zone: str) -> None:
+    """Those of Nepal and of the Chatham Islands are a quarter hour off UTC's half hours."""
+    home = HOME.replace("Europe/Lisbon", zone)
+    assert zone in home
+    made = lived(tmp_path, 4, home=home, start=datetime(2026, 6, 1, tzinfo=UTC))
+    with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
+        found = read_history(ledger, made, ledger.known_until_s() or 0.0)
+    assert found.usable_days == 3
+    assert sum(each.drawn_wh is not None for each in found.half_hours) == 4 * 48

@@ -7,6 +7,7 @@ import pytest
 
 from accounting.ledger import Batch, Ledger, LedgerWriter
 from accounting.ledger.tape import Row, pack
+from accounting.model.entry import Entry, Posting
 from daemon.assembly.endpoints import facts
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -30,15 +31,17 @@ path = "hut.sqlite"
 """
 
 
-def made(folder: Path, *, tape: bool = True, prices: str = PRICES, more: str = "") -> Home:
+DIVERTED = replace(entry(24, 700), given_up_micro=210_000, avoided_micro=56_000, export_price_micro=300_000)
+PARTS = (Posting("sun", -600, -180_000), Posting("grid", -100, -30_000), Posting("tank", 700, 210_000))
+BOUGHT = replace(DIVERTED, grid_wh=100, given_up_micro=180_000, bought_micro=30_000, postings=PARTS)
+
+
+def made(folder: Path, *, tape: bool = True, prices: str = PRICES, more: str = "", each: Entry = DIVERTED) -> Home:
     """Twelve hours of diverting at a dear export price, from noon."""
     file = folder / "home.toml"
     file.write_text(SMALL + prices + more)
     home = load(file)
-    entries = tuple(
-        replace(entry(24 + place, 700), given_up_micro=210_000, avoided_micro=56_000, export_price_micro=300_000)
-        for place in range(12)
-    )
+    entries = tuple(replace(each, start_s=START_S + (24 + place) * each.interval_s) for place in range(12))
     rows: list[Row] = [
         (START_S + 12 * 3600 + 60 * n, {"grid_w": -2500.0, "tank_level_pct": 40.0, "diverted_wh": 1000.0 + 20 * n})
         for n in range(360)
@@ -58,6 +61,12 @@ def test_what_the_tape_shows_is_advised_with_what_the_ledger_lost(tmp_path: Path
     assert notes == []
     assert "[rules.worth] enabled = true" in str(advice["say"])
     assert advice["per_year"] == 12 * (210_000 - 56_000) / 1e6
+    assert advice["at_most"], "the replay shows that it withholds, not how much of the year"
+
+
+def test_what_the_grid_gave_is_no_loss_that_the_rule_would_stop(tmp_path: Path) -> None:
+    (advice,), _ = asked(made(tmp_path, each=BOUGHT))
+    assert advice["per_year"] == pytest.approx(12 * (180_000 - 48_000) / 1e6)
 
 
 def test_without_a_tape_it_is_not_advised_and_that_is_said(tmp_path: Path) -> None:

@@ -30,9 +30,9 @@ def test_the_fitted_tank_is_studied_and_tried_on_later_days(tmp_path: Path) -> N
     assert fitted is not None
     assert float(fitted.set["tank.volume_l"]) == pytest.approx(180, rel=0.02)
     assert set(fitted.set) == {"tank.volume_l", "tank.hot_c", "tank.loss_w"}
-    assert fitted.foretold is not None
-    assert fitted.foretold.days >= 3
-    assert fitted.foretold.rms_pct < fitted.foretold.yesterday_pct
+    assert fitted.forecast is not None
+    assert fitted.forecast.days >= 3
+    assert fitted.forecast.rms_pct < fitted.forecast.yesterday_pct
     # A variant's own value goes before the fitted one, and the fitted draws are what is wanted at the taps.
     assert found.figures[0].lost_seen > found.figures[1].lost_seen
     assert fitted.fit.drawn_kwh is not None
@@ -40,7 +40,7 @@ def test_the_fitted_tank_is_studied_and_tried_on_later_days(tmp_path: Path) -> N
     assert wanted_kwh == pytest.approx(DAYS * fitted.fit.drawn_kwh.value, rel=0.01)
     answer, said = fit_answer(fitted), " ".join(fit_sentences(fitted))
     assert answer["volume_l"]["low"] < 180 < answer["volume_l"]["high"]
-    assert answer["held_out"]["days"] == fitted.foretold.days
+    assert answer["held_out"]["days"] == fitted.forecast.days
     assert "(home file: 210)" in said
     assert "root mean square" in said
 
