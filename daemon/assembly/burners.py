@@ -4,11 +4,11 @@ from dataclasses import replace
 from fractions import Fraction
 
 from accounting.reports.study_figures import Burner
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.config.model import Home
 
 
-def burner_of(home: Home, made: Plan) -> Burner | None:
+def burner_of(home: Home, made: PreparedHome) -> Burner | None:
     """The boiler that helps out: the tank's own, else the first displaced source that burns a fuel."""
     boiler = made.books.tank.boiler if made.books.tank is not None else None
     if boiler is not None:

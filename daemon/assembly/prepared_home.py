@@ -16,7 +16,7 @@ from rules.model.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class PreparedHome:
     """A home file and what was made of it."""
 
     home: Home
@@ -25,10 +25,10 @@ class Plan:
     wiring: Wiring
 
 
-def plan(home: Home) -> Plan:
+def prepare(home: Home) -> PreparedHome:
     """Make a home file ready. Raises BrimfulError where a file it names cannot be read."""
     rules = rule_settings(home)
-    return Plan(home, rules, books_settings(home), wiring(home, rules))
+    return PreparedHome(home, rules, books_settings(home), wiring(home, rules))
 
 
 def feeds(home: Home) -> list[Feed]:

@@ -15,7 +15,7 @@ from accounting.ledger import Ledger
 from accounting.model.entry import Entry
 from accounting.timeseries import ReadFailed, SendFailed, Target, open_reader, open_writer, point
 from daemon.assembly.endpoints import sources, timeseries_target
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.assembly.present_broker import present_broker
 from daemon.cli.check_neighbours import neighbour_lines
 from daemon.cli.check_prices import price_lines
@@ -87,7 +87,7 @@ def _reported(home_file: Path, report: Path | None, lines: list[Line], looked: I
 
 def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     home = load(home_file)
-    made = plan(home)
+    made = prepare(home)
     yield (
         "configuration",
         True,
@@ -112,7 +112,7 @@ def _looked(home_file: Path, seconds: float) -> Iterator[Line]:
     yield from _daemon(home)
 
 
-def _losing(home: Home, made: Plan, utc_s: float) -> Iterator[Line]:
+def _losing(home: Home, made: PreparedHome, utc_s: float) -> Iterator[Line]:
     """Whether each kWh diverted at the prices of now loses money, and nothing stops it."""
     prices = Books(made.books).prices_at(utc_s)
     sold, heat = prices.export_price, prices.heat_value

@@ -12,7 +12,7 @@ import click
 from accounting.ledger import LedgerWriter
 from accounting.model.periods import BY, By
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.options import echo_json, json_option
 from daemon.cli.value import show_value
 from daemon.config.load import load
@@ -39,7 +39,7 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
     READINGS is a CSV file (.csv or .csv.gz): first column `time`, the others signal names, an empty cell no reading.
     """
     loaded = load(home_file)
-    made = plan(loaded)
+    made = prepare(loaded)
     if ledger is not None and ledger.exists():
         raise BrimfulError(
             "replay", str(ledger), "expected a name that is free, got an existing file", "books are not overwritten"

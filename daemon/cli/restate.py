@@ -20,7 +20,7 @@ from accounting.valuation.historical_shares import as_recorded
 from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Valuer
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.options import echo_json, home_option, json_option, print_whole, statement_console
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -82,7 +82,7 @@ def restate(
     number, kept = None, 0
     rows: list[MovedRow] = []
     if from_s < to_s and dry_run:
-        rows, kept = _would_move(path, plan(loaded).books, why, from_s, to_s, zone)
+        rows, kept = _would_move(path, prepare(loaded).books, why, from_s, to_s, zone)
     elif from_s < to_s:
         number, kept = _restate(loaded, path, why, from_s, to_s)
         if number is not None:
@@ -124,7 +124,7 @@ def _restate(home: Home, path: Path, why: str, from_s: int, to_s: int) -> tuple[
             cut_short = unfinished(own)
             while cut_short is not None and not cut_short.step(time.time()):
                 pass
-            work = Restating(own, Valuer(as_recorded(plan(home).books, own)), why, from_s, to_s)
+            work = Restating(own, Valuer(as_recorded(prepare(home).books, own)), why, from_s, to_s)
             while not work.step(time.time()):
                 pass
             return work.number, work.kept

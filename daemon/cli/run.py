@@ -20,7 +20,7 @@ import click
 
 from accounting.ledger import Ledger
 from daemon.assembly import endpoints
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli import logs
 from daemon.cli.options import echo_json, echo_line, json_option
 from daemon.cli.value import show_value
@@ -56,7 +56,7 @@ _FOR_EVER = 10**9
 def run(home_file: Path, verbose: bool, log: logs.Form) -> None:
     """Run the daemon on a home file, until SIGTERM or Ctrl-C."""
     loaded = load(home_file)
-    made = plan(loaded)
+    made = prepare(loaded)
     logs.set_up(logging.DEBUG if verbose else logging.INFO, log)
     for caution in cautions(loaded):
         if log == "json":  # every line on stderr is an object then
@@ -99,7 +99,7 @@ def demo(days: int, headless: bool, minutes: float, stay: bool, folder: Path | N
         broker = stack.enter_context(EmbeddedBroker())
         zone = ZoneInfo(loaded.home.timezone)
         start_s = FIRST_DAY.replace(tzinfo=zone).timestamp()
-        story = DemoRun(plan(loaded), broker.address, SEED, start_s)
+        story = DemoRun(prepare(loaded), broker.address, SEED, start_s)
         steps = int(days * 86_400 / STEP_S)
         if not headless:
             click.echo(

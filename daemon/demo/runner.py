@@ -7,7 +7,7 @@ seed gives the same story, however fast it runs.
 import threading
 from collections.abc import Generator
 
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.demo.house_client import DemoClient
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
@@ -52,18 +52,18 @@ class Arrivals:
 class DemoRun:
     """One run of the story. Iterate `steps`; `service` and `house` may be looked at between two steps.
 
-    plan: the demo's home; broker: the one both sides speak over; start_utc_s: the story's first second.
+    made: the demo's home; broker: the one both sides speak over; start_utc_s: the story's first second.
     """
 
-    def __init__(self, plan: Plan, broker: BrokerAddress, seed: int, start_utc_s: float) -> None:
+    def __init__(self, made: PreparedHome, broker: BrokerAddress, seed: int, start_utc_s: float) -> None:
         self.house = DemoHouse(seed, start_utc_s)
         self.now_s = start_utc_s
         self._clock = SteppedClock(start_utc_s)
         self._arrivals = Arrivals()
         self._client = DemoClient(self.house, broker)
-        ordered = () if plan.home.watches else plan.rules.heaters
+        ordered = () if made.home.watches else made.rules.heaters
         self._links = {LINK, *(heater.name for heater in ordered)}
-        self.service = Service(plan, broker, self._clock, stepped_from_s=start_utc_s, tap=self._arrivals.note)
+        self.service = Service(made, broker, self._clock, stepped_from_s=start_utc_s, tap=self._arrivals.note)
 
     def steps(self, count: int) -> Generator[float, None, None]:
         """Live `count` steps; yields the UTC second after each. Raises BrimfulError if either side falls silent."""

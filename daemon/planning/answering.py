@@ -3,7 +3,7 @@
 from typing import Any
 
 from accounting.ledger import Ledger
-from daemon.assembly.prepared_home import plan as prepared
+from daemon.assembly.prepared_home import prepare
 from daemon.config.model import Home
 from daemon.planning.document import plan_document
 from daemon.planning.making import make
@@ -15,4 +15,4 @@ def plan_answer(home: Home, ledger: Ledger, at_s: float) -> dict[str, Any]:
 
     Raises BrimfulError for a home without a tank or a file that cannot be read, and LedgerError.
     """
-    return plan_document(make(prepared(home), ledger, at_s), home, past_of(ledger, at_s))
+    return plan_document(make(prepare(home), ledger, at_s), home, past_of(ledger, at_s))

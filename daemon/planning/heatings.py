@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from accounting.ledger import Ledger, StateMangled
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.recording.memory_codec import read
 from daemon.recording.unit_of_work import MEMORY
 from rules.model.formatting import clock, degrees

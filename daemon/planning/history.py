@@ -17,7 +17,7 @@ from accounting.model.entry import Entry
 from accounting.model.journal import DRAWN
 from accounting.model.periods import midnight_s
 from accounting.pricing.tariffs import Priced
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.planning.half_hours import day_number, half_hour_before
 from daemon.planning.surplus import EXPORTS, exported_wh
 from rules.planning.past import MOST_MISSING

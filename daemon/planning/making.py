@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
 from accounting.model.periods import midnight_s
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.planning.forecasts import NO_FORECAST, Forecasts, read_forecasts
 from daemon.planning.half_hours import day_number, placed
 from daemon.planning.heatings import Heating, heating_note, marked, other_heatings

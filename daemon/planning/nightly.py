@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
 from accounting.ledger.opening import Connect, connect
-from daemon.assembly.prepared_home import plan as prepared
+from daemon.assembly.prepared_home import prepare
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.planning.document import plan_document
@@ -73,7 +73,7 @@ class Answer:
 def answered(home: Home, now_s: float, making: Connect = connect) -> Answer:
     """The plan as of an instant, UTC seconds, and what has to be kept. It takes a second or two, and only reads."""
     try:
-        made = prepared(home)
+        made = prepare(home)
         with Ledger.open_reader(home.path_of(home.ledger.path), making) as ledger:
             outcomes = outcomes_due(made, ledger, now_s)
             night = make(made, ledger, now_s)

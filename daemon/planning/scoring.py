@@ -10,7 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow, Ledger
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.planning.half_hours import placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from daemon.assembly.burners import burner_of
-from daemon.assembly.prepared_home import Plan as PreparedHome
+from daemon.assembly.prepared_home import PreparedHome
 from rules.model.errors import BrimfulError
 from rules.planning.store import HALF_HOUR_S, Store
 

@@ -9,7 +9,7 @@ from typing import TypeVar
 from accounting.books.booking import Books
 from accounting.ledger import Ledger, StateMangled
 from accounting.valuation.historical_shares import read_past
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.recording import last_heard
 from daemon.recording.memory_codec import read
 from daemon.recording.price_note import PRICES
@@ -22,7 +22,7 @@ _UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError,
 """A row that is mangled, or whole and of a shape that this program does not know."""
 
 
-def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, list[str]]:
+def resumed(made: PreparedHome, ledger: Ledger, now: Moment) -> tuple[Books, Memory, list[str]]:
     """Books and memory as they were left, and a sentence for each that could not be read. Raises LedgerError."""
     forgotten: list[str] = []
 
@@ -34,16 +34,16 @@ def resumed(plan: Plan, ledger: Ledger, now: Moment) -> tuple[Books, Memory, lis
             return anew()
 
     books = tried(
-        lambda: Books(plan.books, ledger.state(METER)),
-        lambda: _taken_up(Books(plan.books), ledger),
+        lambda: Books(made.books, ledger.state(METER)),
+        lambda: _taken_up(Books(made.books), ledger),
         "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted",
     )
     memory = tried(
-        lambda: read(ledger.state(MEMORY), plan.rules, now),
+        lambda: read(ledger.state(MEMORY), made.rules, now),
         Memory,
         "what the rules remember cannot be read: they begin anew, and a standing override has ended",
     )
-    books.go_by(read_past(plan.books, ledger))
+    books.go_by(read_past(made.books, ledger))
     return books, memory, forgotten
 
 

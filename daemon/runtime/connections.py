@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 
 from daemon.assembly.endpoints import payloads, read_sources, sources
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
 from daemon.mqtt.heater_link import HeaterLine
@@ -20,7 +20,7 @@ from rules.model.orders import Order
 
 
 class Connections:
-    """plan: the home file made ready; put: hands the loop what comes, on the network threads.
+    """made: the home file made ready; put: hands the loop what comes, on the network threads.
 
     also_heard: what to call with the payloads of further topics; dated: whether readings can be dated now; last_heard:
     when the tank's signals were heard live before the start.
@@ -28,7 +28,7 @@ class Connections:
 
     def __init__(
         self,
-        plan: Plan,
+        made: PreparedHome,
         broker: BrokerAddress,
         clock: Clock,
         put: Callable[[Event], None],
@@ -37,7 +37,7 @@ class Connections:
         dated: Callable[[], bool],
         last_heard: LastHeard,
     ) -> None:
-        home = plan.home
+        home = made.home
         self.state = HouseState(home.home.name, self.publish)
         self.outputs = Outputs(
             [
@@ -66,7 +66,7 @@ class Connections:
             return HeaterLine(broker, name, heater.topic, payloads(home, name), heater.order_expiry_s, put)
 
         self.lines = [
-            OrderSwitch(heater.name, partial(line, heater.name), not home.watches) for heater in plan.rules.heaters
+            OrderSwitch(heater.name, partial(line, heater.name), not home.watches) for heater in made.rules.heaters
         ]
 
     def publish(self, topic: str, payload: bytes, qos: int, retain: bool = False) -> bool:

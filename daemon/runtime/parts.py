@@ -8,7 +8,7 @@ from typing import Protocol
 from accounting.ledger.opening import Connect
 from accounting.timeseries import open_writer
 from daemon.assembly.endpoints import facts, timeseries_target
-from daemon.assembly.prepared_home import Plan, feeds
+from daemon.assembly.prepared_home import PreparedHome, feeds
 from daemon.config.model import Home
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
@@ -94,18 +94,18 @@ class Parts:
     following: Following
 
 
-def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) -> Parts:
+def put_together(made: PreparedHome, broker: BrokerAddress, clock: Clock, seams: Seams) -> Parts:
     """Make the parts of a house. Raises BrimfulError: the ledger cannot be opened."""
-    ledger = open_ledger(plan.home, facts(plan.home), seams.making)
+    ledger = open_ledger(made.home, facts(made.home), seams.making)
     try:
-        home, now, waiting = plan.home, clock.now(), Waiting()
+        home, now, waiting = made.home, clock.now(), Waiting()
         keeper = Keeper(ledger)
         keeper.measure_used(measuring_stock(home))
-        books, memory, forgotten = resumed(plan, ledger, now)
+        books, memory, forgotten = resumed(made, ledger, now)
         for sentence in forgotten:
             log.error("state=%s", sentence)
             keeper.event("note", "state", sentence, now)
-        engine = Engine(plan.rules, Board(plan.rules, plan.wiring), books, memory)
+        engine = Engine(made.rules, Board(made.rules, made.wiring), books, memory)
         price_feeds = Feeds(feeds(home))
         own = seams.stepped_from_s is None
         wall = WallTime(
@@ -113,7 +113,7 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         )
         put = _tapped(waiting.put, seams.tap)
         connections = Connections(
-            plan,
+            made,
             broker,
             clock,
             put,
@@ -127,7 +127,7 @@ def put_together(plan: Plan, broker: BrokerAddress, clock: Clock, seams: Seams) 
         keeper.also = restater.state
         modes = ModeNotes(keeper, mode_at(ledger))
         modes.look(home, now)
-        home_file = HomeFile(plan, controller, restater, modes)
+        home_file = HomeFile(made, controller, restater, modes)
         shipping = seams.shipping(home, put)
         # A clock that is moved by hand lives through days in a minute: nobody wants a backup of each.
         backups = Backups(home, lambda: waiting.put(Due(BACKED_UP))) if home.ledger.backup.enabled and own else None

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from accounting.ledger import EventRow, LedgerError
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.edit import Change
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -36,14 +36,14 @@ class HomeFile:
     Used by the loop's thread; `home` may be read from any.
     """
 
-    def __init__(self, plan: Plan, controller: Controller, restater: Restater, modes: ModeNotes) -> None:
-        self.home = plan.home
+    def __init__(self, made: PreparedHome, controller: Controller, restater: Restater, modes: ModeNotes) -> None:
+        self.home = made.home
         self.fault = ""
-        self._plan = plan
+        self._made = made
         self._controller = controller
         self._restater = restater
         self._modes = modes
-        self._stamps = stamps_of(plan.home)
+        self._stamps = stamps_of(made.home)
 
     def look(self, now: Moment) -> None:
         """Take a changed home file, or a changed file that it names; a bad one changes nothing and is said once."""
@@ -76,7 +76,7 @@ class HomeFile:
 
         write: changes the file, given the home and a check that raises BrimfulError where a changed one does not fit.
         """
-        change = write(self.home, plan)
+        change = write(self.home, prepare)
         event = EventRow(now.utc_s, f"rule.{change.rule}", "note", change_said(change))
         self._adopt(change.home, self.home.file.name, event, now)
         self._watch(self._stamps | {self.home.file: stamp(self.home.file)})
@@ -93,11 +93,11 @@ class HomeFile:
 
         The caller decides again. changed: the names of the files that were; event: notes what was changed.
         """
-        controller, former = self._controller, self._plan
+        controller, former = self._controller, self._made
         engine = controller.engine
         valued_by, memory = engine.books.settings, engine.memory
         kept, waits = _kept(home, self.home)
-        prepared = plan(kept)
+        prepared = prepare(kept)
         self._restater.moved(former.home, kept, changed)  # a ledger that cannot be read is to be known before
         try:
             self._obey(prepared)
@@ -116,7 +116,7 @@ class HomeFile:
         if waits:
             log.warning("home=%s changes that wait for a restart: %s", home.file.name, ", ".join(waits))
 
-    def _obey(self, prepared: Plan) -> None:
+    def _obey(self, prepared: PreparedHome) -> None:
         """Go by a home file made ready in all parts; the owner decides again at once."""
         controller, home = self._controller, prepared.home
         switched = home.watches != controller.engine.settings.watching
@@ -125,7 +125,7 @@ class HomeFile:
         books.go_by(controller.keeper.past(books))
         controller.keeper.measure_used(measuring_stock(home))
         controller.engine.adopt(prepared.rules, prepared.wiring)
-        self._plan, self.home = prepared, home
+        self._made, self.home = prepared, home
         if switched:
             controller.control(not home.watches)
 

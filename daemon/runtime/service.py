@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 
 from accounting.ledger.opening import Connect, connect
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.config.model import Home
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime import listed
@@ -26,14 +26,14 @@ log = logging.getLogger(__name__)
 class Service:
     """One running house: loop, connections, schedule, API. `start`, then `join`; `stop` from anywhere.
 
-    plan: the home file made ready; broker: where its MQTT broker is; clock: whose time it lives by. stepped_from_s,
+    made: the home file made ready; broker: where its MQTT broker is; clock: whose time it lives by. stepped_from_s,
     tap, making, shipping: as in `Seams`. hang_s: how long the loop may stand still before the links are broken off and
     the process ends.
     """
 
     def __init__(
         self,
-        plan: Plan,
+        made: PreparedHome,
         broker: BrokerAddress,
         clock: Clock,
         *,
@@ -43,7 +43,7 @@ class Service:
         making: Connect = connect,
         shipping: MakeShipping = shipping_of,
     ) -> None:
-        parts = self.parts = put_together(plan, broker, clock, Seams(making, stepped_from_s, tap, shipping))
+        parts = self.parts = put_together(made, broker, clock, Seams(making, stepped_from_s, tap, shipping))
         self.keeper = parts.keeper
         self._ready = False
         try:

@@ -18,7 +18,7 @@ from accounting.ledger import Batch, Ledger
 from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row, as_csv, unpack
 from accounting.valuation.historical_shares import Record
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load, parse
 from daemon.config.model import Home
 from daemon.inputs.readings_file import ReadingsFile
@@ -88,12 +88,12 @@ def compare(
     csv = as_csv(rows).splitlines(keepends=True)
 
     def times(home: Home, done: float) -> Times:
-        run = Replay(plan(home), ReadingsFile("tape", csv, home.heater_names), _NoBooks(past))
+        run = Replay(prepare(home), ReadingsFile("tape", csv, home.heater_names), _NoBooks(past))
         run.run(lambda at_s: progress(done + (at_s - first_s) / (last_s - first_s) / 2))
         tally = run.engine.tally
         return Times(tally.changes, dict(tally.by_order), dict(tally.by_guard))
 
-    heaters = [heater.name for heater in plan(before).rules.heaters]
+    heaters = [heater.name for heater in prepare(before).rules.heaters]
     was = happened(decided, first_s, last_s, heaters)
     return Outcome(first_s, last_s, len(rows), was, times(before, 0.0), times(after, 0.5))
 

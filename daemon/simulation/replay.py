@@ -12,7 +12,7 @@ from accounting.model.entry import Entry
 from accounting.model.periods import month_start_s
 from accounting.valuation.historical_shares import Record, month_of, read_past
 from accounting.valuation.settings import PowerSignal
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
 from daemon.documents.hygiene_document import hygiene_answer
@@ -43,34 +43,34 @@ class Replay:
     the home file does not name, and that the daemon would not have heard. quarantined_wh: energy set aside.
     """
 
-    def __init__(self, plan: Plan, readings: ReadingsFile, ledger: Keeps) -> None:
+    def __init__(self, made: PreparedHome, readings: ReadingsFile, ledger: Keeps) -> None:
         self._readings = readings
         self._ledger = ledger
-        known = plan.home.signals
+        known = made.home.signals
         self.ignored = [name for name in readings.signals if name not in known]
         self.raised = {
             name: 1.5 * step_s
             for name, step_s in readings.step_s.items()
-            if step_s is not None and name in known and step_s >= plan.rules.stale_after_s[name]
+            if step_s is not None and name in known and step_s >= made.rules.stale_after_s[name]
         }
-        rules = replace(plan.rules, stale_after_s={**plan.rules.stale_after_s, **self.raised})
+        rules = replace(made.rules, stale_after_s={**made.rules.stale_after_s, **self.raised})
         heaters = tuple(
             replace(heater, stale_after_s=self.raised.get(heater.power or "", heater.stale_after_s))
-            for heater in plan.books.heaters
+            for heater in made.books.heaters
         )
-        grid, battery = self._held(plan.books.grid_power), plan.books.battery
+        grid, battery = self._held(made.books.grid_power), made.books.battery
         if battery is not None:
             power = self._held(battery.power) or battery.power
             battery = replace(battery, power=power, level=self._held(battery.level))
-        tank = plan.books.tank
+        tank = made.books.tank
         if tank is not None:
             level = "tank_level_pct" if tank.level else tank.temperatures[0]
             tank = replace(tank, stale_after_s=self.raised.get(level, tank.stale_after_s))
-        books = Books(replace(plan.books, heaters=heaters, tank=tank, grid_power=grid, battery=battery))
-        matter = plan.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
+        books = Books(replace(made.books, heaters=heaters, tank=tank, grid_power=grid, battery=battery))
+        matter = made.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
-        self.engine = Engine(rules, Board(rules, plan.wiring), books, Memory())
-        self._looks_back_s = inf if plan.books.past_timezone is None else -inf
+        self.engine = Engine(rules, Board(rules, made.wiring), books, Memory())
+        self._looks_back_s = inf if made.books.past_timezone is None else -inf
         self.rows = 0
         self.from_s = self.to_s = 0.0
         self.quarantined_wh = 0

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from measure import Row, show
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.mqtt.embedded_broker import EmbeddedBroker
@@ -120,7 +120,7 @@ def day(folder: Path, more: str) -> list[Row]:
         home = load(home_file(folder, server.url, more))
         ledger = home.path_of(home.ledger.path)
         start_s = FIRST_DAY.replace(tzinfo=ZoneInfo(home.home.timezone)).timestamp()
-        story = DemoRun(plan(home), broker.address, SEED, start_s)
+        story = DemoRun(prepare(home), broker.address, SEED, start_s)
         log = Log(ledger)
         before = written_bytes()
         for step, _ in enumerate(story.steps(DAY_S // int(STEP_S)), 1):

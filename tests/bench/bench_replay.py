@@ -17,7 +17,7 @@ from measure import Row, in_turn, seconds, show
 from accounting.ledger import Ledger, LedgerWriter
 from accounting.reports.value import value_report
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.load import load
 from daemon.inputs.readings_file import open_readings
 from daemon.simulation.replay import Replay
@@ -66,7 +66,7 @@ def generated_year() -> Iterator[str]:
         )
 
 
-def replay(made: Plan, readings: Path, ledger: Path) -> Replay:
+def replay(made: PreparedHome, readings: Path, ledger: Path) -> Replay:
     """All that `brimful replay` does between reading the home file and printing."""
     with open_readings(readings, made.home.heater_names) as file:
         with LedgerWriter.open(ledger, facts(made.home)) as books:
@@ -90,7 +90,7 @@ def read_dicts(readings: Path) -> None:
 
 
 def main() -> None:
-    made = plan(load(HOME))
+    made = prepare(load(HOME))
     with tempfile.TemporaryDirectory(prefix="brimful-bench-") as name:
         folder = Path(name)
         readings, what = year_file(folder)

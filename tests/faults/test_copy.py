@@ -17,7 +17,7 @@ from accounting.reports.value import value_report
 from accounting.timeseries import Target, open_reader, open_writer
 from accounting.timeseries.reconcile import joined, months, reconcile, total
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.recording.shipper import Shipping
@@ -314,7 +314,7 @@ class Barn:
         self.clock = SteppedClock(NOON_S)
         self.now_s = NOON_S
         self.service = Service(
-            plan(load(file)), BrokerAddress("127.0.0.1", free_port()), self.clock, stepped_from_s=NOON_S
+            prepare(load(file)), BrokerAddress("127.0.0.1", free_port()), self.clock, stepped_from_s=NOON_S
         )
         self.service.start()
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 import daemon.demo
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.cautions import cautions
 from daemon.config.edit import rules_shown, set_rule
 from daemon.config.load import ConfigError, load
@@ -95,7 +95,7 @@ class Folder:
 
     def _live(self, home: Any, content: bytes) -> None:
         try:
-            made = plan(home)
+            made = prepare(home)
         except BrimfulError as refused:
             self.outcomes["refused by what it names" if refused.cause else "refused without a word"] += 1
             return

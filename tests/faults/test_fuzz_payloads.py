@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import pytest
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from rules.model.orders import Order
 from tests.support import hostile
 from tests.support.fired_at import Fired
@@ -140,7 +140,7 @@ class Round(NamedTuple):
 def fire(name: str, seed: int, count: int) -> Round:
     """Fire `count` hostile payloads, and a well one among five, at a house."""
     dice = Random(seed)
-    house = Fired(plan(home(HOMES[name])), dice)
+    house = Fired(prepare(home(HOMES[name])), dice)
     began = time.perf_counter()
     fired = 0
     settled: hostile.Held | None = None

@@ -14,7 +14,7 @@ from accounting.ledger import Ledger
 from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import as_recorded
 from accounting.valuation.valuer import Valuer
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.main import commands
 from daemon.config.load import load
 from tests.support.homes import SMALL
@@ -114,7 +114,7 @@ def test_the_answer_names_the_month_and_the_shares(replayed: tuple[Path, dict[st
 
 
 def test_a_restatement_finds_the_same_shares(replayed: tuple[Path, dict[str, Any]]) -> None:
-    settings = plan(load(replayed[0] / "home.toml")).books
+    settings = prepare(load(replayed[0] / "home.toml")).books
     with Ledger.open_reader(replayed[0] / "books.sqlite") as ledger:
         span = utc("2025-01-01T00:00Z"), utc("2026-04-01T00:00Z")
         assert list(revisions(ledger, Valuer(as_recorded(settings, ledger)), "", *span)) == []

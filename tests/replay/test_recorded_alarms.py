@@ -8,7 +8,7 @@ import pytest
 
 from accounting.ledger import LedgerWriter
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.inputs.readings_file import open_readings
 from daemon.simulation.replay import Replay
@@ -23,7 +23,7 @@ HOME = Path(__file__).parent / "recorded_home.toml"
 
 def alarms_of(readings: Path, folder: Path) -> Counter[str]:
     """How often each alarm began."""
-    made = plan(load(HOME))
+    made = prepare(load(HOME))
     began: Counter[str] = Counter()
     with (
         open_readings(readings, made.home.heater_names) as file,

@@ -18,7 +18,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime.service import Service
@@ -55,7 +55,7 @@ def service(demo_day: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     """The demo's house with its first day booked, and nothing on the wires."""
     folder = shutil.copytree(demo_day / "demo", tmp_path_factory.mktemp("larch") / "demo")
     home = load(folder / "home.toml")
-    made = Service(plan(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOW_S), stepped_from_s=NOW_S)
+    made = Service(prepare(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOW_S), stepped_from_s=NOW_S)
     made.start()
     ask(home.file, "POST", "/api/override", {"clear": True})  # written down at once, with all that is settled
     yield made

@@ -28,7 +28,7 @@ from accounting.ledger.opening import connect
 from daemon.timing.clock import SystemClock
 from daemon.config.load import load
 from daemon.timing.events import Due
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.assembly.endpoints import broker_address
 from daemon.runtime.service import Service
 
@@ -45,7 +45,7 @@ def making(address):
 logging.basicConfig(level=logging.INFO)
 home = load(Path(sys.argv[1]))
 broker = replace(broker_address(home), keepalive_s=2)
-service = Service(plan(home), broker, SystemClock(), hang_s=1.0, making=making)
+service = Service(prepare(home), broker, SystemClock(), hang_s=1.0, making=making)
 service.start()
 sys.stdin.readline()
 Hanging.hangs = True

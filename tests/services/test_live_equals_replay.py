@@ -14,7 +14,7 @@ import pytest
 
 from accounting.ledger import Ledger, LedgerWriter
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.config.model import Home
 from daemon.control.engine import OrderTally
@@ -128,7 +128,7 @@ def replayed(home: Home, file: Path, as_it_came: bool = False) -> Told:
         opened or open_readings(file, home.heater_names) as readings,
         LedgerWriter.open(home.path_of("replayed.sqlite"), facts(home)) as ledger,
     ):
-        run = Replay(plan(home), readings, ledger)
+        run = Replay(prepare(home), readings, ledger)
         decide = run.engine.decide
         seen = SimpleNamespace(watched=Watched(), told=AlarmsTold())
 
@@ -157,7 +157,7 @@ def lived(home: Home, rows: list[dict[str, float]]) -> Told:
     start_s = rows[0]["t"]
     clock, arrivals = SteppedClock(start_s), Arrivals()
     with EmbeddedBroker(kind="mosquitto") as broker:
-        service = Service(plan(home), broker.address, clock, stepped_from_s=start_s, tap=arrivals.note)
+        service = Service(prepare(home), broker.address, clock, stepped_from_s=start_s, tap=arrivals.note)
         meter = Connection(broker.address, "meter")
         meter.start()
         service.start()

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime.service import Service
@@ -30,7 +30,7 @@ LIVE = 'rows = "/rows", time = "/at", value = "/p", scale = 0.01, minutes = 60'
 def running(folder: Path, live: str, address: BrokerAddress) -> Iterator[Service]:
     text = f'{SMALL}[tariffs.sell]\ndirection = "export"\nlive = {{ {live}, {LIVE} }}\n[api]\nport = {free_port()}\n'
     (folder / "home.toml").write_text(text)
-    service = Service(plan(load(folder / "home.toml")), address, SteppedClock(NOON_S), stepped_from_s=NOON_S)
+    service = Service(prepare(load(folder / "home.toml")), address, SteppedClock(NOON_S), stepped_from_s=NOON_S)
     service.start()
     try:
         yield service

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.inputs.decode import MAXIMUM_PAYLOAD, Source
 from daemon.mqtt.connection import Connection
@@ -152,7 +152,7 @@ def test_while_the_loop_is_held_up_a_flood_is_merged_counted_and_costs_no_energy
 ) -> None:
     house = House(tmp_path, broker)
     # Its watchdog has to bear what holds the loop up, for as long as the flood takes on a busy machine.
-    service = Service(plan(load(house.file)), broker.address(), SystemClock(), hang_s=360.0)
+    service = Service(prepare(load(house.file)), broker.address(), SystemClock(), hang_s=360.0)
     waiting = service.loop.waiting
     waiting._most = 100
     held, release = threading.Event(), threading.Event()

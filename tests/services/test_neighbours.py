@@ -10,7 +10,7 @@ from urllib.request import Request, urlopen
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.runtime.service import Service
 from daemon.timing.clock import SteppedClock
@@ -107,7 +107,7 @@ def running(folder: Path) -> Iterator[Neighbourhood]:
     with Mosquitto(folder / "broker") as broker, front() as hook, sunspec_device(registers()) as port:
         file = folder / "home.toml"
         file.write_text(SMALL + NEIGHBOURS.format(hook=hook.url, port=port, unit=UNIT, api=free_port()))
-        service = Service(plan(load(file)), broker.address(), SteppedClock(NOON_S), stepped_from_s=NOON_S)
+        service = Service(prepare(load(file)), broker.address(), SteppedClock(NOON_S), stepped_from_s=NOON_S)
         with Client(broker.address(), f"{BASE}/#", "hut/alerts", "hut/permit") as other:
             service.start()
             made = Neighbourhood(service, other, hook, file)

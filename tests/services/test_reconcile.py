@@ -17,7 +17,7 @@ from accounting.ledger import Batch, Ledger, LedgerWriter, OutboxKey, Refused
 from accounting.model.entry import Entry
 from accounting.timeseries import Target, open_reader
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli import main
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
@@ -290,7 +290,7 @@ def test_a_running_daemon_is_asked_and_sends(make: Callable[[str], House], monke
     house.ask("--repair")
     house.forget(one(3).start_s)
     nobody = BrokerAddress("127.0.0.1", free_port())
-    service = Service(plan(load(house.file)), nobody, SystemClock())
+    service = Service(prepare(load(house.file)), nobody, SystemClock())
     service.start()
     try:
         answer = house.json("--repair")
@@ -317,7 +317,7 @@ def test_a_running_daemon_says_why_nothing_arrives_how_much_waits_and_when_it_tr
     with front(house.server.url) as server:
         server.always = Answer(401)
         house.file.write_text(house.file.read_text().replace(house.server.url, server.url))
-        service = Service(plan(load(house.file)), BrokerAddress("127.0.0.1", free_port()), SystemClock())
+        service = Service(prepare(load(house.file)), BrokerAddress("127.0.0.1", free_port()), SystemClock())
         service.start()
         try:
             service.loop.put(Due("ship"))

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 import daemon.demo
 from accounting.ledger import Ledger
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.main import commands
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
@@ -43,7 +43,7 @@ class Story:
             assert count == 1
         self.file = folder / "home.toml"
         self.file.write_text(f"{text}\n[api]\nport = {free_port()}\n")
-        self.plan = plan(load(self.file))
+        self.plan = prepare(load(self.file))
         self.broker = EmbeddedBroker(kind="mosquitto")
 
     def __enter__(self) -> "Story":

@@ -11,7 +11,7 @@ from accounting.ledger import Batch, Facts, LedgerWriter
 from accounting.ledger.tape import TapeRecorder
 from accounting.model.periods import midnight_s
 from accounting.reports.written_comparison import news
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.build import comparison_blocks
 from daemon.config.load import load
 from daemon.config.model import Home
@@ -44,7 +44,7 @@ def home_file(folder: Path, pairs: int, seed: int) -> Path:
 def lived(home: Home, days: int, seed: int, ledger: LedgerWriter | None = None, *, diverts: bool = True) -> Costs:
     """What each day cost at the meters, by the truth of the house. ledger: where its books go; diverts: False for
     never, whatever the rules say."""
-    made = plan(home)
+    made = prepare(home)
     start_s = midnight_s(FIRST, DEMO.timezone) - 86_400
     house = DemoHouse(seed, start_s)
     books, tape = Books(made.books), TapeRecorder()

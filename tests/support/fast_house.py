@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.assembly.endpoints import broker_address
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.runtime.service import Service
 from daemon.timing.events import Tick
@@ -48,7 +48,7 @@ def live(file: Path, clock: FastClock) -> None:
     home = load(file)
     broker = broker_address(home)
     assert broker is not None
-    service = Service(plan(home), broker, clock, stepped_from_s=clock.now().utc_s)
+    service = Service(prepare(home), broker, clock, stepped_from_s=clock.now().utc_s)
     signal.signal(signal.SIGTERM, lambda *_: service.stop())
     service.start()
     while not service.join(TICK_S):

@@ -11,7 +11,7 @@ from accounting.books.booking import Books
 from accounting.ledger.tape import TapeRecorder
 from accounting.model.journal import balance
 from daemon.assembly.endpoints import sources
-from daemon.assembly.prepared_home import Plan
+from daemon.assembly.prepared_home import PreparedHome
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
 from daemon.inputs.decode import Source, base_signal
@@ -68,21 +68,21 @@ class Known:
 class Fired:
     """One house under fire. `shot` delivers one payload and judges all that came of it."""
 
-    def __init__(self, plan: Plan, dice: Random) -> None:
-        self.plan, self.dice = plan, dice
+    def __init__(self, made: PreparedHome, dice: Random) -> None:
+        self.made, self.dice = made, dice
         self.clock = HandClock()
         self._heard: list[Reading] = []
-        self.listener = Listener(BrokerAddress("127.0.0.1"), sources(plan.home), self._take, self.clock)
+        self.listener = Listener(BrokerAddress("127.0.0.1"), sources(made.home), self._take, self.clock)
         self._by_topic: dict[str, list[Source]] = {}
-        for source in sources(plan.home):
+        for source in sources(made.home):
             self._by_topic.setdefault(source.topic, []).append(source)
         self.topics = tuple(self._by_topic)
         self.good = {topic: [self.well(topic) for _ in range(20)] for topic in self.topics}
         self.pool = [payload for payloads in self.good.values() for payload in payloads]
-        self.engine = Engine(plan.rules, Board(plan.rules, plan.wiring), Books(plan.books), Memory())
+        self.engine = Engine(made.rules, Board(made.rules, made.wiring), Books(made.books), Memory())
         self.tape = TapeRecorder()
         self.watched = Watched()
-        self.known = {name: Known() for name in plan.home.signals}
+        self.known = {name: Known() for name in made.home.signals}
         self.full = self.hot = False
         self.payloads = self.accepted = self.unread = self.settled = 0
         self.orders: dict[Order, int] = dict.fromkeys(Order, 0)
@@ -172,12 +172,12 @@ class Fired:
                 name: getattr(self.engine.memory, name)
                 for name in ("decision", "heaters", "full_since_s", "hot_since_s")
             },
-            override=Override(order, until_s, self.dice.choice((None, self.plan.rules.heaters[-1].name))),
+            override=Override(order, until_s, self.dice.choice((None, self.made.rules.heaters[-1].name))),
         )
 
     def _judge_reading(self, reading: Reading, payload: bytes, topic: str, retained: bool) -> None:
         source = next(source for source in self._by_topic[topic] if source.signal == reading.signal)
-        told = self.plan.home.signals[reading.signal]
+        told = self.made.home.signals[reading.signal]
         about = base_signal(reading.signal)
         self.accepted += 1
         assert isfinite(reading.value), hostile.shown(payload)
@@ -201,13 +201,13 @@ class Fired:
 
     def _fresh(self, name: str) -> Known | None:
         known = self.known.get(name)
-        if known is None or self._now.mono_s >= known.seen_s + self.plan.home.stale_after_s(name):
+        if known is None or self._now.mono_s >= known.seen_s + self.made.home.stale_after_s(name):
             return None
         return known
 
     def _judge_order(self, payload: bytes) -> None:
         """Invariants 1 and 2 by what was delivered alone: no guard, board or memory is asked."""
-        rules = self.plan.rules
+        rules = self.made.rules
         decision = self.engine.decision
         assert decision is not None
         level = self._fresh("tank_level_pct")
@@ -235,7 +235,7 @@ class Fired:
                 assert temperatures, why
             assert not rules.temperatures or temperatures, why
             if told.order is Order.SURPLUS:
-                assert self._fresh(self.plan.wiring.surplus[0]) is not None, why
+                assert self._fresh(self.made.wiring.surplus[0]) is not None, why
             rated_w = next(heater.rated_w for heater in rules.heaters if heater.name == told.heater)
             assert told.watts is None or 0 <= told.watts <= rated_w, why
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from accounting.model.entry import Entry, Posting
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.demo.runner import STEP_S, DemoRun
 from daemon.mqtt.embedded_broker import EmbeddedBroker
@@ -54,7 +54,7 @@ class PageHouse:
             ledger.commit(Batch(self.start_s - STEP_OF_S, entries=rows, events=(alarm,)))
         broker = self._stack.enter_context(EmbeddedBroker())
         self.address = broker.address
-        self.story = DemoRun(plan(home), broker.address, seed=2, start_utc_s=self.start_s)
+        self.story = DemoRun(prepare(home), broker.address, seed=2, start_utc_s=self.start_s)
         self._steps = self.story.steps(10**9)
         self._stack.callback(self._steps.close)
         self.live(1)

@@ -9,7 +9,7 @@ from accounting.ledger import Batch, LedgerWriter
 from accounting.ledger.tape import pack
 from accounting.model.entry import Entry, Posting, TankEntry
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.load import load
 from tests.support.homes import SMALL
 
@@ -62,11 +62,11 @@ def lived(
     tape: bool = True,
     priced: bool = True,
     extra: Iterable[tuple[int, dict[str, float]]] = (),
-) -> Plan:
+) -> PreparedHome:
     """A home file and the ledger of so many days and hours from `start` on. priced: whether the books noted
     prices; extra: further rows of the tape."""
     (folder / "home.toml").write_text(home)
-    made = plan(load(folder / "home.toml"))
+    made = prepare(load(folder / "home.toml"))
     first_s = int(start.timestamp())
     end_s = first_s + days * 86_400 + hours * 3600
     entries, tank, rows = [], [], {second: dict(values) for second, values in extra}

@@ -8,7 +8,7 @@ from typing import Any
 
 import daemon.demo
 from accounting.ledger.opening import connect
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.listener import LINK
@@ -99,7 +99,7 @@ class SoakedHouse:
         home._file = self.file
         now = self.clock.now()
         service = self.service = Service(
-            plan(home),
+            prepare(home),
             BrokerAddress("127.0.0.1"),
             self.clock,
             stepped_from_s=now.utc_s,

@@ -9,7 +9,7 @@ from accounting.books.booking import Books
 from accounting.model.periods import midnight_s
 from accounting.reports.study_figures import Bill, Burner
 from daemon.assembly.burners import burner_of
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.devices import Tank, TopUp
 from daemon.config.model import Home
 from daemon.control.engine import Engine
@@ -38,7 +38,7 @@ class StudiedHome:
     window of the mean surplus; notes: what of the home a study cannot follow.
     """
 
-    made: Plan
+    made: PreparedHome
     tank: Tank
     gauge: Gauge
     zone: ZoneInfo
@@ -108,7 +108,7 @@ def studied(home: Home, *, diverter: bool = True, battery: bool = True) -> Studi
     if home.tank is None:
         hint = "its volume at least; brimful schema shows the keys"
         raise BrimfulError(OP, "tank", f"expected a table [tank] in {home.file.name}, got none", hint)
-    made = plan(home.controlled())  # what the rules would do, whether or not they are obeyed now
+    made = prepare(home.controlled())  # what the rules would do, whether or not they are obeyed now
     tank = home.tank
     shown = Gauge(tank.level_shows, tank.cold_c, tank.hot_c, steps=tank.level_steps)
     return StudiedHome(
@@ -135,7 +135,7 @@ def _edges(night_timer: TopUp, day: str, zone: ZoneInfo) -> tuple[int, int]:
     return int(start.timestamp()), int(end.timestamp())
 
 
-def _notes(home: Home, made: Plan) -> list[str]:
+def _notes(home: Home, made: PreparedHome) -> list[str]:
     notes = []
     if home.tank is not None and home.tank.topup is None and burner_of(home, made) is None:
         notes.append("tank.topup: no timer and no boiler in the home file: what the sun does not heat stays cold")

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.cautions import cautions
 from daemon.config.edit import Change, preview_rule
 from daemon.config.model import Home
@@ -114,7 +114,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
 def _preview(home: Home, name: str, entered: Mapping[str, str]) -> Change:
     """The change, refused as the daemon would refuse it."""
     change = preview_rule(home.file, name, entered)
-    plan(change.home)
+    prepare(change.home)
     return change
 
 

@@ -23,7 +23,7 @@ from accounting.reports.value import value_report
 from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Energy, Valuer
 from daemon.assembly.endpoints import broker_address
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.main import main
 from daemon.config.load import load
 from daemon.runtime.service import Service
@@ -246,7 +246,7 @@ def test_no_secret_leaves_with_the_ledger(tmp_path: Path, says: Callable[..., st
     address = broker_address(home)
     assert address is not None
     assert address.password == "hush-broker"
-    service = Service(plan(home), address, SteppedClock(NOON_S), stepped_from_s=NOON_S)
+    service = Service(prepare(home), address, SteppedClock(NOON_S), stepped_from_s=NOON_S)
     service.start()
     service.stop()
     assert service.join(10.0)

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from daemon.assembly.endpoints import read_sources, sources
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import ConfigError
 from tests.support.homes import EXAMPLE, SMALL, home
 
@@ -46,7 +46,7 @@ def test_pulses_are_watt_hours_by_the_meters_constant_and_their_step_is_one_puls
     made = home(PULSES)
     (counter,) = [source for source in sources(made) if source.signal == "diverted_wh"]
     assert counter.scale == 1.25
-    assert [heater.resolution_wh for heater in plan(made).books.heaters] == [1.25]
+    assert [heater.resolution_wh for heater in prepare(made).books.heaters] == [1.25]
     coarse = home(PULSES.replace("pulses_per_kwh = 800", "pulses_per_kwh = 800\nresolution = 10"))
     assert coarse.signals["diverted_wh"].step == 10
     assert home(SMALL).signals["diverted_wh"].step == 100

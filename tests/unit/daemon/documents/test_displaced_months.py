@@ -8,7 +8,7 @@ import pytest
 from accounting.ledger import Batch, LedgerError, LedgerWriter
 from accounting.model.entry import Posting, TankEntry
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime.service import Service
@@ -42,7 +42,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
     with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)) as ledger:
         entries = month("2025-06-01T00:00+01:00", "2025-07-01T00:00+01:00", 10, 30)
         ledger.commit(Batch(JUNE - 3600, tank=tuple(entries)))
-    made = Service(plan(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(JUNE), stepped_from_s=JUNE)
+    made = Service(prepare(home), BrokerAddress("127.0.0.1", free_port()), SteppedClock(JUNE), stepped_from_s=JUNE)
     made.start()
     tick = Tick()  # once it has answered, its thread has nothing more to do
     made.loop.put(tick)

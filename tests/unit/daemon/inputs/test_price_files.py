@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from accounting.books.booking import Books
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.recording.unit_of_work import METER
@@ -31,7 +31,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
     path.write_text(f"{SMALL}{SERIES}\n[api]\nport = {free_port()}\n", encoding="utf-8")
     write(tmp_path, "0.05")
     made = Service(
-        plan(load(path)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
+        prepare(load(path)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
     )
     made.start()
     yield made

@@ -209,11 +209,11 @@ def test_a_home_without_a_tank_is_refused(tmp_path: Path) -> None:
 
 
 def night_of_no_tank(folder: Path) -> None:
-    from daemon.assembly.prepared_home import plan
+    from daemon.assembly.prepared_home import prepare
     from daemon.config.load import load
     from daemon.planning.tank_store import tank_of
 
-    tank_of(plan(load(folder / "home.toml")), 0, 0.3)
+    tank_of(prepare(load(folder / "home.toml")), 0, 0.3)
 
 
 def test_what_comes_later_changes_nothing(tmp_path: Path) -> None:

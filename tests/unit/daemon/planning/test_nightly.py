@@ -9,7 +9,7 @@ import pytest
 
 from accounting.ledger import Batch, EventRow, Ledger, LedgerWriter
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import Plan, plan
+from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.load import load
 from daemon.planning.nightly import Answer, Nightly, answered, worth_keeping
 from daemon.planning.scoring import MADE, OUTCOME, past_of
@@ -32,7 +32,7 @@ class House:
         self.kept += rows
 
 
-def run(made: Plan, at_s: float = EVENING_S + 400, house: House | None = None) -> tuple[House, Nightly]:
+def run(made: PreparedHome, at_s: float = EVENING_S + 400, house: House | None = None) -> tuple[House, Nightly]:
     house = house or House()
     nightly = Nightly(lambda: made.home, lambda: None, beside=False)
     nightly.look(house, Moment(at_s, at_s))  # type: ignore[arg-type]
@@ -41,11 +41,11 @@ def run(made: Plan, at_s: float = EVENING_S + 400, house: House | None = None) -
 
 
 @pytest.fixture(scope="module")
-def followed(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+def followed(tmp_path_factory: pytest.TempPathFactory) -> PreparedHome:
     return lived(tmp_path_factory.mktemp("followed"), 12, hours=21, level_pct=5.0, home=HOME + FOLLOW)
 
 
-def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Plan) -> None:
+def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: PreparedHome) -> None:
     house, nightly = run(followed)
     planned = house.memory.planned
     assert planned is not None
@@ -61,7 +61,7 @@ def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Plan) 
     assert len(str(dict(house.kept[0].figures))) < 1200
 
 
-def test_advise_says_it_and_orders_nothing(followed: Plan, tmp_path: Path) -> None:
+def test_advise_says_it_and_orders_nothing(followed: PreparedHome, tmp_path: Path) -> None:
     made = lived(tmp_path, 12, hours=21, level_pct=5.0, home=HOME + ADVISE)
     house, nightly = run(made, house=House(Memory(planned=run(followed)[0].memory.planned)))
     assert house.memory.planned is None
@@ -70,7 +70,7 @@ def test_advise_says_it_and_orders_nothing(followed: Plan, tmp_path: Path) -> No
     assert len(house.kept) == 1
 
 
-def test_an_answer_that_comes_after_follow_was_switched_off_orders_nothing(followed: Plan) -> None:
+def test_an_answer_that_comes_after_follow_was_switched_off_orders_nothing(followed: PreparedHome) -> None:
     homes = [followed.home]
     house = House()
     nightly = Nightly(lambda: homes[-1], lambda: None, beside=False)
@@ -90,7 +90,7 @@ def test_off_does_nothing_at_all(tmp_path: Path) -> None:
     assert nightly.said is None
 
 
-def test_one_question_for_a_half_hour(followed: Plan) -> None:
+def test_one_question_for_a_half_hour(followed: PreparedHome) -> None:
     house, nightly = run(followed)
     first = nightly.document
     for at_s in (EVENING_S + 900, EVENING_S + 1800 + 200):  # the next half hour is not in the books yet
@@ -104,10 +104,12 @@ def run_again(nightly: Nightly, house: House, at_s: float) -> dict[str, Any] | N
     return nightly.document
 
 
-def test_a_ledger_that_cannot_be_read_is_a_fault_and_the_standing_plan_holds(followed: Plan, tmp_path: Path) -> None:
+def test_a_ledger_that_cannot_be_read_is_a_fault_and_the_standing_plan_holds(
+    followed: PreparedHome, tmp_path: Path
+) -> None:
     (tmp_path / "home.toml").write_text(HOME + FOLLOW)
     standing = run(followed)[0].memory
-    house, nightly = run(plan(load(tmp_path / "home.toml")), house=House(standing))
+    house, nightly = run(prepare(load(tmp_path / "home.toml")), house=House(standing))
     assert "brimful.sqlite" in nightly.fault
     assert house.memory is standing
 
@@ -160,7 +162,7 @@ def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
     assert OUTCOME not in [row.name for row in again.rows]
 
 
-def write(made: Plan, answer: Answer) -> None:
+def write(made: PreparedHome, answer: Answer) -> None:
     ledger = LedgerWriter.open(made.home.path_of(made.home.ledger.path), facts(made.home))
     try:
         ledger.commit(Batch(answer.rows[0].at_s, events=answer.rows))

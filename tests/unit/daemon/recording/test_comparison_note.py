@@ -6,7 +6,7 @@ from pathlib import Path
 from accounting.books.booking import Books
 from accounting.ledger import Facts, Ledger, LedgerWriter
 from accounting.reports.written_comparison import WRITTEN, written_of
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.build import comparison_blocks
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
@@ -23,7 +23,7 @@ COMPARED = SMALL + "[rules.alternate]\nfrom = 2026-07-01\n"
 def test_the_order_is_written_once_and_again_when_it_changes(tmp_path: Path) -> None:
     path = tmp_path / "hut.sqlite"
     first = home(COMPARED)
-    made = plan(first)
+    made = prepare(first)
     engine = Engine(made.rules, Board(made.rules, made.wiring), Books(made.books), Memory())
     with LedgerWriter.open(path, Facts("Wren Hut", 30, "EUR", "Europe/Lisbon", ("main",))) as ledger:
         keeper = Keeper(ledger)

@@ -8,7 +8,7 @@ import pytest
 
 from accounting.ledger import Batch, Ledger, StateMangled
 from accounting.ledger.records import Facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.recording.recovery import resumed
 from daemon.recording.unit_of_work import MEMORY, METER
 from rules.model.memory import Memory
@@ -17,7 +17,7 @@ from tests.support.homes import SMALL, home
 from tests.support.ledgers import START_S, entry, new_ledger
 
 NOW = Moment(START_S + 1900.0, 50.0)
-PLAN = plan(home(SMALL))
+PLAN = prepare(home(SMALL))
 
 
 def mangle(path: Path, key: str, value: bytes) -> None:

@@ -15,7 +15,7 @@ from accounting.books.restatement import Restating
 from accounting.ledger import Batch, Ledger, LedgerError, LedgerWriter
 from accounting.valuation.valuer import Energy, Valuer
 from daemon.assembly.endpoints import facts
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.cli.main import main
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
@@ -59,7 +59,7 @@ class House:
         (self.file.parent / "sell.csv").write_text(f"time,price\n{of}T00:00Z,{told}\n")
 
     def book(self) -> None:
-        valuer = Valuer(plan(load(self.file)).books)
+        valuer = Valuer(prepare(load(self.file)).books)
         entries = (
             valuer.entry(Energy(START_S + place * 1800, "main", 500, 0, 1800), "settled") for place in range(DAYS * 48)
         )
@@ -101,7 +101,7 @@ def service(house: House) -> Iterator[Service]:
 
 def made(house: House) -> Service:
     broker = BrokerAddress("127.0.0.1", free_port())
-    return Service(plan(load(house.file)), broker, SteppedClock(NOON_S), stepped_from_s=NOON_S)
+    return Service(prepare(load(house.file)), broker, SteppedClock(NOON_S), stepped_from_s=NOON_S)
 
 
 def started(house: House) -> Service:
@@ -221,12 +221,12 @@ def test_what_is_told_of_today_is_told_anew(house: House) -> None:
 
 
 def test_a_wish_comes_before_what_has_not_begun_but_interrupts_nothing(house: House) -> None:
-    settings = plan(load(house.file)).books
+    settings = prepare(load(house.file)).books
     wish = {"ledger": str(house.path.resolve()), "from_s": 0, "to_s": 2**40}
     with house.writer() as ledger:
         restater = Restater(ledger, settings, lambda: None)
         house.price("0.08")
-        dearer = plan(load(house.file)).books
+        dearer = prepare(load(house.file)).books
         restater.wish(read_restate({**wish, "why": "first"}), dearer)
         restater.step(Moment(0.0, NOON_S))
         for why in ("second", "third"):
@@ -261,7 +261,7 @@ def test_a_gap_filled_while_the_daemon_was_stopped_is_restated_at_its_start(hous
 
 def test_a_restatement_cut_short_is_taken_back_at_the_next_start(house: House) -> None:
     with house.writer() as ledger:
-        settings = plan(load(house.file)).books
+        settings = prepare(load(house.file)).books
         work = Restating(
             ledger, Valuer(replace(settings, displaces=())), "never to be", START_S, START_S + DAYS * 86_400
         )
@@ -279,7 +279,7 @@ def test_a_restatement_cut_short_is_taken_back_at_the_next_start(house: House) -
 def test_a_ledger_that_cannot_be_written_holds_it_up_and_loses_nothing(house: House) -> None:
     asked: list[int] = []
     house.price("0.08")
-    settings = plan(load(house.file)).books
+    settings = prepare(load(house.file)).books
     now = Moment(0.0, NOON_S)
     with house.writer() as ledger:
         restater = Restater(ledger, settings, lambda: asked.append(1))

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.control.engine import Engine
 from daemon.mqtt.address import BrokerAddress
@@ -77,7 +77,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
     path = tmp_path / "home.toml"
     path.write_text(f"{HOME}\n[api]\nport = {free_port()}\n", encoding="utf-8")
     nobody = BrokerAddress("127.0.0.1", free_port())
-    made = Service(plan(load(path)), nobody, SteppedClock(NOON_S), stepped_from_s=NOON_S)
+    made = Service(prepare(load(path)), nobody, SteppedClock(NOON_S), stepped_from_s=NOON_S)
     made.start()
     yield made
     made.stop()
@@ -220,7 +220,7 @@ def test_in_a_house_that_is_all_silent_the_alarms_still_come(tmp_path: Path) -> 
     path = tmp_path / "home.toml"
     path.write_text(f"{HOME}\n[api]\nport = {free_port()}\n", encoding="utf-8")
     clock = SteppedClock(NOON_S)
-    service = Service(plan(load(path)), BrokerAddress("127.0.0.1", free_port()), clock, stepped_from_s=NOON_S)
+    service = Service(prepare(load(path)), BrokerAddress("127.0.0.1", free_port()), clock, stepped_from_s=NOON_S)
     service.start()
     try:
         pass_time(service)  # the first look, from which silence counts

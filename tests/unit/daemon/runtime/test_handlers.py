@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from accounting.ledger import EventRow, Ledger
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.documents.times import iso
 from daemon.mqtt.address import BrokerAddress
@@ -59,7 +59,7 @@ class Running:
         self.file.write_text(f"{HOME}\n[api]\nport = {free_port()}\n", encoding="utf-8")
         self.clock = SteppedClock(NOON_S)
         nobody = BrokerAddress("127.0.0.1", free_port())
-        self.service = Service(plan(load(self.file)), nobody, self.clock, stepped_from_s=NOON_S)
+        self.service = Service(prepare(load(self.file)), nobody, self.clock, stepped_from_s=NOON_S)
         self.service.start()
 
     def hear(self, **values: float) -> None:

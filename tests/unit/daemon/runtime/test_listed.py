@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
 from daemon.runtime.listed import AT_START, commands, jobs
@@ -28,7 +28,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
     file = tmp_path / "home.toml"
     file.write_text(f"{SMALL}\n[ledger]\nflush_s = 300\n[api]\nport = {free_port()}\n")
     made = Service(
-        plan(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
+        prepare(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
     )
     yield made
     made._end()
@@ -72,7 +72,9 @@ def test_a_path_without_a_command_keeps_the_daemon_from_being_put_together(
     file = tmp_path / "home.toml"
     service.keeper.close()  # the other one is to have the ledger
     with pytest.raises(BrimfulError, match="command 'why': expected one of"):
-        Service(plan(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S)
+        Service(
+            prepare(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
+        )
 
 
 def test_a_job_that_is_asked_for_at_the_start_must_be_listed(
@@ -82,4 +84,6 @@ def test_a_job_that_is_asked_for_at_the_start_must_be_listed(
     file = tmp_path / "home.toml"
     service.keeper.close()
     with pytest.raises(BrimfulError, match="job 'prices': expected one of"):
-        Service(plan(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S)
+        Service(
+            prepare(load(file)), BrokerAddress("127.0.0.1", free_port()), SteppedClock(NOON_S), stepped_from_s=NOON_S
+        )

@@ -10,7 +10,7 @@ import pytest
 
 from accounting.ledger import LedgerError
 from accounting.ledger.opening import connect
-from daemon.assembly.prepared_home import plan
+from daemon.assembly.prepared_home import prepare
 from daemon.config.edit import set_rule
 from daemon.config.load import load
 from daemon.mqtt.address import BrokerAddress
@@ -43,7 +43,7 @@ class House:
         self.file = folder / "home.toml"
         self.file.write_text(WATCHED, encoding="utf-8")
         clock, nobody = SteppedClock(NOON_S), BrokerAddress("127.0.0.1", 1)
-        self.parts = put_together(plan(load(self.file)), nobody, clock, Seams(connect, NOON_S))
+        self.parts = put_together(prepare(load(self.file)), nobody, clock, Seams(connect, NOON_S))
         self.home_file, self.engine = self.parts.home_file, self.parts.engine
         self.parts.controller.decide(NOW)
         self.written = 0
