@@ -44,7 +44,7 @@ def next_event(stream: object) -> str:
         assert line, "the stream has ended"
         if line.startswith(b"data: "):
             html: str = json.loads(line.removeprefix(b"data: "))["html"]
-            return html
+            return html.replace("\u00a0", " ")
 
 
 def hears(stream: object, text: str, events: int = 60) -> None:
