@@ -43,11 +43,12 @@ class ValueRow(Figures):
 
     @property
     def coverage_energy(self) -> float:
-        """Share of the period's energy that was measured, not estimated over a gap, 0 to 1; without any energy, the
-        share of its time."""
-        if not self.diverted_wh:
+        """Share of the energy that the meters showed which is booked as measured, 0 to 1: not estimated over a gap,
+        not set aside. Without any energy, the share of the period's time."""
+        shown_wh = self.diverted_wh + self.set_aside_wh
+        if not shown_wh:
             return self.coverage
-        return (self.diverted_wh - self.estimated_wh) / self.diverted_wh
+        return (self.diverted_wh - self.estimated_wh) / shown_wh
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,9 @@ class ValueRow(Shape):
     given_up_kg: float
     net_kg: float
     coverage: float = Field(ge=0, le=1, description="share of the time that was measured")
-    coverage_energy: float = Field(ge=0, le=1, description="share of the energy that was measured")
+    coverage_energy: float = Field(
+        ge=0, le=1, description="share of the energy shown by the meters that was measured and booked"
+    )
     estimated_kwh: float
     open_kwh: float
     set_aside_kwh: float = Field(description="shown by a counter, and more than the heater can have taken")

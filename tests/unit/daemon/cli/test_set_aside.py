@@ -5,6 +5,7 @@ import io
 import json
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from daemon.cli.main import commands
@@ -59,6 +60,7 @@ def test_the_difference_of_the_counter_is_booked_and_set_aside(tmp_path: Path) -
     assert round(1000 * (total["diverted_kwh"] + total["set_aside_kwh"])) == values[-1] - values[0]
     assert total["set_aside_kwh"] == 8.001
     assert answer["set_aside_by_heater"] == {"main": 8.001}
+    assert total["coverage_energy"] == pytest.approx(0.398 / 8.399, abs=1e-4), "what was set aside is not covered"
     (tmp_path / "again").mkdir()
     (row,) = csv.DictReader(io.StringIO(replayed(tmp_path / "again", values, "--csv")))
     assert row["set_aside_kwh"] == "8.001"
