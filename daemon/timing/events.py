@@ -2,10 +2,12 @@
 
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from accounting.timeseries.outbox import Delivered, Failed
 from rules.model.reading import Reading
+
+if TYPE_CHECKING:  # the commands know links by name from here, and start faster without the ledger
+    from accounting.timeseries.outbox import Delivered, Failed
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ class Ask:
 class Shipped:
     """What came of one shipment to the time-series database."""
 
-    answer: Delivered | Failed
+    answer: "Delivered | Failed"
 
 
 @dataclass(frozen=True, slots=True)

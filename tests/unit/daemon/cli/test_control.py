@@ -1,6 +1,8 @@
 """rule without a daemon, and the durations people write."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -103,3 +105,9 @@ def test_a_rule_that_is_asked_for_by_name_explains_its_keys(home: Path) -> None:
     assert "mind Legionella" in " ".join(told.split())
     for name in json.loads(run(home, "rule", "--json").stdout)["rules"]:
         assert run(home, "rule", name).exit_code == 0
+
+
+def test_a_short_command_loads_neither_ledger_nor_configuration() -> None:
+    script = "import sys, daemon.cli.control\nprint(sorted({'sqlite3', 'pydantic', 'accounting'} & set(sys.modules)))"
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=True)
+    assert ended.stdout.strip() == "[]"
