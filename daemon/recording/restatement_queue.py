@@ -116,7 +116,7 @@ class Restater:
         assumed = (before.displaces, before.books) != (after.displaces, after.books)
         since_s = 0.0 if self._coming is None else self._coming.since_s
         coming = price_note(after, now_s if assumed else since_s)
-        if (before.displaces, before.books) != (after.displaces, after.books):
+        if assumed:
             log.info(_KEEP_ASSUMPTIONS)
         span = self.moved(before, after, changed)
         if span is not None:
