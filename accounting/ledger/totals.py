@@ -20,6 +20,10 @@ _REPLACED_THEN = (
 
 _SUM_SQL = {
     "marginal_wh": "sum(iif({0}given_up_marginal_mg IS NULL, 0, {0}diverted_wh))",
+    "sellable_wh": (
+        "sum(iif({0}export_price_micro IS NULL OR {0}heat_value_micro IS NULL, 0, "
+        "{0}diverted_wh - {0}grid_wh - {0}battery_wh - {0}forgone_wh - {0}curtailed_wh))"
+    ),
 }
 """How a sum is made that is not just its column's."""
 _ONE_SIDED_SQL = {name: f"sum(iif({ONE_SIDED}, 0, {{0}}{name}))" for name in TWO_SIDED} | {

@@ -128,6 +128,14 @@ class Entry(Netted):
         return self.diverted_wh - self.grid_wh - self.battery_wh
 
     @property
+    def sellable_wh(self) -> int:
+        """Sun that would have been sold, where both sides have a price, Wh; 0 where one has none. Not what would have
+        charged the house battery, nor what an export limit would have curtailed."""
+        if self.export_price_micro is None or self.heat_value_micro is None:
+            return 0
+        return self.sun_wh - self.forgone_wh - self.curtailed_wh
+
+    @property
     def one_sided(self) -> bool:
         """Whether it was booked with money on one side only, as in the first ledgers. Reports leave its money out."""
         return self.unpriced_wh is None and (self.export_price_micro is None or self.heat_value_micro is None)

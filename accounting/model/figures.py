@@ -19,8 +19,8 @@ def _rare(kind: str) -> Any:
 class Figures(Netted):
     """Energy in Wh, money in millionths of the currency unit, carbon in mg CO2e, times in s; see `Entry`.
 
-    unpriced_wh: of diverted_wh, what lacks a price on one side or both, and is in no amount of money; marginal_wh: of
-    diverted_wh, the energy with marginal factors, and *_marginal_mg: its carbon by them, never part of the other
+    unpriced_wh: of diverted_wh, what lacks a price on one side or both, and is in no amount of money; sellable_wh: of
+    diverted_wh, sun that would have been sold, priced on both sides; marginal_wh: of diverted_wh, the energy with marginal factors, and *_marginal_mg: its carbon by them, never part of the other
     carbon.
     """
 
@@ -32,6 +32,7 @@ class Figures(Netted):
     given_up_mg: int = 0
     avoided_mg: int = 0
     unpriced_wh: int = 0
+    sellable_wh: int = 0
     grid_wh: int = _rare("bought")
     battery_wh: int = _rare("bought")
     bought_micro: int = _rare("bought")

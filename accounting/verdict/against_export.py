@@ -64,7 +64,7 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
         return "the books hold no diverted energy yet; a month of books would answer it"
     avoided, bought = total.avoided_micro / 1e6, total.bought_micro / 1e6
     given_up = total.given_up_micro / 1e6 + bought
-    sellable_kwh, unsold = _sellable_kwh(total), _unsold(total)
+    sellable_kwh, unsold = total.sellable_wh / 1000, _unsold(total)
     return AgainstExport(
         first=local_day(total.start_s, report.zone),
         until=local_day(total.end_s, report.zone),
@@ -113,15 +113,9 @@ def _month(row: ValueRow, report: ValueReport) -> Month:
         net=row.net_micro / 1e6,
         net_kg=row.net_mg / 1e6,
         coverage=row.coverage,
-        sellable_kwh=_sellable_kwh(row),
+        sellable_kwh=row.sellable_wh / 1000,
         unsold=_unsold(row),
     )
-
-
-def _sellable_kwh(row: ValueRow) -> float:
-    """What would have been sold at a known price: not what the grid or the battery gave, nor what would have charged
-    the battery, nor what has no price."""
-    return max(0, row.diverted_wh - row.grid_wh - row.battery_wh - row.forgone_wh - row.unpriced_wh) / 1000
 
 
 def _unsold(row: ValueRow) -> float:

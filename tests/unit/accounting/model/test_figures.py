@@ -32,7 +32,7 @@ def test_a_row_keeps_its_span_when_figures_are_added() -> None:
 
 
 def test_the_names_are_those_of_an_entry_and_each_is_of_one_kind() -> None:
-    assert set(NAMES) - {field.name for field in fields(Entry)} == {"marginal_wh"}
+    assert set(NAMES) - {field.name for field in fields(Entry)} == {"marginal_wh", "sellable_wh"}
     assert sorted((*USUAL, *RARE["bought"], *RARE["marginal"], *RARE["forgone"])) == sorted(NAMES)
 
 
@@ -48,6 +48,7 @@ def test_an_entry_counts_as_the_ledger_counts_it(tmp_path: Path) -> None:
         avoided_marginal_mg=6,
         bought_marginal_mg=5,
         forgone_wh=40,
+        curtailed_wh=30,
         forgone_micro=3,
         forgone_mg=2,
         unheard_wh=1,
@@ -70,4 +71,5 @@ def test_an_entry_counts_as_the_ledger_counts_it(tmp_path: Path) -> None:
         assert sums == Figures.total(Figures.of(one) for one in made)
     assert Figures.of(one_sided).avoided_micro == 0
     assert Figures.of(one_sided).unpriced_wh == 300
+    assert [Figures.of(one).sellable_wh for one in made] == [500, 480, 0]
     assert (Figures.of(plain).marginal_wh, Figures.of(rare).marginal_wh) == (0, 700)
