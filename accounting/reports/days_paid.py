@@ -168,6 +168,14 @@ def _length_s(day: date, zone: ZoneInfo) -> int:
     return midnight_s(date.fromordinal(day.toordinal() + 1), zone) - midnight_s(day, zone)
 
 
+def unpriced_text(days: int, kwh: float) -> str:
+    """The days left out of the tank's for heat without a known price, and that heat, in words."""
+    return (
+        f"{days} days are left out of the tank's: {kwh:,.1f} kWh of their heat came at no known price or from no "
+        "metered source"
+    )
+
+
 def only(days: Mapping[date, Paid], kept: Iterable[date]) -> dict[date, Paid]:
     """Those of the days that are kept."""
     return {day: days[day] for day in kept if day in days}

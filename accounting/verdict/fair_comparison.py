@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from accounting.reports.days_paid import DaysPaid, Paid
+from accounting.reports.days_paid import DaysPaid, Paid, unpriced_text
 from accounting.reports.written_comparison import Binding, Pair
 from accounting.verdict.ranges import CONFIDENCE, Array, Range
 
@@ -90,7 +90,7 @@ def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> F
     found = {name: way if isinstance(way, str) else _measured(name, bound.pairs, way) for name, way in ways.items()}
     counted = [day for pair in bound.pairs for day in (*pair.on, *pair.off)]
     unpriced = [days.unpriced_kwh[day] for day in counted if day in days.unpriced_kwh]
-    if unpriced and isinstance(found["tank"], str) and not isinstance(days.tank, str):
+    if unpriced and isinstance(found["tank"], str):
         found["tank"] += f" ({unpriced_text(len(unpriced), sum(unpriced))})"
     measured = [way for way in found.values() if not isinstance(way, str)]
     if not measured:
@@ -113,11 +113,6 @@ def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> F
         pair_days=2 * bound.block_days,
         excluded_days=excluded_days,
     )
-
-
-def unpriced_text(days: int, kwh: float) -> str:
-    """The days left out for heat without a known price, and that heat."""
-    return f"{days} days are left out: {kwh:,.1f} kWh of their heat came at no known price or from no metered source"
 
 
 def _none_yet(bound: Binding) -> str:

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from accounting.reports.days_paid import unpriced_text
+
 if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
     from accounting.verdict.fair_comparison import Difference, FairComparison, Measured
 
@@ -130,10 +132,7 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         )
     unpriced = part["days_without_price"]
     if unpriced["days"]:
-        said.append(
-            f"Of the tank's heat {unpriced['days']} days are left out: {unpriced['heat_kwh']:,.1f} kWh of it came at "
-            "no known price or from no metered source."
-        )
+        said.append(f"{unpriced_text(unpriced['days'], unpriced['heat_kwh'])}.")
     off_kwh = part["diverted_on_days_off_kwh"]
     if off_kwh is not None and off_kwh >= 0.5:
         said.append(

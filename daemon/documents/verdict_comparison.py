@@ -78,7 +78,8 @@ def _paid(home: Home, ledger: Ledger, first: date, until: date, zone: ZoneInfo) 
         tank = unheard or _unheard_electricity(home, books) or only(heat.paid, sound)
     has_boiler = books.tank is not None and books.tank.boiler is not None
     meters = unheard or _meters(home, ledger, books, (first, until), heat.burnt if has_boiler else None, zone)
-    return DaysPaid(tank, meters, None if unsplit else sun_kwh, heat.unpriced_kwh)
+    unpriced_kwh = {} if isinstance(tank, str) else heat.unpriced_kwh
+    return DaysPaid(tank, meters, None if unsplit else sun_kwh, unpriced_kwh)
 
 
 def _unheard_fuel(home: Home, books: BooksSettings) -> str:

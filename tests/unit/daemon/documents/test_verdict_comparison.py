@@ -1,5 +1,6 @@
 """A fair comparison from the ledger: by the tank's heat and by the whole house's meters, and why it cannot be told."""
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -8,8 +9,10 @@ import pytest
 
 from accounting.ledger import Batch, Facts, Ledger, LedgerWriter
 from accounting.ledger.records import DecisionRow
+from accounting.reports.days_paid import TankDays, tank_days
 from accounting.verdict.fair_comparison import FairComparison, Measured, half_width
 from daemon.config.load import load
+from daemon.documents import verdict_comparison
 from daemon.documents.comparison_document import comparison_answer, comparison_said
 from daemon.documents.verdict_comparison import NONE_YET, compared_days
 from rules.model.orders import Order
@@ -84,6 +87,22 @@ def test_a_topup_that_is_not_heard_leaves_the_meters(teal: tuple[Path, float]) -
     found = told(compared(teal[0], text))
     assert found.main.what == "meters"
     assert "topup_wh" in str(found.beside)
+
+
+def test_no_day_is_left_out_of_a_measure_that_there_is_not(
+    teal: tuple[Path, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lacking(*asked: Any) -> TankDays:
+        days = tank_days(*asked)
+        return replace(days, unpriced_kwh=dict.fromkeys(days.paid, 2.0))
+
+    monkeypatch.setattr(verdict_comparison, "tank_days", lacking)
+    left_out = "days are left out of the tank's"
+    assert left_out in " ".join(comparison_said(comparison_answer(told(compared(teal[0])), None), "EUR"))
+    text = HOME.replace('[signals.topup_wh]\ntopic = "yard/topup"\n', "")
+    found = told(compared(teal[0], text))
+    assert (found.main.what, found.unpriced_days, found.unpriced_kwh) == ("meters", 0, 0)
+    assert left_out not in " ".join(comparison_said(comparison_answer(found, None), "EUR"))
 
 
 def test_a_heater_that_could_take_watts_makes_no_heat_that_is_heard(teal: tuple[Path, float]) -> None:
