@@ -20,8 +20,8 @@ class Figures(Netted):
     """Energy in Wh, money in millionths of the currency unit, carbon in mg CO2e, times in s; see `Entry`.
 
     unpriced_wh: of diverted_wh, what lacks a price on one side or both, and is in no amount of money; sellable_wh: of
-    diverted_wh, sun that would have been sold, priced on both sides; marginal_wh: of diverted_wh, the energy with marginal factors, and *_marginal_mg: its carbon by them, never part of the other
-    carbon.
+    diverted_wh, sun that would have been sold, priced on both sides; marginal_wh: of diverted_wh, the energy with
+    marginal factors, and *_marginal_mg: its carbon by them, never part of the other carbon.
     """
 
     diverted_wh: int = 0

@@ -4,11 +4,12 @@ from calendar import month_name
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from accounting.verdict.against_export import AgainstExport, Month, losing_months
+from accounting.verdict.against_export import NEARLY_WHOLE, AgainstExport, Month, losing_months
 from accounting.verdict.life import Assumptions
 
 MOST = 3
-_WORTH_SAYING = 1.0  # money a year
+WORTH_SAYING = 1.0
+"""Money a year from which on it is advised."""
 _MONTHS_IN_YEAR = 12
 
 
@@ -29,10 +30,11 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
     """Up to three pieces of advice, the one that brings most first. Their worth is by the ledger's own prices, with
     diversion off in those months. Nothing is advised that the books cannot show."""
     found: list[Advice] = []
-    losing = losing_months(books.months)
-    whole = {month.first.month for month in books.months if month.known >= 0.9 and month.diverted_kwh > 0}
+    months = [month for month in books.months if month.known >= NEARLY_WHOLE]
+    losing = losing_months(months)
+    whole = {month.first.month for month in months if month.diverted_kwh > 0}
     if losing:
-        per_year, kg, price = _of_months(books.months, losing)
+        per_year, kg, price = _of_months(months, losing)
         always = len(losing) == len(whole) and len(whole) == _MONTHS_IN_YEAR
         when = "at all" if always else f"in {_listed(losing)}"
         flips = (
@@ -49,17 +51,17 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
         idle = tuple(
             number
             for number in sorted(whole)
-            if all(month.net < monthly for month in books.months if month.first.month == number and month.known >= 0.9)
+            if all(month.net < monthly for month in months if month.first.month == number)
         )
         if idle:
-            nets = [_mean_net(books.months, number) for number in idle]
+            nets = [_mean_net(months, number) for number in idle]
             saved = sum(monthly - max(net, 0.0) for net in nets)
             kg = assumed.standby_kwh_per_year / _MONTHS_IN_YEAR * len(idle) * (assumed.grid_kg or 0.0)
-            kg -= sum(max(_mean_kg(books.months, number), 0.0) for number in idle if number not in losing)
+            kg -= sum(max(_mean_kg(months, number), 0.0) for number in idle if number not in losing)
             say = f"Switch the hardware itself off in {_listed(idle)}: its standby costs more than it brings then."
             flips = "its standby use is less than the home file says, or cannot be cut"
             found.append(Advice(say, saved, kg, flips, "standby"))
-    worth = [each for each in found if each.per_year >= _WORTH_SAYING]
+    worth = [each for each in found if each.per_year >= WORTH_SAYING]
     if not carbon_known:
         worth = [replace(each, kg_per_year=None) for each in worth]
     return tuple(sorted(worth, key=lambda each: -each.per_year)[:MOST])
@@ -69,18 +71,18 @@ def _of_months(months: Sequence[Month], numbers: Sequence[int]) -> tuple[float, 
     """What having it off in those calendar months brings a year: money, kg, and the export price that turns it."""
     per_year = -sum(_mean_net(months, number) for number in numbers)
     kg = -sum(_mean_kg(months, number) for number in numbers)
-    chosen = [month for month in months if month.first.month in numbers and month.known >= 0.9]
+    chosen = [month for month in months if month.first.month in numbers]
     kwh = sum(month.sellable_kwh for month in chosen)
     return per_year, kg, sum(month.avoided - month.unsold for month in chosen) / kwh if kwh else None
 
 
 def _mean_net(months: Sequence[Month], number: int) -> float:
-    nets = [month.net for month in months if month.first.month == number and month.known >= 0.9]
+    nets = [month.net for month in months if month.first.month == number]
     return sum(nets) / len(nets)
 
 
 def _mean_kg(months: Sequence[Month], number: int) -> float:
-    kgs = [month.net_kg for month in months if month.first.month == number and month.known >= 0.9]
+    kgs = [month.net_kg for month in months if month.first.month == number]
     return sum(kgs) / len(kgs)
 
 

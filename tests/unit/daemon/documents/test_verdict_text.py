@@ -4,6 +4,8 @@ from typing import Any
 
 import pytest
 
+from accounting.verdict.advice import WORTH_SAYING
+from accounting.verdict.against_export import NEARLY_WHOLE
 from daemon.documents.verdict_text import headline, sections
 
 PARTS = ("against_export", "before_after", "fair_comparison", "year", "life", "sensitivity", "advice", "carbon")
@@ -108,6 +110,15 @@ def test_what_advice_is_worth_is_bounded_where_it_must_be_and_says_no_carbon_tha
     )
     assert bounded.startswith("Do so. Worth at most 12.00 GBP a year, by")
     assert whole.startswith("Do so. Worth 12.00 GBP and 3 kg CO2e more a year, by")
+
+
+def test_no_advice_says_when_there_would_be_some() -> None:
+    ((_, (sentence,)),) = sections(document(advice=[]))
+    assert sentence == (
+        "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby is known, is "
+        "advised where that would have brought money in each of them in every year of the books, and together at least "
+        f"{WORTH_SAYING:.2f} GBP a year. Months of which the books hold less than {NEARLY_WHOLE:.0%} are not looked at."
+    )
 
 
 def test_the_same_reason_is_said_once() -> None:
