@@ -33,11 +33,12 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class AgainstExport:
-    """Totals of the books. given_up: export income, what the house battery forwent, and what was bought meanwhile;
-    bought: the latter. export_price: mean income given up per kWh that might have been sold; break_even_export_price:
-    the price at which net would have been 0; both None if nothing might have been sold. coverage: share of the time
-    that was measured; unpriced_kwh, estimated_kwh: parts of diverted_kwh without a price, and in gaps. off_months_net:
-    the net, by the ledger's own prices, if diversion had been off in the months that lost."""
+    """Totals of the books. given_up: export income, what the house battery forwent (given_up_forgone: of it), and what
+    was bought meanwhile (given_up_bought: of it). export_price: mean income given up per kWh that might have been sold;
+    break_even_export_price: the price at which net would have been 0; both None if nothing might have been sold.
+    coverage: share of the time that was measured; unpriced_kwh, estimated_kwh: parts of diverted_kwh without a price,
+    and in gaps. off_months_net: the net, by the ledger's own prices, if diversion had been off in the months that
+    lost."""
 
     first: date
     until: date
@@ -53,7 +54,8 @@ class AgainstExport:
     unpriced_kwh: float
     estimated_kwh: float
     by_source: tuple[SourcePart, ...] = ()
-    bought: float = 0.0
+    given_up_forgone: float = 0.0
+    given_up_bought: float = 0.0
 
     @property
     def off_months_net(self) -> float:
@@ -83,7 +85,8 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
         unpriced_kwh=total.unpriced_wh / 1000,
         estimated_kwh=total.estimated_wh / 1000,
         by_source=parts,
-        bought=bought,
+        given_up_forgone=total.forgone_micro / 1e6,
+        given_up_bought=bought,
     )
 
 

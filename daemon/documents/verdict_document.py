@@ -66,7 +66,8 @@ def _against_export(part: "AgainstExport") -> dict[str, Any]:
         "diverted_kwh": part.diverted_kwh,
         "net": part.net,
         "given_up": part.given_up,
-        "bought": part.bought,
+        "given_up_forgone": part.given_up_forgone,
+        "given_up_bought": part.given_up_bought,
         "avoided": part.avoided,
         "net_kg": part.net_kg,
         "months": [

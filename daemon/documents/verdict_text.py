@@ -73,8 +73,7 @@ def _against_export(part: Document, money: str) -> list[str]:
     said = [
         f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
         f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
-        f"purchases avoided, less {part['given_up'] - part['bought']:,.2f} of export income given up"
-        f"{_and_bought(part['bought'], 'paid for what the grid or the battery gave')}."
+        f"purchases avoided, less {_given_up(part, 'given up', 'paid')}."
     ]
     if len(part["by_source"]) > 1:
         parts = [_source(each) for each in part["by_source"]]
@@ -97,14 +96,16 @@ def _against_export(part: Document, money: str) -> list[str]:
         said.append(
             f"Diversion off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
             f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) would have {side} "
-            f"{_money(abs(off['brought']), money)}: {off['given_up'] - off['bought']:,.2f} of export income kept"
-            f"{_and_bought(off['bought'], 'not paid to the grid or the battery')}, less {off['avoided']:,.2f} to buy "
-            "the heat that was used."
+            f"{_money(abs(off['brought']), money)}: {_given_up(off, 'kept', 'not paid')}, less "
+            f"{off['avoided']:,.2f} to buy the heat that was used."
         )
         if off["unpriced_kwh"] >= 0.5:
             said.append(f"Of it {off['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
     if part["estimated_kwh"] >= 0.5:
-        said.append(f"{part['estimated_kwh']:,.0f} kWh of it fell into gaps: how much is known, but not when.")
+        said.append(
+            f"Of all that was diverted, {part['estimated_kwh']:,.0f} kWh fell into gaps: how much is known, but not "
+            "when."
+        )
     return said
 
 
@@ -113,8 +114,13 @@ def _source(part: Document) -> str:
     return f"{part['source']} {part['avoided']:,.2f}{heat}"
 
 
-def _and_bought(bought: float, what: str) -> str:
-    return f" and {bought:,.2f} {what}" if bought >= 0.005 else ""
+def _given_up(part: Document, income: str, paid: str) -> str:
+    """What was given up by its parts: export income, and of the house battery and of what was bought what there is."""
+    forgone, bought = part["given_up_forgone"], part["given_up_bought"]
+    said = f"{part['given_up'] - forgone - bought:,.2f} of export income {income}"
+    more = [f"{forgone:,.2f} that the house battery would have saved"] if forgone >= 0.005 else []
+    more += [f"{bought:,.2f} {paid} for what the grid or the battery gave"] if bought >= 0.005 else []
+    return " and ".join([", ".join([said, *more[:-1]]), *more[-1:]])
 
 
 _SAME = {

@@ -34,7 +34,8 @@ def test_what_the_grid_gave_and_the_battery_forwent_has_no_export_price() -> Non
     )
     assert found.export_price == pytest.approx(0.06)
     assert found.break_even_export_price == pytest.approx((1.6 - 0.7 - 0.5) / 5)
-    assert (found.given_up, found.bought) == (pytest.approx(1.5), pytest.approx(0.5))
+    assert (found.given_up, found.given_up_bought) == (pytest.approx(1.5), pytest.approx(0.5))
+    assert found.given_up_forgone == pytest.approx(0.7)
     assert found.net == pytest.approx(found.avoided - found.given_up)
     (month,) = found.months
     at_break_even = month.avoided - month.unsold - found.break_even_export_price * month.sellable_kwh

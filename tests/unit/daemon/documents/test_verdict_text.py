@@ -67,7 +67,8 @@ EXPORT = {
     "net": 5.0,
     "avoided": 40.0,
     "given_up": 35.0,
-    "bought": 10.0,
+    "given_up_forgone": 4.0,
+    "given_up_bought": 10.0,
     "by_source": [],
     "break_even_export_price": None,
     "months": [],
@@ -80,7 +81,8 @@ OFF = {
     "days_known": 31.0,
     "diverted_kwh": 90.0,
     "given_up": 9.0,
-    "bought": 2.0,
+    "given_up_forgone": 1.0,
+    "given_up_bought": 2.0,
     "avoided": 6.0,
     "brought": 3.0,
     "unpriced_kwh": 4.0,
@@ -88,19 +90,22 @@ OFF = {
 }
 
 
-def test_what_was_bought_is_no_export_income() -> None:
+def test_what_was_bought_or_forgone_by_the_battery_is_no_export_income() -> None:
     ((_, sentences),) = sections(document(against_export={**EXPORT, "off": [OFF]}))
     assert sentences[0].endswith(
-        "40.00 of purchases avoided, less 25.00 of export income given up and 10.00 paid for what the grid or the "
-        "battery gave."
+        "40.00 of purchases avoided, less 21.00 of export income given up, 4.00 that the house battery would have "
+        "saved and 10.00 paid for what the grid or the battery gave."
     )
     assert sentences[1] == (
         "Diversion off from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) "
-        "would have brought 3.00 GBP: 7.00 of export income kept and 2.00 not paid to the grid or the battery, less "
-        "6.00 to buy the heat that was used."
+        "would have brought 3.00 GBP: 6.00 of export income kept, 1.00 that the house battery would have saved and "
+        "2.00 not paid for what the grid or the battery gave, less 6.00 to buy the heat that was used."
     )
-    assert sentences[3] == "12 kWh of it fell into gaps: how much is known, but not when."
+    assert sentences[3] == "Of all that was diverted, 12 kWh fell into gaps: how much is known, but not when."
     assert sentences[2] == "Of it 4 kWh had no known price and are in no amount of money."
+    plain = {**EXPORT, "given_up": 21.0, "given_up_forgone": 0.0, "given_up_bought": 0.0}
+    ((_, sentences),) = sections(document(against_export=plain))
+    assert sentences[0].endswith("40.00 of purchases avoided, less 21.00 of export income given up.")
 
 
 def test_what_advice_is_worth_is_bounded_where_it_must_be_and_says_no_carbon_that_is_not_counted() -> None:
