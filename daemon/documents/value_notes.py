@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
-from accounting.ledger.totals import Assumed
 from accounting.model.displaced_shares import shares_of
 from daemon.config.cautions import battery_unheard, estimates
 from daemon.config.model import Home
@@ -42,7 +41,7 @@ def notes(valued: Valued, home: Home) -> list[str]:
 
 
 def _used(valued: Valued) -> list[str]:
-    used, report = valued.used, valued.report
+    used = valued.used
     said = []
     if used.basis == "measured":
         said.append("The share used is measured in the heat stock, month by month.")
@@ -54,14 +53,16 @@ def _used(valued: Valued) -> list[str]:
         )
     if used.unmeasured:
         said.append(f"The stock measures no share for {', '.join(used.unmeasured)}: all heat is taken as used there.")
-    if used.basis == "stated" and report.total.diverted_wh and all(_all(one, used.share) for one in valued.assumed):
+    if _all_used(valued):
         said.append("All heat is taken as used: what the tank loses of it is not taken off.")
     return said
 
 
-def _all(assumed: Assumed, stated: Fraction) -> bool:
-    """Whether all of the heat counted as used. stated: of entries that do not keep theirs."""
-    return (stated if assumed.used is None else Fraction(assumed.used)) == 1
+def _all_used(valued: Valued) -> bool:
+    """Whether all of the heat counted as used, as the entries hold it."""
+    used = valued.used
+    shares = [used.share if one.used is None else Fraction(one.used) for one in valued.assumed]
+    return used.basis == "stated" and bool(valued.report.total.diverted_wh) and all(share == 1 for share in shares)
 
 
 def _battery(valued: Valued, home: Home) -> list[str]:
@@ -123,9 +124,19 @@ def used_text(valued: Valued) -> str:
         held[share] = held.get(share, 0) + one.wh
     if len(held) > 1:
         several = _several([(percent(Fraction(share)), wh) for share, wh in held.items()])
-        return f"of the heat counted as used, as booked: {several}"
+        return f"share of the heat counted as used, as booked: {several}"
     only = Fraction(next(iter(held), str(valued.used.share)))
     return f"{percent(only)} of the heat counted as used"
+
+
+def used_sentences(valued: Valued) -> list[str]:
+    """The share beside `notes`, which has how it is measured, and that all of it counts."""
+    if valued.used.basis != "stated":
+        return [f"{percent(valued.used.share)} of the heat counted as used."]
+    if _all_used(valued):
+        return []
+    text = used_text(valued)
+    return [f"{text[0].upper()}{text[1:]}."]
 
 
 def shares_text(displaces: Sequence[Displaces]) -> str:

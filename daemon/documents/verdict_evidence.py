@@ -20,7 +20,7 @@ from accounting.verdict.year import Sample
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 from daemon.documents.value_document import lacking_carbon
-from daemon.documents.value_notes import notes, used_text
+from daemon.documents.value_notes import notes, used_sentences
 from daemon.documents.valuing import home_value
 from daemon.documents.verdict_comparison import NONE_YET, compared_days
 from daemon.documents.verdict_prices import Prices
@@ -148,7 +148,7 @@ def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _
     answer = against_export(report, parts)
     if isinstance(answer, str):
         return _Books(answer, compared)
-    rests_on = (f"Of what was diverted, {used_text(valued)}.", *notes(valued, home))
+    rests_on = (*used_sentences(valued), *notes(valued, home))
     return _Books(answer, compared, samples(report, partial(prices.gas_share, months=months)), used, rests_on)
 
 
