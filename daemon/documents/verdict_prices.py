@@ -68,11 +68,13 @@ class Prices:
     def avoided_parts(
         self, start_s: int, end_s: int, months: Mapping[int, Sequence[Fraction]] = _STATED
     ) -> dict[str, float]:
-        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; empty where a source
-        has no price then. months: the sources' shares by month, where they go by the home's past."""
+        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; empty where one of several
+        sources has no price then. months: the sources' shares by month, where they go by the home's past."""
         found: dict[str, float] = {}
         parts = self._parts(*self._middle(start_s, end_s, months))
-        for source, part in zip(self._displaced, parts, strict=False):
+        if not parts:
+            return found
+        for source, part in zip(self._displaced, parts, strict=True):
             found[source.source] = found.get(source.source, 0.0) + part
         return found
 
@@ -94,7 +96,9 @@ class Prices:
         return day, shares if shares is not None else [source.share_over(*day) for source in self._displaced]
 
     def _parts(self, day: tuple[int, int], shares: Sequence[Fraction]) -> list[float]:
-        """Each source's part of the money, adding up to 1; none where that of one is not known."""
+        """Each source's part of the money, adding up to 1; none where that of one of several is not known."""
+        if sum(1 for share in shares if share) == 1:
+            return [float(bool(share)) for share in shares]
         prices = [
             source.heat_price(*day) if share else _FREE for source, share in zip(self._displaced, shares, strict=True)
         ]

@@ -57,3 +57,17 @@ def test_a_months_own_shares_go_before_those_stated(tmp_path: Path) -> None:
     months = {june: (Fraction(1), Fraction(0))}
     assert prices.avoided_parts(*span(2026), months)["gas boiler"] == 1
     assert prices.gas_share(*span(2026), months) == 1
+
+
+def test_all_is_avoided_by_the_only_source_whatever_its_price(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    file.write_text(SMALL + SOURCES.split("[[displaces]]")[0] + SOURCES.split("[[displaces]]")[1])
+    gas = file.read_text().replace("share = 0.5", "share = 1")
+    file.write_text(gas)
+    prices = Prices(load(file))
+    assert prices.avoided_parts(*span(2024)) == {"gas boiler": 1.0}
+    assert prices.gas_share(*span(2024)) == 1.0
+    two = made(tmp_path)
+    june = month_of(span(2024)[0] + 86_400, ZoneInfo("Europe/Lisbon"))
+    assert two.avoided_parts(*span(2024), {june: (Fraction(0), Fraction(1))}) == {"gas boiler": 0.0, "immersion": 1.0}
+    assert two.avoided_parts(*span(2024), {june: (Fraction(1), Fraction(0))}) == {"gas boiler": 1.0, "immersion": 0.0}
