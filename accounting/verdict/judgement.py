@@ -138,12 +138,14 @@ def judge(evidence: Evidence) -> Verdict:
 
 
 def _of_standby(assumed: Assumptions) -> list[str]:
-    if not assumed.standby_kwh_per_year:
-        return ["[[hardware]] states no standby_w: what the hardware itself draws is in no figure."]
-    if assumed.import_price is None:
-        kwh = assumed.standby_kwh_per_year
-        return [f"No import price is known: the hardware's standby, {kwh:,.0f} kWh a year, counts as no cost."]
-    return []
+    notes = []
+    lacking = ", ".join(each.name for each in assumed.hardware if each.standby_w is None)
+    if lacking:
+        notes.append(f"[[hardware]] states no standby_w for {lacking}: what it draws itself is in no figure.")
+    kwh = assumed.standby_kwh_per_year
+    if kwh and assumed.import_price is None:
+        notes.append(f"No import price is known: the hardware's standby, {kwh:,.0f} kWh a year, counts as no cost.")
+    return notes
 
 
 _Part = TypeVar("_Part")

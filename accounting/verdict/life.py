@@ -19,14 +19,15 @@ _GROWTH_SD = 0.02  # how far a price's growth over the years may be from the one
 @dataclass(frozen=True, slots=True)
 class Hardware:
     """A thing that was bought. cost, fitting: money; life_years: until it is replaced at `cost`; embodied_kg: carbon of
-    making it (None: not known); standby_w: what it draws always; replaced: (after years, cost) of parts."""
+    making it (None: not known); standby_w: what it draws always (None: not known);
+    replaced: (after years, cost) of parts."""
 
     name: str
     cost: float
     fitting: float = 0.0
     life_years: float = 15.0
     embodied_kg: float | None = None
-    standby_w: float = 0.0
+    standby_w: float | None = None
     replaced: tuple[tuple[float, float], ...] = ()
 
 
@@ -54,7 +55,8 @@ class Assumptions:
 
     @property
     def standby_kwh_per_year(self) -> float:
-        return sum(each.standby_w for each in self.hardware) * HOURS_PER_YEAR / 1000
+        """What is known of it."""
+        return sum(each.standby_w or 0.0 for each in self.hardware) * HOURS_PER_YEAR / 1000
 
     @property
     def standby_per_year(self) -> float:

@@ -88,5 +88,5 @@ def _scaled(year: Year, factors: dict[str, float]) -> Year:
 
 
 def _standby(assumed: Assumptions, factor: float) -> Assumptions:
-    hardware = tuple(replace(each, standby_w=each.standby_w * factor) for each in assumed.hardware)
+    hardware = tuple(replace(each, standby_w=(each.standby_w or 0.0) * factor) for each in assumed.hardware)
     return replace(assumed, hardware=hardware)

@@ -37,8 +37,8 @@ class Hardware(Table):
     """Years until it has to be bought anew, at its cost without the fitting."""
     embodied_kg: Annotated[float, Within(0, 100000)] | None = None
     """Carbon of making it, kg CO2e."""
-    standby_w: Annotated[float, Within(0, 1000)] = 0.0
-    """What it draws day and night, W."""
+    standby_w: Annotated[float, Within(0, 1000)] | None = None
+    """What it draws day and night, W; 0 for nothing."""
     replaced: Annotated[tuple[Replaced, ...], Field(strict=False)] = ()
     """Parts that have to be replaced in its life."""
 

@@ -227,7 +227,11 @@ def test_standby_that_has_no_price_or_is_not_stated_is_said_to_be_missing() -> N
     hungry = replace(PLAIN, hardware=(Hardware("diverter", 400, standby_w=2.0),), import_price=0.3)
     assert "standby" not in said(hungry)
     assert "standby, 18 kWh a year, counts as no cost" in said(replace(hungry, import_price=None))
-    assert "states no standby_w" in said(PLAIN)
+    plain, silent = Hardware("diverter", 400, standby_w=2.0), Hardware("relay", 30)
+    lacking = said(replace(hungry, hardware=(plain, silent, Hardware("cable", 9, standby_w=0.0))))
+    assert "[[hardware]] states no standby_w for relay: what it draws itself is in no figure." in lacking
+    assert "standby" not in said(replace(PLAIN, hardware=(Hardware("cable", 9, standby_w=0.0),)))
+    assert "states no standby_w for diverter" in said(PLAIN)
 
 
 def test_without_an_export_price_a_history_gives_no_year() -> None:

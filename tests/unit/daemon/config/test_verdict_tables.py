@@ -41,7 +41,7 @@ def test_what_is_given_is_kept() -> None:
     diverter, cable = home.hardware
     assert (diverter.cost, diverter.bought, diverter.fitting) == (Decimal("420.50"), date(2025, 4, 14), 0)
     assert diverter.replaced[0].after_years == 5
-    assert (cable.life_years, cable.embodied_kg, cable.standby_w) == (15, None, 0)
+    assert (cable.life_years, cable.embodied_kg, cable.standby_w) == (15, None, None)
     assert home.verdict.growth.gas == Decimal("-0.01")
     assert (home.verdict.exclude[0].from_, home.verdict.exclude[0].why) == (date(2025, 6, 1), "guests")
 
