@@ -68,8 +68,8 @@ class Prices:
     def avoided_parts(
         self, start_s: int, end_s: int, months: Mapping[int, Sequence[Fraction]] = _STATED
     ) -> dict[str, float]:
-        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; empty where one of several
-        sources has no price then. months: the sources' shares by month, where they go by the home's past."""
+        """Each source's part of what is avoided in [start_s, end_s), by the day in its middle; empty where one of
+        several sources has no price then. months: the sources' shares by month, where they go by the home's past."""
         found: dict[str, float] = {}
         parts = self._parts(*self._middle(start_s, end_s, months))
         if not parts:

@@ -61,9 +61,7 @@ def test_a_months_own_shares_go_before_those_stated(tmp_path: Path) -> None:
 
 def test_all_is_avoided_by_the_only_source_whatever_its_price(tmp_path: Path) -> None:
     file = tmp_path / "home.toml"
-    file.write_text(SMALL + SOURCES.split("[[displaces]]")[0] + SOURCES.split("[[displaces]]")[1])
-    gas = file.read_text().replace("share = 0.5", "share = 1")
-    file.write_text(gas)
+    file.write_text((SMALL + SOURCES.rpartition("[[displaces]]")[0]).replace("share = 0.5", "share = 1"))
     prices = Prices(load(file))
     assert prices.avoided_parts(*span(2024)) == {"gas boiler": 1.0}
     assert prices.gas_share(*span(2024)) == 1.0
