@@ -48,8 +48,9 @@ class Boiler:
 
 @dataclass(frozen=True, slots=True)
 class TankDays:
-    """By day. paid: what the tank's heat cost, of the days booked whole and priced whole; burnt: the boiler's part, of
-    the same days; unpriced_kwh: heat of the other days without a known price, or from no metered source."""
+    """By day. paid: what the tank's heat cost, of the days booked whole and priced whole; burnt: what the boiler burnt,
+    of the days booked whole on which its fuel has a price; unpriced_kwh: heat of the other days without a known price,
+    or from no metered source."""
 
     paid: Mapping[date, Paid]
     burnt: Mapping[date, Boiler]
@@ -82,7 +83,7 @@ class _Day:
 
     def __init__(self) -> None:
         self.booked_s = self.micro = self.grid_wh = self.boiler_micro = self.boiler_wh = 0
-        self.came_wh = self.unpriced_wh = self.nowhere_wh = 0
+        self.came_wh = self.unpriced_wh = self.boiler_unpriced_wh = self.nowhere_wh = 0
 
     def add(self, entry: TankEntry, prices: Valuer) -> None:
         self.booked_s += entry.interval_s
@@ -98,8 +99,10 @@ class _Day:
             elif line.account == BOILER:
                 self.boiler_micro -= line.micro
                 self.boiler_wh -= line.wh
-            if line.wh and not line.micro and not prices.is_free(line.account, entry.start_s):
+            if line.wh and not line.micro and not prices.costs_nothing(line.account, entry.start_s, -line.wh):
                 self.unpriced_wh -= line.wh
+                if line.account == BOILER:
+                    self.boiler_unpriced_wh -= line.wh
 
 
 def tank_days(ledger: Ledger, first: date, until: date, zone: ZoneInfo, books: BooksSettings) -> TankDays:
@@ -121,11 +124,11 @@ def tank_days(ledger: Ledger, first: date, until: date, zone: ZoneInfo, books: B
             nowhere_wh = 0
         if found.unpriced_wh or nowhere_wh:
             unpriced[day] = (found.unpriced_wh + nowhere_wh) / 1000
-        if found.booked_s < FULLEST * _length_s(day, zone) or found.unpriced_wh:
+        if found.booked_s < FULLEST * _length_s(day, zone) or found.boiler_unpriced_wh:
             continue
         fuel = Boiler(found.boiler_micro / 1e6, float(found.boiler_wh * fuel_per_heat) / 1000)
         burnt[day] = fuel
-        if not nowhere_wh:
+        if not found.unpriced_wh and not nowhere_wh:
             paid[day] = Paid(found.micro / 1e6, found.grid_wh / 1000 + fuel.fuel_kwh)
     return TankDays(paid, burnt, unpriced)
 

@@ -171,13 +171,18 @@ class Valuer:
             Posting(BOILER, -heat_wh, -amount(counted_wh, price, boiler.fuel), -amount(counted_wh, kg, boiler.fuel)),
         )
 
-    def is_free(self, account: str, start_s: int) -> bool:
-        """Whether energy from the grid or the boiler's fuel is known to cost nothing in an interval; of other sources
-        the heaters' entries say what has no price."""
+    def costs_nothing(self, account: str, start_s: int, wh: int) -> bool:
+        """Whether heat from the grid or the boiler, Wh, is known to cost nothing in an interval, or so little that it
+        is booked as nothing; of other sources the heaters' entries say what has no price."""
         end_s = start_s + self.settings.interval_s
         if account == BOILER:
-            return self._fuel_price(start_s, end_s) == 0
-        return not is_grid(account) or self.grid_price(account, start_s, end_s) == 0
+            boiler = self.settings.tank.boiler if self.settings.tank is not None else None
+            price = self._fuel_price(start_s, end_s)
+            return boiler is not None and price is not None and not amount(wh, price, boiler.fuel / boiler.heat)
+        if not is_grid(account):
+            return True
+        price = self.grid_price(account, start_s, end_s)
+        return price is not None and not amount(wh, price)
 
     def _fuel_price(self, start_s: int, end_s: int) -> Fraction | None:
         boiler = self.settings.tank.boiler if self.settings.tank is not None else None

@@ -53,7 +53,7 @@ def test_each_source_costs_what_it_cost(tmp_path: Path) -> None:
 def test_heat_without_a_known_price_leaves_its_day_out_with_its_amount(tmp_path: Path) -> None:
     days = found(tmp_path, Posting("grid", -2000, 0), books=replace(BOOKS, imports=None))
     assert not days.paid
-    assert not days.burnt
+    assert days.burnt == {DAY: Boiler()}, "what was burnt is known: nothing"
     assert days.unpriced_kwh == {DAY: 2.0}
 
 
@@ -69,6 +69,29 @@ def test_a_boiler_without_a_price_is_not_free(tmp_path: Path, price: Fraction | 
     days = found(tmp_path, Posting("boiler", -3000), books=books)
     assert (DAY in days.paid, DAY in days.burnt) == (counts, counts)
     assert days.unpriced_kwh == ({} if counts else {DAY: 3.0})
+
+
+def test_heat_of_the_grid_without_a_price_leaves_what_the_boiler_burnt(tmp_path: Path) -> None:
+    """The whole house's meters need the boiler's fuel alone."""
+    boiler = BoilerBooks(CounterSignal("boiler_wh"), price=Fraction("0.1"))
+    books = replace(BOOKS, imports=None, tank=replace(TANK, boiler=boiler))
+    days = found(tmp_path, Posting("grid", -2000), Posting("boiler", -3000, -300_000), books=books)
+    assert not days.paid
+    assert days.burnt == {DAY: Boiler(0.3, 3.0)}
+    assert days.unpriced_kwh == {DAY: 2.0}
+
+
+@pytest.mark.parametrize(("wh", "counts"), [(1, True), (2000, False)])
+def test_a_price_that_comes_to_nothing_is_known(tmp_path: Path, wh: int, counts: bool) -> None:
+    """At 0.0003 a kWh one Wh costs 0.3 millionths, which are booked as 0; 2000 Wh cost 600: booked as 0, the price was
+    not known then."""
+    tiny = replace(IMPORTS, periods=(Period(date(2020, 1, 1), None, (Band("all", Fraction("0.0003")),)),))
+    days = found(tmp_path, Posting("grid:all", -wh), books=replace(BOOKS, imports=tiny))
+    assert (DAY in days.paid) is counts
+    days_fuel = BoilerBooks(CounterSignal("boiler_wh"), price=Fraction("0.0003"))
+    books = replace(BOOKS, tank=replace(TANK, boiler=days_fuel))
+    (tmp_path / "fuel").mkdir()
+    assert (DAY in found(tmp_path / "fuel", Posting("boiler", -wh), books=books).burnt) is counts
 
 
 def test_heat_from_no_metered_source_leaves_its_day_out(tmp_path: Path) -> None:
