@@ -133,12 +133,14 @@ class Totals(Recorded):
 
     def losing(self, from_s: float, to_s: float) -> Losing:
         """Of the current entries that start in [from_s, to_s), those with an export price above the heat's value."""
-        of_sun = "* (diverted_wh - grid_wh - battery_wh) / diverted_wh"
+        sun = "(diverted_wh - grid_wh - battery_wh)"
+        priced = "(diverted_wh - ifnull(unpriced_wh, 0))"  # what avoided_micro counts
+        avoided = f"avoided_micro * min({sun}, {priced}) / max(1, {priced})"
         sql = (
-            f"SELECT sum(diverted_wh - grid_wh - battery_wh), sum(given_up_micro - avoided_micro {of_sun}), "
-            f"sum(given_up_mg - avoided_mg {of_sun}), max(start_s) FROM entry e WHERE start_s >= ? AND start_s < ? "
-            "AND diverted_wh > grid_wh + battery_wh AND export_price_micro > heat_value_micro "
-            f"AND {CURRENT}"
+            f"SELECT sum{sun}, sum(given_up_micro - {avoided}), "
+            f"sum(given_up_mg - avoided_mg * {sun} / diverted_wh), max(start_s) "
+            "FROM entry e WHERE start_s >= ? AND start_s < ? AND diverted_wh > grid_wh + battery_wh "
+            f"AND export_price_micro > heat_value_micro AND {CURRENT}"
         )
         return Losing(*(figure or 0 for figure in self.ask(sql, from_s, to_s)[0]))
 
