@@ -5,7 +5,7 @@ from datetime import date, datetime, time, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Priced
 from accounting.valuation.historical_shares import month_of
@@ -90,7 +90,7 @@ class Prices:
     ) -> tuple[tuple[int, int], Sequence[Fraction]]:
         """The day in the middle of a time, and the sources' shares on it."""
         middle_s = (start_s + end_s) / 2
-        middle = datetime.fromtimestamp(middle_s, self._zone).date()
+        middle = local_day(middle_s, self._zone)
         day = self._days(middle, middle + timedelta(days=1))[0]
         shares = months.get(month_of(middle_s, self._zone))
         return day, shares if shares is not None else [source.share_over(*day) for source in self._displaced]
@@ -141,7 +141,7 @@ class Prices:
         return None if kg is None else float(kg)
 
     def _sun_hours(self, start_s: int, end_s: int) -> tuple[int, int]:
-        day = datetime.fromtimestamp(start_s, self._zone).date()
+        day = local_day(start_s, self._zone)
         first, last = (datetime.combine(day, time(hour), self._zone) for hour in _SUN_HOURS)
         return int(first.timestamp()), int(last.timestamp())
 

@@ -1,7 +1,6 @@
 """What was diverted since local midnight, and what it was worth: one figure for the page, the commands and MQTT."""
 
 from collections.abc import Iterable
-from datetime import datetime
 from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -9,7 +8,7 @@ from zoneinfo import ZoneInfo
 from accounting.ledger import LedgerWriter
 from accounting.model.entry import Entry
 from accounting.model.figures import Figures
-from accounting.model.periods import midnight_s, month_start_s
+from accounting.model.periods import local_day, midnight_s, month_start_s
 from accounting.reports.used_share import MonthSoFar
 from accounting.valuation.formula import half_even
 from accounting.valuation.historical_shares import month_of
@@ -38,7 +37,7 @@ class TodaysValue:
     def figures(self, engine: Engine, unwritten: Iterable[Entry], now: Moment) -> dict[str, Any]:
         """Today's figures, settled or not. unwritten: entries that wait for the ledger. Raises LedgerError."""
         zone = ZoneInfo(engine.settings.timezone)
-        day = datetime.fromtimestamp(now.utc_s, zone).date()
+        day = local_day(now.utc_s, zone)
         start_s = midnight_s(day, zone)
         if self._read is None or self._read[0] != start_s:
             self._read = start_s, self._ledger.entries(start_s, float("inf")), *self._share(start_s, zone)

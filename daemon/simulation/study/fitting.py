@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from accounting.heat.metered_heat import MeteredHeat
 from accounting.heat.tank_fit import Fitted, LevelForecast, TankFit, fit_tank
 from accounting.ledger.tape import Row
+from accounting.model.periods import local_day
 from accounting.valuation.settings import TankBooks
 from daemon.config.build import books_settings
 from daemon.config.load import load
@@ -103,7 +104,7 @@ def forecast_levels(
             twin.advance(at_s - since_s, watts, drawn_wh[hour] * (at_s - since_s) / _HOUR_S, TAP_C)
             if on_the_hour and level is not None:
                 off.append(home.gauge.level_pct(twin.temps_c) - level)
-                days.add(datetime.fromtimestamp(since_s, zone).date())
+                days.add(local_day(since_s, zone))
                 if at_s - _DAY_S in levels:
                     yesterday.append(levels[at_s - _DAY_S] - level)
         elif twin is not None:

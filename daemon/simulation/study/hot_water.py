@@ -7,7 +7,7 @@ from itertools import pairwise
 from math import isnan
 from zoneinfo import ZoneInfo
 
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from rules.tank.cylinder import WH_PER_L_K
 from rules.tank.tapping import household_wh, need_wh, profile_for
 
@@ -55,7 +55,7 @@ class Wanted:
         slots: dict[int, float] = {}
         for second in at_s:
             if second >= day_ends_s:
-                day = datetime.fromtimestamp(second, self.zone).date()
+                day = local_day(second, self.zone)
                 start_s, day_ends_s = midnight_s(day, self.zone), midnight_s(day + timedelta(days=1), self.zone)
                 slots = need_wh(profile, household_wh(self.people, day.month), MINUTE_S)
             yield slots.get((second - start_s) // MINUTE_S, 0.0)

@@ -6,7 +6,7 @@ from math import ceil
 from zoneinfo import ZoneInfo
 
 from accounting.books.booking import Books
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from accounting.reports.study_figures import Bill, Burner
 from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import PreparedHome, prepare
@@ -94,7 +94,7 @@ class StudiedHome:
         if night_timer is None:
             return []
         found = []
-        day = datetime.fromtimestamp(from_s, self.zone).date() - timedelta(days=1)
+        day = local_day(from_s, self.zone) - timedelta(days=1)
         while midnight_s(day, self.zone) < to_s:
             start_s, end_s = _edges(night_timer, day.isoformat(), self.zone)
             if end_s > from_s and start_s < to_s:

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 from collections.abc import Mapping
-from datetime import datetime
 from math import isfinite, nan
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from accounting.model.periods import midnight_s
+from accounting.model.periods import local_day, midnight_s
 from daemon.config.cautions import of_override
 from daemon.config.model import Home
 from daemon.web.page import ledger_queries as gather
@@ -71,7 +70,7 @@ def view(house: House, picture: Picture) -> Mapping[str, Any]:
     stock = None
     if known is not None:
         stock = shelf.last(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known[0]))
-    today = datetime.fromtimestamp(at_s, ZoneInfo(facts.timezone)).date()
+    today = local_day(at_s, ZoneInfo(facts.timezone))
     record = shelf.last(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
     lacking = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
     return {
@@ -105,13 +104,13 @@ async def _ready(house: House, home: Home, now_s: float) -> None:
     await shelf.ask("stop", STOP_KEPT_S, lambda: gather.last_stop(home, now_s))
     (known,) = await shelf.ask(("midnight", at_s), MIDNIGHT_KEPT_S, lambda: (gather.midnight(home, at_s),))
     await shelf.ask(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known))
-    today = datetime.fromtimestamp(at_s, ZoneInfo(home.home.timezone)).date()
+    today = local_day(at_s, ZoneInfo(home.home.timezone))
     await shelf.ask(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
 
 
 def _midnight_s(home: Home, now_s: float) -> int:
     zone = ZoneInfo(home.home.timezone)
-    return midnight_s(datetime.fromtimestamp(now_s, zone).date(), zone)
+    return midnight_s(local_day(now_s, zone), zone)
 
 
 def wish_of(form: Mapping[str, str]) -> dict[str, Any]:
