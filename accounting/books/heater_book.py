@@ -1,6 +1,5 @@
 """One heater's book: its meter, which of the meter's kept intervals are booked, and when the next can be settled."""
 
-from collections.abc import Iterator
 from typing import Any
 
 from accounting.metering.counter_meter import FAR_MS, CounterMeter, Share
@@ -43,17 +42,18 @@ class HeaterBook:
             if booked is not None and booked != figures(share) and share.start_ms + self._interval_ms <= covered_ms:
                 self.due_s = float("-inf")
 
-    def settle(self, now_ms: int, most: int) -> Iterator[tuple[Share, str]]:
+    def settle(self, now_ms: int, most: int) -> list[tuple[Share, str]]:
         """The intervals that are complete and not booked as they are now, each with the reason of its entry.
 
-        most: entries to give. Draw it to its end: only then what is settled for good is dropped.
+        most: entries to give. What is settled for good is dropped.
         """
         meter = self.meter
-        given = settled_ms = 0
+        found: list[tuple[Share, str]] = []
+        settled_ms = 0
         limit_ms = self._limit_ms(now_ms)
         for share in meter.shares(now_ms):
             end_ms = share.start_ms + self._interval_ms
-            if end_ms > limit_ms or given >= most:
+            if end_ms > limit_ms or len(found) >= most:
                 break
             settled_ms = end_ms
             booked = self.booked.get(share.start_ms)
@@ -61,9 +61,8 @@ class HeaterBook:
             if booked == now:
                 continue
             self.booked[share.start_ms] = now
-            if booked is not None or has_figures(share):
-                given += 1
-                yield share, "settled" if booked is None else "late reading"
+            if booked is not None or _has_figures(share):
+                found.append((share, "settled" if booked is None else "late reading"))
         if isinstance(meter, PowerMeter):
             meter.settled_ms = max(meter.settled_ms, settled_ms)
         floor_ms = min(meter.floor_ms, settled_ms)
@@ -71,6 +70,7 @@ class HeaterBook:
         for start_ms in [start_ms for start_ms in self.booked if start_ms + self._interval_ms <= floor_ms]:
             del self.booked[start_ms]
         self.look()
+        return found
 
     def first_unsettled_ms(self, now_ms: int) -> int | None:
         """The start of the first interval that is complete and not booked; None for none."""
@@ -81,7 +81,7 @@ class HeaterBook:
 
     def open_shares(self, now_ms: int) -> list[Share]:
         """The intervals that are not booked, as far as they are known now."""
-        return [one for one in self.meter.shares(now_ms) if one.start_ms not in self.booked and has_figures(one)]
+        return [one for one in self.meter.shares(now_ms) if one.start_ms not in self.booked and _has_figures(one)]
 
     def state(self) -> dict[str, Any]:
         """All that is needed to go on from here, as plain JSON data."""
@@ -107,7 +107,7 @@ class HeaterBook:
         return min(self.meter.covered_ms(now_ms), now_ms - self._late_ms)
 
 
-def has_figures(share: Share) -> bool:
+def _has_figures(share: Share) -> bool:
     """Whether an interval has measured time or energy."""
     return bool(share.measured_ms or share.wh or share.estimated_wh)
 
