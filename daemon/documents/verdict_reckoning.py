@@ -10,7 +10,6 @@ from accounting.ledger import Ledger
 from daemon.config.model import Home
 from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
-from daemon.documents.value_document import lacking_carbon
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
 
@@ -60,15 +59,13 @@ def reckon(
         with Ledger.open_reader(ledger) as books, books.still():
             document["against_export"]["off"] = off_answer(home, books, off)
             if advised is not None:
-                _add_advice(document, *advised(home, books), carbon_known=not lacking_carbon(home))
+                _add_advice(document, *advised(home, books))
     return document
 
 
-def _add_advice(
-    document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str], *, carbon_known: bool
-) -> None:
-    """The rule `worth` withholds in the losing hours of the months in which not to divert is advised, too: the same
-    loss, and so said."""
+def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: list[str]) -> None:
+    """The advice on `worth` counts losses that the advice not to divert in some months counts as well; where both are
+    given, that is said."""
     own = document["advice"] or ()
     if any(each["about"] == "diverting" for each in own):
         advice = [
@@ -77,8 +74,6 @@ def _add_advice(
             else each
             for each in advice
         ]
-    if not carbon_known:
-        advice = [{**each, "kg_per_year": None} for each in advice]
     both = [*own, *advice]
     document["advice"] = sorted(both, key=lambda each: -each["per_year"])[:MOST_ADVICE]
     document["notes"] += notes

@@ -14,6 +14,7 @@ from accounting.ledger import Ledger
 from accounting.ledger.tape import unpack
 from daemon.config.load import load
 from daemon.config.model import Home
+from daemon.documents.value_document import lacking_carbon
 from daemon.documents.verdict_reckoning import OP, need_libraries, reckon
 from daemon.simulation.apart import Apart, Teller, work
 from daemon.simulation.backtest import compare
@@ -56,7 +57,7 @@ def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], lis
         "say": f"Set [rules.worth] enabled = true. {said}; replayed on {DAYS} days of the home's tape, the rule would "
         f"have withheld {less_s / 60:,.0f} minutes more.",
         "per_year": lost,
-        "kg_per_year": losing.lost_mg / 1e6,
+        "kg_per_year": None if lacking_carbon(home) else losing.lost_mg / 1e6,
         "flips_if": "selling no longer pays more than the heat at any hour",
         "about": "worth",
         "at_most": True,

@@ -46,6 +46,6 @@ def test_the_same_loss_is_not_counted_twice() -> None:
     rule = {"say": "Set [rules.worth] enabled = true.", "per_year": 9.0, "about": "worth", "kg_per_year": 2.0}
     for own, both in (([month], True), ([], False)):
         document: dict[str, Any] = {"advice": own, "notes": []}
-        _add_advice(document, [rule], [], carbon_known=not both)
+        _add_advice(document, [rule], [])
         assert ("do not add up" in document["advice"][0]["say"]) is both
-        assert document["advice"][0]["kg_per_year"] == (None if both else 2.0)
+        assert document["advice"][0]["kg_per_year"] == 2.0

@@ -64,6 +64,31 @@ def test_what_the_tape_shows_is_advised_with_what_the_ledger_lost(tmp_path: Path
     assert advice["at_most"], "the replay shows that it withholds, not how much of the year"
 
 
+CARBON = """
+[carbon.grid]
+kg_per_kwh = 0.2
+basis = "average"
+source = "x"
+year = 2026
+[carbon.gas]
+kg_per_kwh = 0.18
+basis = "average"
+source = "x"
+year = 2026
+"""
+
+
+def test_its_carbon_is_given_where_carbon_is_counted(tmp_path: Path) -> None:
+    for name, prices, more in (
+        ("without", PRICES, ""),
+        ("with", PRICES.replace("share = 1\n", 'share = 1\ncarbon = "gas"\n'), CARBON),
+    ):
+        (tmp_path / name).mkdir()
+        (advice,), _ = asked(made(tmp_path / name, prices=prices, more=more))
+        lost_kg = 12 * (DIVERTED.given_up_mg - DIVERTED.avoided_mg) / 1e6
+        assert advice["kg_per_year"] == (pytest.approx(lost_kg) if more else None)
+
+
 def test_what_the_grid_gave_is_no_loss_that_the_rule_would_stop(tmp_path: Path) -> None:
     (advice,), _ = asked(made(tmp_path, each=BOUGHT))
     assert advice["per_year"] == pytest.approx(12 * (180_000 - 48_000) / 1e6)
