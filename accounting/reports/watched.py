@@ -81,56 +81,74 @@ def watched_spans(events: Iterable[EventRow], from_s: float, to_s: float) -> lis
     return [span for span in cut if span[0] < span[1]]
 
 
-def watched(decided: Sequence[DecisionRow], rows: Iterable[Row], spans: Sequence[Span], meters: Meters) -> Watched:
-    """Judge one heater's recorded steps. decided: that heater's decisions, ascending, the one standing at the first
-    span's start among them; rows: the tape's, ascending. A step is judged by the order that stood at its middle."""
-    found = Watched(sum(end_s - start_s for start_s, end_s in spans))
-    starts = [row.at_s for row in decided]
-    for start_s, end_s, taken_wh, surplus_w in _steps(rows, meters):
-        middle_s = (start_s + end_s) / 2
-        known = bisect_right(starts, middle_s) - 1
+def watched(
+    decided: Mapping[str, Sequence[DecisionRow]],
+    rows: Iterable[Row],
+    spans: Sequence[Span],
+    meters: Mapping[str, Meters],
+) -> Mapping[str, Watched]:
+    """Judge the recorded steps of all heaters, by heater, reading the rows once.
+
+    decided: each heater's decisions, ascending, the one standing at the first span's start among them; rows: the
+    tape's, ascending; meters: of each heater. A step is judged by the order that stood at its middle.
+    """
+    found = {name: _Judged(decided.get(name, ()), spans, each) for name, each in meters.items()}
+    for at_s, values in rows:
+        for each in found.values():
+            each.hear(at_s, values)
+    return {name: each.found for name, each in found.items()}
+
+
+class _Judged:
+    """One heater's steps as they are judged."""
+
+    def __init__(self, decided: Sequence[DecisionRow], spans: Sequence[Span], meters: Meters) -> None:
+        self.found = Watched(sum(end_s - start_s for start_s, end_s in spans))
+        self._decided, self._spans, self._meters = decided, spans, meters
+        self._starts = [row.at_s for row in decided]
+        self._last: tuple[float, float] | None = None
+        self._surplus: tuple[float, float] | None = None
+
+    def hear(self, end_s: float, values: Mapping[str, float]) -> None:
+        """Judges the step that ends with this row, UTC seconds, where it is short enough to be judged. Its surplus is
+        the last one known at its end, if that is as recent."""
+        meters = self._meters
+        surplus_signal, sign = meters.surplus
+        if surplus_signal in values:
+            self._surplus = end_s, values[surplus_signal] * sign
+        meter = meters.counter or meters.power
+        if meter is None or meter not in values:
+            return
+        value = values[meter]
+        last, surplus = self._last, self._surplus
+        self._last = float(end_s), value
+        if last is None or surplus is None:
+            return
+        start_s, before = last
         seconds = end_s - start_s
-        if known < 0 or not any(begun_s <= middle_s < ended_s for begun_s, ended_s in spans):
-            continue
-        room_w = max(0.0, meters.rated_w - taken_wh * 3600.0 / seconds)
+        wh = value - before if meters.counter is not None else before * seconds / 3600.0
+        if 0 < seconds <= LONGEST_STEP_S and end_s - surplus[0] <= LONGEST_STEP_S and wh >= 0:
+            self._judge(start_s, seconds, wh, surplus[1])
+
+    def _judge(self, start_s: float, seconds: float, taken_wh: float, surplus_w: float) -> None:
+        middle_s = start_s + seconds / 2
+        known = bisect_right(self._starts, middle_s) - 1
+        if known < 0 or not any(begun_s <= middle_s < ended_s for begun_s, ended_s in self._spans):
+            return
+        room_w = max(0.0, self._meters.rated_w - taken_wh * 3600.0 / seconds)
         left_wh = min(max(0.0, surplus_w), room_w) * seconds / 3600.0
-        row = decided[known]
+        found, row = self.found, self._decided[known]
         if row.order is Order.WITHHOLD:
             for under in (found.withheld, found.by_guard.setdefault(row.guard, Under())):
                 _add(under, seconds, taken_wh, left_wh)
         else:
             _add(found.permitted, seconds, taken_wh, left_wh)
-    return found
 
 
 def _add(under: Under, seconds: float, taken_wh: float, left_wh: float) -> None:
     under.seconds += seconds
     under.taken_wh += taken_wh
     under.left_wh += left_wh
-
-
-def _steps(rows: Iterable[Row], meters: Meters) -> Iterable[tuple[float, float, float, float]]:
-    """Start, end (UTC s), Wh taken and surplus W of each recorded step that is short enough to be judged.
-
-    The surplus of a step is the last one known at its end, if that is as recent.
-    """
-    meter = meters.counter or meters.power
-    surplus_signal, sign = meters.surplus
-    last: tuple[float, float] | None = None
-    surplus: tuple[float, float] | None = None
-    for end_s, values in rows:
-        if surplus_signal in values:
-            surplus = end_s, values[surplus_signal] * sign
-        if meter is None or meter not in values:
-            continue
-        value = values[meter]
-        if last is not None and surplus is not None:
-            start_s, before = last
-            seconds = end_s - start_s
-            wh = value - before if meters.counter is not None else before * seconds / 3600.0
-            if 0 < seconds <= LONGEST_STEP_S and end_s - surplus[0] <= LONGEST_STEP_S and wh >= 0:
-                yield start_s, end_s, wh, surplus[1]
-        last = float(end_s), value
 
 
 def by_heater(decided: Iterable[DecisionRow]) -> Mapping[str, list[DecisionRow]]:

@@ -40,24 +40,24 @@ def watched_answer(ledger: Ledger, home: Home, from_s: float, to_s: float) -> di
     start_s, end_s = spans[0][0], spans[-1][1]
     decided = by_heater([*ledger.decision_at(start_s), *ledger.decisions(start_s, end_s)])
     surplus = ("surplus_w", 1.0) if "surplus_w" in home.signals else ("grid_w", -1.0)
-    answers = []
-    for name, heater in home.heaters.items():
-        meters = Meters(
+    meters = {
+        name: Meters(
             heater_signal(home, "diverted_wh", name), heater_signal(home, "diverted_w", name), surplus, heater.rated_w
         )
-        wanted = [each for each in (meters.counter, meters.power, surplus[0]) if each is not None]
-        rows = _recorded(ledger, wanted, spans)
-        answers.append(_heater(name, watched(decided.get(name, []), rows, spans, meters)))
+        for name, heater in home.heaters.items()
+    }
+    own = (signal for each in meters.values() for signal in (each.counter, each.power) if signal is not None)
+    found = watched(decided, _recorded(ledger, [*dict.fromkeys((surplus[0], *own))], spans), spans, meters)
     return {
         "spans": [{"from": iso(begun_s), "to": iso(ended_s)} for begun_s, ended_s in spans],
-        "heaters": answers,
+        "heaters": [_heater(name, each) for name, each in found.items()],
         "left_out": LEFT_OUT,
     }
 
 
 def _recorded(ledger: Ledger, signals: Sequence[str], spans: Sequence[Span]) -> Iterator[Row]:
     """The tape's rows of some signals from the first span's start to the last one's end, ascending, where they touch a
-    span: a few days of them at a time, for a year of minutes is no matter of a small machine's memory."""
+    span. They are read a few days at a time: a year of minutes would not fit a small machine's memory."""
     begun_s, end_s = spans[0][0], spans[-1][1]
     while begun_s < end_s:
         until_s = min(begun_s + AT_A_TIME_S, end_s)

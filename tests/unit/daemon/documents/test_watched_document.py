@@ -8,7 +8,7 @@ from daemon.documents.value_document import value_answer
 from daemon.documents.valuing import home_value
 from daemon.documents.watched_document import watched_answer, watched_sentences
 from rules.model.orders import Order
-from tests.support.homes import SMALL, home
+from tests.support.homes import SMALL, TWO_HEATERS, home
 from tests.support.ledgers import HALF_HOUR_S, START_S, entry, new_ledger
 
 _MINUTES = 60
@@ -70,6 +70,28 @@ def test_a_long_time_is_read_a_few_days_at_a_time_and_gives_the_same_figures(tmp
     assert answer["heaters"][0]["unknown_s"] <= 1
     assert len(asked) > 1
     assert max(asked) <= 7 * 86_400
+
+
+def test_the_tape_is_read_once_for_all_heaters(tmp_path: Path) -> None:
+    rows = [
+        (
+            int(START_S) + minute * 60,
+            {"diverted_wh_lower": 10.0 * minute, "diverted_w_upper": 1200.0, "surplus_w": 300.0},
+        )
+        for minute in range(_MINUTES + 1)
+    ]
+    watching = EventRow(START_S, "mode", "note", "watching", {"mode": "watch"})
+    decided = tuple(DecisionRow(START_S, name, Order.SURPLUS, None, "surplus", "said") for name in ("lower", "upper"))
+    with new_ledger(tmp_path) as ledger:
+        ledger.commit(Batch(START_S + 3600, decisions=decided, events=(watching,), tape=pack(rows)))
+        asked = []
+        tape = ledger.tape
+        ledger.tape = lambda from_s, to_s: asked.append(from_s) or tape(from_s, to_s)  # type: ignore[method-assign]
+        answer = watched_answer(ledger, home(TWO_HEATERS), START_S, START_S + 3601)
+    assert answer is not None
+    taken = {one["heater"]: one["would_permit"]["taken_kwh"] for one in answer["heaters"]}
+    assert taken == {"lower": 0.6, "upper": 1.2}
+    assert asked == [START_S]
 
 
 def test_a_house_that_was_never_watched_says_nothing_of_it(tmp_path: Path) -> None:
