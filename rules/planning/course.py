@@ -22,8 +22,9 @@ class Filling:
 @dataclass(slots=True)
 class Course:
     """How it goes in one scenario. Lists by half hour, Wh; stock_wh: at the half hour's end; spent: money for heat from
-    the grid and export given up; given_wh: what other rules put in from the grid, which is neither in grid_wh nor in
-    spent, while the sun that their heater takes first is in sun_wh and spent; missing_wh: what the stock could not serve; last_day: the scenario of its last day."""
+    the grid and export given up; given_wh: what other rules put in from the grid, in neither grid_wh nor spent; the sun
+    that their heater takes first is in both sun_wh and spent; missing_wh: what the stock could not serve; last_day: the
+    scenario of its last day."""
 
     grid_wh: list[float] = field(default_factory=list)
     surplus_wh: list[float] = field(default_factory=list)
