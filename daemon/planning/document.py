@@ -23,7 +23,7 @@ def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[st
 
     heat_wh: what the runs heat, from the grid; grid_wh: what the plan is expected to buy in all, with the hours that
     only some days need, without given_wh; heatings: when other rules heat whatever the plan says; given_wh: what they
-    are expected to buy, in no other figure. past: how past plans did, as `scoring.past_of` gives it.
+    are expected to buy, in no cost. past: how past plans did, as `scoring.past_of` gives it.
     """
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None

@@ -273,6 +273,6 @@ class Plan(Shape):
     full_wh: int
     heater: str | None = Field(description="the heater that can be ordered to heat")
     heatings: list[OtherHeating] = Field(description="when other rules heat from the grid, whatever the plan says")
-    given_wh: int | None = Field(description="what they are expected to buy: in no other figure and no cost")
+    given_wh: int | None = Field(description="what they are expected to buy: not in grid_wh, and in no cost")
     choices: list[PlanChoice]
     half_hours: list[PlanHalfHour]

@@ -58,6 +58,8 @@ def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Prepar
     assert nightly.document["mode"] == "follow"
     assert nightly.said is not None
     assert nightly.said["runs"] == nightly.document["runs"]
+    assert nightly.said["heatings"] == []
+    assert nightly.said["given_wh"] == 0
     assert len(str(dict(house.kept[0].figures))) < 1200
 
 
