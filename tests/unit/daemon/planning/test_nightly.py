@@ -152,7 +152,9 @@ def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
     (outcome,) = [row for row in later.rows if row.name == OUTCOME]
     assert outcome.figures["drawn_wh"] == 3000
     assert outcome.figures["surplus_wh"] == 7200
-    assert -0.05 < outcome.figures["cost"] - outcome.figures["least_cost"] < 0.05
+    more = outcome.figures["cost"] - outcome.figures["least_cost"]
+    assert more < 0.05
+    assert more >= 0 or outcome.figures["short_wh"] > 0, "only water left cold can save money"
     assert outcome.figures["short_wh"] < 100
     write(made, later)
     with Ledger.open_reader(path) as ledger:
