@@ -1,10 +1,10 @@
 """What all tests share."""
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 # A slow machine is no counterexample: what takes long is found by tests/bench, not by a clock in a property.
-settings.register_profile("brimful", deadline=None)
+settings.register_profile("brimful", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("brimful")
 
 

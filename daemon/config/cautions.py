@@ -1,5 +1,6 @@
 """What a home file may say but its owner should know: in sentences, never refused."""
 
+from collections.abc import Sequence
 from datetime import timedelta
 
 from daemon.config.hygiene import hygiene_cautions
@@ -25,6 +26,11 @@ def cautions(home: Home) -> list[str]:
     """Sentences the owner should read: limits set above what is usual, rules that cannot do what they say."""
     safety = [*_heat(home), *_strangers(home), *_hygiene(home), *hygiene_cautions(home)]
     return [*safety, *_blind(home), *_idle_rules(home), *_money(home), *plan_cautions(home), *_link(home)]
+
+
+def new_cautions(before: Sequence[str], after: Sequence[str]) -> tuple[str, ...]:
+    """What a changed home is warned of that it was not warned of before."""
+    return tuple(caution for caution in after if caution not in before)
 
 
 def _heat(home: Home) -> list[str]:

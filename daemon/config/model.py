@@ -1,11 +1,11 @@
 """The home file as a whole."""
 
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, PrivateAttr
 
+from daemon.config.bind_address import BIND_ADDRESS, is_bind_address
 from daemon.config.devices import Broker, Heater, Output, SignalSource, Tank
 from daemon.config.money import BookKeeping, Carbon, Displaces, Fetched, Listened, PluggedIn, Tariff
 from daemon.config.neighbours import Alert, Homie
@@ -39,8 +39,8 @@ HostName = Annotated[
 
 
 def _address(text: str) -> str:
-    if text != "localhost":
-        ip_address(text)
+    if not is_bind_address(text):
+        raise ValueError
     return text
 
 
@@ -97,9 +97,7 @@ class LedgerFile(Table):
 class Api(Table):
     """The local interface: the page, and questions to the running daemon."""
 
-    bind: Annotated[
-        str, AfterValidator(_address), Words('"localhost" or an IP address of this machine, such as "127.0.0.1"')
-    ] = "127.0.0.1"
+    bind: Annotated[str, AfterValidator(_address), Words(f'{BIND_ADDRESS}, such as "127.0.0.1"')] = "127.0.0.1"
     """Address it listens at: of this machine alone, or, with a password set, one that others reach too."""
     port: Annotated[int, Within(1, 65535)] = 8731
     """TCP port."""

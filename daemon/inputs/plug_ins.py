@@ -61,7 +61,7 @@ def load(group: str, name: str) -> Any:
 
 
 def price_payload(name: str, day: date, options: Mapping[str, Any]) -> bytes:
-    """A price source's rows as a payload. Raises ValueError for rows that are none, and what the plug-in raises."""
+    """A price source's rows as a payload. Raises ValueError for rows that are none, and where the plug-in fails."""
     rows = []
     for row in _rows(PRICE_SOURCES, name, day, options, MOST_ROWS):
         match row:
@@ -73,7 +73,7 @@ def price_payload(name: str, day: date, options: Mapping[str, Any]) -> bytes:
 
 
 def forecast_days(name: str, day: date, options: Mapping[str, Any]) -> dict[date, float]:
-    """A forecast source's days, Wh by date. Raises ValueError for days that are none, and what the plug-in raises."""
+    """A forecast source's days, Wh by date. Raises ValueError for days that are none, and where the plug-in fails."""
     days: dict[date, float] = {}
     for row in _rows(FORECAST_SOURCES, name, day, options, MOST_DAYS):
         match row:
@@ -94,6 +94,8 @@ def _rows(group: str, name: str, day: date, options: Mapping[str, Any], most: in
         raise ValueError("it tried to end the program") from None
     except (ValueError, OSError) as failed:  # the text of an HTTP library's error holds the address, key and all
         raise ValueError(_without_key(str(failed), options)) from None
+    except Exception as failed:  # any text may hold it, and a trace would put it into the log
+        raise ValueError(f"reading it failed: {type(failed).__name__}") from None
 
 
 def _without_key(said: str, options: Mapping[str, Any]) -> str:

@@ -2,19 +2,20 @@
 
 A wish comes as a message on a property's `set` topic. It takes the way that `brimful rule` and `brimful override` take,
 and is checked as they are; what is refused is said under `$log/warn` and in the log, and the property stays as it was.
-A retained wish is no wish: the broker would repeat it at every start. An accepted wish's cautions, which the page would
-show, stand under `$log/warn` too.
+A retained wish is no wish: the broker would repeat it at every start. Cautions that an accepted wish brings, which the
+page would show, stand under `$log/warn` too.
 """
 
 import json
 import logging
 import re
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from random import random
 from typing import Any
 
+from daemon.config.cautions import cautions, new_cautions
 from daemon.config.model import Home
 from daemon.mqtt.address import BrokerAddress
 from daemon.mqtt.connection import Connection
@@ -168,6 +169,7 @@ class HomieDevice:
         if busy:
             self._refuse(name, text, f"expected at most {MOST_WAITING} wishes at a time")
             return
+        known = cautions(self._home())
         try:
             asked = take(text)
         except ValueError as wrong:
@@ -175,7 +177,7 @@ class HomieDevice:
                 self._waiting -= 1
             self._refuse(name, text, str(wrong))
             return
-        asked.add_done_callback(lambda answer: self._answered(name, text, answer))
+        asked.add_done_callback(lambda answer: self._answered(name, text, known, answer))
 
     def _left_behind(self, name: str) -> None:
         """An alert on the broker: cleared if an earlier run left it, of an alarm that ended while nobody was there."""
@@ -205,21 +207,17 @@ class HomieDevice:
         done.set_result(None)
         return done
 
-    def _answered(self, name: str, text: str, answer: "Future[Any]") -> None:
+    def _answered(self, name: str, text: str, known: Sequence[str], answer: "Future[Any]") -> None:
         with self._lock:
             self._waiting -= 1
         failed = None if answer.cancelled() else answer.exception()
         if failed is None:
             log.info("homie=%s set to %r", name, text)
-            self._caution(name, text, answer.result())
+            for caution in new_cautions(known, (answer.result() or {}).get("cautions", ())):
+                self._warn(f"{name} is set to {text!r}. {caution}")
         else:
             self._refuse(name, text, str(failed) if isinstance(failed, BrimfulError) else "an error; see the log")
         self._done()
-
-    def _caution(self, name: str, text: str, answer: Mapping[str, Any] | None) -> None:
-        """Whoever sets something here sees no page: what it would show them beside the change is said."""
-        for caution in (answer or {}).get("cautions", ()):
-            self._warn(f"{name} is set to {text!r}. {caution}")
 
     def _refuse(self, name: str, text: str, why: str) -> None:
         sentence = f"{name} is not set to {text!r}: {why}"

@@ -7,7 +7,7 @@ hidden only where it cannot be that word.
 import os
 import re
 import socket
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from ipaddress import IPv6Address
 from pathlib import Path
@@ -111,9 +111,9 @@ def hidden(table: Any, key: str = "", within: tuple[str, ...] = ()) -> Any:
 def mask_of(home: Home, environment: Mapping[str, str] = os.environ) -> Mask:
     """What a home file and this machine know that is to be hidden."""
     set_ = home.model_dump(mode="json", by_alias=True)
-    hosts = [socket.gethostname(), *_values(set_, HIDDEN_HOSTS)]
-    hosts += [urlsplit(url).hostname or "" for url in _values(set_, ("url",))]
-    users = _values(set_, ("username",))
+    hosts = [socket.gethostname(), *_texts(set_, HIDDEN_HOSTS.__contains__)]
+    hosts += [urlsplit(url).hostname or "" for url in _texts(set_, "url".__eq__)]
+    users = _texts(set_, "username".__eq__)
     topics = [signal.topic for signal in home.signals.values()]
     topics += [table.topic for table in (*home.heaters.values(), *home.outputs.values())]
     return Mask(
@@ -125,15 +125,15 @@ def mask_of(home: Home, environment: Mapping[str, str] = os.environ) -> Mask:
     )
 
 
-def _values(table: Any, keys: Collection[str], named: bool = False) -> Iterator[str]:
-    """Every text under one of these keys, however deep."""
+def _texts(table: Any, wanted: Callable[[str], object], named: bool = False) -> Iterator[str]:
+    """Every text under a key that is wanted, however deep."""
     if isinstance(table, Mapping):
         for key, value in table.items():
-            yield from _values(value, keys, key in keys)
+            yield from _texts(value, wanted, named or bool(wanted(str(key))))
     elif isinstance(table, list):
         for one in table:
-            yield from _values(one, keys, named)
-    elif named and isinstance(table, str):
+            yield from _texts(one, wanted, named)
+    elif named and isinstance(table, str) and table:
         yield table
 
 
@@ -143,18 +143,7 @@ def mask_of_refused(file: Path) -> Mask:
         raw: Any = toml(read_bytes(file), file)
     except BrimfulError:
         raw = {}
-    return Mask(tuple(_private(raw)), (socket.gethostname(),), folders=_folders(file))
-
-
-def _private(table: Any, private: bool = False) -> Iterable[str]:
-    if isinstance(table, Mapping):
-        for key, value in table.items():
-            yield from _private(value, private or _PRIVATE_KEYS.search(str(key)) is not None)
-    elif isinstance(table, list):
-        for one in table:
-            yield from _private(one, private)
-    elif private and isinstance(table, str) and table:
-        yield table
+    return Mask(tuple(_texts(raw, _PRIVATE_KEYS.search)), (socket.gethostname(),), folders=_folders(file))
 
 
 def _folders(file: Path) -> tuple[str, ...]:
@@ -172,7 +161,7 @@ def _secrets(home: Home, environment: Mapping[str, str]) -> Iterable[str]:
             continue
         if found is not None:
             yield found.get_secret_value()
-    for name in _secret_files(home.model_dump(mode="json", exclude_unset=True, by_alias=True)):
+    for name in _texts(home.model_dump(mode="json", exclude_unset=True, by_alias=True), _is_secret_file):
         for text in _line(home.path_of(name)):
             yield from filter(None, (line.strip() for line in text.splitlines()))
     own = home.path_of(home.ledger.path)
@@ -180,16 +169,9 @@ def _secrets(home: Home, environment: Mapping[str, str]) -> Iterable[str]:
         yield from _line(beside)
 
 
-def _secret_files(table: Any, key: str = "") -> Iterable[str]:
-    """Every file that a home file names for a secret: what ends with _file and is no calendar and no certificate."""
-    if isinstance(table, Mapping):
-        for name, value in table.items():
-            yield from _secret_files(value, str(name))
-    elif isinstance(table, list):
-        for one in table:
-            yield from _secret_files(one, key)
-    elif isinstance(table, str) and key.endswith("_file") and key not in ("calendar_file", "ca_file"):
-        yield table
+def _is_secret_file(key: str) -> bool:
+    """What ends with _file and is no calendar and no certificate."""
+    return key.endswith("_file") and key not in ("calendar_file", "ca_file")
 
 
 def _line(file: Path) -> Iterable[str]:

@@ -36,13 +36,13 @@ def _beside(path: Path, into: Path) -> str:
     return str(whole.relative_to(folder)) if whole.is_relative_to(folder) else str(whole)
 
 
-def write(text: str, into: Path, *, force: bool = False, private: bool = False) -> None:
-    """Write the file. force: over one that is there; private: for nobody's eyes but its owner's. Raises BrimfulError,
-    also where it would not load."""
+def write(text: str, into: Path, *, force: bool = False, mode: int = 0o666) -> None:
+    """Write the file. force: over one that is there; mode: who may read it, the umask aside. Raises BrimfulError, also
+    where it would not load."""
     parse(text.encode(), into)
     try:
         flags = os.O_WRONLY | os.O_CREAT | (os.O_TRUNC if force else os.O_EXCL)
-        with open(os.open(into, flags, 0o600 if private else 0o666), "w", encoding="utf-8") as out:
+        with open(os.open(into, flags, mode), "w", encoding="utf-8") as out:
             out.write(text)
     except FileExistsError:
         cause = "expected a file that is not there yet, got one that is"

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from daemon.config.cautions import cautions
 from daemon.mqtt.publication import Refusal
 from daemon.neighbours.homie_device import MOST_WAITING, HomieDevice
 from daemon.timing.events import HOMIE_LINK, Linked
@@ -127,9 +128,11 @@ def test_wishes_take_the_way_of_the_api_and_what_is_refused_is_said(broker: Mosq
         name, arguments, answer = shown.wish(1)
         assert (name, arguments) == ("rule", {"rule": "full", "set": {"stop_at_pct": "90.5"}})
         caution = "The tank is heated until its thermostat switches off."
-        answer.set_result({"cautions": [caution]})
+        answer.set_result({"cautions": [*cautions(HOME), caution]})
         shown.done.wait_count(1)
         shown.sees("$log/warn", f"tank/stop-level is set to '90.5'. {caution}")
+        warned = [one for one in shown.watcher.inbox.items if one.topic == f"{BASE}/$log/warn"]  # type: ignore[attr-defined]
+        assert len(warned) == 1, "what the house is warned of anyway is not said at every wish"
         seen = len(shown.watcher.inbox.items)
         other.publish(f"{BASE}/override/minutes/set", "30")
         shown.done.wait_count(2)

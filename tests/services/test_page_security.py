@@ -248,6 +248,21 @@ def test_the_live_stream_ends_with_the_login(clock: Clock) -> None:
         connection.close()
 
 
+def test_an_open_page_keeps_no_login_alive(clock: Clock) -> None:
+    with Served("0.0.0.0", password_hash=HASH, clock=clock) as page:
+        connection = HTTPConnection("127.0.0.1", page.port, timeout=WITHIN_S)
+        connection.request("GET", "/live", headers={"Cookie": f"brimful={log_in(page).cookie}"})
+        stream = connection.getresponse()
+        for number in range(5):
+            page.sentence = f"Heater off: picture {number}"
+            page.latest.put(picture(page.sentence))
+            while page.sentence.encode() not in (line := stream.readline()) and line:
+                pass
+            clock.now_s += IDLE_S / 3
+        assert not line, "it was looked at, and never used"
+        connection.close()
+
+
 def test_a_name_that_is_not_its_own_is_refused_wherever_it_listens(clock: Clock) -> None:
     with Served("0.0.0.0", password_hash=HASH, names=("heat.lan",)) as page:
         for host, status in (("heat.lan", 303), ("192.168.7.20:8731", 303), ("evil.example", 403), ("0.0.0.0", 403)):

@@ -114,6 +114,9 @@ def test_listen_choose_and_have_it_written_beside(page: served.Served, file: Pat
     file.chmod(0o600)
     assert "Written: home.new-2.toml" in owner.post("write", **chosen).text, "none is overwritten"
     assert file.with_name("home.new-2.toml").stat().st_mode & 0o077 == 0, "as private as the one that runs"
+    file.chmod(0o640)
+    owner.post("write", **chosen)
+    assert file.with_name("home.new-3.toml").stat().st_mode & 0o037 == 0, "not for more eyes than the one that runs"
 
 
 def test_choices_that_cannot_be_are_refused_in_words_and_kept(page: served.Served, file: Path) -> None:

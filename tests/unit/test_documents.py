@@ -19,6 +19,7 @@ from daemon.cli.main import COMMANDS, commands
 from daemon.config.load import load, parse
 from daemon.config.places import keys_of
 from daemon.config.rule_tables import TABLES
+from rules.guards import GUARDS
 from rules.model.orders import Order
 from tests.support import study_house
 from tests.support.homes import EXAMPLE
@@ -145,6 +146,11 @@ def test_the_picture_has_what_the_text_beside_it_names() -> None:
     picture = (DOCS / "pictures" / "day.svg").read_text()
     for words in ("stop at 95 %", "go on below 88 %", "sun to the tank", "tank full", "confirmed stop at 14:43"):
         assert words in picture
+
+
+def test_the_readme_names_the_rules_in_their_order() -> None:
+    text = (REPO / "README.md").read_text().partition("## The rules\n")[2].partition("\n## ")[0]
+    assert re.findall(r"\*\*([a-z]+)\*\*", text) == [guard.NAME for guard in GUARDS]
 
 
 def test_the_readme_stays_short() -> None:

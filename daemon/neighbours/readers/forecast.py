@@ -25,10 +25,8 @@ class Forecast:
         day = self._today()
         try:
             days = forecast_days(self._source, day, self._options())
-        except (ValueError, OSError, BrimfulError) as failed:
+        except (ValueError, BrimfulError) as failed:
             raise ReadFailed(f"forecast {self._source}: {failed}") from None
-        except Exception as failed:
-            raise ReadFailed(f"forecast {self._source}: it failed: {type(failed).__name__}") from failed
         named = {"today": day, "tomorrow": day + timedelta(days=1)}
         return {name: days[at] for name, at in named.items() if at in days}
 

@@ -5,10 +5,10 @@ import tomllib
 from contextlib import suppress
 from hashlib import blake2b
 from http.client import HTTPConnection, HTTPException
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
+from daemon.config.bind_address import BIND_ADDRESS, is_bind_address
 from rules.model.errors import BrimfulError
 
 BIND = "127.0.0.1"
@@ -52,7 +52,7 @@ def address(home: Path) -> tuple[str, int]:
             raise BrimfulError(op, str(home), cause, "save the file without one")
         table = tomllib.loads(text).get("api", {})
     except OSError as missing:
-        found = missing.strerror if home.exists() else "none there"
+        found = "none there" if isinstance(missing, FileNotFoundError) else missing.strerror
         hint = "name another with --home, or set BRIMFUL_HOME"
         raise BrimfulError(op, str(home), f"expected a home file, got {found}", hint) from missing
     except UnicodeDecodeError as wrong:
@@ -65,17 +65,9 @@ def address(home: Path) -> tuple[str, int]:
     bind, port = table.get("bind", BIND), table.get("port", PORT)
     if type(port) is not int or not 0 < port < 65_536:
         raise BrimfulError(op, "api.port", f"expected a whole number 1–65535, got {port!r:.60} ({home.name})")
-    if not isinstance(bind, str) or not _is_address(bind):
-        expected = 'expected "localhost" or an IP address of this machine'
-        raise BrimfulError(op, "api.bind", f"{expected}, got {bind!r:.60} ({home.name})")
+    if not isinstance(bind, str) or not is_bind_address(bind):
+        raise BrimfulError(op, "api.bind", f"expected {BIND_ADDRESS}, got {bind!r:.60} ({home.name})")
     return bind, port
-
-
-def _is_address(bind: str) -> bool:
-    try:
-        return bind == "localhost" or bool(ip_address(bind))
-    except ValueError:
-        return False
 
 
 def token_file(ledger: Path) -> Path:

@@ -51,7 +51,7 @@ class Page(Endpoints):
 
         async def follow(request: Request) -> Response:
             self.house.access.must_read(request)
-            return live.stream(lambda: self.house.access.may_read(request))
+            return live.stream(lambda: self.house.access.may_read(request, renews=False))  # a page left open is no use
 
         routes: list[BaseRoute] = [route for room in (*ROOMS, *INNER_ROOMS) for route in room.routes(self)]
         return [

@@ -62,7 +62,7 @@ class Renderer:
 
         house: the home's name; state: how it is as a whole; rooms, room, here: the way through the page, the room that
         we are in ("" in none) and the path; logged_in, form_token: the login and the token that stands in each of its
-        forms ("" without); may_read, open_to_read: whether who asks may see the house, and whether everybody may;
+        forms ("" without); open_to_read: whether everybody may see the house;
         has_password, read_only: why there may be no form at all. Who may not see the house learns nothing of it here.
         """
         session = self._access.session(request)
@@ -71,7 +71,6 @@ class Renderer:
             "house": self._house() if may_read else PROGRAM,
             "state": self._state() if may_read else None,
             "rooms": self._rooms if may_read else (),
-            "may_read": may_read,
             "open_to_read": self._access.open_to_read,
             "room": "",
             "here": request.url.path,

@@ -29,18 +29,18 @@ class Access:
         """The token in words: where only this machine can ask, with the place of its file."""
         return f"the token in {self.token_file}" if self.open_to_read else "the token beside the ledger"
 
-    def session(self, request: Request) -> Session | None:
-        """The login that a request belongs to."""
-        return self.accounts.session(request.cookies.get(COOKIE))
+    def session(self, request: Request, *, renews: bool = True) -> Session | None:
+        """The login that a request belongs to. renews: whether that counts as a use of it."""
+        return self.accounts.session(request.cookies.get(COOKIE), renews=renews)
 
     def is_machine(self, request: Request) -> bool:
         """Whether it comes from somebody who can read the token's file."""
         scheme, _, credentials = request.headers.get("authorization", "").partition(" ")
         return scheme.lower() == "bearer" and secrets.compare_digest(credentials.strip().encode(), self.token.encode())
 
-    def may_read(self, request: Request) -> bool:
-        """Whether a request may see the house."""
-        return self.open_to_read or self.is_machine(request) or self.session(request) is not None
+    def may_read(self, request: Request, *, renews: bool = True) -> bool:
+        """Whether a request may see the house. renews: whether that counts as a use of its login."""
+        return self.open_to_read or self.is_machine(request) or self.session(request, renews=renews) is not None
 
     def wants_login(self, request: Request) -> bool:
         """Whether a form of our own comes from somebody whom a login would let change something."""

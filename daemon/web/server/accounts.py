@@ -90,8 +90,8 @@ class Accounts:
             del self._known[next(iter(self._known))]
         return self._begin()
 
-    def session(self, secret: str | None) -> Session | None:
-        """The session of a cookie, if it is one and still holds."""
+    def session(self, secret: str | None, *, renews: bool = True) -> Session | None:
+        """The session of a cookie, if it is one and still holds. renews: whether that counts as a use of it."""
         if not secret:
             return None
         key, now_s = _key(secret), self._clock()
@@ -101,7 +101,8 @@ class Accounts:
         if now_s - found.used_s > IDLE_S or now_s - found.began_s > LONGEST_S:
             del self._sessions[key]
             return None
-        found.used_s = now_s
+        if renews:
+            found.used_s = now_s
         return found
 
     def log_out(self, secret: str | None) -> None:

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from daemon.assembly.prepared_home import prepare
-from daemon.config.cautions import cautions
+from daemon.config.cautions import cautions, new_cautions
 from daemon.config.edit import Change, preview_rule
 from daemon.config.model import Home
 from daemon.documents.rules_document import change_answer, change_said, rules_answer
@@ -22,7 +22,6 @@ from daemon.web.page.views.rule_sentences import TITLES
 from daemon.web.page.views.rules import (
     RuleShown,
     changed_shown,
-    new_cautions,
     rule_shown,
     rules_room,
     trial_shown,

@@ -167,5 +167,5 @@ def _table(name: str, source: Source | None) -> str:
 
 def _write(home: Home, text: str) -> Path:
     into = free_name(home.file)
-    write(text, into, private=not home.file.stat().st_mode & 0o077)
+    write(text, into, mode=home.file.stat().st_mode & 0o666)
     return into

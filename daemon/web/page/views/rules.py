@@ -204,11 +204,6 @@ def changed_shown(change: Mapping[str, Any]) -> tuple[Changed, ...]:
     return tuple(Changed(key["key"], _shown(key["old"]), _shown(key["new"])) for key in change["changes"])
 
 
-def new_cautions(before: Sequence[str], after: Sequence[str]) -> tuple[str, ...]:
-    """What the changed home is warned of that it was not warned of before."""
-    return tuple(caution for caution in after if caution not in before)
-
-
 def compared(was: Mapping[str, float], before: Mapping[str, float], after: Mapping[str, float]) -> tuple[Compared, ...]:
     """Counts of seconds side by side, the longest first.
 

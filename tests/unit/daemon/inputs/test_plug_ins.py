@@ -75,7 +75,7 @@ def test_a_key_is_told_from_its_file_and_the_home_files_options_are_exact(tmp_pa
     ],
 )
 def test_what_is_wrong_with_a_plug_in_is_its_own_fault_and_the_rows_before_stay(
-    tmp_path: Path, body: str, said: str
+    tmp_path: Path, body: str, said: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     text = f"from datetime import UTC, datetime\ndef rows(day, options):\n    {body}\n"
     with installed(tmp_path, {PRICE_SOURCES: {"mine": "mine:rows"}}, {"mine": text}):
@@ -85,6 +85,7 @@ def test_what_is_wrong_with_a_plug_in_is_its_own_fault_and_the_rows_before_stay(
         before = kept.read_text()
         assert said in asked(found)
         assert kept.read_text() == before
+    assert "k3y" not in caplog.text, "a trace would hold what the error says, an address with its key perhaps"
 
 
 def test_a_key_that_stands_in_an_address_is_in_no_fault(tmp_path: Path) -> None:
@@ -141,7 +142,7 @@ def test_the_example_of_a_forecast_source_is_read_like_a_device(tmp_path: Path) 
     [
         ("return [(day, -1)]", "expected rows of a date and 0 to 1e"),
         ("return [(day, float('nan'))]", "expected rows of a date"),
-        ("raise RuntimeError('k3y')", "forecast mine: it failed: RuntimeError"),
+        ("raise RuntimeError('k3y')", "forecast mine: reading it failed: RuntimeError"),
     ],
 )
 def test_a_bad_forecast_is_none(tmp_path: Path, body: str, said: str) -> None:

@@ -5,12 +5,13 @@ from typing import Any
 import pytest
 
 from accounting.ledger import EventRow
+from daemon.config.cautions import new_cautions
 from daemon.documents.rules_document import rules_answer
 from daemon.recording import owner_notes as notes
 from daemon.simulation.backtest import Outcome, Times
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.health import WIDTH, health_room, spark
-from daemon.web.page.views.rules import compared, new_cautions, rules_room, trial_shown
+from daemon.web.page.views.rules import compared, rules_room, trial_shown
 from daemon.web.page.views.stock import statement
 from daemon.web.page.views.timeline import timeline
 from daemon.web.page.views.value import break_even, carbon_sentence, value_room

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from daemon.web.server.accounts import MOST_TRIES, MOST_TRIES_OF_STRANGERS, TRIES_WITHIN_S, Accounts, source
+from daemon.web.server.accounts import IDLE_S, MOST_TRIES, MOST_TRIES_OF_STRANGERS, TRIES_WITHIN_S, Accounts, source
 from daemon.web.server.refusals import Refusal
 
 RIGHT, WRONG = "four words are enough", "five words are not it"
@@ -58,6 +58,18 @@ def test_each_address_is_limited_by_itself_known_or_not(house: House) -> None:
     assert [house.log_in("198.51.100.7", WRONG) for _ in range(MOST_TRIES)] == [401] * MOST_TRIES
     assert house.log_in("198.51.100.7") == 429
     assert house.log_in("127.0.0.1") == 303
+
+
+def test_a_page_that_is_left_open_keeps_no_login_alive(house: House) -> None:
+    secret = asyncio.run(house.accounts.log_in(RIGHT, "198.51.100.7"))
+    for _ in range(4):
+        house.now_s += IDLE_S / 3
+        left_open = house.accounts.session(secret, renews=False) is not None
+    assert not left_open
+    secret = asyncio.run(house.accounts.log_in(RIGHT, "198.51.100.7"))
+    for _ in range(4):
+        house.now_s += IDLE_S / 3
+        assert house.accounts.session(secret) is not None, "one that is used stays"
 
 
 def test_a_machine_with_many_addresses_is_one_source() -> None:
