@@ -59,6 +59,9 @@ def test_a_heating_for_hygiene_within_the_day_is_said_and_its_heat_is_not_planne
     assert due["given_wh"] > 5000
     assert due["heat_wh"] == 0  # what the bath takes is there, for hygiene
     assert due["expected_cost"] < done["expected_cost"]
+    assert f"besides {due['given_wh'] / 1000:.1f} kWh that other rules buy" in due["reasons"][1]
+    assert "No other grid heat is worth its price." in due["reasons"]
+    assert "besides" not in " ".join(done["reasons"])
     (said,) = (note for note in due["unknown"] if "hygiene rule heats the whole tank to 60 °C" in note)
     assert f"from {start:%H:%M} tomorrow to {end:%H:%M} tomorrow" in said
     assert "is in no figure of the plan" in said
