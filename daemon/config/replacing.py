@@ -36,12 +36,12 @@ def put_file(
     content: bytes,
     mode: int,
     like: os.stat_result | None = None,
-    before_it: Callable[[], None] = lambda: None,
+    check_before_replacing: Callable[[], None] = lambda: None,
 ) -> None:
     """Write a file in one step, on the disk before it returns.
 
-    mode: its permissions; like: a file whose mode and owner it gets instead; before_it: called when all is written but
-    the name: what it raises leaves everything as it was. Raises OSError.
+    mode: its permissions; like: a file whose mode and owner it gets instead; check_before_replacing: called when all is
+    written but the name: what it raises leaves everything as it was. Raises OSError.
     """
     handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
     try:
@@ -53,7 +53,7 @@ def put_file(
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        before_it()
+        check_before_replacing()
         os.replace(temporary, target)
     except BaseException:
         with contextlib.suppress(OSError):

@@ -154,9 +154,12 @@ class Engine:
             self.memory = replace(self.memory, hygiene=record)
             self._times_at_s = float("inf")
         if not self._times_at_s <= now.utc_s < self._times.until_s:
-            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at, self._times)
+            standing = self.memory.begun if self._times is NO_HEATING_TIMES else self._times
+            self._times = heating_times(self.settings, self.memory.hygiene, now, self._import_price_at, standing)
             self._times_at_s = now.utc_s
             self._lull = None
+            if (begun := self._times.begun(now.utc_s)) != self.memory.begun:
+                self.memory = replace(self.memory, begun=begun)
 
     def _import_price_at(self, utc_s: float) -> Fraction | None:
         """The price of a kWh bought, as far as it is known now."""

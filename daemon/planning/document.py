@@ -21,9 +21,9 @@ CAUTION = (
 def plan_document(night: NightPlan, home: Home, past: dict[str, Any]) -> dict[str, Any]:
     """The plan with its figures and sentences.
 
-    heat_wh: what the runs heat, from the grid; grid_wh: what the grid is expected to give in all, which hours that only
-    some days need add to; heatings: when other rules heat whatever the plan says; given_wh: what they are expected to
-    give, in no other figure. past: how past plans did, as `scoring.past_of` gives it.
+    heat_wh: what the runs heat, from the grid; grid_wh: what the plan is expected to buy in all, with the hours that
+    only some days need, without given_wh; heatings: when other rules heat whatever the plan says; given_wh: what they
+    are expected to buy, in no cost. past: how past plans did, as `scoring.past_of` gives it.
     """
     plan, tank = night.plan, night.tank
     outlook = plan.outlook if plan is not None else None

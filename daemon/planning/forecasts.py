@@ -5,7 +5,6 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import accumulate
 from math import isfinite
 from zoneinfo import ZoneInfo
 
@@ -14,7 +13,7 @@ from accounting.ledger.tape import readings_of
 from accounting.model.periods import midnight_s
 from accounting.pricing.series import read_rows
 from daemon.config.model import FORECAST, Home
-from daemon.planning.half_hours import day_number, half_hour_before, placed
+from daemon.planning.half_hours import day_number, half_hour_before
 from daemon.planning.history import History
 from rules.model.errors import BrimfulError
 from rules.model.formatting import clock
@@ -24,8 +23,12 @@ from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 LEAST_PAIRS = 3
 """So many days have to show what a forecast means for this house before one is used."""
 NOON_S = 12 * 3600
-DARK_SHARE = 0.02
-"""The half hours that together bring no more of the surplus than this count as dark: a forecast may leave them out."""
+MOST_LACKING = 0.05
+"""A forecast may leave out half hours that together brought no more of the latest days' surplus than this: days differ
+by far more. Common practice, no source."""
+LATEST_DAYS = 10
+"""So many days with sun show in which half hours there is some: few, since in spring and autumn days grow longer or
+shorter by nearly half an hour a week (at 51.5° N, from Cooper's formula for the sun's declination)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,8 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
     zone = ZoneInfo(home.home.timezone)
     name = wanted.signal or wanted.series or FORECAST
     today = day_number(at_s, zone)
-    partly: Mapping[int, int] = {}
+    partly: Mapping[int, Lack] = {}
+    came = _came(history, zone, today)
     days = sorted({day_number(each.start_s, zone) for each in history.half_hours} | {today, today + 1})
     try:
         if wanted.signal is not None:
@@ -61,14 +65,17 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
         else:
             file = home.path_of(wanted.series) if wanted.series is not None else home.live_file(FORECAST)
             rows = [(start_s, None if kwh is None else float(kwh) * 1000) for start_s, kwh in read_rows(file)]
-            said, partly = _by_rows(rows, days, zone, _bright(history, zone))
+            said, partly = _by_rows(rows, days, zone, _shares(history, zone, came))
     except BrimfulError as unread:
         return Forecasts(None, {}, None, (f"The forecast {name} is not used: {unread.cause}.",))
-    came = _came(history, zone, today)
     record = [(said[day], wh) for day, wh in sorted(came.items()) if day in said]
     if today + 1 in partly:
-        until = clock(partly[today + 1], home.home.timezone, at_s)
-        sentence = f"The forecast {name} says nothing of the sun from {until} on. It is not used."
+        lack = partly[today + 1]
+        sunniest = clock(lack.sunniest_s, home.home.timezone, at_s)
+        sentence = (
+            f"The forecast {name} leaves out half hours of tomorrow that brought {lack.share * 100:.0f} % of the latest"
+            f" days' surplus, the sunniest at {sunniest}. It is not used."
+        )
         return Forecasts(None, {}, None, (sentence,))
     if today + 1 not in said:
         latest = max((day for day in said if day <= today), default=None)
@@ -93,6 +100,15 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
         f" compared that makes {found[today + 1].surplus_wh / 1000:.1f} kWh of surplus."
     )
     return Forecasts(name, found, wh, (sentence,))
+
+
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """What rows leave out of a day. sunniest_s: UTC second of the half hour that is lacking in which the latest days
+    brought most surplus; share: of their surplus that came in all that are lacking, 0 to 1."""
+
+    sunniest_s: int
+    share: float
 
 
 def _came(history: History, zone: ZoneInfo, today: int) -> dict[int, float]:
@@ -123,29 +139,33 @@ def _by_signal(ledger: Ledger, signal: str, days: Sequence[int], zone: ZoneInfo,
     return found
 
 
-def _bright(history: History, zone: ZoneInfo) -> frozenset[int]:
-    """The half hours of the local day, 0–47, in which this home has sun: those that together brought nearly all of its
-    surplus. All of them where none is known."""
-    found = [0.0] * HALF_HOURS_A_DAY
+def _shares(history: History, zone: ZoneInfo, came: Mapping[int, float]) -> dict[int, float]:
+    """By the half hour of the UTC day, 0–47, the share of the surplus of the latest days with sun that came in it; by
+    UTC, so that a change of the clock moves no sun. 0 in all of them where there is no such day.
+
+    came: the surplus of each whole past day, Wh.
+    """
+    latest = set(sorted(day for day, wh in came.items() if wh > 0.0)[-LATEST_DAYS:])
+    found = dict.fromkeys(range(HALF_HOURS_A_DAY), 0.0)
     for each in history.half_hours:
-        found[placed(each.start_s, zone, 0.0, 0.0).slot] += each.surplus_wh or 0.0
-    if not sum(found):
-        return frozenset(range(HALF_HOURS_A_DAY))
-    dullest_first = sorted(range(HALF_HOURS_A_DAY), key=lambda slot: found[slot])
-    summed = accumulate(found[slot] for slot in dullest_first)
-    return frozenset(
-        slot for slot, so_far in zip(dullest_first, summed, strict=True) if so_far > DARK_SHARE * sum(found)
-    )
+        if day_number(each.start_s, zone) in latest:
+            found[_of_utc_day(each.start_s)] += each.surplus_wh or 0.0
+    total_wh = sum(found.values()) or 1.0
+    return {half_hour: wh / total_wh for half_hour, wh in found.items()}
+
+
+def _of_utc_day(start_s: int) -> int:
+    return start_s // HALF_HOUR_S % HALF_HOURS_A_DAY
 
 
 def _by_rows(
-    rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo, bright: frozenset[int]
-) -> tuple[dict[int, float], dict[int, int]]:
+    rows: Sequence[tuple[int, float | None]], days: Sequence[int], zone: ZoneInfo, shares: Mapping[int, float]
+) -> tuple[dict[int, float], dict[int, Lack]]:
     """By day, the sum of the rows in it, each spread evenly until the next; a day without any row is left out.
 
-    bright: the half hours of the local clock in which there is sun. A day whose rows lack any of these is no whole day:
-    it is in the second answer instead, with the UTC second of the first half hour that is lacking. The last row lasts
-    as long as the one before it.
+    shares: of the surplus, by the half hour of the UTC day. A day whose rows lack half hours with more than
+    MOST_LACKING of it is no whole day: it is in the second answer instead. The last row lasts as long as the one before
+    it.
     """
     found: dict[int, float] = {}
     known_s: dict[int, float] = defaultdict(float)
@@ -167,13 +187,10 @@ def _by_rows(
                     known_s[half_s] += min(ended_s, half_s + HALF_HOUR_S) - max(begun_s, half_s)
     partly = {}
     for day, from_s, to_s in edges:
-        lacking = (
-            half_s
-            for half_s in range(half_hour_before(from_s), to_s, HALF_HOUR_S)
-            if known_s[half_s] < HALF_HOUR_S and placed(half_s, zone, 0.0, 0.0).slot in bright
-        )
-        first_s = next(lacking, None)
-        if day in found and first_s is not None:
+        half_hours = range(half_hour_before(from_s), to_s, HALF_HOUR_S)
+        lacking = {half_s: shares[_of_utc_day(half_s)] for half_s in half_hours if known_s[half_s] < HALF_HOUR_S}
+        share = sum(lacking.values())
+        if day in found and share > MOST_LACKING:
             del found[day]
-            partly[day] = first_s
+            partly[day] = Lack(max(lacking, key=lacking.__getitem__), share)
     return found, partly

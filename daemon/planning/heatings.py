@@ -3,12 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from accounting.ledger import Ledger, StateMangled
+from accounting.ledger import Ledger
 from daemon.assembly.prepared_home import PreparedHome
-from daemon.recording.memory_codec import read
-from daemon.recording.unit_of_work import MEMORY
+from daemon.recording.recovery import remembered
 from rules.model.formatting import clock, degrees
-from rules.model.memory import Memory
 from rules.model.reading import Moment
 from rules.model.snapshot import Stretch
 from rules.planning.heating_times import heating_times
@@ -38,15 +36,13 @@ def other_heatings(made: PreparedHome, ledger: Ledger, at_s: float, from_s: int,
     known_s = ledger.known_until_s()
     if known_s is not None and known_s > at_s + LATE_S:
         return "What the hygiene rule, or a return, heats is not known as of a past time: it is not in the plan."
-    try:
-        memory = read(ledger.state(MEMORY), rules, Moment(at_s, at_s))
-    except (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
-        memory = Memory()
+    memory, _ = remembered(ledger, rules, Moment(at_s, at_s))
     price_at = made.books.imports.price_at if made.books.imports is not None else lambda utc_s: None
     found: dict[str, Stretch] = {}
+    times = memory.begun
     for then_s in range(from_s, to_s, HALF_HOUR_S):
-        # The rules plan within the last day before their heat is due, so each half hour is asked what it will plan.
-        times = heating_times(rules, memory.hygiene, Moment(then_s, then_s), price_at)
+        # The rules plan within the last day before their heat is due, so each half hour plans in turn, as it will then.
+        times = heating_times(rules, memory.hygiene, Moment(then_s, then_s), price_at, times)
         for rule, stretch in (("hygiene", times.hygiene), ("away", times.homecoming)):
             if stretch is not None and stretch.from_s < to_s and stretch.until_s > from_s:
                 found.setdefault(rule, stretch)

@@ -1,6 +1,6 @@
 """Tonight's plan made from a home file and a ledger, as of one instant: the same planner as the night game's."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -112,11 +112,12 @@ def _planned(
     stock_wh: float,
     forecasts: Forecasts,
 ) -> Plan | None:
-    zone, sells = ZoneInfo(made.home.home.timezone), made.books.export is not None
+    zone, sold = ZoneInfo(made.home.home.timezone), _Sold(made, history)
     planner = Planner(tank.store)
     for each in history.half_hours[:-1]:
-        priced = each.import_price is not None and (each.export_price is not None or not sells)
-        planner.note(_past(each, zone), each.surplus_wh, each.drawn_wh, priced=priced)
+        past = _past(each, zone)
+        past = replace(past, export_price=sold.price(each.export_price, past))
+        planner.note(past, each.surplus_wh, each.drawn_wh, priced=each.import_price is not None)
     planner.forecast(forecasts.expected)
     last = history.half_hours[-1]
     planner.decide(ahead, stock_wh, last.surplus_wh, last.drawn_wh)
@@ -128,15 +129,34 @@ def _past(each: PastHalfHour, zone: ZoneInfo) -> HalfHour:
     return placed(each.start_s, zone, each.import_price or 0.0, each.export_price or 0.0)
 
 
+class _Sold:
+    """What electricity sold brings: nothing without an export tariff; else the price, or the usual one of the latest
+    days; where none is known at all, the sun is as dear as electricity bought, lest it look cheap for want of a price.
+    """
+
+    def __init__(self, made: PreparedHome, history: History) -> None:
+        zone = ZoneInfo(made.home.home.timezone)
+        known = [_past(each, zone) for each in history.half_hours if each.export_price is not None]
+        self.has_tariff = made.books.export is not None
+        self.ever_known = bool(known)
+        self._usual = UsualPrices(known, Tuning().price_days)
+
+    def price(self, known: float | None, here: HalfHour) -> float:
+        """Money per kWh. known: the half hour's own price; here: the half hour, with the price of what is bought."""
+        if not self.has_tariff:
+            return 0.0
+        if known is not None:
+            return known
+        return self._usual.of(here.weekday, here.slot)[1] if self.ever_known else here.import_price
+
+
 def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, notes: list[str]) -> list[HalfHour]:
     """The half hour that ended last and all up to the end of the local tomorrow; none where no price is known.
 
-    A price that is not known is the usual one of the latest days. Where none of electricity sold is known at all, the
-    sun is as dear as electricity bought then, so that it does not look cheap for want of a price.
+    A price that is not known is the usual one of the latest days.
     """
     bought = [_past(each, zone) for each in history.half_hours if each.import_price is not None]
-    sold = [_past(each, zone) for each in history.half_hours if each.export_price is not None]
-    usual_buys, usual_sells = (UsualPrices(known, Tuning().price_days) for known in (bought, sold))
+    usual_buys, sold = UsualPrices(bought, Tuning().price_days), _Sold(made, history)
     end_s = midnight_s(date.fromordinal(day_number(history.until_s, zone) + 2), zone)
     found: list[HalfHour] = []
     unpriced_s = None
@@ -149,16 +169,14 @@ def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, no
             if not bought:
                 return []
             buys = usual_buys.of(bare.weekday, bare.slot)[0]
-        if made.books.export is None:
-            sells = 0.0
-        elif sells is None and sold:
-            sells, usual = usual_sells.of(bare.weekday, bare.slot)[1], True
-        elif sells is None:
-            sells, sun_as_bought = buys, True
+        lacks_sells = sold.has_tariff and sells is None
+        usual |= lacks_sells and sold.ever_known
+        sun_as_bought |= lacks_sells and not sold.ever_known
         if usual and unpriced_s is None and start_s > here_s:
             unpriced_s = start_s
-        found.append(HalfHour(bare.day, bare.weekday, bare.slot, buys, sells))
-    if made.books.export is None:
+        here = replace(bare, import_price=buys)
+        found.append(replace(here, export_price=sold.price(sells, here)))
+    if not sold.has_tariff:
         notes.append("The home file has no export tariff: the sun counts as free.")
     if sun_as_bought:
         notes.append("No price of electricity sold is known: the plan counts the sun as dear as electricity bought.")

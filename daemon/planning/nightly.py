@@ -55,7 +55,10 @@ KEPT = (
     "heatings",
 )
 """What of a plan is kept in the ledger."""
-SAID = ("made_at", "from", "to", "mode", "heat_wh", "target_level_pct", "runs", "expected_cost", "cold_risk", "heater")
+SAID = (
+    *("made_at", "from", "to", "mode", "heat_wh", "target_level_pct", "runs", "expected_cost", "cold_risk", "heater"),
+    *("heatings", "given_wh"),
+)
 """What of it is published."""
 
 

@@ -14,6 +14,7 @@ from daemon.assembly.prepared_home import PreparedHome
 from daemon.planning.half_hours import placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of
+from rules.planning.course import COLD_WH
 from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
 from rules.planning.store import HALF_HOUR_S
 
@@ -26,8 +27,6 @@ SETTLED_AFTER_S = 2 * 3600.0
 """How long after a plan's end its day is taken to be in the books."""
 MOST_UNKNOWN = 4
 """Half hours of the plan's day that may be unknown; with more of them it has no score."""
-SHORT_WH = 100.0
-"""Missing heat worth a word, as in `rules.planning.course.COLD_WH`."""
 
 
 def past_of(ledger: Ledger, at_s: float) -> dict[str, Any]:
@@ -128,7 +127,7 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         f"The plan made at {plan.made_at}, followed to the letter, cost {outcome.regret:.2f} {currency} more than the"
         " least that day could have cost"
     )
-    if short_wh is not None and short_wh > SHORT_WH:
+    if short_wh is not None and short_wh > COLD_WH:
         sentence += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in neither cost"
     if unpriced:
         hours = "1 half hour has" if unpriced == 1 else f"{unpriced} half hours have"

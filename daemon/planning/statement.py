@@ -8,6 +8,10 @@ from zoneinfo import ZoneInfo
 from rules.model.formatting import clock, percent
 
 WIDTH = 78
+_LEAST_GIVEN_WH = 50
+"""Heat that would read as 0.0 kWh is not spoken of."""
+_BOUGHT_FOR = {"hygiene": "hygiene", "away": "your return"}
+"""What rules heat for, by their names."""
 
 
 def headline(document: dict[str, Any]) -> str:
@@ -18,13 +22,26 @@ def headline(document: dict[str, Any]) -> str:
     cost = f"{document['expected_cost']:.2f} {document['currency']}"
     risk = cold_sentence(document)
     until = _at(document, document["to"])
+    given = _given(document)
+    besides, without = (f" besides the {given}", " without those") if given else ("", "")
     if not runs:
-        return f"Heat nothing from the grid until {until}. Expected cost {cost}. {risk}"
+        return f"Heat nothing from the grid until {until}{besides}. Expected cost{without} {cost}. {risk}"
     times = " and ".join(
         f"{run['wh'] / 1000:.1f} kWh {_span(document, run)}, to a level of {percent(round(run['target_level_pct']))}"
         for run in runs
     )
-    return f"Heat {times}. Expected cost until {until}: {cost}. {risk}"
+    return f"Heat {times}{',' if besides else ''}{besides}. Expected cost{without} until {until}: {cost}. {risk}"
+
+
+def _given(document: dict[str, Any]) -> str:
+    """What other rules buy and for what: "12.8 kWh bought for hygiene"; "" where they buy nothing."""
+    if (document["given_wh"] or 0) < _LEAST_GIVEN_WH:
+        return ""
+    return f"{document['given_wh'] / 1000:.1f} kWh bought for {_purposes(document)}"
+
+
+def _purposes(document: dict[str, Any]) -> str:
+    return " and ".join(_BOUGHT_FOR.get(each["rule"], each["rule"]) for each in document["heatings"])
 
 
 def _span(document: dict[str, Any], run: dict[str, Any]) -> str:
@@ -50,14 +67,17 @@ def choice_name(choice: dict[str, Any]) -> str:
 
 
 def against_sentence(document: dict[str, Any]) -> str:
-    """What the plan brings against heating nothing from the grid, the heat left counted."""
+    """What the plan brings against heating nothing from the grid but what other rules heat, the heat left counted."""
     planned, nothing = (next(c for c in document["choices"] if c["level_pct"] == level) for level in (None, 0.0))
     saved = round(nothing["net_cost"], 2) - round(planned["net_cost"], 2)
     money = f"{abs(saved):.2f} {document['currency']} {'less' if saved >= 0 else 'more'}"
     short, without = (round(choice["cold_risk"] * 100) for choice in (planned, nothing))
+    against = "no other heat from the grid" if _given(document) else "no heat from the grid at all"
+    if not saved and short == without:
+        return f"Against {against}, the plan costs the same, the heat left counted, and falls short as often."
     return (
-        f"Against no heat from the grid at all, the plan costs {money}, the heat left counted, and falls short on"
-        f" {short} instead of {without} of 100 such days."
+        f"Against {against}, the plan costs {money}, the heat left counted, and falls short on {short} instead of"
+        f" {without} of 100 such days."
     )
 
 
@@ -65,10 +85,18 @@ def basis(document: dict[str, Any]) -> str:
     """What the table's figures are, and what is in none of them."""
     missing = "" if document["boiler_price"] is None else ", what the boiler makes of missing heat"
     cold = " Cold water costs nothing here; see how often it falls short." if document["boiler_price"] is None else ""
+    others, in_every_row = "what other rules or timers heat", ""
+    if _given(document):
+        purposes = _purposes(document)
+        others = f"what heat bought for {purposes} costs, what timers heat"
+        in_every_row = (
+            f" In every row the tank is also heated for {purposes}: with {document['given_wh'] / 1000:.1f} kWh from the"
+            " grid as planned."
+        )
     return (
         f"All are means until {_at(document, document['to'])} over the days to prepare for. Cost: grid heat{missing}"
-        f" and export given up. After: with the heat left at the end set against the heat there is now.{cold} In no"
-        " figure: standing charges, carbon, what other rules or timers heat, and what a house battery gives."
+        f" and export given up. After: with the heat left at the end set against the heat there is now.{cold}"
+        f"{in_every_row} In no figure: standing charges, carbon, {others}, and what a house battery gives."
     )
 
 

@@ -8,6 +8,7 @@ from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment
 from rules.model.settings import Hygiene, Settings
+from rules.model.snapshot import HeatingTimes, Stretch
 from rules.tank.hot_throughout import carried_over
 
 HOT_WRITTEN_S = 900.0
@@ -39,6 +40,7 @@ def written(memory: Memory, settings: Settings, now: Moment) -> dict[str, Any]:
             "tried": record.tried_utc_s,
             "bottom_c": record.bottom_c,
         },
+        "begun": {"hygiene": memory.begun.hygiene, "homecoming": memory.begun.homecoming},
         "override": None
         if override is None
         else {
@@ -125,7 +127,17 @@ def read(data: dict[str, Any] | None, settings: Settings, now: Moment) -> Memory
         override=override,
         frozen=frozen,
         hygiene=hygiene,
+        begun=_begun(data.get("begun", {})),
     )
+
+
+def _begun(stored: dict[str, Any]) -> HeatingTimes:
+    """What `written` kept of the stretches that have begun; whether they still hold is for the rules."""
+    hygiene, homecoming = (
+        None if edges is None else Stretch(*map(_finite, edges))
+        for edges in (stored.get("hygiene"), stored.get("homecoming"))
+    )
+    return HeatingTimes(hygiene, homecoming)
 
 
 def _hot_record(stored: dict[str, Any], settings: Settings, rule: Hygiene) -> HotRecord | None:

@@ -16,6 +16,7 @@ from daemon.recording.price_note import PRICES
 from daemon.recording.unit_of_work import MEMORY, METER
 from rules.model.memory import Memory
 from rules.model.reading import Moment
+from rules.model.settings import Settings
 
 T = TypeVar("T")
 _UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
@@ -24,27 +25,23 @@ _UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError,
 
 def resumed(made: PreparedHome, ledger: Ledger, now: Moment) -> tuple[Books, Memory, list[str]]:
     """Books and memory as they were left, and a sentence for each that could not be read. Raises LedgerError."""
-    forgotten: list[str] = []
-
-    def tried(make: Callable[[], T], anew: Callable[[], T], sentence: str) -> T:
-        try:
-            return make()
-        except _UNFIT as unfit:
-            forgotten.append(f"{sentence} ({unfit or type(unfit).__name__})")
-            return anew()
-
-    books = tried(
+    books, lost = _tried(
         lambda: Books(made.books, ledger.state(METER)),
         lambda: _taken_up(Books(made.books), ledger),
         "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted",
     )
-    memory = tried(
-        lambda: read(ledger.state(MEMORY), made.rules, now),
+    memory, forgotten = remembered(ledger, made.rules, now)
+    books.go_by(read_past(made.books, ledger))
+    return books, memory, lost + forgotten
+
+
+def remembered(ledger: Ledger, rules: Settings, now: Moment) -> tuple[Memory, list[str]]:
+    """What the rules remember, and a sentence where it could not be read. Raises LedgerError."""
+    return _tried(
+        lambda: read(ledger.state(MEMORY), rules, now),
         Memory,
         "what the rules remember cannot be read: they begin anew, and a standing override has ended",
     )
-    books.go_by(read_past(made.books, ledger))
-    return books, memory, forgotten
 
 
 def kept_note(ledger: Ledger) -> object:
@@ -61,6 +58,13 @@ def last_heard_live(ledger: Ledger) -> last_heard.Heard:
         return last_heard.read(ledger.state(last_heard.LAST_HEARD))
     except _UNFIT:
         return {}
+
+
+def _tried(make: Callable[[], T], anew: Callable[[], T], sentence: str) -> tuple[T, list[str]]:
+    try:
+        return make(), []
+    except _UNFIT as unfit:
+        return anew(), [f"{sentence} ({unfit or type(unfit).__name__})"]
 
 
 def _taken_up(books: Books, ledger: Ledger) -> Books:

@@ -1,9 +1,10 @@
 """What the rules remember from one decision to the next. Instants are seconds of the forward clock unless stated
 otherwise."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rules.model.orders import Decision, Order
+from rules.model.snapshot import HeatingTimes
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,8 @@ class Memory:
     """The house's past. decision: None before the first one; heaters: in the order of the settings;
     full_since_s: since when the tank has been at stop level and not yet below resume level (None: there is room);
     hot_since_s: the same for the temperature limit; frozen: the level that is not believed (None: the level is
-    believed); hygiene: None if that rule is off; planned: the plan to follow (None: there is none).
+    believed); hygiene: None if that rule is off; begun: the stretches of heating on purpose that have begun, over or
+    not, until their day ends; planned: the plan to follow (None: there is none).
     """
 
     decision: Decision | None = None
@@ -107,4 +109,5 @@ class Memory:
     override: Override | None = None
     frozen: Frozen | None = None
     hygiene: HotRecord | None = None
+    begun: HeatingTimes = field(default_factory=HeatingTimes)
     planned: Planned | None = None

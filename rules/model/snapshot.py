@@ -53,6 +53,14 @@ class HeatingTimes:
     homecoming: Stretch | None = None
     until_s: float = float("inf")
 
+    def begun(self, utc_s: float) -> "HeatingTimes":
+        """Those of the stretches that have begun by a UTC second, over or not."""
+        hygiene, homecoming = (
+            stretch if stretch is not None and stretch.from_s <= utc_s else None
+            for stretch in (self.hygiene, self.homecoming)
+        )
+        return HeatingTimes(hygiene, homecoming)
+
 
 @record
 class Snapshot:

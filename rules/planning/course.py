@@ -22,8 +22,9 @@ class Filling:
 @dataclass(slots=True)
 class Course:
     """How it goes in one scenario. Lists by half hour, Wh; stock_wh: at the half hour's end; spent: money for heat from
-    the grid and export given up; given_wh: what other rules put in from the grid, which is neither in grid_wh nor in
-    spent; missing_wh: what the stock could not serve; last_day: the scenario of its last day."""
+    the grid and export given up; given_wh: what other rules put in from the grid, in neither grid_wh nor spent; the sun
+    that their heater takes first is in both sun_wh and spent; missing_wh: what the stock could not serve; last_day: the
+    scenario of its last day."""
 
     grid_wh: list[float] = field(default_factory=list)
     surplus_wh: list[float] = field(default_factory=list)
@@ -71,20 +72,23 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
         draw, surplus_wh = scenario.drawn_wh[half_hour.slot], scenario.surplus_wh[half_hour.slot]
         served = min(stock_wh, draw)
         stock_wh -= served
-        put = choose(
-            store,
-            policy.after(at, found.last_day),
-            stock_wh,
-            surplus_wh,
-            half_hour.heat_price,
-            half_hour.export_price,
-        )
-        if filling is not None and not half_hour.heated:
-            put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
-        stock_wh += put.sun_wh + put.grid_wh
         if half_hour.heated:
-            found.given_wh += put.grid_wh
-            put = Intake(put.sun_wh, 0.0)
+            heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
+            put = Intake(min(max(surplus_wh, 0.0), heat_wh), 0.0)
+            found.given_wh += heat_wh - put.sun_wh
+            stock_wh += heat_wh
+        else:
+            put = choose(
+                store,
+                policy.after(at, found.last_day),
+                stock_wh,
+                surplus_wh,
+                half_hour.import_price,
+                half_hour.export_price,
+            )
+            if filling is not None:
+                put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
+            stock_wh += put.sun_wh + put.grid_wh
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)

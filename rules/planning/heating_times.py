@@ -3,10 +3,10 @@
 On the days before, the sun may do it: a tank that it has heated throughout counts, and moves the last day on. Within
 the last day the cheapest stretch is used; of equally cheap ones the latest, because the sun may still do it first, and
 because stored heat is lost. Where that day passes without success, the next days are used in the same way, each once:
-being late is no reason to buy at any price.
+being late is no reason to buy at any price. What has not begun may move, within the hours that are left.
 
 For hygiene only the hours at home count: where the last day has none, the next day that has some is used, which is the
-day of the return. For a return only the absence itself counts.
+day of the return. For a return only the absence itself counts, and what is left of it is used however short it is.
 """
 
 from collections.abc import Callable, Sequence
@@ -39,8 +39,9 @@ def heating_times(
 ) -> HeatingTimes:
     """The stretches that are planned at an instant.
 
-    Within the last day they are planned anew each half hour: prices may come in, and the sun may have done it.
-    standing: as planned before; a stretch of it that has begun stays where it is.
+    Within the last day they are planned anew each half hour, in what is left of the day: prices may come in, and the
+    sun may have done it. standing: as planned before; a stretch of it that has begun stays where it is until the day
+    ends.
     """
     next_slot_s = float((floor(now.utc_s / HALF_HOUR_S) + 1) * HALF_HOUR_S)
     hygiene, first_s = _hygiene(settings, record, now, price_at, standing.hygiene)
@@ -76,15 +77,24 @@ def cheapest(parts: Parts, need_s: float, price_at: PriceAt) -> Stretch:
     return Stretch(float(best[1] * HALF_HOUR_S), float((best[1] + count) * HALF_HOUR_S))
 
 
-def _planned(parts: Parts, need_s: float, now: Moment, price_at: PriceAt, standing: Stretch | None) -> Stretch:
-    """The standing stretch, if it has begun, is not over and lies within one of the parts; else the cheapest."""
+def _planned(
+    parts: Parts, left: Parts, need_s: float, now: Moment, price_at: PriceAt, standing: Stretch | None
+) -> Stretch:
+    """The standing stretch, if it has begun and lies within one of the parts; else the cheapest in what is left."""
     if (
         standing is not None
-        and standing.from_s <= now.utc_s < standing.until_s
+        and standing.from_s <= now.utc_s
         and any(from_s <= standing.from_s and standing.until_s <= until_s for from_s, until_s in parts)
     ):
         return standing
-    return cheapest(parts, need_s, price_at)
+    return cheapest(left, need_s, price_at)
+
+
+def _left(parts: Parts, need_s: float, now_utc_s: float) -> Parts:
+    """What is not past of the parts; all of them where too little is left, so that this day is past."""
+    left = [(max(from_s, now_utc_s), until_s) for from_s, until_s in parts if now_utc_s < until_s]
+    longest_s, left_s = (max((until_s - from_s for from_s, until_s in some), default=0.0) for some in (parts, left))
+    return left if left_s >= min(need_s, longest_s) else parts
 
 
 def _hygiene(
@@ -102,7 +112,8 @@ def _hygiene(
     end_s, parts = _last_day(settings, by_s, now.utc_s)
     if now.utc_s < end_s - DAY_S:
         return None, end_s - DAY_S
-    return _planned(parts, rule.need_s, now, price_at, standing), end_s
+    left = _left(parts, rule.need_s, now.utc_s)
+    return _planned(parts, left, rule.need_s, now, price_at, standing), end_s
 
 
 def _last_day(settings: Settings, by_s: float, now_utc_s: float) -> tuple[float, Parts]:
@@ -150,5 +161,6 @@ def _homecoming(
         from_s = max(start_s, end_s - DAY_S)
         if now.utc_s < from_s:
             return None, from_s
-        return _planned([(from_s, end_s)], away.need_s, now, price_at, standing), end_s
+        left = [(max(from_s, now.utc_s), end_s)]
+        return _planned([(from_s, end_s)], left, away.need_s, now, price_at, standing), end_s
     return None, float("inf")

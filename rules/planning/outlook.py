@@ -9,7 +9,7 @@ from rules.planning.marginal import Worth
 from rules.planning.policy import Policy
 
 LEVELS_PCT = (0, 40, 60, 80, 100)
-"""Levels to which the tank could be filled, % of its capacity; 0 is no heat from the grid at all."""
+"""Levels to which the tank could be filled, % of its capacity; 0 is no heat from the grid but what other rules heat."""
 LOW, MIDDLE, HIGH = 0.1, 0.5, 0.9
 
 
@@ -99,10 +99,12 @@ def outlook(
 
 
 def _filling(policy: Policy, places: range, level_pct: int) -> Filling:
-    """Filling up to a level in the cheapest half hours that suffice for it from an empty tank, the earlier first."""
+    """Filling up to a level in the cheapest half hours that suffice for it from an empty tank, the earlier first; none
+    of those in which another rule heats."""
     target_wh = level_pct / 100 * policy.store.capacity_wh
     needed = ceil(target_wh / policy.store.half_hour_wh) if policy.store.half_hour_wh else 0
-    cheapest = sorted(places, key=lambda at: (policy.half_hours[at].import_price, at))[:needed]
+    free = (at for at in places if not policy.half_hours[at].heated)
+    cheapest = sorted(free, key=lambda at: (policy.half_hours[at].import_price, at))[:needed]
     return Filling(frozenset(cheapest), target_wh)
 
 

@@ -50,11 +50,14 @@ class Intake:
 
 
 def sources(
-    store: Store, surplus_wh: float, import_price: float, export_price: float
+    store: Store, surplus_wh: float, import_price: float, export_price: float, *, heated: bool = False
 ) -> tuple[tuple[float, float], ...]:
-    """What can be put in, cheapest first: (Wh, price per Wh). Sun costs the export price, and both share the power."""
+    """What can be put in, cheapest first: (Wh, price per Wh). Sun costs the export price, and both share the power.
+
+    heated: another rule runs the heater, which takes the sun first, even where that is dearer.
+    """
     most = store.half_hour_wh
-    if import_price < export_price or surplus_wh <= 0.0:
+    if (import_price < export_price and not heated) or surplus_wh <= 0.0:
         return ((most, import_price / 1000),)
     sun = min(surplus_wh, most)
     return (sun, export_price / 1000), (most - sun, import_price / 1000)
@@ -117,10 +120,10 @@ class Policy:
         if not self.cell_wh:
             return worth
         slot = half_hour.slot
-        # The dearer source is the last resort: backwards it comes first.
-        for wh, price in reversed(
-            sources(self.store, scenario.surplus_wh[slot], half_hour.heat_price, half_hour.export_price)
-        ):
+        surplus_wh, heated = scenario.surplus_wh[slot], half_hour.heated
+        found = sources(self.store, surplus_wh, half_hour.heat_price, half_hour.export_price, heated=heated)
+        # What is put in last comes first backwards.
+        for wh, price in reversed(found):
             worth = before_purchase(worth, wh / self.cell_wh, price)
         # What the reserve loses has to be put in again.
         drawn_wh = scenario.drawn_wh[slot] + self.store.reserve_wh * self.store.loss_per_half_hour

@@ -118,16 +118,18 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
             "There is no past of this home yet: the plan assumes no sun, and draws after a published profile,"
             " scaled to the tank."
         )
+    given_kwh = f"{plan.given_wh / 1000:.1f}"
+    given = "" if given_kwh == "0.0" else f", besides {given_kwh} kWh that other rules buy"
     found.append(
         f"Until its end {plan.drawn_wh / 1000:.1f} kWh are likely to be drawn; the sun is likely to put in"
-        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.grid_wh / 1000:.1f} kWh{_beside(plan)}."
+        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.grid_wh / 1000:.1f} kWh{_beside(plan)}{given}."
     )
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
         others = [half_hour.import_price for half_hour in half_hours[plan.first : plan.first + plan.half_hours]]
         found.append(f"Grid heat is bought at {_span(prices)} per kWh; until the plan's end it costs {_span(others)}.")
     else:
-        found.append("No grid heat is worth its price.")
+        found.append("No other grid heat is worth its price." if given else "No grid heat is worth its price.")
     found.append(
         f"In {plan.cold_risk * 100:.0f} % of the scenarios more than {COLD_WH / 1000:.1f} kWh is missing"
         + (f", which costs {boiler_price:.3f} per kWh." if boiler_price else ".")

@@ -264,7 +264,7 @@ class Plan(Shape):
     unknown: list[str] = Field(description="what had to be assumed or is not known")
     cautions: list[str]
     level_pct: float | None
-    grid_wh: int | None = Field(description="from the grid in all: the runs, and hours that only some days need")
+    grid_wh: int | None = Field(description="what the plan buys in all: the runs, and hours that only some days need")
     sun_wh: int | None
     drawn_wh: int | None
     missing_wh: int | None
@@ -273,6 +273,6 @@ class Plan(Shape):
     full_wh: int
     heater: str | None = Field(description="the heater that can be ordered to heat")
     heatings: list[OtherHeating] = Field(description="when other rules heat from the grid, whatever the plan says")
-    given_wh: int | None = Field(description="what they are expected to give: in no other figure and no cost")
+    given_wh: int | None = Field(description="what they are expected to buy: not in grid_wh, and in no cost")
     choices: list[PlanChoice]
     half_hours: list[PlanHalfHour]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.planning.statement import choice_name, headline, past_sentence
+from daemon.planning.statement import against_sentence, basis, choice_name, headline, past_sentence
 from daemon.web.page.views.figures import fixed, instant, share
 
 WIDTH, HEIGHT = 1000, 150
@@ -76,11 +76,13 @@ class Ahead:
 
 @dataclass(frozen=True, slots=True)
 class TonightRoom:
-    """The whole room. mode: what the home file says of it, in a sentence."""
+    """The whole room. mode: what the home file says of it, in a sentence; explained: what the plan brings, and what the
+    choices' figures are."""
 
     headline: str
     mode: str
     choices: tuple[ChoiceRow, ...]
+    explained: tuple[str, ...]
     ahead: Ahead | None
     reasons: tuple[str, ...]
     unknown: tuple[str, ...]
@@ -103,6 +105,7 @@ def tonight_room(document: Mapping[str, Any]) -> TonightRoom:
         headline=headline(dict(document)),
         mode=_MODES[document["mode"]],
         choices=tuple(_choice(choice) for choice in document["choices"]),
+        explained=(against_sentence(dict(document)), basis(dict(document))) if document["choices"] else (),
         ahead=_ahead(document) if document["half_hours"] else None,
         reasons=tuple(document["reasons"]),
         unknown=tuple(document["unknown"]),

@@ -20,6 +20,7 @@ from rules.model.memory import HotRecord, Memory, Planned, PlannedRun
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Away, Full, Heater, Hygiene, Settings
+from rules.model.snapshot import HeatingTimes
 from rules.tank.cylinder import Cylinder, step, stored_wh
 from rules.tank.heating_up import heat_up_s
 from tests.support.rules_case import START_UTC_S, settings
@@ -155,6 +156,38 @@ def test_a_restart_within_the_hold_begins_it_anew_and_keeps_the_days() -> None:
     assert after.memory.hygiene is not None
     assert after.memory.hygiene.last_hot_utc_s is None, "what was before the restart does not count"
     assert after.memory.hygiene.began_utc_s == START_UTC_S
+
+
+def test_heating_on_purpose_that_has_begun_goes_on_after_a_restart_and_a_moments_doubt_of_the_clock() -> None:
+    """Within the stretch the next hours become the cheapest, and each look comes a little after its half hour."""
+    away = replace(RULES, away=Away(((START_UTC_S - 2 * DAY_S, START_UTC_S + DAY_S),), "main", 3.2 * HOUR_S))
+    dear = replace(TARIFF, periods=(Period(date(2020, 1, 1), None, (Band("flat", Fraction(3, 10)),)),))
+    morning = Band("morning", Fraction(1, 20), time(8), time(11))
+    cheaper = replace(TARIFF, periods=(Period(date(2020, 1, 1), None, (morning, NIGHT, Band("day", Fraction(3, 10)))),))
+    for rules in (RULES, away):
+
+        def times(running: Engine, at_s: float) -> HeatingTimes:
+            running.decide(Moment(at_s, at_s))
+            return replace(running.snapshot.heating_times, until_s=0.0)
+
+        running = engine(rules, Memory(hygiene=HotRecord(START_UTC_S)))
+        planned = times(running, MIDNIGHT_S + DAY_S)
+        (from_s, until_s) = planned.homecoming or planned.hygiene or (0.0, 0.0)
+        assert running.memory.begun == HeatingTimes()
+        assert times(running, from_s + 0.3) == planned
+        assert running.memory.begun == replace(planned, until_s=float("inf"))
+        within = Moment(from_s + 2400.0, 20.0)
+        again = engine(rules, read(written(running.memory, rules, within), rules, within))
+        for going_on in (running, again):
+            for tariff in (cheaper, dear):
+                going_on.books = Books(replace(going_on.books.settings, imports=tariff))
+                going_on.clock_right = False
+                assert times(going_on, within.utc_s) == HeatingTimes(until_s=0.0)
+                going_on.clock_right = True
+                assert times(going_on, within.utc_s + 1.0) == planned
+                assert times(going_on, until_s + 0.3) == planned, "over, it is not heated again on that day"
+        assert times(again, START_UTC_S + DAY_S + 1.0) != planned
+        assert again.memory.begun == HeatingTimes(), "the day has ended"
 
 
 def test_the_tank_is_hot_at_the_hour_of_return() -> None:

@@ -1,14 +1,19 @@
 """Forecasts of the sun: by signal, file and live source; the silly and the stale are refused with a word."""
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
+from math import cos, pi, radians, sin
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from accounting.ledger import Ledger
+from accounting.ledger import Ledger, LedgerWriter
+from daemon.assembly.endpoints import facts
+from daemon.assembly.prepared_home import prepare
+from daemon.config.load import load
 from daemon.config.model import FORECAST
 from daemon.planning.forecasts import Forecasts, read_forecasts
-from daemon.planning.history import read_history
+from daemon.planning.history import History, PastHalfHour, read_history
 from tests.support.planned_past import HOME, START, lived
 
 SIGNAL = '[signals.forecast_pv_wh]\ntopic = "hut/sun"\n'
@@ -103,7 +108,61 @@ def test_a_day_of_which_rows_lack_hours_of_sun_is_no_whole_day(tmp_path: Path, u
     found = forecasts(tmp_path, BY_FILE)
     assert (found.name is not None) is used
     assert (tomorrow() in found.expected) is used
-    assert ("says nothing of the sun from 14:00 tomorrow on" in found.sentences[0]) is not used
+    said = "tomorrow that brought 33 % of the latest days' surplus, the sunniest at 14:00 tomorrow. It is not used."
+    assert (said in " ".join(found.sentences)) is not used
+
+
+LONDON = BY_FILE.replace('"Europe/Lisbon"', '"Europe/London"')
+
+
+def sun_wh(at_s: int) -> float:
+    """Surplus of a half hour by the height of London's sun (Cooper's declination; noon at 12 UTC), Wh."""
+    at = datetime.fromtimestamp(at_s + 900, UTC)
+    tilt = radians(23.45 * sin(2 * pi * (284 + at.timetuple().tm_yday) / 365))
+    hour = pi * (at.hour + at.minute / 60 - 12) / 12
+    height = sin(radians(51.5)) * sin(tilt) + cos(radians(51.5)) * cos(tilt) * cos(hour)
+    return max(height, 0.0) * 1000
+
+
+def by_daylight(folder: Path, on: date, gap: range = range(0)) -> Forecasts:
+    """A forecast that gives the half hours of daylight alone, without those of the gap, hours of the last UTC day;
+    35 days of past. As of nine in the evening before a date."""
+    (folder / "home.toml").write_text(LONDON)
+    home = prepare(load(folder / "home.toml")).home
+    zone = ZoneInfo(home.home.timezone)
+    until_s = int(datetime(on.year, on.month, on.day, tzinfo=zone).timestamp()) - 3 * 3600
+    past = tuple(
+        PastHalfHour(start_s, sun_wh(start_s), 0.0, 0.3, 0.05)
+        for start_s in range(until_s - 35 * 86_400, until_s, 1800)
+    )
+    lines = ["time,value"]
+    for start_s in range(until_s - 35 * 86_400, until_s + 27 * 3600, 1800):
+        at = datetime.fromtimestamp(start_s, UTC)
+        left_out = not sun_wh(start_s) or (at.date() == on and at.hour in gap)
+        lines.append(f"{at.isoformat()},{'' if left_out else sun_wh(start_s) / 1000}")
+    (folder / "sun.csv").write_text("\n".join(lines) + "\n")
+    with LedgerWriter.open(home.path_of(home.ledger.path), facts(home)):
+        pass
+    with Ledger.open_reader(home.path_of(home.ledger.path)) as ledger:
+        return read_forecasts(home, ledger, History(past, None, "grid_w", until_s, 35), float(until_s))
+
+
+@pytest.mark.parametrize(
+    "on",
+    [date(2026, 10, 25), date(2026, 10, 26), date(2026, 10, 30), date(2026, 11, 15), date(2026, 3, 30)],
+)
+def test_a_forecast_of_the_daylight_alone_is_used_while_days_grow_shorter_and_clocks_change(
+    tmp_path: Path, on: date
+) -> None:
+    found = by_daylight(tmp_path, on)
+    assert found.name == "sun.csv", found.sentences
+    assert found.expected[on.toordinal()].surplus_wh > 0
+
+
+def test_a_hole_in_the_morning_is_described_as_one(tmp_path: Path) -> None:
+    found = by_daylight(tmp_path, date(2026, 10, 30), range(9, 11))
+    assert found.name is None
+    assert "the sunniest at 10:30 tomorrow. It is not used." in found.sentences[0]
 
 
 def test_rows_that_end_before_tomorrow_and_files_that_cannot_be_read(tmp_path: Path) -> None:

@@ -155,6 +155,31 @@ def test_without_a_known_price_of_what_is_sold_the_sun_is_not_free(tmp_path: Pat
     assert all(hour.export_price == hour.import_price for hour in found.hours)
 
 
+def test_without_a_past_price_of_what_is_sold_what_was_bought_still_counts(tmp_path: Path) -> None:
+    """On a Saturday the Sunday is cheap until its end; that Mondays are dear only the days before can show."""
+
+    def much(local: datetime) -> Known:
+        return 0.0, 4000.0 if local.hour in (7, 20) and local.minute == 0 else 0.0
+
+    weekend = HOME.replace(
+        '{ name = "night", from = "01:00", to = "06:00", price = 0.10 }',
+        '{ name = "weekend", days = ["sat", "sun"], price = 0.10 }',
+    ).replace('name = "day", price = 0.30', 'name = "day", days = ["mon", "tue", "wed", "thu", "fri"], price = 0.90')
+    unsold = weekend.replace('from = 2020-01-01\nbands = [{ name = "all"', 'from = 2035-01-01\nbands = [{ name = "all"')
+    found = [
+        night(_folder(tmp_path, home), 12, much, hours=23, home=home, priced=False).plan for home in (weekend, unsold)
+    ]
+    known, unknown = ([run.level_pct for run in plan.runs][-1] for plan in found if plan is not None)
+    assert known > 60  # for the Monday
+    assert unknown == pytest.approx(known, abs=5)
+
+
+def _folder(parent: Path, home: str) -> Path:
+    made = parent / ("unsold" if "2035" in home else "sold")
+    made.mkdir()
+    return made
+
+
 def test_where_what_is_sold_has_no_price_yet_the_usual_one_stands_for_it(tmp_path: Path) -> None:
     to_end = HOME.replace(
         'from = 2020-01-01\nbands = [{ name = "all"', 'from = 2020-01-01\nto = 2026-06-05\nbands = [{ name = "all"'

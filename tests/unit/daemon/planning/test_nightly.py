@@ -58,6 +58,8 @@ def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Prepar
     assert nightly.document["mode"] == "follow"
     assert nightly.said is not None
     assert nightly.said["runs"] == nightly.document["runs"]
+    assert nightly.said["heatings"] == []
+    assert nightly.said["given_wh"] == 0
     assert len(str(dict(house.kept[0].figures))) < 1200
 
 
@@ -150,7 +152,9 @@ def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
     (outcome,) = [row for row in later.rows if row.name == OUTCOME]
     assert outcome.figures["drawn_wh"] == 3000
     assert outcome.figures["surplus_wh"] == 7200
-    assert -0.05 < outcome.figures["cost"] - outcome.figures["least_cost"] < 0.05
+    more = outcome.figures["cost"] - outcome.figures["least_cost"]
+    assert more < 0.05
+    assert more >= 0 or outcome.figures["short_wh"] > 0, "only water left cold can save money"
     assert outcome.figures["short_wh"] < 100
     write(made, later)
     with Ledger.open_reader(path) as ledger:

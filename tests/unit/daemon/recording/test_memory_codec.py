@@ -11,7 +11,7 @@ from rules.model.memory import Frozen, HeaterMemory, HotRecord, Memory, Override
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
 from rules.model.settings import Full, Heater, Hygiene, Rest, Settings
-from rules.model.snapshot import Snapshot
+from rules.model.snapshot import HeatingTimes, Snapshot, Stretch
 from tests.support.rules_case import settings
 
 RULES = settings()
@@ -162,3 +162,24 @@ def test_a_record_that_is_mangled_is_not_taken_for_one(key: str, mangled: object
     data["hygiene"][key] = mangled
     with pytest.raises((TypeError, ValueError)):
         read(data, WEEKLY, up(0))
+
+
+BEGUN = HeatingTimes(Stretch(DOWN.utc_s - 3600.0, DOWN.utc_s + 1800.0))
+
+
+def test_heating_on_purpose_that_has_begun_is_remembered_at_its_hours() -> None:
+    both = replace(BEGUN, homecoming=Stretch(DOWN.utc_s - 60.0, DOWN.utc_s + 60.0))
+    for begun in (HeatingTimes(), BEGUN, both):
+        assert kept(Memory(begun=begun), up(600.0)).begun == begun
+    assert lasting(Memory(begun=BEGUN)) != lasting(Memory()), "it is written when it begins"
+    data = written(Memory(begun=BEGUN), RULES, DOWN)
+    del data["begun"]
+    assert read(data, RULES, up(0)).begun == HeatingTimes(), "an older program's"
+
+
+@pytest.mark.parametrize("mangled", ["x", 5, [1.0], [1.0, 2.0, 3.0], [1.0, None], [1.0, float("nan")], {}])
+def test_a_stretch_that_is_mangled_is_not_taken_for_one(mangled: object) -> None:
+    data = written(Memory(begun=BEGUN), RULES, DOWN)
+    data["begun"]["hygiene"] = mangled
+    with pytest.raises((TypeError, ValueError)):
+        read(data, RULES, up(0))

@@ -174,9 +174,9 @@ def test_hygiene_that_has_begun_does_not_go_on_into_a_new_absence() -> None:
     assert stretch.until_s <= rules.away.periods[0][0]
 
 
-def afternoons(utc_s: float) -> Fraction:
-    """What comes in later: half price from 14:00 to 18:00 UTC."""
-    return Fraction(1, 20) if 14 * HOUR_S <= utc_s % DAY_S < 18 * HOUR_S else nights(utc_s)
+def mornings(utc_s: float) -> Fraction:
+    """What comes in later: half price from 08:00 to 12:00 UTC."""
+    return Fraction(1, 20) if 8 * HOUR_S <= utc_s % DAY_S < 12 * HOUR_S else nights(utc_s)
 
 
 def test_heating_that_has_begun_goes_on_whatever_prices_come_in() -> None:
@@ -185,12 +185,14 @@ def test_heating_that_has_begun_goes_on_whatever_prices_come_in() -> None:
     before, within = standing.hygiene.from_s - 1 - START_UTC_S, standing.hygiene.from_s - START_UTC_S
 
     def planned(at_s: float, record: HotRecord = HOT, rules: Settings = RULES) -> Stretch | None:
-        return heating_times(rules, record, moment(at_s), afternoons, standing).hygiene
+        return heating_times(rules, record, moment(at_s), mornings, standing).hygiene
 
     assert planned(before) != standing.hygiene, "what has not begun may move"
     assert planned(within) == standing.hygiene
     assert planned(standing.hygiene.until_s - 1 - START_UTC_S) == standing.hygiene
-    assert planned(standing.hygiene.until_s - START_UTC_S) != standing.hygiene
+    assert planned(standing.hygiene.until_s - START_UTC_S) == standing.hygiene, "each day once"
+    assert planned(7 * DAY_S - 1) == standing.hygiene
+    assert planned(7 * DAY_S) == Stretch(START_UTC_S + 7 * DAY_S + 20.5 * HOUR_S, START_UTC_S + 8 * DAY_S)
     assert planned(within, HotRecord(START_UTC_S, START_UTC_S + within)) is None, "the sun has done it"
     assert planned(within, rules=settings()) is None
 
@@ -200,10 +202,37 @@ def test_heating_for_a_return_that_has_begun_goes_on_too() -> None:
     standing = heating_times(rules, None, moment(2.3 * DAY_S), nights)
     assert standing.homecoming is not None
     begun_s = standing.homecoming.from_s - START_UTC_S
-    assert heating_times(rules, None, moment(begun_s), afternoons, standing).homecoming == standing.homecoming
-    assert heating_times(rules, None, moment(begun_s - 1), afternoons, standing).homecoming != standing.homecoming
+    for at_s in (begun_s, begun_s + 10 * HOUR_S):
+        assert heating_times(rules, None, moment(at_s), mornings, standing).homecoming == standing.homecoming
+    assert heating_times(rules, None, moment(begun_s - 1), mornings, standing).homecoming != standing.homecoming
     moved = away((1.0, 2.7))
-    assert heating_times(moved, None, moment(begun_s), afternoons, standing).homecoming != standing.homecoming
+    assert heating_times(moved, None, moment(begun_s), mornings, standing).homecoming != standing.homecoming
+
+
+def test_a_price_that_comes_in_late_moves_no_stretch_into_hours_that_are_past() -> None:
+    """One price until midnight; half an hour before, the next day's is published: three times as high."""
+    midnight_s = START_UTC_S + 6.5 * DAY_S
+    due = HotRecord(START_UTC_S, START_UTC_S - 4 * HOUR_S)
+
+    def published(utc_s: float) -> Fraction:
+        return Fraction(1, 10) if utc_s < midnight_s else Fraction(3, 10)
+
+    standing = at(6.45, due, lambda utc_s: published(utc_s) if utc_s < midnight_s else None)
+    assert standing.hygiene == Stretch(midnight_s + 4.5 * HOUR_S, midnight_s + 8 * HOUR_S)
+    late = moment(6.5 * DAY_S - HALF_HOUR_S)
+    begins_s = midnight_s - HALF_HOUR_S
+    assert heating_times(RULES, due, late, published, standing).hygiene == Stretch(begins_s, begins_s + 3.5 * HOUR_S)
+    rules = settings(away=Away(((START_UTC_S, midnight_s + 8 * HOUR_S),), "main", 3.2 * HOUR_S))
+    assert heating_times(rules, None, late, published).homecoming == Stretch(begins_s, begins_s + 3.5 * HOUR_S)
+
+
+def test_a_return_is_heated_for_in_what_is_left_and_hygiene_waits_for_the_next_day() -> None:
+    """Without a plan of before, two hours ahead of the end: after that, the tank for the return would be cold."""
+    rules = away((1.0, 3.25))
+    last_s = START_UTC_S + 3.25 * DAY_S
+    homecoming = heating_times(rules, None, moment(3.25 * DAY_S - 2 * HOUR_S), nights).homecoming
+    assert homecoming == Stretch(last_s - 2 * HOUR_S, last_s)
+    assert at(7.0 - 2 / 24).hygiene == at(6.0).hygiene
 
 
 def test_nobody_asks_for_it() -> None:
@@ -258,16 +287,18 @@ def test_no_need_and_an_endless_one(need_s: float) -> None:
     st.lists(st.floats(6.0, 9.0), max_size=6, unique=True).map(sorted),
     st.floats(600.0, 30 * HOUR_S),
     st.floats(-0.5, 0.5),
+    st.sampled_from([0.0, 0.3, 100.0]),
 )
-def test_day_by_day_hygiene_stays_out_of_absences_and_where_it_has_begun(
-    edges: list[float], need_s: float, off_days: float
+def test_day_by_day_hygiene_heats_once_stays_out_of_absences_and_where_it_has_begun(
+    edges: list[float], need_s: float, off_days: float, late_s: float
 ) -> None:
-    """Through days in which it never succeeds, with prices that come and go."""
+    """Through days in which it never succeeds, with prices that come and go; seen late_s after each half hour."""
     rules = replace(hygiene_and_away(*list(pairwise(edges))[::2]), hygiene=replace(RULE, need_s=need_s))
     record = HotRecord(START_UTC_S, START_UTC_S + off_days * DAY_S)
-    standing, begun = HeatingTimes(), False
+    due_s = (START_UTC_S + (off_days + 7) * DAY_S) // HALF_HOUR_S * HALF_HOUR_S
+    standing, begun = HeatingTimes(), set()
     for half_hour in range(6 * 48, 11 * 48):
-        now = moment(half_hour * HALF_HOUR_S)
+        now = moment(half_hour * HALF_HOUR_S + late_s)
         times = heating_times(rules, record, now, nights if half_hour % 7 else unknown, standing)
         assert times.until_s > now.utc_s
         stretch, was = times.hygiene, standing.hygiene
@@ -275,6 +306,8 @@ def test_day_by_day_hygiene_stays_out_of_absences_and_where_it_has_begun(
             assert stretch == was
         if stretch is not None:
             assert all(stretch.until_s <= start_s or end_s <= stretch.from_s for start_s, end_s in rules.away.periods)
-            begun |= stretch.from_s <= now.utc_s < stretch.until_s
+            if stretch.from_s <= now.utc_s:
+                begun.add(stretch)
         standing = times
     assert begun, "there are two days at home in the end"
+    assert len(begun) == len({(stretch.from_s - due_s) // DAY_S for stretch in begun}), "each day once"

@@ -1,5 +1,6 @@
 """What other choices would bring, and the fans of the day ahead."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -109,3 +110,16 @@ def test_being_surer_makes_no_cost_dearer_than_it_is() -> None:
     assert plan.outlook is not None
     assert plan.expected_cost == pytest.approx(plan.outlook.choices[0].cost)
     assert plan.expected_cost == pytest.approx(plan.grid_wh * 0.1 / 1000 + plan.missing_wh * 0.2 / 1000, abs=0.02)
+
+
+def test_a_level_is_filled_to_in_half_hours_that_no_other_rule_heats() -> None:
+    """The cheapest are those of the other rule: filling in them would be no filling at all."""
+    flat = half_hours(3, 2, (0.3,) * HALF_HOURS_A_DAY, 0.05)
+    hours = [replace(hour, import_price=0.1, heated=True) if hour.slot in range(22, 28) else hour for hour in flat]
+    it = policy([scenario(2, profile(), profile(h7=3000.0))], hours, end_price=0.05)
+    found = outlook(courses(it, [1.0], 0.0, PLACES), it, [1.0], 0.0, PLACES, 0.0)
+    nothing, some, *_, full = found.choices[1:]
+    assert nothing.grid_wh == 0.0
+    assert some.grid_wh > 3000.0
+    assert full.grid_wh > some.grid_wh
+    assert nothing.missing_wh > some.missing_wh

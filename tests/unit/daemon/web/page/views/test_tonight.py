@@ -3,9 +3,11 @@
 from typing import Any
 
 import pytest
+from jinja2 import ChoiceLoader, DictLoader, Environment, PackageLoader, StrictUndefined
 
 from accounting.ledger import Ledger
 from daemon.planning.answering import plan_answer
+from daemon.planning.statement import against_sentence, basis
 from daemon.web.api.ledger_schemas import Plan
 from daemon.web.page.views.tonight import tonight_room
 from tests.support.planned_past import lived
@@ -32,6 +34,19 @@ def test_the_room_has_every_choice_with_its_price(document: dict[str, Any]) -> N
     assert room.headline.startswith("Heat ")
     assert "off in the home file" in room.mode
     assert room.cautions
+
+
+def test_the_choices_are_explained_as_they_are_in_the_terminal(document: dict[str, Any]) -> None:
+    """Without a boiler no cost of its heat is spoken of."""
+    assert tonight_room(document).explained == (against_sentence(document), basis(document))
+    loader = ChoiceLoader(
+        [DictLoader({"base.html": "{% block main %}{% endblock %}"}), PackageLoader("daemon.web.page")]
+    )
+    template = Environment(loader=loader, autoescape=True, undefined=StrictUndefined).get_template("tonight.html")
+    page = template.render(tonight=tonight_room(document), width=1, height=1)
+    assert "Cold water costs nothing here" in page
+    assert "Against no heat from the grid at all" in page
+    assert "the boiler" not in page
 
 
 def test_every_half_hour_of_the_picture_stands_in_the_table(document: dict[str, Any]) -> None:
