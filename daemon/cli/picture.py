@@ -10,11 +10,11 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from daemon.cli.run import FIRST_DAY, demo
 from daemon.config.load import load
+from daemon.web.languages.language import ENGLISH, language
 from daemon.web.page.day_queries import day_record
+from daemon.web.page.rendering import templates
 from daemon.web.page.views.day_picture import DayPicture, day_picture
 from daemon.web.page.views.house import home_facts
 
@@ -54,11 +54,10 @@ def main() -> None:
 
 def drawn(day: DayPicture) -> str:
     """The page's own drawing of a day with one heater, as an SVG document that has its colours in it."""
-    environment = Environment(
-        loader=PackageLoader("daemon.web.page"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
     figure = str(
-        environment.from_string('{% from "day_picture.html" import picture %}{{ picture(day) }}').render(day=day)
+        templates(language(ENGLISH))
+        .from_string('{% from "day_picture.html" import picture %}{{ picture(day) }}')
+        .render(day=day)
     )
     plot, lane = (part.strip() for part in re.split(r'(?=<svg class="(?:plot|lane)")|<figcaption>', figure)[1:3])
     plot_height = int(re.findall(r'height="(\d+)"', plot)[0])

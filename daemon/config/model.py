@@ -107,6 +107,8 @@ class Api(Table):
     """File that holds the hash of the page's password, written by `brimful password HOME.toml`."""
     read_only: bool = False
     """Whether the page changes nothing; the command line still does."""
+    language: Literal["", "en", "de"] = ""
+    """Language of the page: "en", "de", or "" for what each reader's browser prefers. Commands and logs are English."""
 
 
 class InfluxDb2(Table):

@@ -4,6 +4,8 @@ import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from rules.model.wording import Day, Number, Text, say, say_many
+
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -18,32 +20,32 @@ def _figure(value: float, digits: int) -> str:
     return "0" if text in ("-0", "0") else text.replace("-", "−")
 
 
-def watts(power_w: float) -> str:
+def watts(power_w: float) -> Number:
     """1240.4 → "1,240 W"."""
-    return f"{_figure(power_w, 0)} W"
+    return Number(f"{_figure(power_w, 0)} W")
 
 
-def energy(energy_wh: float) -> str:
+def energy(energy_wh: float) -> Number:
     """15734 → "15.7 kWh"."""
-    return f"{_figure(energy_wh / 1000.0, 1)} kWh"
+    return Number(f"{_figure(energy_wh / 1000.0, 1)} kWh")
 
 
-def percent(share_pct: float) -> str:
+def percent(share_pct: float) -> Number:
     """94.96 → "94.9 %": at most one decimal, never rounded up, so that a tank does not read as full before it is."""
     if math.isfinite(share_pct):
         share_pct = math.floor(share_pct * 10 + 1e-6) / 10
-    return f"{_figure(share_pct, 1)} %"
+    return Number(f"{_figure(share_pct, 1)} %")
 
 
-def degrees(temp_c: float) -> str:
+def degrees(temp_c: float) -> Number:
     """60.52 → "60.5 °C"."""
-    return f"{_figure(temp_c, 1)} °C"
+    return Number(f"{_figure(temp_c, 1)} °C")
 
 
-def money(amount: float, currency: str) -> str:
+def money(amount: float, currency: str) -> Text:
     """Price per kWh, with four decimals: 0.055 → "0.0550 EUR per kWh"."""
-    figure = f"{round(amount, 4) + 0.0:,.4f}".replace("-", "−")  # −0 + 0 is 0
-    return f"{figure} {currency} per kWh" if currency else f"{figure} per kWh"
+    figure = Number(f"{round(amount, 4) + 0.0:,.4f} {currency}".strip().replace("-", "−"))  # −0 + 0 is 0
+    return say("{amount} per kWh", amount=figure)
 
 
 def counted(many: int, thing: str) -> str:
@@ -54,7 +56,7 @@ def counted(many: int, thing: str) -> str:
 def duration(seconds: float) -> str:
     """45 → "45 s", 240 → "4 min", 3900 → "1 h 5 min", 180000 → "2 days 2 h"; rounded to the last unit shown."""
     if not math.isfinite(seconds):
-        return "for ever"
+        return say("for ever")
     whole_s = round(max(seconds, 0.0))
     if whole_s < 100:
         return f"{whole_s} s"
@@ -65,8 +67,9 @@ def duration(seconds: float) -> str:
     if hours < 24:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(round(whole_s / 3600), 24)
-    named = f"{days} day" if days == 1 else f"{days} days"
-    return f"{named} {hours} h" if hours else named
+    if hours:
+        return say_many("{n} day {hours} h", "{n} days {hours} h", days, hours=hours)
+    return say_many("{n} day", "{n} days", days)
 
 
 def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
@@ -79,14 +82,16 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
         local = datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
         today = datetime.fromtimestamp(now_utc_s, UTC).astimezone(zone).date()
     except (OverflowError, ValueError, OSError):
-        return "a time beyond the calendar"
+        return say("a time beyond the calendar")
     time = f"{local.hour:02}:{local.minute:02}"
     day = local.date()
     if day == today:
         return time
     if day == today - timedelta(days=1):
-        return f"{time} yesterday"
+        return say("{time} yesterday", time=time)
     if day == today + timedelta(days=1):
-        return f"{time} tomorrow"
-    dated = f"{time} on {_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
-    return dated if day.year == today.year else f"{dated} {day.year}"
+        return say("{time} tomorrow", time=time)
+    dated = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
+    if day.year != today.year:
+        return say("{time} on {day}", time=time, day=Day(f"{dated} {day.year}", day, "yMMMEd"))
+    return say("{time} on {day}", time=time, day=Day(dated, day, "MMMEd"))

@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from daemon.web.languages.language import language
 from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
@@ -43,7 +44,14 @@ class Page(Endpoints):
 
     def __init__(self, house: House) -> None:
         rooms = [(room.PATH, room.TITLE) for room in ROOMS]
-        super().__init__(house, Renderer(house.access, rooms, lambda: house.home().home.name, lambda: state_now(house)))
+        renderer = Renderer(
+            house.access,
+            rooms,
+            house=lambda: house.home().home.name,
+            state=lambda: state_now(house),
+            chosen=lambda: house.home().api.language,
+        )
+        super().__init__(house, renderer)
 
     def routes(self) -> list[BaseRoute]:
         """All its paths."""
@@ -51,7 +59,9 @@ class Page(Endpoints):
 
         async def follow(request: Request) -> Response:
             self.house.access.must_read(request)
-            return live.stream(lambda: self.house.access.may_read(request, renews=False))  # a page left open is no use
+            code = self.renderer.language(request)
+            # A page left open is no use of the login.
+            return live.stream(lambda: self.house.access.may_read(request, renews=False), code)
 
         routes: list[BaseRoute] = [route for room in (*ROOMS, *INNER_ROOMS) for route in room.routes(self)]
         return [
@@ -72,10 +82,10 @@ class Page(Endpoints):
         context = {"title": "That did not work", "lines": str(error).splitlines()}
         return self.renderer.page(request, "trouble.html", context, status_of(error), headers)
 
-    def _live(self, picture: Picture) -> Mapping[str, Any]:
+    def _live(self, picture: Picture, code: str) -> Mapping[str, Any]:
         state = state_of(self.house, picture)
-        html = self.renderer.part("now_live.html", now.view(self.house, picture))
-        return {"html": html, "state": state.words, "troubled": state.troubled}
+        html = self.renderer.part("now_live.html", now.view(self.house, picture), code)
+        return {"html": html, "state": language(code).text(state.words), "troubled": state.troubled}
 
     async def _unsent(self, request: Request) -> Response:
         session = self.house.access.session(request)

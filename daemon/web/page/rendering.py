@@ -1,13 +1,17 @@
-"""Templates into answers: every value escaped, every name that a template uses known."""
+"""Templates into answers: every value escaped, every name that a template uses known, all in the reader's language."""
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from daemon.web.languages.language import ENGLISH, Language, language, preferred
 from daemon.web.page.files import file_url
 from daemon.web.page.state import State
 from daemon.web.server.access import Access
@@ -25,9 +29,42 @@ def units_kept(html: str) -> str:
     return _TEXT.sub(lambda found: found[0] if found[1] else _BEFORE_UNIT.sub("\u00a0", found[0]), html)
 
 
+@cache
+def templates(spoken: Language) -> Environment:
+    """The templates in a language: what they say themselves, and the texts that they are given."""
+
+    @pass_context
+    def gettext(context: Context, template: str, /, **values: Any) -> Markup:
+        return _filled(spoken.translations.gettext(template), values)
+
+    @pass_context
+    def ngettext(context: Context, one: str, more: str, many: int, /, **values: Any) -> Markup:
+        return _filled(spoken.translations.ngettext(one, more, many), {"num": many, **values})
+
+    def _filled(template: str, values: Mapping[str, Any]) -> Markup:
+        return Markup(template) % {name: spoken.say(value) for name, value in values.items()}
+
+    environment = Environment(
+        loader=PackageLoader("daemon.web.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+        extensions=["jinja2.ext.i18n"],
+        finalize=spoken.say,
+    )
+    environment.policies["ext.i18n.trimmed"] = True
+    environment.newstyle_gettext = True  # type: ignore[attr-defined]
+    environment.globals.update(
+        file_url=file_url, gettext=gettext, ngettext=ngettext, _=gettext, language=spoken.code, said=spoken.text
+    )
+    return environment
+
+
 class Renderer:
     """rooms: path and title of each, in the order of the way through the page; house: the home's name; state: how it
-    is as a whole."""
+    is as a whole; chosen: the language that the home file names, "" for each reader's own."""
 
     def __init__(
         self,
@@ -35,20 +72,17 @@ class Renderer:
         rooms: Sequence[tuple[str, str]],
         house: Callable[[], str],
         state: Callable[[], State | None],
+        chosen: Callable[[], str] = str,
     ) -> None:
         self._state = state
         self._house = house
         self._access = access
         self._rooms = rooms
-        self._templates = Environment(
-            loader=PackageLoader("daemon.web.page"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            auto_reload=False,
-        )
-        self._templates.globals["file_url"] = file_url
+        self._chosen = chosen
+
+    def language(self, request: Request) -> str:
+        """The code of the language that a reader is answered in."""
+        return self._chosen() or preferred(request.headers.get("accept-language", ENGLISH))
 
     def page(
         self,
@@ -80,8 +114,10 @@ class Renderer:
             "has_password": self._access.accounts.has_password,
             "read_only": self._access.read_only,
         }
-        return HTMLResponse(self.part(template, {**known, **context}).encode(errors="replace"), status, headers)
+        code = self.language(request)
+        html = self.part(template, {**known, **context}, code).encode(errors="replace")
+        return HTMLResponse(html, status, {"Content-Language": code, **(headers or {})})
 
-    def part(self, template: str, context: Mapping[str, Any]) -> str:
-        """A template as text."""
-        return units_kept(self._templates.get_template(template).render(context))
+    def part(self, template: str, context: Mapping[str, Any], code: str = ENGLISH) -> str:
+        """A template as text. code: of the language."""
+        return units_kept(templates(language(code)).get_template(template).render(context))

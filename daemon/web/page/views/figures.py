@@ -6,39 +6,38 @@ from zoneinfo import ZoneInfo
 
 from rules.model.formatting import MONTHS, duration
 from rules.model.signals import find
+from rules.model.wording import Day, Number, Sentence, Text, joined, say
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _UNIT_ENDS = ("w", "pct", "c", "l", "wh")
 _UNIT_PLACES = {"W": 0, "Wh": 0, "%": 1, "°C": 1, "L": 0, "per kWh": 4, "kg/kWh": 3}
 
 
-def fixed(value: float | None, places: int = 2, *, sign: bool = False) -> str:
+def fixed(value: float | None, places: int = 2, *, sign: bool = False) -> Number:
     """A figure with just so many decimals, digits grouped, a true minus; sign: a plus before what is more than nothing.
 
     None, where nothing is known, is a dash.
     """
     if value is None:
-        return "–"
+        return Number("–")
     text = f"{value:+,.{places}f}" if sign else f"{value:,.{places}f}"
     if not any(digit in text for digit in "123456789"):
         text = text.lstrip("+-")  # nothing has no sign
-    return text.replace("-", "−")
+    return Number(text.replace("-", "−"))
 
 
-def share(value: float | None) -> str:
+def share(value: float | None) -> Number:
     """A share of 0 to 1 in per cent, a tenth at most and never rounded up: 100 % says that nothing is missing."""
-    return "–" if value is None else f"{int(value * 1000 + 1e-9) / 10:g} %"
+    return Number("–" if value is None else f"{int(value * 1000 + 1e-9) / 10:g} %")
 
 
-def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> str:
+def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> Number:
     """A reading with its unit."""
     known = find(name, heaters)
     unit = known[0].unit if known is not None else ""
     places = _UNIT_PLACES.get(unit, 2)
     text = fixed(value, places)
-    if places == 1:
-        text = text.removesuffix(".0")
-    return f"{text} {unit}".strip()
+    return Number(f"{text.removesuffix('.0') if places == 1 else text} {unit}".strip())
 
 
 _PLAINER = {"pv": "solar", "pv energy": "solar energy", "tank_mid": "tank_middle", "topup energy": "top-up energy"}
@@ -70,25 +69,31 @@ def when(at: datetime, zone: ZoneInfo, now: datetime) -> str:
     if local.date() == today:
         return clock
     if local.date() == today - timedelta(days=1):
-        return f"yesterday, {clock}"
-    return f"{_DAYS[local.weekday()][:3]} {day_words(local.date(), today)}, {clock}"
+        return say("yesterday, {time}", time=clock)
+    return joined((weekday_words(local.date(), today), clock))
 
 
-def day_words(day: date, today: date) -> str:
+def day_words(day: date, today: date) -> Day:
     """A day as people write it, the year where it is another: "9 Jun", "9 Jun 2025"."""
-    year = "" if day.year == today.year else f" {day.year}"
-    return f"{day.day} {MONTHS[day.month - 1]}{year}"
+    short = f"{day.day} {MONTHS[day.month - 1]}"
+    return Day(short, day, "MMMd") if day.year == today.year else Day(f"{short} {day.year}", day, "yMMMd")
 
 
-def full_date(at: datetime, zone: ZoneInfo) -> str:
+def weekday_words(day: date, today: date) -> Day:
+    """The same with the day of the week: "Tue 9 Jun"."""
+    words = day_words(day, today)
+    return Day(f"{_DAYS[day.weekday()][:3]} {words}", day, f"{words.form.removesuffix('d')}Ed")
+
+
+def full_date(at: datetime, zone: ZoneInfo) -> Text:
     """ "Wednesday 10 June 2026, 14:52"."""
     local = at.astimezone(zone)
-    return f"{_DAYS[local.weekday()]} {local.day} {local:%B} {local.year}, {local:%H:%M}"
+    return joined((long_date(local.date()), f"{local:%H:%M}"))
 
 
-def long_date(day: date) -> str:
+def long_date(day: date) -> Day:
     """ "Wednesday 10 June 2026"."""
-    return f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}"
+    return Day(f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}", day, "yMMMMEEEEd")
 
 
 def period(start: str, by: str, year: int) -> str:
@@ -100,17 +105,19 @@ def period(start: str, by: str, year: int) -> str:
     match by:
         case "week":
             of_year, week, _ = local.isocalendar()
-            return f"week {week}" if of_year == year else f"week {week}, {of_year}"
+            if of_year == year:
+                return say("week {week}", week=week)
+            return say("week {week}, {year}", week=week, year=of_year)
         case "month":
-            return f"{local:%B} {local.year}"
+            return Day(f"{local:%B} {local.year}", local.date(), "yMMMM")
         case "year":
             return f"{local.year}"
-    return f"{_DAYS[local.weekday()][:3]} {day_words(local.date(), date(year, 1, 1))}"
+    return weekday_words(local.date(), date(year, 1, 1))
 
 
 def age(seconds: float | None) -> str:
     """How long ago, in words."""
-    return "not heard since the start" if seconds is None else duration(seconds)
+    return say("not heard since the start") if seconds is None else duration(seconds)
 
 
 def minutes(seconds: float) -> str:
@@ -125,10 +132,6 @@ def utc(at_s: float) -> datetime:
     return datetime.fromtimestamp(at_s, UTC)
 
 
-def sentence(text: str) -> str:
+def sentence(text: str) -> Sentence:
     """The text as a sentence: a capital first, a full stop last."""
-    text = text.strip()
-    if not text:
-        return ""
-    text = text[0].upper() + text[1:]
-    return text if text[-1] in ".!?…" else f"{text}."
+    return Sentence(text)
