@@ -7,6 +7,7 @@ together with f-strings, `+` or `join` can no longer be translated: build it wit
 import datetime
 import re
 from collections.abc import Iterable, Mapping
+from functools import reduce
 from typing import Any, Self
 
 
@@ -90,6 +91,12 @@ def listed(parts: Iterable[str]) -> str:
     """Things as people list them: "a", "a and b", "a, b and c"."""
     *first, last = parts
     return say("{things} and {last_thing}", things=joined(first), last_thing=last) if first else last
+
+
+def with_and(parts: Iterable[str]) -> str:
+    """The same with an "and" between each: "a and b and c"."""
+    first, *others = parts
+    return reduce(lambda said, part: say("{things} and {last_thing}", things=said, last_thing=part), others, first)
 
 
 def as_sentence(text: str) -> str:
