@@ -81,6 +81,11 @@ def say_many(one: str, more: str, many: int, /, **values: object) -> Text:
     return Text(one, {"n": Number(f"{many:,}"), **_texts(values)}, more, many)
 
 
+def as_it_stands(text: str) -> Text:
+    """A text that stands elsewhere than in a `say`, such as a docstring that a page shows."""
+    return Text(text.replace("{", "{{").replace("}", "}}"), {})
+
+
 def joined(parts: Iterable[str], between: str = ", ") -> Text:
     """Parts one after the other; the empty ones are left out."""
     values = {f"part_{i}": part for i, part in enumerate(part for part in parts if part)}

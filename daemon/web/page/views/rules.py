@@ -6,7 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.config.rule_tables import TABLES
-from daemon.config.schema import descriptions
+from daemon.config.schema import description, descriptions
 from daemon.simulation.backtest import Outcome
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
@@ -143,11 +143,10 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
     table = TABLES[name]
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
     about_of = descriptions(table)
-    about = (table.__doc__ or "").strip()
     return RuleShown(
         name=name,
         title=TITLES.get(name, name),
-        about=about,
+        about=description(table),
         phrases=phrases(name, {key: setting["value"] for key, setting in keys.items()}, currency),
         settings=tuple(
             Key(
