@@ -54,6 +54,23 @@ class Day(str):
         return type(self), (str(self), self.day, self.form)
 
 
+class Fitting(str):
+    """The first of some texts that is short enough, "" if none is: which one that is goes by the language. of: the
+    texts; room: the most characters."""
+
+    __slots__ = ("of", "room")
+    of: tuple[str, ...]
+    room: float
+
+    def __new__(cls, of: tuple[str, ...], room: float) -> Self:
+        self = super().__new__(cls, fitting(of, room))
+        self.of, self.room = of, room
+        return self
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.of, self.room)
+
+
 class Sentence(str):
     """A text with a capital first and a full stop last. of: the text."""
 
@@ -90,6 +107,11 @@ def listed(parts: Iterable[str]) -> str:
     """Things as people list them: "a", "a and b", "a, b and c"."""
     *first, last = parts
     return say("{things} and {last_thing}", things=joined(first), last_thing=last) if first else last
+
+
+def fitting(texts: Iterable[str], room: float) -> str:
+    """The first text of at most so many characters; "" if there is none."""
+    return next((text for text in texts if len(text) <= room), "")
 
 
 def as_sentence(text: str) -> str:
