@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from rules.alarms.alarm import Alarm
+from rules.model import wording
 from rules.model.formatting import duration
 from rules.model.reading import Moment
 
@@ -44,7 +45,8 @@ def news(alarms: tuple[Alarm, ...], announced: Announced, now: Moment) -> tuple[
             still_open.append(alarm)
         else:
             gone = duration(now.mono_s - alarm.since_s)
-            ended.append(News("recovered", alarm.name, f"recovered after {gone}: {alarm.sentence}"))
+            sentence = wording.say("recovered after {time}: {alarm}", time=gone, alarm=alarm.sentence)
+            ended.append(News("recovered", alarm.name, sentence))
     opened = {alarm.name for alarm in still_open}
     at_s = {name: last_s for name, last_s in announced.at_s if name in opened or now.mono_s < last_s + AGAIN_S}
     due_s = float("inf")

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.power import total_w
+from rules.model import wording
 from rules.model.formatting import watts
 from rules.model.memory import Memory
 from rules.model.orders import Decision
@@ -72,12 +73,22 @@ def wrong_sign(snapshot: Snapshot, past: Sign) -> list[Alarm]:
     if past.wrong < IN_A_ROW:
         return []
     signal = snapshot.surplus.signal if snapshot.surplus is not None else "surplus_w"
-    more = "more" if past.power_w > 0 else "less"
-    rose = "rose" if past.surplus_w > 0 else "fell"
-    sentence = (
-        f"when the heaters took {watts(abs(past.power_w))} {more}, the surplus {rose} by"
-        f" {watts(abs(past.surplus_w))}, the wrong way, {past.wrong} switchings in a row: import is taken for surplus"
-        f" and diverted; reverse the sign of signals.{signal}.scale in the home file, then restart"
+    power, surplus = watts(abs(past.power_w)), watts(abs(past.surplus_w))
+    if past.power_w > 0:
+        taken = wording.say("when the heaters took {power} more", power=power)
+    else:
+        taken = wording.say("when the heaters took {power} less", power=power)
+    if past.surplus_w > 0:
+        moved = wording.say("the surplus rose by {power}", power=surplus)
+    else:
+        moved = wording.say("the surplus fell by {power}", power=surplus)
+    sentence = wording.say(
+        "{taken}, {moved}, the wrong way, {times} switchings in a row: import is taken for surplus and diverted;"
+        " reverse the sign of signals.{signal}.scale in the home file, then restart",
+        taken=taken,
+        moved=moved,
+        times=past.wrong,
+        signal=signal,
     )
     return [Alarm("surplus sign", sentence, past.since_s)]
 

@@ -2,6 +2,7 @@
 
 from rules.alarms.alarm import Alarm
 from rules.guards import limit, worth
+from rules.model import wording
 from rules.model.formatting import duration
 from rules.model.freshness import is_fresh, stale_at_s
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
@@ -27,9 +28,9 @@ def silences(
     if settings.yields is not None:
         found += _of_load(snapshot, settings, started_s, now)
     if unpriced_since_s is not None and now.mono_s >= unpriced_since_s + NEVER_HEARD_S:
-        sentence = (
-            f"{worth.missing(snapshot)} is not known: rules.worth cannot compare, so surplus is diverted whatever it"
-            " would bring if sold"
+        sentence = wording.say(
+            "{price} is not known: rules.worth cannot compare, so surplus is diverted whatever it would bring if sold",
+            price=worth.missing(snapshot),
         )
         found.append(Alarm("price not known", sentence, unpriced_since_s))
     return found
@@ -44,19 +45,23 @@ def _of_needed(snapshot: Snapshot, settings: Settings, started_s: float, now: Mo
     """Level and surplus, without which nothing is diverted."""
     found = []
     for what, reading, signal in (
-        ("level", snapshot.level, "tank_level_pct"),
-        ("surplus", snapshot.surplus, "surplus_w"),
+        (wording.say("level"), snapshot.level, "tank_level_pct"),
+        (wording.say("surplus"), snapshot.surplus, "surplus_w"),
     ):
         if is_fresh(reading, settings, now):
             continue
         if reading is not None and reading.seen_s != NEVER_LIVE_S:
             since_s = stale_at_s(reading, settings)
             limit_s = settings.stale_after_s.get(reading.signal, 0.0)
-            sentence = f"no {what} heard for more than {duration(limit_s)}: nothing is diverted until it is heard again"
+            sentence = wording.say(
+                "no {what} heard for more than {limit}: nothing is diverted until it is heard again",
+                what=what,
+                limit=duration(limit_s),
+            )
         else:
             name = reading.signal if reading is not None else signal
             since_s = started_s + settings.stale_after_s.get(name, NEVER_HEARD_S)
-            sentence = f"no {what} heard since the start: nothing is diverted until it is heard"
+            sentence = wording.say("no {what} heard since the start: nothing is diverted until it is heard", what=what)
         if now.mono_s >= since_s:
             found.append(Alarm(f"{what} silent", sentence, since_s))
     return found
@@ -75,10 +80,13 @@ def _of_temperatures(snapshot: Snapshot, settings: Settings, started_s: float, n
         if now.mono_s < since_s:
             continue
         if silent and reading is not None and reading.seen_s != NEVER_LIVE_S:
-            why = f"has not been heard for more than {duration(settings.stale_after_s.get(signal, 0.0))}"
-        sentence = (
-            f"{signal} {why}: nothing heats until that sensor shows how hot the water is;"
-            f" {limit.out_of_service(signal)}"
+            limit_s = settings.stale_after_s.get(signal, 0.0)
+            why = wording.say("has not been heard for more than {limit}", limit=duration(limit_s))
+        sentence = wording.say(
+            "{signal} {why}: nothing heats until that sensor shows how hot the water is; {out_of_service}",
+            signal=signal,
+            why=why,
+            out_of_service=limit.out_of_service(signal),
         )
         found.append(Alarm(f"temperature {'silent' if silent else 'impossible'}: {signal}", sentence, since_s))
     return found
@@ -96,8 +104,15 @@ def _of_load(snapshot: Snapshot, settings: Settings, started_s: float, now: Mome
     since_s = max(silent_s, snapshot.yield_above_seen_s + yields.for_s)
     if now.mono_s < since_s:
         return []
-    why = "fell silent while it was drawing" if heard else "has not been heard since the start"
-    sentence = f"{yields.signal} {why}: the tank no longer waits for it, and takes what surplus is left"
+    if heard:
+        why = wording.say("fell silent while it was drawing")
+    else:
+        why = wording.say("has not been heard since the start")
+    sentence = wording.say(
+        "{signal} {why}: the tank no longer waits for it, and takes what surplus is left",
+        signal=yields.signal,
+        why=why,
+    )
     return [Alarm(f"{yields.signal} silent", sentence, since_s)]
 
 

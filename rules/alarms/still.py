@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.power import total_w
+from rules.model import wording
 from rules.model.formatting import clock, watts
 from rules.model.freshness import is_fresh
 from rules.model.reading import NEVER_LIVE_S, Moment
@@ -58,9 +59,11 @@ def surplus_frozen(settings: Settings, past: Still, now: Moment) -> list[Alarm]:
     if past.value_w is None or abs(past.value_w) < HELD_W or swing_w < SWING_W or past.seen_s < past.since_s + AFTER_S:
         return []
     since = clock(now.utc_of(past.since_s), settings.timezone, now.utc_s)
-    sentence = (
-        f"the surplus has read {watts(past.value_w)} since {since} though the heaters' power changed by"
-        f" {watts(swing_w)}: it may be diverted from the grid; is the meter stuck, or is an old value repeated on"
-        " the way?"
+    sentence = wording.say(
+        "the surplus has read {power} since {since} though the heaters' power changed by {swing}: it may be diverted"
+        " from the grid; is the meter stuck, or is an old value repeated on the way?",
+        power=watts(past.value_w),
+        since=since,
+        swing=watts(swing_w),
     )
     return [Alarm("surplus frozen", sentence, past.since_s)]

@@ -9,6 +9,7 @@ from rules.alarms.level import of_level
 from rules.alarms.sign import Sign, wrong_sign
 from rules.alarms.silences import is_unpriced, silences
 from rules.alarms.still import Still, surplus_frozen
+from rules.model import wording
 from rules.model.formatting import percent, watts
 from rules.model.freshness import is_fresh
 from rules.model.memory import Memory
@@ -135,8 +136,12 @@ def _of_heater(
         found.append(
             Alarm(
                 f"withheld but drawing{of}",
-                f"heater {heater} draws {watts(reading.value)} though it is withheld; is its switch stuck, or another"
-                " timer or thermostat feeding it?",
+                wording.say(
+                    "heater {heater} draws {power} though it is withheld; is its switch stuck, or another timer or"
+                    " thermostat feeding it?",
+                    heater=heater,
+                    power=watts(reading.value),
+                ),
                 since_s,
             )
         )
@@ -152,9 +157,14 @@ def _of_heater(
         found.append(
             Alarm(
                 f"permitted but idle{of}",
-                f"heater {heater} has taken nothing {refusals} times though there was surplus and the tank is at"
-                f" {percent(level.value)}; is it switched off, its cut-out tripped, its thermostat set low, or the"
-                " surplus of the wrong sign?",
+                wording.say(
+                    "heater {heater} has taken nothing {refusals} times though there was surplus and the tank is at"
+                    " {level}; is it switched off, its cut-out tripped, its thermostat set low, or the surplus of the"
+                    " wrong sign?",
+                    heater=heater,
+                    refusals=refusals,
+                    level=percent(level.value),
+                ),
                 past.satisfied_at_s,
             )
         )

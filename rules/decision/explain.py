@@ -11,6 +11,7 @@ from rules.model.orders import LEADS, Finding, Order
 from rules.model.reading import Moment
 from rules.model.settings import Settings
 from rules.model.snapshot import Snapshot
+from rules.model.wording import joined, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,9 +32,10 @@ class Explanation:
     @property
     def text(self) -> str:
         """The one sentence: "Heater off: tank 96 %, full since 13:10; resumes below 88 %"."""
-        power = f" ({watts(self.watts)})" if self.watts is not None else ""
-        sentence = f"{LEADS[self.order]}{power}: {self.primary.sentence}"
-        return f"{sentence}; {self.change}" if self.change else sentence
+        lead: str = LEADS[self.order]
+        if self.watts is not None:
+            lead = say("{lead} ({power})", lead=lead, power=watts(self.watts))
+        return joined((say("{lead}: {reason}", lead=lead, reason=self.primary.sentence), self.change), "; ")
 
 
 def explain(
@@ -58,5 +60,6 @@ def explain(
     change = primary.change
     if stands.order is not Order.WITHHOLD:
         # A full tank ends every heating, whatever began it.
-        change += f", or when the tank reaches {percent(settings.full.stop_at_pct)}"
+        level = percent(settings.full.stop_at_pct)
+        change = say("{change}, or when the tank reaches {level}", change=change, level=level)
     return Explanation(stands.heater, stands.order, stands.watts, primary, findings, change)

@@ -4,6 +4,7 @@ It only ever withholds. Guards that require heat (override, return, hygiene, pla
 """
 
 from rules.guards.guard import next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -44,9 +45,15 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     if standing is not None:
         until = clock(standing[1], settings.timezone, now.utc_s)
         if standing[2]:
-            return Finding(NAME, ALLOW, f"fair comparison: diversion is on until {until}")
-        return Finding(NAME, FORBID, f"fair comparison: diversion is off until {until}", f"resumes at {until}")
+            return Finding(NAME, ALLOW, wording.say("fair comparison: diversion is on until {until}", until=until))
+        return Finding(
+            NAME,
+            FORBID,
+            wording.say("fair comparison: diversion is off until {until}", until=until),
+            wording.say("resumes at {until}", until=until),
+        )
     starts = [start_s for start_s, _, _ in settings.alternate.runs if start_s > now.utc_s]
     if starts:
-        return Finding(NAME, ALLOW, f"fair comparison from {clock(starts[0], settings.timezone, now.utc_s)}")
-    return Finding(NAME, ALLOW, "no fair comparison is planned")
+        start = clock(starts[0], settings.timezone, now.utc_s)
+        return Finding(NAME, ALLOW, wording.say("fair comparison from {start}", start=start))
+    return Finding(NAME, ALLOW, wording.say("no fair comparison is planned"))

@@ -3,6 +3,7 @@
 from itertools import chain
 
 from rules.guards.guard import next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -41,8 +42,11 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     period = absence(settings, now.utc_s)
     if period is not None:
         until = clock(period[1], settings.timezone, now.utc_s)
-        return Finding(NAME, FORBID, f"away until {until}", f"resumes at {until}")
+        return Finding(
+            NAME, FORBID, wording.say("away until {until}", until=until), wording.say("resumes at {until}", until=until)
+        )
     starts = [start_s for start_s, _ in settings.away.periods if start_s > now.utc_s]
     if starts:
-        return Finding(NAME, ALLOW, f"home; away from {clock(starts[0], settings.timezone, now.utc_s)}")
-    return Finding(NAME, ALLOW, "home, no absence is planned")
+        start = clock(starts[0], settings.timezone, now.utc_s)
+        return Finding(NAME, ALLOW, wording.say("home; away from {start}", start=start))
+    return Finding(NAME, ALLOW, wording.say("home, no absence is planned"))

@@ -4,6 +4,7 @@ A limit that is set needs its signal: without a fresh reading the battery may be
 """
 
 from rules.guards.guard import NEVER_S
+from rules.model import wording
 from rules.model.formatting import percent, watts
 from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Memory
@@ -48,27 +49,31 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     maximum_w = settings.battery.maximum_discharge_w
     fine: list[str] = []
     if minimum_pct is not None:
-        fault, level_pct = _known("charge", snapshot.battery_level, settings, now)
+        fault, level_pct = _known(wording.say("charge"), snapshot.battery_level, settings, now)
         if level_pct is None:
-            return Finding(NAME, verdict, fault, "resumes with its next reading")
+            return Finding(NAME, verdict, fault, wording.say("resumes with its next reading"))
+        level, minimum = percent(level_pct), percent(minimum_pct)
         if not level_pct >= minimum_pct:
-            return Finding(NAME, verdict, f"battery {percent(level_pct)}", f"resumes from {percent(minimum_pct)}")
-        fine.append(f"battery {percent(level_pct)}, at least {percent(minimum_pct)} needed")
+            change = wording.say("resumes from {level}", level=minimum)
+            return Finding(NAME, verdict, wording.say("battery {level}", level=level), change)
+        fine.append(wording.say("battery {level}, at least {minimum} needed", level=level, minimum=minimum))
     if maximum_w is not None:
-        fault, power_w = _known("power", snapshot.battery, settings, now)
+        fault, power_w = _known(wording.say("power"), snapshot.battery, settings, now)
         if power_w is None:
-            return Finding(NAME, verdict, fault, "resumes with its next reading")
+            return Finding(NAME, verdict, fault, wording.say("resumes with its next reading"))
+        discharging = wording.say("battery is discharging at {power}", power=watts(-power_w))
         if not -power_w <= maximum_w:
-            change = f"resumes when it discharges at {watts(maximum_w)} or less"
-            return Finding(NAME, verdict, f"battery is discharging at {watts(-power_w)}", change)
-        fine.append(f"battery is {'discharging' if power_w < 0 else 'charging'} at {watts(abs(power_w))}")
-    return Finding(NAME, verdict, "; ".join(fine) or "no battery limit set")
+            change = wording.say("resumes when it discharges at {maximum} or less", maximum=watts(maximum_w))
+            return Finding(NAME, verdict, discharging, change)
+        charging = wording.say("battery is charging at {power}", power=watts(power_w))
+        fine.append(discharging if power_w < 0 else charging)
+    return Finding(NAME, verdict, wording.joined(fine, "; ") or wording.say("no battery limit set"))
 
 
 def _known(what: str, reading: Reading | None, settings: Settings, now: Moment) -> tuple[str, float | None]:
     """("", the value) if the reading is fresh, else (what is wrong with it, None)."""
     if reading is None:
-        return f"the battery's {what} has not been heard yet", None
+        return wording.say("the battery's {what} has not been heard yet", what=what), None
     if not is_fresh(reading, settings, now):
-        return f"the battery's {what} has not been heard lately", None
+        return wording.say("the battery's {what} has not been heard lately", what=what), None
     return "", reading.value

@@ -1,5 +1,6 @@
 """Fresh inputs: any heating needs a fresh and believable tank level, and diversion needs a fresh surplus too."""
 
+from rules.model import wording
 from rules.model.formatting import clock, duration, energy, percent, watts
 from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Frozen, Memory
@@ -45,46 +46,54 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
     """The verdict in words."""
     verdict = judge(snapshot, settings, memory, now, i, share)
-    level = _fault("tank level", snapshot.level, settings, now)
+    level = _fault(wording.say("tank level"), snapshot.level, settings, now)
     if not level and snapshot.level is not None and not _can_read_level(snapshot.level.value):
-        level = f"tank level reads {percent(snapshot.level.value)}, which is impossible"
+        level = wording.say("tank level reads {level}, which is impossible", level=percent(snapshot.level.value))
     if not level and memory.frozen is not None:
         level = frozen_sentence(memory.frozen, settings, now)
-    surplus = _fault("surplus", snapshot.surplus, settings, now)
+    surplus = _fault(wording.say("surplus"), snapshot.surplus, settings, now)
     if not surplus and snapshot.surplus is not None and not _can_read_surplus(snapshot.surplus.value):
-        surplus = f"surplus reads {watts(snapshot.surplus.value)}, which is impossible"
-    faults = "; ".join(fault for fault in (level, surplus) if fault)
+        surplus = wording.say("surplus reads {power}, which is impossible", power=watts(snapshot.surplus.value))
+    faults = wording.joined((level, surplus), "; ")
     if verdict is FORBID:
-        change = "resumes with the next good reading"
+        change = wording.say("resumes with the next good reading")
         if memory.frozen is not None:
-            change = f"resumes when the level reads anything other than {percent(memory.frozen.level_pct)}"
+            level = percent(memory.frozen.level_pct)
+            change = wording.say("resumes when the level reads anything other than {level}", level=level)
         return Finding(NAME, verdict, faults, change)
     if faults:
-        return Finding(NAME, verdict, f"{faults}, but heating needs only the level")
-    return Finding(
-        NAME, verdict, f"tank level {_age(snapshot.level, now)} old, surplus {_age(snapshot.surplus, now)} old"
+        return Finding(NAME, verdict, wording.say("{faults}, but heating needs only the level", faults=faults))
+    ages = wording.say(
+        "tank level {level_age} old, surplus {surplus_age} old",
+        level_age=_age(snapshot.level, now),
+        surplus_age=_age(snapshot.surplus, now),
     )
+    return Finding(NAME, verdict, ages)
 
 
 def frozen_sentence(frozen: Frozen, settings: Settings, now: Moment) -> str:
     """Why a level that stands still is not believed."""
     since = clock(now.utc_of(frozen.since_s), settings.timezone, now.utc_s)
-    return (
-        f"tank level has read {percent(frozen.level_pct)} since {since} although the heaters have put in"
-        f" {energy(frozen.taken_wh)}, more than the whole tank can hold"
+    return wording.say(
+        "tank level has read {level} since {since} although the heaters have put in {taken}, more than the whole tank"
+        " can hold",
+        level=percent(frozen.level_pct),
+        since=since,
+        taken=energy(frozen.taken_wh),
     )
 
 
 def _fault(name: str, reading: Reading | None, settings: Settings, now: Moment) -> str:
     """What is wrong with the reading's age, or ""."""
     if reading is None:
-        return f"no {name} heard yet"
+        return wording.say("no {name} heard yet", name=name)
     if reading.seen_s == NEVER_LIVE_S:
-        return f"no {name} heard live since the start"
+        return wording.say("no {name} heard live since the start", name=name)
     if is_fresh(reading, settings, now):
         return ""
     limit_s = settings.stale_after_s.get(reading.signal, 0.0)
-    return f"{name} last heard {_age(reading, now)} ago, {duration(limit_s)} allowed"
+    age, limit = _age(reading, now), duration(limit_s)
+    return wording.say("{name} last heard {age} ago, {limit} allowed", name=name, age=age, limit=limit)
 
 
 def _age(reading: Reading | None, now: Moment) -> str:

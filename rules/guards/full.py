@@ -6,6 +6,7 @@ passed (`rules.decision.observe` keeps track of that).
 """
 
 from rules.guards.guard import NEVER_S
+from rules.model import wording
 from rules.model.formatting import clock, duration, percent
 from rules.model.freshness import is_fresh
 from rules.model.memory import Memory
@@ -48,29 +49,36 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     full = settings.full
     past = memory.heaters[i]
     tank = _tank(snapshot, settings, now)
+    resumes = wording.say("resumes below {level}", level=percent(full.resume_below_pct))
     if memory.full_since_s is not None:
         since = clock(now.utc_of(memory.full_since_s), settings.timezone, now.utc_s)
-        return Finding(NAME, verdict, f"{tank}, full since {since}", f"resumes below {percent(full.resume_below_pct)}")
+        return Finding(NAME, verdict, wording.say("{tank}, full since {since}", tank=tank, since=since), resumes)
     if past.satisfied_at_s is not None:
         at = clock(now.utc_of(past.satisfied_at_s), settings.timezone, now.utc_s)
         retry = clock(now.utc_of(past.satisfied_at_s + full.retry_after_s), settings.timezone, now.utc_s)
         fallen_pct = past.satisfied_level_pct - full.idle_fall_pct
-        fallen = f", or when the level falls below {percent(fallen_pct)}" if fallen_pct > 0 else ""
-        return Finding(
-            NAME,
-            verdict,
-            f"{tank}, and at {at} the heater had taken nothing for {duration(full.idle_after_s)}:"
-            " its own thermostat had switched it off",
-            f"will be tried again at {retry}{fallen}",
+        change = wording.say("will be tried again at {retry}", retry=retry)
+        if fallen_pct > 0:
+            change = wording.say(
+                "will be tried again at {retry}, or when the level falls below {level}",
+                retry=retry,
+                level=percent(fallen_pct),
+            )
+        sentence = wording.say(
+            "{tank}, and at {at} the heater had taken nothing for {idle}: its own thermostat had switched it off",
+            tank=tank,
+            at=at,
+            idle=duration(full.idle_after_s),
         )
+        return Finding(NAME, verdict, sentence, change)
     if verdict is FORBID:
-        return Finding(NAME, verdict, f"{tank}, full", f"resumes below {percent(full.resume_below_pct)}")
-    return Finding(NAME, verdict, tank, f"stops at {percent(full.stop_at_pct)}")
+        return Finding(NAME, verdict, wording.say("{tank}, full", tank=tank), resumes)
+    return Finding(NAME, verdict, tank, wording.say("stops at {level}", level=percent(full.stop_at_pct)))
 
 
 def _tank(snapshot: Snapshot, settings: Settings, now: Moment) -> str:
     if snapshot.level is None:
-        return "tank level not known"
+        return wording.say("tank level not known")
     if not is_fresh(snapshot.level, settings, now):
-        return f"tank {percent(snapshot.level.value)} when last heard"
-    return f"tank {percent(snapshot.level.value)}"
+        return wording.say("tank {level} when last heard", level=percent(snapshot.level.value))
+    return wording.say("tank {level}", level=percent(snapshot.level.value))

@@ -8,6 +8,7 @@ from itertools import chain
 
 from rules.guards.away import absence
 from rules.guards.guard import NEVER_S, next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -41,18 +42,20 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
     """The verdict in words."""
     if not settings.away.heater:
-        return Finding(NAME, ALLOW, "the tank is not heated for a return: rules.away.hot_on_return is false")
+        return Finding(
+            NAME, ALLOW, wording.say("the tank is not heated for a return: rules.away.hot_on_return is false")
+        )
     period, stretch = absence(settings, now.utc_s), snapshot.heating_times.homecoming
     if period is None:
-        return Finding(NAME, ALLOW, "no return is planned")
+        return Finding(NAME, ALLOW, wording.say("no return is planned"))
     if settings.heaters[i].name != settings.away.heater:
-        return Finding(NAME, ALLOW, f"heater {settings.away.heater} heats for the return")
+        return Finding(NAME, ALLOW, wording.say("heater {heater} heats for the return", heater=settings.away.heater))
     back = clock(period[1], settings.timezone, now.utc_s)
     if stretch is None or now.utc_s >= stretch.until_s:
-        return Finding(NAME, ALLOW, f"the tank is to be hot at {back}")
+        return Finding(NAME, ALLOW, wording.say("the tank is to be hot at {back}", back=back))
     begins, ends = (clock(edge_s, settings.timezone, now.utc_s) for edge_s in stretch)
     if judge(snapshot, settings, memory, now, i, share) is Order.HEAT:
-        return Finding(
-            NAME, REQUIRE, f"you return at {back}, and the tank is to be hot then", f"ends at {ends}", Order.HEAT
-        )
-    return Finding(NAME, ALLOW, f"the tank is to be hot at {back}: heats from {begins}")
+        sentence = wording.say("you return at {back}, and the tank is to be hot then", back=back)
+        return Finding(NAME, REQUIRE, sentence, wording.say("ends at {ends}", ends=ends), Order.HEAT)
+    sentence = wording.say("the tank is to be hot at {back}: heats from {begins}", back=back, begins=begins)
+    return Finding(NAME, ALLOW, sentence)

@@ -9,6 +9,7 @@ thermostat, no device and no duty under local rules.
 
 from rules.guards.away import absence
 from rules.guards.guard import next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock, degrees, duration
 from rules.model.memory import HotRecord, Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -52,48 +53,57 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     """The verdict in words."""
     rule, record = settings.hygiene, memory.hygiene
     if rule is None:
-        return Finding(NAME, ALLOW, "no hygiene rule: nothing checks whether the whole tank gets hot")
+        return Finding(NAME, ALLOW, wording.say("no hygiene rule: nothing checks whether the whole tank gets hot"))
     if record is None:
-        return Finding(NAME, ALLOW, "not checked yet")
+        return Finding(NAME, ALLOW, wording.say("not checked yet"))
     last = last_hot(rule, record, now)
     order = judge(snapshot, settings, memory, now, i, share)
     stretch = snapshot.heating_times.hygiene
     if isinstance(order, Order) and stretch is not None:
         until = clock(stretch.until_s, settings.timezone, now.utc_s)
-        sentence = f"the whole tank must be at {degrees(rule.at_c)} for {duration(rule.hold_s)}: {last}"
+        sentence = wording.say(
+            "the whole tank must be at {hot} for {hold}: {last}",
+            hot=degrees(rule.at_c),
+            hold=duration(rule.hold_s),
+            last=last,
+        )
         known = coldest(snapshot, settings, now)
         if known is not None:
-            sentence += f"; coldest water {degrees(known[0])}"
-        return Finding(NAME, REQUIRE, sentence, f"ends when that is done, at {until} at the latest", order)
-    return Finding(NAME, ALLOW, f"{last}; {ahead(snapshot, settings, rule, record, now)}")
+            sentence = wording.say("{sentence}; coldest water {temp}", sentence=sentence, temp=degrees(known[0]))
+        change = wording.say("ends when that is done, at {until} at the latest", until=until)
+        return Finding(NAME, REQUIRE, sentence, change, order)
+    return Finding(NAME, ALLOW, wording.joined((last, ahead(snapshot, settings, rule, record, now)), "; "))
 
 
 def last_hot(rule: Hygiene, record: HotRecord, now: Moment) -> str:
     """When the whole tank was last hot, as far as is known: "the whole tank was last hot 3.2 days ago"."""
     days = days_since(record, now)
-    how = "" if rule.measured else " (inferred from the thermostat)"
     if days is not None:
-        return f"the whole tank was last hot {days:.1f} days ago{how}"
+        ago = wording.Number(f"{days:.1f}")
+        if rule.measured:
+            return wording.say("the whole tank was last hot {ago} days ago", ago=ago)
+        return wording.say("the whole tank was last hot {ago} days ago (inferred from the thermostat)", ago=ago)
     if not rule.can_be_known:
-        return "nothing shows whether the whole tank ever gets hot: there is no sensor at its bottom"
-    return "there is no record of the whole tank ever being hot"
+        return wording.say("nothing shows whether the whole tank ever gets hot: there is no sensor at its bottom")
+    return wording.say("there is no record of the whole tank ever being hot")
 
 
 def ahead(snapshot: Snapshot, settings: Settings, rule: Hygiene, record: HotRecord, now: Moment) -> str:
     """What comes next: the hold so far, or when it is due and when it heats."""
     if record.hot_since_s is not None:
         since = clock(now.utc_of(record.hot_since_s), settings.timezone, now.utc_s)
-        return f"hot throughout since {since}"
+        return wording.say("hot throughout since {since}", since=since)
     by_s, away = due_utc_s(record, rule), absence(settings, now.utc_s)
     if away is not None and by_s < away[1]:
-        by = f"due after the return at {clock(away[1], settings.timezone, now.utc_s)}"
+        by = wording.say("due after the return at {back}", back=clock(away[1], settings.timezone, now.utc_s))
+    elif by_s > now.utc_s:
+        by = wording.say("due by {time}", time=clock(by_s, settings.timezone, now.utc_s))
     else:
-        by = f"due by {clock(by_s, settings.timezone, now.utc_s)}" if by_s > now.utc_s else "overdue"
+        by = wording.say("overdue")
     stretch = snapshot.heating_times.hygiene
     if rule.why_not:
-        return f"{by}; {rule.why_not}"
+        return wording.joined((by, rule.why_not), "; ")
     if stretch is not None and now.utc_s < stretch.from_s:
-        return (
-            f"{by}; heats from {clock(stretch.from_s, settings.timezone, now.utc_s)} if the sun has not done it by then"
-        )
+        start = clock(stretch.from_s, settings.timezone, now.utc_s)
+        return wording.say("{due}; heats from {start} if the sun has not done it by then", due=by, start=start)
     return by

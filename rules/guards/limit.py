@@ -10,6 +10,7 @@ The limit is no safety device: the control thermostat and the manual-reset cut-o
 from collections.abc import Iterator
 
 from rules.guards.guard import NEVER_S
+from rules.model import wording
 from rules.model.formatting import clock, degrees, duration
 from rules.model.freshness import first_stale_s
 from rules.model.memory import Memory
@@ -63,7 +64,10 @@ def unknown(snapshot: Snapshot, settings: Settings, now: Moment) -> Iterator[tup
 
 def out_of_service(signal: str) -> str:
     """How an owner takes a broken sensor out of service."""
-    return f"if that sensor is broken, put # before each line of [signals.{signal}] in the home file and restart"
+    return wording.say(
+        "if that sensor is broken, put # before each line of [signals.{signal}] in the home file and restart",
+        signal=signal,
+    )
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
@@ -89,45 +93,61 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     limit = settings.limit
     if not is_checked(snapshot, settings):
-        return Finding(NAME, verdict, "no temperature sensor to check against the limit")
+        return Finding(NAME, verdict, wording.say("no temperature sensor to check against the limit"))
     resume_c = limit.maximum_c if memory.hot_since_s is None else limit.resume_below_c
-    reached = ""
+    maximum, since = degrees(limit.maximum_c), ""
     if memory.hot_since_s is not None:
         since = clock(now.utc_of(memory.hot_since_s), settings.timezone, now.utc_s)
-        reached = f", reached the limit of {degrees(limit.maximum_c)} at {since}"
     missing = list(unknown(snapshot, settings, now))
     if missing:
-        names = " and ".join(signal for signal, _ in missing)
-        sentence = "; ".join(f"{signal} {why}" for signal, why in missing)
-        where = "there" if len(missing) == 1 else "in those places"
-        last = f" (the tank{reached})" if reached else ""
-        return Finding(
-            NAME,
-            verdict,
-            f"{sentence}: how hot the water is {where} is not known{last}",
-            f"resumes when {names} {'reads' if len(missing) == 1 else 'read'} below {degrees(resume_c)};"
-            f" {out_of_service(missing[0][0])}",
+        sentence: str = wording.say_many(
+            "{faults}: how hot the water is there is not known",
+            "{faults}: how hot the water is in those places is not known",
+            len(missing),
+            faults=wording.joined([wording.joined(each, " ") for each in missing], "; "),
         )
+        if since:
+            sentence = wording.say(
+                "{sentence} (the tank, reached the limit of {maximum} at {since})",
+                sentence=sentence,
+                maximum=maximum,
+                since=since,
+            )
+        resumes = wording.say_many(
+            "resumes when {signals} reads below {level}",
+            "resumes when {signals} read below {level}",
+            len(missing),
+            signals=wording.with_and([signal for signal, _ in missing]),
+            level=degrees(resume_c),
+        )
+        return Finding(NAME, verdict, sentence, wording.joined((resumes, out_of_service(missing[0][0])), "; "))
     temp_c, _ = temperatures(snapshot, settings, now)
     assert temp_c is not None
-    sentence = f"hottest water {degrees(temp_c)}"
+    resumes = wording.say("resumes below {level}", level=degrees(limit.resume_below_c))
     if memory.hot_since_s is not None:
-        return Finding(NAME, verdict, sentence + reached, f"resumes below {degrees(resume_c)}")
-    sentence += f", limit {degrees(limit.maximum_c)}"
+        sentence = wording.say(
+            "hottest water {temp}, reached the limit of {maximum} at {since}",
+            temp=degrees(temp_c),
+            maximum=maximum,
+            since=since,
+        )
+        return Finding(NAME, verdict, sentence, resumes)
+    sentence = wording.say("hottest water {temp}, limit {maximum}", temp=degrees(temp_c), maximum=maximum)
     if verdict is FORBID:
-        return Finding(NAME, verdict, sentence, f"resumes below {degrees(limit.resume_below_c)}")
-    return Finding(NAME, verdict, sentence, f"stops at {degrees(limit.maximum_c)}")
+        return Finding(NAME, verdict, sentence, resumes)
+    return Finding(NAME, verdict, sentence, wording.say("stops at {level}", level=maximum))
 
 
 def _fault(signal: str, reading: Reading | None, settings: Settings, now: Moment) -> str:
     """Why the temperature is not known, or ""."""
     if reading is None:
-        return "has not been heard yet"
+        return wording.say("has not been heard yet")
     if reading.seen_s == NEVER_LIVE_S:
-        return "has not been heard live since the start"
+        return wording.say("has not been heard live since the start")
     limit_s = settings.stale_after_s.get(signal, 0.0)
     if now.mono_s >= reading.seen_s + limit_s:
-        return f"was last heard {duration(now.mono_s - reading.seen_s)} ago, {duration(limit_s)} allowed"
+        age, limit = duration(now.mono_s - reading.seen_s), duration(limit_s)
+        return wording.say("was last heard {age} ago, {limit} allowed", age=age, limit=limit)
     if not _can_read(reading.value):
-        return f"reads {degrees(reading.value)}, which is impossible"
+        return wording.say("reads {temp}, which is impossible", temp=degrees(reading.value))
     return ""

@@ -1,6 +1,7 @@
 """The owner's override. It comes after the guards about safety, and before every guard about money or comfort."""
 
 from rules.guards.guard import NEVER_S
+from rules.model import wording
 from rules.model.formatting import clock
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -12,9 +13,9 @@ from rules.model.snapshot import Snapshot
 
 NAME = "override"
 _WORDS = {
-    Order.WITHHOLD: "your override keeps the heater off",
-    Order.SURPLUS: "your override takes surplus",
-    Order.HEAT: "your override heats, from the grid too",
+    Order.WITHHOLD: wording.say("your override keeps the heater off"),
+    Order.SURPLUS: wording.say("your override takes surplus"),
+    Order.HEAT: wording.say("your override heats, from the grid too"),
 }
 
 
@@ -36,6 +37,7 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     """The verdict in words."""
     order = override_order(settings, memory, now, i)
     if order is None or memory.override is None:
-        return Finding(NAME, ALLOW, "no override")
+        return Finding(NAME, ALLOW, wording.say("no override"))
     until = clock(now.utc_of(memory.override.until_s), settings.timezone, now.utc_s)
-    return Finding(NAME, REQUIRE, f"{_WORDS[order]} until {until}", f"ends at {until} or when you end it", order)
+    sentence = wording.say("{override} until {until}", override=_WORDS[order], until=until)
+    return Finding(NAME, REQUIRE, sentence, wording.say("ends at {until} or when you end it", until=until), order)

@@ -6,6 +6,7 @@ it is not followed, this guard allows.
 """
 
 from rules.guards.guard import NEVER_S, next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock, percent
 from rules.model.memory import Memory, PlannedRun
 from rules.model.orders import ALLOW, REQUIRE, Finding, Judgement, Order
@@ -36,35 +37,44 @@ def next_s(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) 
 def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Finding:
     """The verdict in words."""
     if not settings.follows_plan:
-        return Finding(NAME, ALLOW, "no plan is followed")
+        return Finding(NAME, ALLOW, wording.say("no plan is followed"))
     planned = memory.planned
     if planned is None or planned.heater != settings.heaters[i].name:
-        return Finding(NAME, ALLOW, "no plan for this heater")
+        return Finding(NAME, ALLOW, wording.say("no plan for this heater"))
     run = _running(memory, now)
     if run is None:
         ahead = [each for each in planned.runs if now.utc_s < each.from_s]
         if not ahead:
-            return Finding(NAME, ALLOW, "the plan needs no more heat from the grid")
+            return Finding(NAME, ALLOW, wording.say("the plan needs no more heat from the grid"))
         start = clock(ahead[0].from_s, settings.timezone, now.utc_s)
-        return Finding(NAME, ALLOW, f"the plan heats from {start}", f"heats from {start}")
+        sentence = wording.say("the plan heats from {start}", start=start)
+        return Finding(NAME, ALLOW, sentence, wording.say("heats from {start}", start=start))
     until = clock(run.to_s, settings.timezone, now.utc_s)
     if not _wanted(snapshot, settings, memory, now, i):
         return _waits(snapshot, settings, run, until, i)
-    sentence = f"the plan heats to {percent(run.level_pct)} until {until}"
-    return Finding(NAME, REQUIRE, sentence, f"ends at {percent(run.level_pct)} or at {until}", Order.HEAT)
+    aim = percent(run.level_pct)
+    sentence = wording.say("the plan heats to {aim} until {until}", aim=aim, until=until)
+    return Finding(
+        NAME, REQUIRE, sentence, wording.say("ends at {aim} or at {until}", aim=aim, until=until), Order.HEAT
+    )
 
 
 def _waits(snapshot: Snapshot, settings: Settings, run: PlannedRun, until: str, i: int) -> Finding:
     """Why the plan does not heat during a run of its own."""
     level, aim = snapshot.level, percent(run.level_pct)
     if not settings.heaters[i].can_heat:
-        return Finding(NAME, ALLOW, f"the plan heats until {until}, but this heater cannot be ordered to heat")
+        sentence = wording.say("the plan heats until {until}, but this heater cannot be ordered to heat", until=until)
+        return Finding(NAME, ALLOW, sentence)
     if level is None:
-        return Finding(NAME, ALLOW, f"the plan heats to {aim} until {until}, but the tank level is not known")
+        sentence = wording.say(
+            "the plan heats to {aim} until {until}, but the tank level is not known", aim=aim, until=until
+        )
+        return Finding(NAME, ALLOW, sentence)
     if level.value >= run.level_pct:
-        return Finding(NAME, ALLOW, f"the plan's {aim} is reached")
-    again = percent(run.level_pct - AGAIN_BELOW_PCT)
-    return Finding(NAME, ALLOW, f"tank {percent(level.value)}, close to the plan's {aim}", f"heats below {again}")
+        return Finding(NAME, ALLOW, wording.say("the plan's {aim} is reached", aim=aim))
+    sentence = wording.say("tank {level}, close to the plan's {aim}", level=percent(level.value), aim=aim)
+    change = wording.say("heats below {level}", level=percent(run.level_pct - AGAIN_BELOW_PCT))
+    return Finding(NAME, ALLOW, sentence, change)
 
 
 def _running(memory: Memory, now: Moment) -> PlannedRun | None:

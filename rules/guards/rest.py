@@ -4,6 +4,7 @@ from math import ceil, floor
 
 from rules.guards.guard import NEVER_S
 from rules.guards.surplus import is_on
+from rules.model import wording
 from rules.model.formatting import duration
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Order, Permission
@@ -53,10 +54,12 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     since_s = memory.heaters[i].since_s
     if verdict is FORBID:
         left = duration(ceil(since_s + rest.minimum_off_s - now.mono_s))
-        sentence = f"off for {duration(floor(now.mono_s - since_s))} of at least {duration(rest.minimum_off_s)}"
-        return Finding(NAME, verdict, sentence, f"may start in {left}")
+        past, least = duration(floor(now.mono_s - since_s)), duration(rest.minimum_off_s)
+        sentence = wording.say("off for {past} of at least {least}", past=past, least=least)
+        return Finding(NAME, verdict, sentence, wording.say("may start in {left}", left=left))
     if is_running(settings, memory, now, i):
         left = duration(ceil(since_s + rest.minimum_on_s - now.mono_s))
-        sentence = f"on for {duration(floor(now.mono_s - since_s))} of at least {duration(rest.minimum_on_s)}"
-        return Finding(NAME, verdict, sentence, f"may stop in {left}")
-    return Finding(NAME, verdict, "no minimum time to wait for")
+        past, least = duration(floor(now.mono_s - since_s)), duration(rest.minimum_on_s)
+        sentence = wording.say("on for {past} of at least {least}", past=past, least=least)
+        return Finding(NAME, verdict, sentence, wording.say("may stop in {left}", left=left))
+    return Finding(NAME, verdict, wording.say("no minimum time to wait for"))

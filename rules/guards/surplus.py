@@ -1,6 +1,7 @@
 """Enough surplus: start at or above one mean, stop below a lower one. Diverted power counts as surplus."""
 
 from rules.guards.guard import never
+from rules.model import wording
 from rules.model.formatting import duration, watts
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Order, Permission
@@ -57,13 +58,19 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     """The verdict in words."""
     verdict = judge(snapshot, settings, memory, now, i, share)
     heater = settings.heaters[i]
+    starts = wording.say("starts at {power}", power=watts(start_w(settings, heater)))
     if snapshot.surplus_mean_w is None:
-        return Finding(NAME, verdict, "no surplus heard yet", f"starts at {watts(start_w(settings, heater))}")
-    left = ", left by the other heaters" if share.taken_w else ""
+        return Finding(NAME, verdict, wording.say("no surplus heard yet"), starts)
     over = duration(settings.surplus.over_s)
     mean_w = snapshot.surplus_mean_w - share.taken_w
-    amount = f"surplus {watts(mean_w)}" if mean_w > -0.5 else f"no surplus, {watts(-mean_w)} short"
-    mean = f"{amount} on average over {over}{left}"
+    if mean_w > -0.5:
+        amount = wording.say("surplus {power}", power=watts(mean_w))
+    else:
+        amount = wording.say("no surplus, {power} short", power=watts(-mean_w))
+    mean = wording.say("{amount} on average over {time}", amount=amount, time=over)
+    if share.taken_w:
+        mean = wording.say("{surplus}, left by the other heaters", surplus=mean)
     if verdict is FORBID:
-        return Finding(NAME, verdict, mean, f"starts at {watts(start_w(settings, heater))}")
-    return Finding(NAME, verdict, mean, f"stops below {watts(stop_w(settings, heater, share))}")
+        return Finding(NAME, verdict, mean, starts)
+    stops = wording.say("stops below {power}", power=watts(stop_w(settings, heater, share)))
+    return Finding(NAME, verdict, mean, stops)

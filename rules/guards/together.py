@@ -1,6 +1,7 @@
 """One heater at a time, unless the home allows more: the others wait for the one that is on."""
 
 from rules.guards.guard import never
+from rules.model import wording
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
 from rules.model.reading import Moment
@@ -24,9 +25,10 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     if verdict is FORBID:
         other = settings.heaters[share.holder].name
-        return Finding(
-            NAME, verdict, f"heater {other} is on, and only one may be on at a time", f"may start when {other} stops"
-        )
+        sentence = wording.say("heater {heater} is on, and only one may be on at a time", heater=other)
+        return Finding(NAME, verdict, sentence, wording.say("may start when {heater} stops", heater=other))
     if len(settings.heaters) == 1:
-        return Finding(NAME, verdict, "the only heater")
-    return Finding(NAME, verdict, "heaters may be on together" if settings.together else "no other heater is on")
+        return Finding(NAME, verdict, wording.say("the only heater"))
+    if settings.together:
+        return Finding(NAME, verdict, wording.say("heaters may be on together"))
+    return Finding(NAME, verdict, wording.say("no other heater is on"))

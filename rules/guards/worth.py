@@ -5,6 +5,7 @@ solar the heat's. Carbon is included only if the factors of both sides are known
 """
 
 from rules.guards.guard import NEVER_S, next_edge_s
+from rules.model import wording
 from rules.model.formatting import clock, money
 from rules.model.memory import Memory
 from rules.model.orders import ALLOW, FORBID, Finding, Permission
@@ -33,7 +34,7 @@ def sides(snapshot: Snapshot, settings: Settings) -> tuple[float, float, bool] |
 
 def missing(snapshot: Snapshot) -> str:
     """Which of the two prices is not known."""
-    return "the export price" if snapshot.prices.export_price is None else "the heat's value"
+    return wording.say("the export price") if snapshot.prices.export_price is None else wording.say("the heat's value")
 
 
 def judge(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: int, share: Share) -> Permission:
@@ -54,22 +55,32 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     worth = settings.worth
     if not worth.enabled:
-        return Finding(NAME, verdict, "the rule is off: heat is not compared with export")
+        return Finding(NAME, verdict, wording.say("the rule is off: heat is not compared with export"))
     both = sides(snapshot, settings)
     if both is None:
-        return Finding(NAME, verdict, f"{missing(snapshot)} is not known, so heat is not compared with export")
+        sentence = wording.say("{price} is not known, so heat is not compared with export", price=missing(snapshot))
+        return Finding(NAME, verdict, sentence)
     sold, heat, carbon = both
-    sentence = f"selling brings {money(sold, settings.currency)}, heat is worth {money(heat, settings.currency)}"
+    said = [
+        wording.say(
+            "selling brings {sold}, heat is worth {heat}",
+            sold=money(sold, settings.currency),
+            heat=money(heat, settings.currency),
+        )
+    ]
     if worth.margin:
-        sentence += f", and must be worth {money(worth.margin, settings.currency)} more"
+        said.append(wording.say("and must be worth {margin} more", margin=money(worth.margin, settings.currency)))
     if carbon:
-        sentence += ", carbon included"
+        said.append(wording.say("carbon included"))
     elif worth.carbon_price_per_t:
-        sentence += ", carbon left out because a factor is not known"
-    until_s = snapshot.prices.until_s
-    other = f"; other prices from {clock(until_s, settings.timezone, now.utc_s)}" if now.utc_s < until_s < 1e11 else ""
+        said.append(wording.say("carbon left out because a factor is not known"))
+    at = money(heat - worth.margin, settings.currency)
     if verdict is FORBID:
-        change = f"resumes when selling brings at most {money(heat - worth.margin, settings.currency)}{other}"
+        change = wording.say("resumes when selling brings at most {price}", price=at)
     else:
-        change = f"stops when selling brings more than {money(heat - worth.margin, settings.currency)}{other}"
-    return Finding(NAME, verdict, sentence, change)
+        change = wording.say("stops when selling brings more than {price}", price=at)
+    until_s = snapshot.prices.until_s
+    if now.utc_s < until_s < 1e11:
+        until = clock(until_s, settings.timezone, now.utc_s)
+        change = wording.joined((change, wording.say("other prices from {until}", until=until)), "; ")
+    return Finding(NAME, verdict, wording.joined(said), change)

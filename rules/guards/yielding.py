@@ -7,6 +7,7 @@ keep the tank cold for ever. The finding says so.
 from math import ceil
 
 from rules.guards.guard import NEVER_S
+from rules.model import wording
 from rules.model.formatting import duration, watts
 from rules.model.freshness import first_stale_s, is_fresh
 from rules.model.memory import Memory
@@ -51,26 +52,29 @@ def say(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment, i: 
     verdict = judge(snapshot, settings, memory, now, i, share)
     yields = settings.yields
     if yields is None:
-        return Finding(NAME, verdict, "no other load goes first")
+        return Finding(NAME, verdict, wording.say("no other load goes first"))
     signal = SIGNALS.get(yields.signal)
     load = signal.about if signal is not None else yields.signal
     reading = snapshot.yielding
     limit = watts(yields.above_w)
     if reading is not None and is_fresh(reading, settings, now):
-        draw = f"{load} {watts(reading.value)}"
+        draw = wording.joined((load, watts(reading.value)), " ")
         if reading.value > yields.above_w:
-            after = f" for {duration(yields.for_s)}" if yields.for_s > 0 else ""
-            return Finding(
-                NAME,
-                verdict,
-                f"{draw}, above {limit}: it goes first",
-                f"resumes once it is at most {limit}{after}",
-            )
+            change = wording.say("resumes once it is at most {limit}", limit=limit)
+            if yields.for_s > 0:
+                change = wording.say(
+                    "resumes once it is at most {limit} for {time}", limit=limit, time=duration(yields.for_s)
+                )
+            sentence = wording.say("{draw}, above {limit}: it goes first", draw=draw, limit=limit)
+            return Finding(NAME, verdict, sentence, change)
+    elif reading is None:
+        draw = wording.say("{load} not heard yet", load=load)
     else:
-        draw = f"{load} {'not heard yet' if reading is None else 'not heard lately'}"
+        draw = wording.say("{load} not heard lately", load=load)
     if verdict is FORBID:
         left = duration(ceil(snapshot.yield_above_seen_s + yields.for_s - now.mono_s))
-        return Finding(NAME, verdict, f"{draw}, above {limit} a short while ago", f"resumes in {left}")
+        sentence = wording.say("{draw}, above {limit} a short while ago", draw=draw, limit=limit)
+        return Finding(NAME, verdict, sentence, wording.say("resumes in {left}", left=left))
     if reading is not None and is_fresh(reading, settings, now):
-        return Finding(NAME, verdict, f"{draw}, not above {limit}")
-    return Finding(NAME, verdict, f"{draw}, assumed to draw nothing")
+        return Finding(NAME, verdict, wording.say("{draw}, not above {limit}", draw=draw, limit=limit))
+    return Finding(NAME, verdict, wording.say("{draw}, assumed to draw nothing", draw=draw))

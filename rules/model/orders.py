@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 from typing import Final, Literal
 
+from rules.model.wording import say
+
 
 class Order(StrEnum):
     """An absolute state, never a toggle."""
@@ -13,7 +15,7 @@ class Order(StrEnum):
     HEAT = "heat"
 
 
-LEADS = {Order.WITHHOLD: "Heater off", Order.SURPLUS: "Taking surplus", Order.HEAT: "Heating"}
+LEADS = {Order.WITHHOLD: say("Heater off"), Order.SURPLUS: say("Taking surplus"), Order.HEAT: say("Heating")}
 """What a heater does under an order, as a sentence about it begins."""
 
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+from rules.model.wording import say
+
 Kind = Literal["gauge", "counter", "price"]
 
 
@@ -37,30 +39,30 @@ _W = 1e6
 _WH = 1e12
 
 SIGNALS: Mapping[str, Signal] = _table(
-    Signal("grid_w", "gauge", "W", "power at the meter: + import, − export", -_W, _W),
-    Signal("surplus_w", "gauge", "W", "power flowing to the grid now, after what the heater takes", -_W, _W),
-    Signal("pv_w", "gauge", "W", "solar generation", -_W, _W),
-    Signal("house_w", "gauge", "W", "the house's use without the heater", -_W, _W),
-    Signal("battery_w", "gauge", "W", "house battery: + charging, − discharging", -_W, _W),
-    Signal("battery_level_pct", "gauge", "%", "house battery's charge", 0, 100),
-    Signal("car_w", "gauge", "W", "car charger's draw", -_W, _W),
-    Signal("tank_level_pct", "gauge", "%", "hot water available, share of a full tank", 0, 110),
-    Signal("tank_top_c", "gauge", "°C", "water at the top of the tank", -20, 130),
-    Signal("tank_mid_c", "gauge", "°C", "water in the middle of the tank", -20, 130),
-    Signal("tank_bottom_c", "gauge", "°C", "water at the bottom of the tank", -20, 130),
-    Signal("diverted_w", "gauge", "W", "power the heater takes from the surplus", -_W, _W, per_heater=True),
-    Signal("diverted_wh", "counter", "Wh", "energy diverted, counting up", 0, _WH, per_heater=True),
-    Signal("topup_w", "gauge", "W", "power the heater takes from the grid on purpose", -_W, _W),
-    Signal("topup_wh", "counter", "Wh", "energy of top-ups, counting up", 0, _WH),
-    Signal("import_wh", "counter", "Wh", "meter's import register", 0, _WH),
-    Signal("export_wh", "counter", "Wh", "meter's export register", 0, _WH),
-    Signal("boiler_wh", "counter", "Wh", "the boiler's heat or fuel, counting up", 0, _WH),
-    Signal("drawn_wh", "counter", "Wh", "heat of the hot water drawn, above cold, counting up", 0, _WH),
-    Signal("water_l", "counter", "L", "hot water drawn, counting up", 0, _WH),
-    Signal("import_price", "price", "per kWh", "price of a kWh bought, now", -1e4, 1e4),
-    Signal("export_price", "price", "per kWh", "price of a kWh sold, now", -1e4, 1e4),
-    Signal("grid_kg_per_kwh", "gauge", "kg/kWh", "carbon of a grid kWh, now", 0, 10),
-    Signal("forecast_pv_wh", "gauge", "Wh", "solar energy forecast for the day", 0, _WH),
+    Signal("grid_w", "gauge", "W", say("power at the meter: + import, − export"), -_W, _W),
+    Signal("surplus_w", "gauge", "W", say("power flowing to the grid now, after what the heater takes"), -_W, _W),
+    Signal("pv_w", "gauge", "W", say("solar generation"), -_W, _W),
+    Signal("house_w", "gauge", "W", say("the house's use without the heater"), -_W, _W),
+    Signal("battery_w", "gauge", "W", say("house battery: + charging, − discharging"), -_W, _W),
+    Signal("battery_level_pct", "gauge", "%", say("house battery's charge"), 0, 100),
+    Signal("car_w", "gauge", "W", say("car charger's draw"), -_W, _W),
+    Signal("tank_level_pct", "gauge", "%", say("hot water available, share of a full tank"), 0, 110),
+    Signal("tank_top_c", "gauge", "°C", say("water at the top of the tank"), -20, 130),
+    Signal("tank_mid_c", "gauge", "°C", say("water in the middle of the tank"), -20, 130),
+    Signal("tank_bottom_c", "gauge", "°C", say("water at the bottom of the tank"), -20, 130),
+    Signal("diverted_w", "gauge", "W", say("power the heater takes from the surplus"), -_W, _W, per_heater=True),
+    Signal("diverted_wh", "counter", "Wh", say("energy diverted, counting up"), 0, _WH, per_heater=True),
+    Signal("topup_w", "gauge", "W", say("power the heater takes from the grid on purpose"), -_W, _W),
+    Signal("topup_wh", "counter", "Wh", say("energy of top-ups, counting up"), 0, _WH),
+    Signal("import_wh", "counter", "Wh", say("meter's import register"), 0, _WH),
+    Signal("export_wh", "counter", "Wh", say("meter's export register"), 0, _WH),
+    Signal("boiler_wh", "counter", "Wh", say("the boiler's heat or fuel, counting up"), 0, _WH),
+    Signal("drawn_wh", "counter", "Wh", say("heat of the hot water drawn, above cold, counting up"), 0, _WH),
+    Signal("water_l", "counter", "L", say("hot water drawn, counting up"), 0, _WH),
+    Signal("import_price", "price", "per kWh", say("price of a kWh bought, now"), -1e4, 1e4),
+    Signal("export_price", "price", "per kWh", say("price of a kWh sold, now"), -1e4, 1e4),
+    Signal("grid_kg_per_kwh", "gauge", "kg/kWh", say("carbon of a grid kWh, now"), 0, 10),
+    Signal("forecast_pv_wh", "gauge", "Wh", say("solar energy forecast for the day"), 0, _WH),
 )
 
 TEMPERATURES = ("tank_top_c", "tank_mid_c", "tank_bottom_c")

@@ -7,6 +7,7 @@ together with f-strings, `+` or `join` can no longer be translated: build it wit
 import datetime
 import re
 from collections.abc import Iterable, Mapping
+from functools import reduce
 from typing import Any, Self
 
 
@@ -112,6 +113,12 @@ def listed(parts: Iterable[str]) -> str:
 def fitting(texts: Iterable[str], room: float) -> str:
     """The first text of at most so many characters; "" if there is none."""
     return next((text for text in texts if len(text) <= room), "")
+
+
+def with_and(parts: Iterable[str]) -> str:
+    """The same with an "and" between each: "a and b and c"."""
+    first, *others = parts
+    return reduce(lambda said, part: say("{things} and {last_thing}", things=said, last_thing=part), others, first)
 
 
 def as_sentence(text: str) -> str:

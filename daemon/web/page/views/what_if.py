@@ -13,6 +13,7 @@ from rules.model.wording import Number, joined, say
 ROW_H, BAR_H = 44, 16
 _ROOM = 1.08
 _GRID = "grid:"
+_BLOCKS = {"day": say("days"), "week": say("weeks")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +123,7 @@ def what_if_found(answer: Mapping[str, Any], zone: Any) -> Found:
             "{begin} to {end}, as recorded: the home's own rules on a model of its tank.", begin=start, end=end
         ),
         confidence=f"{answer['confidence']:.0%}",
-        blocks=answer["blocks"],
+        blocks=_BLOCKS.get(answer["blocks"], answer["blocks"]),
         rows=rows,
         chart=_chart(variants[1:], currency),
         notes=tuple(answer["notes"]),
