@@ -173,7 +173,11 @@ def _now() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     silent = why(order="heat", guard="full", level={**why()["level"], "fresh": False})
     room = now_room(silent, None, None, None, facts(topics={"tank_level_pct": "hut/tank", "car_w": "hut/car"}))
     empty = {**full, "now": room, "day": None, "stock": None, "diverted": diverted_today(today)}
-    yield "now, nothing heard, stranger", "now.html", {**empty, "why_no_stock": now.no_stock("")}
+    yield (
+        "now, nothing heard, stranger",
+        "now.html",
+        {**empty, "why_no_stock": now.no_stock(now.say("nothing is settled yet"))},
+    )
     yield "now, read-only stranger", "now.html", {**empty, "diverted": None}
     caution = {"title": now.CAUTION_TITLE, "fields": {"order": "heat"}, "minutes": "30 min", "cautions": ()}
     yield "override caution", "override_caution.html", caution
@@ -276,7 +280,7 @@ def _value() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
 
 def _rules() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     week = Decided({"full": 3600.0, "surplus": 7200.0}, {"full": 3600.0, "surplus": 1800.0}, 10_800.0)
-    hygiene = '[rules.hygiene]\nat_c = 60\nhold_minutes = 30\nevery_days = 7\nheat = false\n'
+    hygiene = "[rules.hygiene]\nat_c = 60\nhold_minutes = 30\nevery_days = 7\nheat = false\n"
     alternate = "[rules.alternate]\nfrom = 2026-07-01\npairs = 10\n"
     bottom = SMALL.replace("[heaters.main]", '[signals.tank_top_c]\ntopic = "t"\n[heaters.main]')
     for number, text in enumerate((HOUSE, bottom + hygiene + alternate)):
@@ -294,7 +298,11 @@ def _rules() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
         for rule in shown:
             entered = {key.name: key.text for key in rule.settings}
             name = f"rule {rule.name} {number}{', stranger' * number}"
-            yield name, "rule.html", {"title": rules.called(rule.name), "rule": rule, "problems": (), "entered": entered}
+            yield (
+                name,
+                "rule.html",
+                {"title": rules.called(rule.name), "rule": rule, "problems": (), "entered": entered},
+            )
     same = Times(3, {"surplus": 600.0}, {"surplus": 600.0})
     more = Times(5, {"withhold": 300.0, "surplus": 300.0, "heat": 900.0}, {"full": 300.0, "surplus": 300.0})
     trials = [
@@ -335,7 +343,7 @@ def _troubled() -> dict[str, Any]:
 
 def _health() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     names = ("tank_level_pct", "pv_w", "diverted_wh")
-    rows = [(int(AT_S) - 60 * n, {name: 10.0 + n for name in names}) for n in range(300, 0, -1)]
+    rows = [(int(AT_S) - 60 * n, dict.fromkeys(names, 10.0 + n)) for n in range(300, 0, -1)]
     topics = {name: f"hut/{name}" for name in (*names, "grid_w", "car_w")}
     known = facts(topics=topics, booked=("diverted_wh",))
     one = {"books": {**health_answer()["books"], "written_at_s": None, "outbox": 1}, "timeseries": {"fault": ""}}

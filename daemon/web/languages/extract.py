@@ -12,6 +12,7 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
+from daemon.web.languages import home_file
 from daemon.web.languages.language import CODES, ENGLISH
 
 REPO = Path(__file__).parents[3]
@@ -41,6 +42,8 @@ def needed(name: str) -> Catalog:
     catalog = Catalog(charset="utf-8")
     for place, message in texts(SOURCES[name], () if name == "page" else SOURCES["page"]):
         catalog.add(message, locations=[(place, 0)])
+    for described in home_file.texts() if name == "page" else ():
+        catalog.add(described, locations=[("daemon/config/rule_tables.py", 0)])
     return catalog
 
 

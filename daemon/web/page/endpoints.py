@@ -103,9 +103,7 @@ class Endpoints:
             "then": request.url.path,
             "resume": request.url.path,
             "entered": json.dumps(form),
-            "refused": say(
-                "Your login has ended. What you entered is kept and can be sent after you log in again."
-            ),
+            "refused": say("Your login has ended. What you entered is kept and can be sent after you log in again."),
         }
         return self.renderer.page(request, "login.html", context, 401)
 

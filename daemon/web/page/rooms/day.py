@@ -45,7 +45,12 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     day = _day(request.path_params["day"])
     today = utc(now_s).astimezone(ZoneInfo(facts.timezone)).date()
     if not date(1971, 1, 1) <= day <= today:
-        raise Refusal(404, "day", say("expected a day up to today, got {day}", day=day.isoformat()), say("see {place}", place=ROOM))
+        raise Refusal(
+            404,
+            "day",
+            say("expected a day up to today, got {day}", day=day.isoformat()),
+            say("see {place}", place=ROOM),
+        )
     at_s = _at_s(request)
     record = await house.shelf.ask(("day", day), KEPT_S, lambda: day_record(home, day, now_s))
     drawn = day_picture(up_to_now(record, picture), facts.timezone, facts.heaters, at_s)

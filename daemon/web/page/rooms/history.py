@@ -19,7 +19,10 @@ PATH, ROOM, TITLE = "/verdict/history", "/value", say("Bills and meter readings"
 WORDS = {
     "from": (say("From"), say("its first day, as 2026-01-31")),
     "to": (say("To"), say("the first day no longer in it")),
-    "electricity_kwh": (say("Electricity bought, kWh"), say("for hot water; or for the whole house, if the home file says so")),
+    "electricity_kwh": (
+        say("Electricity bought, kWh"),
+        say("for hot water; or for the whole house, if the home file says so"),
+    ),
     "gas_kwh": (say("Gas bought, kWh"), say("gross, as billed")),
     "gas_m3": (say("Gas bought, m³"), say("instead of kWh")),
     "gas_kwh_per_m3": (say("kWh in a m³ of gas"), say("your bill names it")),

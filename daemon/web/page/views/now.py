@@ -306,7 +306,9 @@ def _stop(stop: Stop | None, zone: ZoneInfo, now: datetime) -> str:
     if stop is None:
         return say("None on record in the last week: none was due, or no meter shows what the heater takes.")
     after, time = duration(stop.verified_s - stop.at_s), when(utc(stop.at_s), zone, now)
-    return sentence(say("{time}: {why}. {proof} {after} later", time=time, why=stop.sentence, proof=stop.proof, after=after))
+    return sentence(
+        say("{time}: {why}. {proof} {after} later", time=time, why=stop.sentence, proof=stop.proof, after=after)
+    )
 
 
 def today_sentence(today: Mapping[str, Any] | None) -> str:

@@ -143,7 +143,9 @@ def _hygiene(values: Values, _: str) -> Iterable[Phrase]:
         return
     hold, days = duration(values["hold_minutes"] * 60), duration(values["every_days"] * 86_400)
     hot = _number(values["at_c"])
-    said = say("The whole tank is to be at {level} °C for {hold}, every {days} at the latest.", level=hot, hold=hold, days=days)
+    said = say(
+        "The whole tank is to be at {level} °C for {hold}, every {days} at the latest.", level=hot, hold=hold, days=days
+    )
     yield Phrase(said, ("at_c", "hold_minutes", "every_days"))
     if values["heat"]:
         said = say("Where the sun has not done it by the last day, heat, from the grid too.")

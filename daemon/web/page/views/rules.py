@@ -13,7 +13,7 @@ from daemon.web.page.views.figures import full_date, minutes, sentence, share, u
 from daemon.web.page.views.now import ORDERED
 from daemon.web.page.views.rule_sentences import TITLES, Phrase, phrases
 from rules.guards import GUARDS
-from rules.model.wording import Number, joined, say, say_many
+from rules.model.wording import Number, joined, say
 
 _GUARD_OF = {"heaters": "together"}
 """A table of the home file whose guard has another name."""
@@ -27,18 +27,19 @@ CAUTIONS = {
     "limit": (
         say("Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this."),
         say(
-            "Below 60 °C this heater cannot heat the tank against Legionella: something else then must, at the intervals"
-            " of your local rules."
+            "Below 60 °C this heater cannot heat the tank against Legionella: something else then must, at the"
+            " intervals of your local rules."
         ),
         say("Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither."),
     ),
     "full": (
         say(
-            "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns."
+            "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it"
+            " burns."
         ),
         say(
-            "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the"
-            " whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level."
+            "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats"
+            " the whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level."
         ),
     ),
     "away": (
@@ -47,12 +48,13 @@ CAUTIONS = {
     ),
     "hygiene": (
         say(
-            "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old people,"
-            " smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer."
+            "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old"
+            " people, smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer."
         ),
         say("Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets."),
         say(
-            "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the limit."
+            "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the"
+            " limit."
         ),
     ),
     "heaters": (

@@ -63,7 +63,7 @@ def statement(answer: Mapping[str, Any]) -> Statement | None:
             lines += [_line(_source(name), lot, sign, "sub") for name, lot in by_size]
     lines.append(_line(say("closing stock"), total["closing"], style="close"))
     start, end = (datetime.fromisoformat(total[name]) for name in ("start", "end"))
-    span = say("{begin} to {end}", begin=f"{start:%H:%M}", end=f"{end:%H:%M}")
+    span = say("{begin} to {end}", begin=start.strftime("%H:%M"), end=end.strftime("%H:%M"))
     return Statement(span, answer["currency"], tuple(lines), tuple(_notes(total, answer)))
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row
 from rules.model.orders import Order
-from rules.model.wording import say
+from rules.model.wording import Number, say
 
 WITHIN_S = 600.0
 """How long after the order the meter may take to show it."""
@@ -52,7 +52,9 @@ def verified(
         if not row.at_s + 60 <= end_s <= row.at_s + WITHIN_S:
             continue
         if power is not None and power in values and abs(values[power]) < idle_w:
-            return Stop(row.heater, row.at_s, end_s, row.why, say("Its meter showed {power}", power=f"{values[power]:.0f} W"))
+            return Stop(
+                row.heater, row.at_s, end_s, row.why, say("Its meter showed {power}", power=f"{values[power]:.0f} W")
+            )
         if power is None and counter is not None and counter in values:
             if stood is not None and values[counter] == stood:
                 return Stop(row.heater, row.at_s, end_s, row.why, say("Its counter stood still"))

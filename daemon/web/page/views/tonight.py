@@ -212,10 +212,10 @@ def _row(hour: Mapping[str, Any], clock: str) -> TableRow:
 def _said(document: Mapping[str, Any]) -> str:
     """What the picture shows, for who does not see it."""
     hours = document["half_hours"]
-    last = hours[-1]
+    planned, without = (f"{hours[-1][name][1]:.0f} %" for name in ("level_pct", "level_without_pct"))
     return say(
-        "The level of the tank over the next 24 hours, at the end {planned} with the plan and {without} without; surplus"
-        " and draws. The table has all.",
-        planned=f"{last['level_pct'][1]:.0f} %",
-        without=f"{last['level_without_pct'][1]:.0f} %",
+        "The level of the tank over the next 24 hours, at the end {planned} with the plan and {without} without;"
+        " surplus and draws. The table has all.",
+        planned=planned,
+        without=without,
     )

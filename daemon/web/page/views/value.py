@@ -11,7 +11,6 @@ from daemon.web.page.views.value_chart import ValueChart, value_chart
 from rules.model.wording import Day, Number, joined, say, with_and
 
 
-
 class Period(NamedTuple):
     """A length of time in words. column: over the periods' names; by: in the middle of a line; heading: over a table"""
 
@@ -224,9 +223,7 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         said.append(say("Of it {parts}.", parts=joined(of_it)))
     if total.get("set_aside_kwh"):
         energy = Number(f"{fixed(total['set_aside_kwh'], 3)} kWh")
-        said.append(
-            say("The counters show {energy} more, set aside: no heater can have taken it.", energy=energy)
-        )
+        said.append(say("The counters show {energy} more, set aside: no heater can have taken it.", energy=energy))
     gave = [
         joined((Number(f"{fixed(total[f'{name}_kwh'], 3)} kWh"), words), " ")
         for name, words in (("grid", say("from the grid")), ("battery", say("from the battery")))
@@ -234,5 +231,7 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
     ]
     if gave:
         money = Number(f"{fixed(total['bought'])} {answer['currency']}")
-        said.append(say("While diverting {energies}, for {money}; net is less by that.", energies=with_and(gave), money=money))
+        said.append(
+            say("While diverting {energies}, for {money}; net is less by that.", energies=with_and(gave), money=money)
+        )
     return said + [sentence(note) for note in answer.get("notes", ())]

@@ -119,9 +119,7 @@ def what_if_found(answer: Mapping[str, Any], zone: Any) -> Found:
     start, end = (full_date(datetime.fromisoformat(answer[edge]), zone) for edge in ("from", "to"))
     rows = tuple(_row(each, number == 0) for number, each in enumerate(variants))
     return Found(
-        said=say(
-            "{begin} to {end}, as recorded: the home's own rules on a model of its tank.", begin=start, end=end
-        ),
+        said=say("{begin} to {end}, as recorded: the home's own rules on a model of its tank.", begin=start, end=end),
         confidence=f"{answer['confidence']:.0%}",
         blocks=_BLOCKS.get(answer["blocks"], answer["blocks"]),
         rows=rows,
