@@ -39,7 +39,8 @@ CAUTIONS = {
         ),
         say(
             "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats"
-            " the whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level."
+            " the whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this"
+            " level."
         ),
     ),
     "away": (
@@ -49,7 +50,8 @@ CAUTIONS = {
     "hygiene": (
         say(
             "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old"
-            " people, smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer."
+            " people, smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified"
+            " installer."
         ),
         say("Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets."),
         say(

@@ -53,7 +53,11 @@ def verified(
             continue
         if power is not None and power in values and abs(values[power]) < idle_w:
             return Stop(
-                row.heater, row.at_s, end_s, row.why, say("Its meter showed {power}", power=f"{values[power]:.0f} W")
+                row.heater,
+                row.at_s,
+                end_s,
+                row.why,
+                say("Its meter showed {power}", power=Number(f"{values[power]:.0f} W")),
             )
         if power is None and counter is not None and counter in values:
             if stood is not None and values[counter] == stood:

@@ -119,22 +119,22 @@ def _export_pays(heat: float, export: float | None) -> str:
 
 def carbon_sentence(net_kg: float, basis: str) -> str:
     """The carbon in words, so that no sign has to be read."""
-    figure, by = fixed(abs(net_kg), 2), _BASES.get(basis, basis)
+    figure, by = fixed(abs(net_kg), 2), _BASES.get(basis) or f"{basis} factors"
     if figure == "0.00":
-        return say("In carbon, by {basis} factors, diverting came to the same as exporting.", basis=by)
+        return say("In carbon, by {factors}, diverting came to the same as exporting.", factors=by)
     if net_kg > 0:
         return say(
-            "In carbon, by {basis} factors, diverting saved {mass} kg CO2e against exporting.", basis=by, mass=figure
+            "In carbon, by {factors}, diverting saved {mass} kg CO2e against exporting.", factors=by, mass=figure
         )
     return say(
-        "In carbon, by {basis} factors, diverting caused {mass} kg CO2e more than exporting would have: exported solar"
+        "In carbon, by {factors}, diverting caused {mass} kg CO2e more than exporting would have: exported solar"
         " displaces the grid’s carbon too.",
-        basis=by,
+        factors=by,
         mass=figure,
     )
 
 
-_BASES = {"average": say("average"), "marginal": say("marginal")}
+_BASES = {"average": say("average factors"), "marginal": say("marginal factors")}
 
 
 def _unknown(row: Mapping[str, Any]) -> bool:
