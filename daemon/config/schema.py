@@ -17,7 +17,6 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
 from daemon.config.model import Home
-from rules.model.wording import Text, as_it_stands
 
 _DAY = r"^\d{4}-\d\d-\d\d$"
 _LOCAL_TIME = r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?$"
@@ -88,17 +87,12 @@ def _models_in(annotation: Any) -> list[type[BaseModel]]:
     return [model for inner in getattr(annotation, "__args__", ()) for model in _models_in(inner)]
 
 
-def description(model: type[BaseModel]) -> Text:
-    """What a model is, as it says itself."""
-    return as_it_stands((model.__doc__ or "").strip())
-
-
-def descriptions(model: type[BaseModel]) -> dict[str, Text]:
+def descriptions(model: type[BaseModel]) -> dict[str, str]:
     """What stands below each field of a model and of those it extends. A field without it is missing here.
 
     Read from the source only when a schema is made: pydantic could keep these itself, at a cost at every start.
     """
-    about: dict[str, Text] = {}
+    about: dict[str, str] = {}
     for each in reversed(model.__mro__):
         if issubclass(each, BaseModel) and each is not BaseModel:
             module = inspect.getmodule(each)
@@ -108,9 +102,9 @@ def descriptions(model: type[BaseModel]) -> dict[str, Text]:
 
 
 @cache
-def _of_module(module: ModuleType) -> dict[str, dict[str, Text]]:
+def _of_module(module: ModuleType) -> dict[str, dict[str, str]]:
     classes = [node for node in ast.parse(inspect.getsource(module)).body if isinstance(node, ast.ClassDef)]
-    about: dict[str, dict[str, Text]] = {}
+    about: dict[str, dict[str, str]] = {}
     for node in classes:
         fields = about.setdefault(node.name, {})
         for statement, following in zip(node.body, node.body[1:], strict=False):
@@ -119,7 +113,7 @@ def _of_module(module: ModuleType) -> dict[str, dict[str, Text]]:
                     ast.AnnAssign(target=ast.Name(id=name)),
                     ast.Expr(value=ast.Constant(value=str(text))),
                 ):
-                    fields[name] = as_it_stands(inspect.cleandoc(text))
+                    fields[name] = inspect.cleandoc(text)
     return about
 
 

@@ -55,6 +55,23 @@ class Day(str):
         return type(self), (str(self), self.day, self.form)
 
 
+class Fitting(str):
+    """The first of some texts that is short enough, "" if none is: which one that is goes by the language. of: the
+    texts; room: the most characters."""
+
+    __slots__ = ("of", "room")
+    of: tuple[str, ...]
+    room: float
+
+    def __new__(cls, of: tuple[str, ...], room: float) -> Self:
+        self = super().__new__(cls, fitting(of, room))
+        self.of, self.room = of, room
+        return self
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.of, self.room)
+
+
 class Sentence(str):
     """A text with a capital first and a full stop last. of: the text."""
 
@@ -81,11 +98,6 @@ def say_many(one: str, more: str, many: int, /, **values: object) -> Text:
     return Text(one, {"n": Number(f"{many:,}"), **_texts(values)}, more, many)
 
 
-def as_it_stands(text: str) -> Text:
-    """A text that stands elsewhere than in a `say`, such as a docstring that a page shows."""
-    return Text(text.replace("{", "{{").replace("}", "}}"), {})
-
-
 def joined(parts: Iterable[str], between: str = ", ") -> Text:
     """Parts one after the other; the empty ones are left out."""
     values = {f"part_{i}": part for i, part in enumerate(part for part in parts if part)}
@@ -96,6 +108,11 @@ def listed(parts: Iterable[str]) -> str:
     """Things as people list them: "a", "a and b", "a, b and c"."""
     *first, last = parts
     return say("{things} and {last_thing}", things=joined(first), last_thing=last) if first else last
+
+
+def fitting(texts: Iterable[str], room: float) -> str:
+    """The first text of at most so many characters; "" if there is none."""
+    return next((text for text in texts if len(text) <= room), "")
 
 
 def with_and(parts: Iterable[str]) -> str:

@@ -12,10 +12,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
-from daemon.config.rule_tables import TABLES
-from daemon.config.schema import description, descriptions
+from daemon.web.languages import home_file
 from daemon.web.languages.language import CODES, ENGLISH
-from rules.model.wording import Text
 
 REPO = Path(__file__).parents[3]
 SOURCES = {"sentences": ("rules", "accounting", "daemon"), "page": ("daemon/web/page",)}
@@ -42,19 +40,11 @@ def texts(folders: tuple[str, ...], but: tuple[str, ...] = ()) -> Iterator[tuple
 def needed(name: str) -> Catalog:
     """A catalog of all texts, none of them translated."""
     catalog = Catalog(charset="utf-8")
-    if name == "sentences":
-        for text in described():
-            catalog.add(text.template, locations=[("daemon/config/rule_tables.py", 0)])
     for place, message in texts(SOURCES[name], () if name == "page" else SOURCES["page"]):
         catalog.add(message, locations=[(place, 0)])
+    for described in home_file.texts() if name == "page" else ():
+        catalog.add(described, locations=[("daemon/config/rule_tables.py", 0)])
     return catalog
-
-
-def described() -> Iterator[Text]:
-    """What the rules' tables say of themselves and of their keys, which the page shows."""
-    for table in TABLES.values():
-        yield description(table)
-        yield from descriptions(table).values()
 
 
 def path_of(code: str, name: str) -> Path:

@@ -12,7 +12,7 @@ from gettext import GNUTranslations, NullTranslations
 from importlib.resources import files
 from io import BytesIO
 
-from rules.model.wording import Day, Number, Sentence, Text, as_sentence
+from rules.model.wording import Day, Fitting, Number, Sentence, Text, as_sentence, fitting
 
 ENGLISH = "en"
 CODES = (ENGLISH, "de")
@@ -44,6 +44,8 @@ class Language:
                 return self._template(text).format_map({name: self.text(part) for name, part in text.values.items()})
             case Sentence():
                 return as_sentence(self.text(text.of))
+            case Fitting():
+                return fitting(map(self.text, text.of), text.room)
             case Number():
                 return _SEPARATOR.sub(lambda found: self.separators[found[0]], text)
             case Day():

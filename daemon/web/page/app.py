@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from daemon.web.languages.language import language
-from daemon.web.page.endpoints import Endpoints, address_of, form_of, to_login
+from daemon.web.page.endpoints import LOGIN_TITLE, Endpoints, address_of, form_of, lines_of, to_login
 from daemon.web.page.files import file_routes
 from daemon.web.page.live import Live
 from daemon.web.page.rendering import Renderer
@@ -32,11 +32,13 @@ from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from daemon.web.server.refusals import Refusal, status_of
 from rules.model.errors import BrimfulError
+from rules.model.wording import joined, say
 
 ROOMS = (now, value, rules, health, timeline)
 """The rooms that every page's head names, in this order."""
 INNER_ROOMS = (day, history, set_up, tonight, verdict, what_if)
 """The rooms that one of these leads to."""
+TROUBLE_TITLE, WRONG_PASSWORD = say("That did not work"), say("That is not the house password.")
 
 
 class Page(Endpoints):
@@ -79,7 +81,7 @@ class Page(Endpoints):
         if isinstance(error, Refusal) and error.status == 401 and request.method == "GET":
             return to_login(request)
         headers = error.headers if isinstance(error, Refusal) else {}
-        context = {"title": "That did not work", "lines": str(error).splitlines()}
+        context = {"title": TROUBLE_TITLE, "lines": lines_of(error)}
         return self.renderer.page(request, "trouble.html", context, status_of(error), headers)
 
     def _live(self, picture: Picture, code: str) -> Mapping[str, Any]:
@@ -95,7 +97,7 @@ class Page(Endpoints):
 
     async def _login(self, request: Request) -> Response:
         then = _then(request.query_params.get("then"))
-        return self.renderer.page(request, "login.html", {"title": "Log in", "then": then})
+        return self.renderer.page(request, "login.html", {"title": LOGIN_TITLE, "then": then})
 
     async def _log_in(self, request: Request) -> Response:
         access = self.house.access
@@ -106,7 +108,7 @@ class Page(Endpoints):
             secret = await access.accounts.log_in(form.get("password", ""), address_of(request))
         except Refusal as refused:
             context = {
-                "title": "Log in",
+                "title": LOGIN_TITLE,
                 "then": then,
                 "refused": _why_not(refused),
                 "resume": form.get("resume", ""),
@@ -136,7 +138,7 @@ class Page(Endpoints):
 
 def _why_not(refused: Refusal) -> str:
     """Why a login was refused, for people."""
-    return "That is not the house password." if refused.status == 401 else str(refused)
+    return WRONG_PASSWORD if refused.status == 401 else joined(lines_of(refused), " ")
 
 
 def _entered(text: str) -> dict[str, str] | None:

@@ -19,9 +19,12 @@ from starlette.routing import BaseRoute, Route
 from daemon.web.page.rendering import Renderer
 from daemon.web.server.access import FORM_TOKEN
 from daemon.web.server.context import House
+from rules.model.errors import BrimfulError
+from rules.model.wording import joined, say
 
 MOST_FIELDS = 400
 """Set-up has three for each signal, those of each heater among them; how long a form is, is bounded before."""
+LOGIN_TITLE, UNSENT_TITLE = say("Log in"), say("Send it now?")
 Endpoint = Callable[[Request], Awaitable[Response]]
 Show = Callable[[House, Request], Awaitable[Mapping[str, Any]]]
 Do = Callable[[House, dict[str, str]], Awaitable[str]]
@@ -96,18 +99,24 @@ class Endpoints:
     def login_first(self, request: Request, form: dict[str, str]) -> Response:
         """Ask for the password; what was entered goes along."""
         context = {
-            "title": "Log in",
+            "title": LOGIN_TITLE,
             "then": request.url.path,
             "resume": request.url.path,
             "entered": json.dumps(form),
-            "refused": "Your login has ended. What you entered is kept and can be sent after you log in again.",
+            "refused": say("Your login has ended. What you entered is kept and can be sent after you log in again."),
         }
         return self.renderer.page(request, "login.html", context, 401)
 
     def unsent(self, request: Request, path: str, form: dict[str, str], status: int = 200) -> Response:
         """Show what was entered before the login, with a button that sends it."""
-        context = {"title": "Send it now?", "path": path, "fields": form}
+        context = {"title": UNSENT_TITLE, "path": path, "fields": form}
         return self.renderer.page(request, "unsent.html", context, status)
+
+
+def lines_of(error: BrimfulError) -> list[str]:
+    """An error for people, one problem a line."""
+    said = joined((joined((error.subject, error.cause), ": "), error.hint), "; ")
+    return [said] if said == str(error) else str(error).splitlines()  # several, of a home file
 
 
 async def form_of(request: Request) -> dict[str, str]:

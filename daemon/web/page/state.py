@@ -7,6 +7,7 @@ from daemon.web.page.views.house import home_facts
 from daemon.web.page.views.troubles import state_words, troubles
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
+from rules.model.wording import say
 
 RECENT_S = 60.0
 """An older picture says nothing of now."""
@@ -24,7 +25,8 @@ class State:
 def state_of(house: House, picture: Picture) -> State:
     """The state that a picture shows."""
     many = len(troubles(picture.health, home_facts(picture.home), disk_bytes(house)))
-    return State(state_words(many) + (", only watching" if picture.home.watches else ""), many > 0)
+    words = state_words(many)
+    return State(say("{state}, only watching", state=words) if picture.home.watches else words, many > 0)
 
 
 def state_now(house: House) -> State | None:

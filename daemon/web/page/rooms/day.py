@@ -19,6 +19,7 @@ from daemon.web.page.views.house import home_facts
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from daemon.web.server.refusals import Refusal
+from rules.model.wording import say
 
 ROOM = "/timeline"
 KEPT_S = 30.0
@@ -44,7 +45,12 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     day = _day(request.path_params["day"])
     today = utc(now_s).astimezone(ZoneInfo(facts.timezone)).date()
     if not date(1971, 1, 1) <= day <= today:
-        raise Refusal(404, "day", f"expected a day up to today, got {day.isoformat()}", f"see {ROOM}")
+        raise Refusal(
+            404,
+            "day",
+            say("expected a day up to today, got {day}", day=day.isoformat()),
+            say("see {place}", place=ROOM),
+        )
     at_s = _at_s(request)
     record = await house.shelf.ask(("day", day), KEPT_S, lambda: day_record(home, day, now_s))
     drawn = day_picture(up_to_now(record, picture), facts.timezone, facts.heaters, at_s)
@@ -74,7 +80,8 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise Refusal(404, "day", f"expected a date like 2026-06-01, got {text[:40]!r}", f"see {ROOM}") from None
+        cause = say("expected a date like 2026-06-01, got {got}", got=repr(text[:40]))
+        raise Refusal(404, "day", cause, say("see {place}", place=ROOM)) from None
 
 
 def _at_s(request: Request) -> float | None:

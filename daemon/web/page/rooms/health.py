@@ -13,8 +13,9 @@ from daemon.web.page.views.house import home_facts
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, TITLE = "/health", "Health"
+PATH, TITLE = "/health", say("Health")
 KEPT_S = 10.0
 
 
@@ -28,7 +29,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     picture = await house.picture()
     home, health = picture.home, picture.health
     if health is None:
-        raise Refusal(503, "ledger", "expected one that can be read", "see the alarms on Now")
+        raise Refusal(503, "ledger", say("expected one that can be read"), say("see the alarms on Now"))
     now_s = picture.at_s
     try:
         hours = await house.shelf.ask("hours", KEPT_S, lambda: gather.hours(home, now_s, SPARK_HOURS))

@@ -9,28 +9,32 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from daemon.documents.history_table import HistoryTable, history_path, read_table, save, with_row, without_row
-from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.endpoints import Endpoints, lines_of
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, ROOM, TITLE = "/verdict/history", "/value", "Bills and meter readings"
+PATH, ROOM, TITLE = "/verdict/history", "/value", say("Bills and meter readings")
 
 WORDS = {
-    "from": ("From", "its first day, as 2026-01-31"),
-    "to": ("To", "the first day no longer in it"),
-    "electricity_kwh": ("Electricity bought, kWh", "for hot water; or for the whole house, if the home file says so"),
-    "gas_kwh": ("Gas bought, kWh", "gross, as billed"),
-    "gas_m3": ("Gas bought, m³", "instead of kWh"),
-    "gas_kwh_per_m3": ("kWh in a m³ of gas", "your bill names it"),
-    "diverted_kwh": ("Diverted, kWh", "by the diverter's own count"),
-    "export_kwh": ("Sold, kWh", ""),
-    "pv_kwh": ("Solar, kWh", ""),
-    "water_l": ("Hot water, L", "by a water meter"),
-    "away_days": ("Days away", "with nobody at home"),
-    "outdoor_c": ("Outdoors, °C", "the mean"),
-    "inlet_c": ("Mains water, °C", "the mean"),
-    "estimated": ("Estimated", "1 if a read at one of its ends was guessed"),
-    "note": ("Note", ""),
+    "from": (say("From"), say("its first day, as 2026-01-31")),
+    "to": (say("To"), say("the first day no longer in it")),
+    "electricity_kwh": (
+        say("Electricity bought, kWh"),
+        say("for hot water; or for the whole house, if the home file says so"),
+    ),
+    "gas_kwh": (say("Gas bought, kWh"), say("gross, as billed")),
+    "gas_m3": (say("Gas bought, m³"), say("instead of kWh")),
+    "gas_kwh_per_m3": (say("kWh in a m³ of gas"), say("your bill names it")),
+    "diverted_kwh": (say("Diverted, kWh"), say("by the diverter's own count")),
+    "export_kwh": (say("Sold, kWh"), ""),
+    "pv_kwh": (say("Solar, kWh"), ""),
+    "water_l": (say("Hot water, L"), say("by a water meter")),
+    "away_days": (say("Days away"), say("with nobody at home")),
+    "outdoor_c": (say("Outdoors, °C"), say("the mean")),
+    "inlet_c": (say("Mains water, °C"), say("the mean")),
+    "estimated": (say("Estimated"), say("1 if a read at one of its ends was guessed")),
+    "note": (say("Note"), ""),
 }
 """The columns in words, with a hint."""
 
@@ -43,7 +47,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
         try:
             await asyncio.to_thread(_changed, house, form)
         except BrimfulError as refused:
-            context = await _shown(house, form, str(refused).splitlines())
+            context = await _shown(house, form, lines_of(refused))
             return page.renderer.page(request, "history.html", context, 400)
         house.shelf.forget()
         return RedirectResponse(PATH, 303)
@@ -63,8 +67,9 @@ def _changed(house: House, form: Mapping[str, str]) -> None:
     """Write the row that a form holds, or take it out. Raises BrimfulError."""
     table = read_table(history_path(house.home()))
     if form.get("mark") != table.mark:
-        cause = "expected the file as it was shown, got another"
-        raise BrimfulError("write the history", table.path.name, cause, "it is shown anew: look, and send it again")
+        cause = say("expected the file as it was shown, got another")
+        hint = say("it is shown anew: look, and send it again")
+        raise BrimfulError("write the history", table.path.name, cause, hint)
     place = _place(form.get("row", ""))
     save(without_row(table, place) if form.get("remove") and place is not None else with_row(table, place, form))
 
@@ -79,7 +84,7 @@ async def _shown(house: House, form: Mapping[str, str], problems: list[str]) -> 
     try:
         table = await asyncio.to_thread(read_table, path)
     except BrimfulError as refused:
-        problems = [*problems, *str(refused).splitlines()]
+        problems = [*problems, *lines_of(refused)]
     place = _place(form.get("row", ""))
     lines = [{name: row.get(name, "") for name in WORDS} for row in table.rows] if table is not None else []
     known = lines[place] if place is not None and place < len(lines) else {}

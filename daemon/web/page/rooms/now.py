@@ -27,10 +27,12 @@ from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from rules.model.errors import BrimfulError
 from rules.model.formatting import duration
+from rules.model.wording import say
 
-PATH, TITLE = "/", "Now"
+PATH, TITLE = "/", say("Now")
 STOP_KEPT_S, STOCK_KEPT_S, DAY_KEPT_S, MIDNIGHT_KEPT_S = 30.0, 60.0, 60.0, 3 * 3600.0
-BUTTONS = {"withhold": "Heater off", "surplus": "Take surplus", "heat": "Heat from the grid too"}
+CAUTION_TITLE = say("Before it heats")
+BUTTONS = {"withhold": say("Heater off"), "surplus": say("Take surplus"), "heat": say("Heat from the grid too")}
 """What the override's buttons say."""
 PATIENCE_S = 0.7
 """How long the first look waits for the ledger."""
@@ -44,7 +46,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
         warned = of_override(page.house.home(), str(wish.get("order", "")))
         if warned and "confirmed" not in form:
             context = {
-                "title": "Before it heats",
+                "title": CAUTION_TITLE,
                 "room": PATH,
                 "fields": form,
                 "minutes": duration(wish["for_s"]),
@@ -72,14 +74,21 @@ def view(house: House, picture: Picture) -> Mapping[str, Any]:
         stock = shelf.last(("stock", at_s), STOCK_KEPT_S, lambda: gather.stock_since(home, at_s, known[0]))
     today = local_day(at_s, ZoneInfo(facts.timezone))
     record = shelf.last(("day", at_s), DAY_KEPT_S, lambda: day_record(home, today, now_s))
-    lacking = "nothing is settled yet" if home.tank is not None else "the home file has no [tank] table"
+    lacking = say("it is being worked out")
+    if known is not None:
+        lacking = say("nothing is settled yet") if home.tank is not None else say("the home file has no [tank] table")
     return {
         "now": now_room(picture.why, picture.health, picture.today, stop, facts, disk_bytes(house)),
         "day": None if record is None else day_picture(up_to_now(record, picture), facts.timezone, facts.heaters),
         "stock": None if stock is None else statement(stock),
         "diverted": diverted_today(picture.today),
-        "why_no_stock": f"No heat stock is shown: {lacking if known is not None else 'it is being worked out'}.",
+        "why_no_stock": no_stock(lacking),
     }
+
+
+def no_stock(lacking: str) -> str:
+    """Why there is no statement of the heat stock. lacking: the cause, within a sentence."""
+    return say("No heat stock is shown: {why}.", why=lacking)
 
 
 async def show(house: House, request: Request) -> Mapping[str, Any]:
@@ -122,6 +131,6 @@ def wish_of(form: Mapping[str, str]) -> dict[str, Any]:
     except ValueError:
         minutes = nan
     if not isfinite(minutes):
-        cause = f"expected a number of minutes, got {form.get('minutes', '')[:40]!r}"
-        raise BrimfulError("set an override", "minutes", cause, "an override always ends")
+        cause = say("expected a number of minutes, got {got}", got=repr(form.get("minutes", "")[:40]))
+        raise BrimfulError("set an override", "minutes", cause, say("an override always ends"))
     return {"order": form.get("order", ""), "for_s": minutes * 60, "heater": form.get("heater") or None}

@@ -14,7 +14,7 @@ from daemon.config.edit import Change, preview_rule
 from daemon.config.model import Home
 from daemon.documents.rules_document import change_answer, change_said, rules_answer
 from daemon.web.page import ledger_queries as gather
-from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.endpoints import Endpoints, lines_of
 from daemon.web.page.trials import Trials, Tried
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.figures import minutes
@@ -30,8 +30,9 @@ from daemon.web.page.views.rules import (
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, TITLE = "/rules", "Rules"
+PATH, TITLE = "/rules", say("Rules")
 KEPT_S = 30.0
 
 
@@ -42,7 +43,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
     async def show_rule(house: House, request: Request) -> Mapping[str, Any]:
         name = request.path_params["rule"]
         rule = await _rule(house, name)
-        return {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": (), "entered": _texts(rule)}
+        return {"title": called(name), "room": PATH, "rule": rule, "problems": (), "entered": _texts(rule)}
 
     async def try_it(request: Request, form: dict[str, str]) -> Response:
         house, name = page.house, request.path_params["rule"]
@@ -52,13 +53,14 @@ def routes(page: Endpoints) -> list[BaseRoute]:
         entered = {key: text.strip() for key, text in form.items() if text.strip() != known.get(key)}
         try:
             if not entered:
-                raise BrimfulError("change a rule", f"rules.{name}", "expected a setting that differs, got none")
+                cause = say("expected a setting that differs, got none")
+                raise BrimfulError("change a rule", f"rules.{name}", cause)
             change = await asyncio.to_thread(_preview, home, name, entered)
             if not change.keys:
-                cause = "nothing that holds would change"
-                raise BrimfulError("change a rule", f"rules.{name}", cause, "the values are those of now")
+                cause = say("nothing that holds would change")
+                raise BrimfulError("change a rule", f"rules.{name}", cause, say("the values are those of now"))
         except BrimfulError as refused:
-            context = {"title": f"Rule {name}", "room": PATH, "rule": rule, "problems": str(refused).splitlines()}
+            context = {"title": called(name), "room": PATH, "rule": rule, "problems": lines_of(refused)}
             return page.renderer.page(request, "rule.html", {**context, "entered": {**known, **form}}, 400)
         warned = new_cautions(cautions(home), cautions(change.home))
         picture = await house.picture()
@@ -106,8 +108,18 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "week": week_shown(week),
         "known": minutes(week.known_s) if week is not None else "",
         "heater": home.heater_names[0],
-        "done": f"The rule {changed} is changed and applies from now on." if changed in known["rules"] else "",
+        "done": done(changed) if changed in known["rules"] else "",
     }
+
+
+def done(rule: str) -> str:
+    """That a rule has been changed."""
+    return say("The rule {rule} is changed and applies from now on.", rule=rule)
+
+
+def called(rule: str, *, tried: bool = False) -> str:
+    """What the page of a rule, or of a change of it that is tried, is called."""
+    return say("Rule {rule}, tried", rule=rule) if tried else say("Rule {rule}", rule=rule)
 
 
 def _preview(home: Home, name: str, entered: Mapping[str, str]) -> Change:
@@ -121,7 +133,7 @@ async def _rule(house: House, name: str) -> RuleShown:
     home = house.home()
     keys = rules_answer(home)["rules"].get(name)
     if keys is None:
-        raise Refusal(404, "rule", "expected one of the home file's rules", f"see {PATH}")
+        raise Refusal(404, "rule", say("expected one of the home file's rules"), say("see {place}", place=PATH))
     return rule_shown(name, keys, await _week(house, home), home.home.currency)
 
 
@@ -141,7 +153,7 @@ def _texts(rule: RuleShown) -> dict[str, str]:
 def _trial(tried: Tried, timezone: str) -> Mapping[str, Any]:
     trial = tried.trial
     return {
-        "title": f"Rule {tried.change.rule}, tried",
+        "title": called(tried.change.rule, tried=True),
         "room": PATH,
         "rule": tried.change.rule,
         "called": TITLES.get(tried.change.rule, tried.change.rule),

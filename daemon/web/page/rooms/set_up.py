@@ -17,15 +17,17 @@ from daemon.setup.choosing import Place, free_name, places, source_at, with_sign
 from daemon.setup.suggest import Suggestion, source_table
 from daemon.setup.survey import Survey
 from daemon.setup.writing import write
-from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.endpoints import Endpoints, lines_of
 from daemon.web.page.listening import Listened, Listening
 from daemon.web.page.views.set_up import KEEP, NONE, SCALES, signals_shown, topics_shown, unnamed_signals
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
+from rules.model.wording import say
 
-PATH, ROOM, TITLE = "/set-up", "/health", "Set-up"
-SECONDS = ((15, "15 seconds"), (60, "a minute"), (300, "5 minutes"), (600, "10 minutes"))
+PATH, ROOM, TITLE = "/set-up", "/health", say("Set-up")
+SECONDS = ((15, say("15 seconds")), (60, say("a minute")), (300, say("5 minutes")), (600, say("10 minutes")))
+CHOSEN_TITLE, WRITTEN_TITLE = say("The signals chosen"), say("Written")
 _OP = "choose the signals"
 
 
@@ -54,10 +56,10 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
         try:
             chosen = await asyncio.to_thread(_chosen, home, heard, form)
         except BrimfulError as refused:
-            context = {**_shown(home, heard), "problems": str(refused).splitlines(), "entered": form}
+            context = {**_shown(home, heard), "problems": lines_of(refused), "entered": form}
             return page.renderer.page(request, "set_up.html", context, 400)
         tables = [_table(name, source) for name, source in chosen.signals.items()]
-        context = {"title": "The signals chosen", "room": ROOM, "tables": tables, "entered": form}
+        context = {"title": CHOSEN_TITLE, "room": ROOM, "tables": tables, "entered": form}
         context["file"] = home.file.name
         return page.renderer.page(request, "set_up_chosen.html", context)
 
@@ -65,7 +67,7 @@ def routes(page: Endpoints, listening: Listening | None = None) -> list[BaseRout
         home, heard = page.house.home(), _of(ears, form)
         chosen = await asyncio.to_thread(_chosen, home, heard, form)
         into = await asyncio.to_thread(_write, home, chosen.text)
-        context = {"title": "Written", "room": ROOM, "into": into.name, "folder": str(into.parent)}
+        context = {"title": WRITTEN_TITLE, "room": ROOM, "into": into.name, "folder": str(into.parent)}
         context["file"] = home.file.name
         return page.renderer.page(request, "set_up_written.html", context)
 
@@ -107,14 +109,14 @@ def _faults(found: Survey) -> list[str]:
     """Why less was heard than there may be."""
     if found.topics:
         return found.faults
-    return [*found.faults, "nothing was heard: do the broker's access rules let brimful read all topics?"]
+    return [*found.faults, say("nothing was heard: do the broker's access rules let brimful read all topics?")]
 
 
 def _of(ears: Listening, form: Mapping[str, str]) -> Listened:
     heard = ears.last
     if heard is None or heard.known is None or heard.found is None or form.get("token") != heard.token:
-        cause = "expected choices among what was heard last, got others"
-        raise BrimfulError(_OP, "form", cause, f"listen again: {PATH}")
+        cause = say("expected choices among what was heard last, got others")
+        raise BrimfulError(_OP, "form", cause, say("listen again: {place}", place=PATH))
     return heard
 
 
@@ -134,7 +136,8 @@ def _chosen(home: Home, heard: Listened, form: Mapping[str, str]) -> _Chosen:
         elif picked != KEEP and name in guesses:
             found[name] = _guessed(guesses[name], picked, scale)
     if not found:
-        raise BrimfulError(_OP, "form", "expected a signal that changes, got none", "choose a place for one")
+        cause = say("expected a signal that changes, got none")
+        raise BrimfulError(_OP, "form", cause, say("choose a place for one"))
     text, _ = with_signals(read_bytes(home.file), home.file, found)
     return _Chosen(found, text)
 
@@ -146,7 +149,7 @@ def _placed(name: str, place: str, known: list[Place], scale: str) -> Source:
 def _guessed(guess: Suggestion, picked: str, scale: str) -> Source:
     choices = {str(number): source for number, source in enumerate((guess.source, *guess.alternatives))}
     if picked not in choices:
-        cause = f"expected one of the places offered, got {picked[:40]!r}"
+        cause = say("expected one of the places offered, got {got}", got=repr(picked[:40]))
         raise BrimfulError(_OP, f"signals.{guess.source.signal}", cause)
     source = choices[picked]
     if scale not in SCALES:

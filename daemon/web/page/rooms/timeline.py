@@ -11,14 +11,16 @@ from starlette.routing import BaseRoute, Route
 from daemon.recording.owner_notes import KINDS as NOTE_KINDS
 from daemon.recording.owner_notes import LONGEST, notes_of
 from daemon.web.page import ledger_queries as gather
-from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.endpoints import Endpoints, lines_of
 from daemon.web.page.views.figures import long_date, utc
-from daemon.web.page.views.timeline import KINDS, timeline
+from daemon.web.page.views.timeline import KIND_WORDS, KINDS, timeline
 from daemon.web.server.context import House
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, TITLE = "/timeline", "Timeline"
+PATH, TITLE = "/timeline", say("Timeline")
+WITHDRAW_TITLE = say("Withdraw the note?")
 KEPT_S = 10.0
 
 
@@ -29,7 +31,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
         try:
             await page.house.asking.ask("note", {name: form.get(name, "") for name in ("day", "kind", "text")})
         except BrimfulError as refused:
-            context = await _shown(page.house, "", form, str(refused).splitlines())
+            context = await _shown(page.house, "", form, lines_of(refused))
             return page.renderer.page(request, "timeline.html", context, 400)
         page.house.shelf.forget()
         return RedirectResponse(PATH, 303)
@@ -56,8 +58,9 @@ async def ask_first(house: House, request: Request) -> Mapping[str, Any]:
     events = await house.shelf.ask("events", KEPT_S, lambda: gather.events(home, now_s))
     note = next((note for note in notes_of(events) if note.id == wanted), None)
     if note is None:
-        raise Refusal(404, "note", "expected a note that stands", f"see {PATH}")
-    return {"title": "Withdraw the note?", "room": PATH, "note": note, "day": long_date(note.day)}
+        raise Refusal(404, "note", say("expected a note that stands"), say("see {place}", place=PATH))
+    shown = {"note": note, "kind": KIND_WORDS.get(note.kind, note.kind), "day": long_date(note.day)}
+    return {"title": WITHDRAW_TITLE, "room": PATH, **shown}
 
 
 async def withdraw(house: House, form: dict[str, str]) -> str:
@@ -65,6 +68,11 @@ async def withdraw(house: House, form: dict[str, str]) -> str:
     await house.asking.ask("withdraw", {"note": form.get("note", "")})
     house.shelf.forget()
     return PATH
+
+
+def note_kinds() -> list[tuple[str, str]]:
+    """What a note may be about: as the form sends it, and in words."""
+    return [(kind, KIND_WORDS.get(kind, kind)) for kind in NOTE_KINDS]
 
 
 async def _shown(house: House, kind: str, entered: Mapping[str, str], problems: list[str]) -> Mapping[str, Any]:
@@ -78,7 +86,7 @@ async def _shown(house: House, kind: str, entered: Mapping[str, str], problems: 
         "months": timeline(home, events, now.timestamp(), kind),
         "kinds": KINDS,
         "kind": kind,
-        "note_kinds": NOTE_KINDS,
+        "note_kinds": note_kinds(),
         "longest": LONGEST,
         "days": gather.EVENT_DAYS,
         "today": today,

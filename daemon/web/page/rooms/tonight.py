@@ -12,8 +12,9 @@ from daemon.web.server.context import House
 from daemon.web.server.planned import plan_of
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import joined, say
 
-PATH, TITLE = "/tonight", "Tonight's plan"
+PATH, TITLE = "/tonight", say("Tonight's plan")
 ROOM = "/"
 """It belongs to Now."""
 
@@ -31,5 +32,5 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
     except Refusal:
         raise
     except BrimfulError as refused:
-        return {**context, "fault": f"{refused.subject}: {refused.cause}", "hint": refused.hint}
+        return {**context, "fault": joined((refused.subject, refused.cause), ": "), "hint": refused.hint}
     return {**context, "tonight": tonight_room(document), "width": WIDTH, "height": HEIGHT}

@@ -24,8 +24,9 @@ from daemon.web.page.views.value import PERIODS, value_room
 from daemon.web.page.views.value_chart import HEIGHT, SUM_HEIGHT, price_changes
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, TITLE = "/value", "Value"
+PATH, TITLE = "/value", say("Value")
 KEPT_S = 10.0
 _SPAN_DAYS: Mapping[str, int] = {"day": 30, "week": 26 * 7, "month": 396}
 """How far back the room begins unless it is asked, days."""
@@ -92,7 +93,8 @@ def _asked(request: Request, home: Home, today: date) -> Asked:
     wanted = request.query_params
     by = wanted.get("by", "day")
     if by not in PERIODS:
-        raise BrimfulError("show the value", "by", f"expected one of {', '.join(PERIODS)}, got {by[:40]!r}")
+        cause = say("expected one of {names}, got {got}", names=", ".join(PERIODS), got=repr(by[:40]))
+        raise BrimfulError("show the value", "by", cause)
     from_, to = wanted.get("from", "").strip(), wanted.get("to", "").strip()
     if not from_ and "from" not in wanted and by in _SPAN_DAYS:
         start = today - timedelta(days=_SPAN_DAYS[by])
@@ -100,7 +102,8 @@ def _asked(request: Request, home: Home, today: date) -> Asked:
     zone = ZoneInfo(home.home.timezone)
     from_s, to_s = (instant(text, zone) if text else None for text in (from_, to))
     if from_s is not None and to_s is not None and to_s <= from_s:
-        raise BrimfulError("show the value", "to", f"expected a day after {from_}, got {to}")
+        cause = say("expected a day after {begin}, got {got}", begin=from_, got=to)
+        raise BrimfulError("show the value", "to", cause)
     return Asked(by, from_, to, from_s, to_s)  # type: ignore[arg-type]
 
 
@@ -109,13 +112,13 @@ def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
     month, year = today.replace(day=1), today.replace(month=1, day=1)
     last = (month - timedelta(days=1)).replace(day=1)
     offered = (
-        ("7 days", "day", today - timedelta(days=6), None),
-        ("31 days", "day", today - timedelta(days=30), None),
-        ("this month", "day", month, None),
-        ("last month", "day", last, month),
-        ("this year", "month", year, None),
-        ("12 months", "month", (month - timedelta(days=330)).replace(day=1), None),
-        ("all", "month", None, None),
+        (say("7 days"), "day", today - timedelta(days=6), None),
+        (say("31 days"), "day", today - timedelta(days=30), None),
+        (say("this month"), "day", month, None),
+        (say("last month"), "day", last, month),
+        (say("this year"), "month", year, None),
+        (say("12 months"), "month", (month - timedelta(days=330)).replace(day=1), None),
+        (say("all"), "month", None, None),
     )
     found = []
     for words, by, start, end in offered:

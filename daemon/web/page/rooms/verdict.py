@@ -12,8 +12,10 @@ from daemon.simulation.advised_rules import reckon_apart
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, ROOM, TITLE = "/verdict", "/value", "Verdict"
+NOT_YET = say("Can't tell yet.")
+PATH, ROOM, TITLE = "/verdict", "/value", say("Verdict")
 KEPT_S = 3600.0
 
 
@@ -25,7 +27,7 @@ def routes(page: Endpoints) -> list[Route]:
 async def show(house: House, request: Request) -> Mapping[str, Any]:
     """What stands in the room."""
     file = house.home().file
-    context: dict[str, Any] = {"title": TITLE, "room": ROOM, "fault": "", "headline": "Can't tell yet.", "blocks": []}
+    context: dict[str, Any] = {"title": TITLE, "room": ROOM, "fault": "", "headline": NOT_YET, "blocks": []}
     try:
         document = await house.shelf.ask("verdict", KEPT_S, lambda: reckon_apart(file))
     except BrimfulError as refused:

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Mapping
+from functools import reduce
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,13 +12,14 @@ from starlette.routing import BaseRoute, Route
 
 from daemon.config.model import Home
 from daemon.simulation.study.what_if import LAST_S, MOST_KEYS, MOST_VARIANTS, WhatIf, asked
-from daemon.web.page.endpoints import Endpoints
+from daemon.web.page.endpoints import Endpoints, lines_of
 from daemon.web.page.trials import Begun
 from daemon.web.page.views.what_if import BAR_H, keys_of, name_of, what_if_found
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
-PATH, ROOM, TITLE = "/what-if", "/rules", "What if"
+PATH, ROOM, TITLE = "/what-if", "/rules", say("What if")
 FIELDS = tuple(range(1, MOST_KEYS + 1))
 
 
@@ -31,7 +33,7 @@ def routes(page: Endpoints) -> list[BaseRoute]:
         try:
             settings = await asyncio.to_thread(asked, home, wanted)
         except BrimfulError as refused:
-            context = {**_form(home, form), "problems": str(refused).splitlines()}
+            context = {**_form(home, form), "problems": lines_of(refused)}
             return page.renderer.page(request, "what_if.html", context, 400)
         names = [name_of(setting) for setting in settings]
         return RedirectResponse(f"{PATH}/{begun.begin(lambda: WhatIf(home, settings), names)}", 303)
@@ -77,15 +79,22 @@ def _form(home: Home, entered: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
+def question(names: list[str]) -> str:
+    """The question that is being answered, of the variants' names."""
+    first, *others = names
+    either = reduce(lambda said, name: say("{first}; or {next}", first=said, next=name), others, first)
+    return say("What if {either}?", either=either)
+
+
 def _run(work: WhatIf, names: list[str], home: Home) -> dict[str, Any]:
     shown = what_if_found(work.found, ZoneInfo(home.home.timezone)) if work.found is not None else None
     return {
-        "title": f"{TITLE}, tried",
+        "title": say("What if, tried"),
         "room": ROOM,
         "ended": work.ended,
         "done": work.done,
         "fault": work.fault,
-        "names": names[1:],
+        "asked": question(names[1:]),
         "found": shown,
         "currency": home.home.currency,
         "bar_h": BAR_H,

@@ -1,6 +1,15 @@
 "use strict";
 /* Keeps what is shown as the house is: swaps the parts that changed, counts ages up and what is left down, says when
-   nothing comes any more. Every room can be read without it. */
+   nothing comes any more. Every room can be read without it. Its words are those of the page, in the reader's language:
+   they stand at #offline. */
+
+const offline = document.getElementById("offline");
+const words = offline ? offline.dataset : {};
+
+/** A text with its values in the places of their names. */
+function filled(text, values) {
+  return text.replace(/\{(\w+)\}/g, (place, name) => values[name] ?? place);
+}
 
 /** Seconds in words, as the daemon says them (rules/model/formatting.py). */
 function duration(seconds) {
@@ -12,8 +21,9 @@ function duration(seconds) {
   if (hours < 24) return minutes % 60 ? `${hours} h ${minutes % 60} min` : `${hours} h`;
   const allHours = Math.round(whole / 3600);
   const days = Math.floor(allHours / 24);
-  const named = days === 1 ? "1 day" : `${days} days`;
-  return allHours % 24 ? `${named} ${allHours % 24} h` : named;
+  const rest = allHours % 24;
+  const text = rest ? (days === 1 ? words.dayHours : words.daysHours) : days === 1 ? words.day : words.days;
+  return filled(text, { n: days, hours: rest });
 }
 
 const parts = new Map();
@@ -42,7 +52,7 @@ function count() {
     const row = span.closest("[data-limit]");
     if (row && age > Number(row.dataset.limit) && !row.classList.contains("stale")) {
       row.classList.add("stale");
-      row.querySelector(".why").textContent = ", too old";
+      row.querySelector(".why").textContent = words.tooOld;
     }
   }
   for (const span of document.querySelectorAll("[data-left]")) {
@@ -50,12 +60,11 @@ function count() {
   }
 }
 
-const offline = document.getElementById("offline");
 function heard() { if (offline) offline.hidden = true; }
 function unheard() {
   if (!offline || !offline.hidden) return;
   const clock = document.querySelector("[data-clock]").dataset.clock; /* the home's own */
-  offline.textContent = `Not live: nothing has come from the daemon since ${clock}. What follows is of then.`;
+  offline.textContent = filled(words.unheard, { clock });
   offline.hidden = false;
 }
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 from accounting.ledger.records import DecisionRow
 from daemon.web.page.views.stops import Stop
 from rules.model.orders import Order
+from rules.model.wording import say
 
 SLOT_S = 300
 """A lane shows what lasted longest in each stretch of this length: shorter changes could be neither seen nor hit."""
@@ -14,24 +15,24 @@ GAP_S = 900
 """A longer time without any recorded reading is shown as one of which nothing is known."""
 
 REASONS = {
-    "limit": "too hot",
-    "fresh": "no fresh readings",
-    "full": "tank full",
-    "override": "override",
-    "together": "the other heater first",
-    "hygiene": "whole tank hot",
-    "return": "hot for the return",
-    "away": "away",
-    "plan": "tonight's plan",
-    "battery": "battery first",
-    "yield": "other load first",
-    "alternate": "a comparison's day off",
-    "worth": "selling pays more",
-    "surplus": "too little sun",
-    "rest": "short pause",
+    "limit": say("too hot"),
+    "fresh": say("no fresh readings"),
+    "full": say("tank full"),
+    "override": say("override"),
+    "together": say("the other heater first"),
+    "hygiene": say("whole tank hot"),
+    "return": say("hot for the return"),
+    "away": say("away"),
+    "plan": say("tonight's plan"),
+    "battery": say("battery first"),
+    "yield": say("other load first"),
+    "alternate": say("a comparison's day off"),
+    "worth": say("selling pays more"),
+    "surplus": say("too little sun"),
+    "rest": say("short pause"),
 }
 """Why a heater is off, by the rule that decided, as short as a lane has room for."""
-SURPLUS, HEAT, UNKNOWN = "sun to the tank", "heating from the grid", "not recorded"
+SURPLUS, HEAT, UNKNOWN = say("sun to the tank"), say("heating from the grid"), say("not recorded")
 
 
 @dataclass(frozen=True, slots=True)

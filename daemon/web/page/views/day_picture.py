@@ -10,8 +10,9 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from daemon.web.page.views.day import GAP_S, DayRecord, Stretch, lane, mean, stretches, value_at
-from daemon.web.page.views.figures import fixed, utc
+from daemon.web.page.views.figures import fixed, sentence, utc
 from rules.model.formatting import percent, watts
+from rules.model.wording import Fitting, Number, joined, say
 
 WIDTH, HEIGHT = 1000, 200
 _SURPLUS_OVER_S = 300
@@ -19,13 +20,13 @@ _STEPS_W = (500, 1000, 2000, 3000, 4000, 5000, 6000, 8000, 10_000, 15_000, 20_00
 _CHARS_PER_PCT_WIDE, _CHARS_PER_PCT_NARROW = 1.35, 0.38
 """How many characters of a lane's words fit into a per cent of its width: on a wide and on a narrow screen."""
 _SHORT = {
-    "sun to the tank": "sun",
-    "heating from the grid": "grid",
-    "tank full": "full",
-    "battery first": "battery",
-    "selling pays more": "selling",
-    "too little sun": "no sun",
-    "no fresh readings": "silent",
+    "sun to the tank": say("sun"),
+    "heating from the grid": say("grid"),
+    "tank full": say("full"),
+    "battery first": say("battery"),
+    "selling pays more": say("selling"),
+    "too little sun": say("no sun"),
+    "no fresh readings": say("silent"),
     "not recorded": "",
 }
 """Where there is no room for the words."""
@@ -109,13 +110,13 @@ def day_picture(record: DayRecord, timezone: str, heaters: Sequence[str], at_s: 
         permitted=" ".join(
             f"M{place.x(one.from_s):.1f} 0H{place.x(one.to_s):.1f}V{HEIGHT}H{place.x(one.from_s):.1f}Z" for one in on
         ),
-        scale=f"{fixed(scale_w / 1000, 1).removesuffix('.0')} kW",
+        scale=Number(f"{fixed(scale_w / 1000, 1).removesuffix('.0')} kW"),
         stop_y=_y(record.stop_pct),
         resume_y=_y(record.resume_pct),
         stop=percent(record.stop_pct),
         resume=percent(record.resume_pct),
         rings=tuple(
-            Mark(place.pct(stop.at_s), f"confirmed stop at {clock(stop.at_s)}")
+            Mark(place.pct(stop.at_s), say("confirmed stop at {time}", time=clock(stop.at_s)))
             for stop in record.stops
             if record.from_s <= stop.at_s < record.to_s
         ),
@@ -212,14 +213,18 @@ def _block(stretch: Stretch, place: _Places, clock: _Clock) -> Block:
         kind=_kind(stretch),
         wide=_fitting(stretch.reason, width_pct * _CHARS_PER_PCT_WIDE),
         narrow=_fitting(stretch.reason, width_pct * _CHARS_PER_PCT_NARROW),
-        said=f"{stretch.reason}, {clock(stretch.from_s)} to {clock(stretch.to_s)}",
+        said=joined((stretch.reason, _span(stretch, clock))),
         link=_link(stretch),
     )
 
 
-def _fitting(reason: str, room: float) -> str:
+def _fitting(reason: str, room: float) -> Fitting:
     """The words that fit into so many characters."""
-    return next((words for words in (reason, _SHORT.get(reason, reason)) if len(words) + 1 <= room), "")
+    return Fitting((reason, _SHORT.get(reason, reason)), room - 1)
+
+
+def _span(stretch: Stretch, clock: _Clock) -> str:
+    return say("{begin} to {end}", begin=clock(stretch.from_s), end=clock(stretch.to_s))
 
 
 def _row(stretch: Stretch, heater: str, record: DayRecord, clock: _Clock) -> Row:
@@ -227,7 +232,7 @@ def _row(stretch: Stretch, heater: str, record: DayRecord, clock: _Clock) -> Row
     if begin is None:
         begin = next((value for at_s, value in record.levels if at_s < stretch.to_s), None)
     surplus_w = mean(record.surplus, stretch.from_s, stretch.to_s)
-    tank = "–" if begin is None or end is None else f"{percent(begin)} to {percent(end)}"
+    tank = "–" if begin is None or end is None else say("{begin} to {end}", begin=percent(begin), end=percent(end))
     return Row(
         from_=clock(stretch.from_s),
         to=clock(stretch.to_s),
@@ -242,13 +247,13 @@ def _row(stretch: Stretch, heater: str, record: DayRecord, clock: _Clock) -> Row
 def _said(record: DayRecord, lanes: dict[str, list[Stretch]], clock: _Clock) -> str:
     levels = [value for _, value in record.levels]
     if not levels:
-        return "No level of the tank is on record for this day."
-    low, high, last = min(levels), max(levels), levels[-1]
-    said = f"Tank between {percent(low)} and {percent(high)}, last {percent(last)}"
+        return say("No level of the tank is on record for this day.")
+    low, high, last = (percent(level) for level in (min(levels), max(levels), levels[-1]))
+    said: list[str] = [say("Tank between {low} and {high}, last {last}", low=low, high=high, last=last)]
     on = [one for stretches_ in lanes.values() for one in stretches_ if one.on]
     if on:
-        said += "; heater permitted " + ", ".join(f"{clock(one.from_s)} to {clock(one.to_s)}" for one in on[:6])
-        said += " and more" if len(on) > 6 else ""
-    for stop in record.stops:
-        said += f"; confirmed stop at {clock(stop.at_s)}"
-    return f"{said}."
+        times = joined(_span(one, clock) for one in on[:6])
+        more = say("heater permitted {times} and more", times=times)
+        said.append(more if len(on) > 6 else say("heater permitted {times}", times=times))
+    said += [say("confirmed stop at {time}", time=clock(stop.at_s)) for stop in record.stops]
+    return sentence(joined(said, "; "))

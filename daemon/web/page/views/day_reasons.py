@@ -9,6 +9,7 @@ from daemon.web.page.views.day import reason_of
 from daemon.web.page.views.figures import sentence, utc
 from daemon.web.page.views.now import VERDICTS, FindingShown
 from rules.model.orders import LEADS, Verdict
+from rules.model.wording import joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tu
             heater=row.heater,
             at=f"{utc(at_s).astimezone(zone):%H:%M}",
             since=f"{utc(row.at_s).astimezone(zone):%H:%M}",
-            sentence=sentence(f"{LEADS[row.order]}: {row.why}"),
+            sentence=sentence(joined((LEADS[row.order], row.why), ": ")),
             change=sentence(row.change),
             reason=reason_of(row),
             findings=tuple(

@@ -4,13 +4,14 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from daemon.web.page.views.signal_names import NAMES
 from rules.model.formatting import MONTHS, duration
 from rules.model.signals import find
 from rules.model.wording import Day, Number, Sentence, Text, joined, say
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_UNIT_ENDS = ("w", "pct", "c", "l", "wh")
-_UNIT_PLACES = {"W": 0, "Wh": 0, "%": 1, "°C": 1, "L": 0, "per kWh": 4, "kg/kWh": 3}
+PER_KWH = "per kWh"
+_UNIT_PLACES = {"W": 0, "Wh": 0, "%": 1, "°C": 1, "L": 0, PER_KWH: 4, "kg/kWh": 3}
 
 
 def fixed(value: float | None, places: int = 2, *, sign: bool = False) -> Number:
@@ -31,30 +32,24 @@ def share(value: float | None) -> Number:
     return Number("–" if value is None else f"{int(value * 1000 + 1e-9) / 10:g} %")
 
 
-def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> Number:
+def signal_value(name: str, value: float, heaters: Iterable[str] = ()) -> str:
     """A reading with its unit."""
     known = find(name, heaters)
     unit = known[0].unit if known is not None else ""
     places = _UNIT_PLACES.get(unit, 2)
     text = fixed(value, places)
+    if unit == PER_KWH:
+        return say("{amount} per kWh", amount=text)
     return Number(f"{text.removesuffix('.0') if places == 1 else text} {unit}".strip())
-
-
-_PLAINER = {"pv": "solar", "pv energy": "solar energy", "tank_mid": "tank_middle", "topup energy": "top-up energy"}
-"""Signals whose name alone would puzzle a reader."""
 
 
 def signal_words(name: str, heaters: Iterable[str] = ()) -> str:
     """A signal's name in words, its unit left out: "tank_level_pct" is "tank level"."""
     known = find(name, heaters)
-    base, heater = (known[0].name, known[1]) if known is not None else (name, None)
-    stem, _, last = base.rpartition("_")
-    if not stem or last not in _UNIT_ENDS:
-        stem, last = base, ""
-    words = stem + (" energy" if last == "wh" else "")
-    words = _PLAINER.get(words, words)
-    words = words.replace("_per_kwh", "").replace("_kg", " carbon").replace("_", " ")
-    return f"{words}, {heater}" if heater is not None else words
+    if known is None or known[0].name not in NAMES:
+        return name.replace("_", " ")
+    words = NAMES[known[0].name]
+    return words if known[1] is None else joined((words, known[1]))
 
 
 def instant(text: str) -> datetime:
@@ -120,11 +115,11 @@ def age(seconds: float | None) -> str:
     return say("not heard since the start") if seconds is None else duration(seconds)
 
 
-def minutes(seconds: float) -> str:
+def minutes(seconds: float) -> Number:
     """A long time in hours and minutes: 45 300 s is "12 h 35 min"."""
     whole = round(seconds / 60)
     hours, rest = divmod(whole, 60)
-    return f"{hours:,} h {rest:02} min" if hours else f"{rest} min"
+    return Number(f"{hours:,} h {rest:02} min" if hours else f"{rest} min")
 
 
 def utc(at_s: float) -> datetime:

@@ -7,12 +7,13 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger.tape import Row
 from daemon.timing.events import HOMIE_LINK, READER_LINK
-from daemon.web.page.views.figures import full_date, instant, signal_value, signal_words, utc, when
+from daemon.web.page.views.figures import full_date, instant, sentence, signal_value, signal_words, utc, when
 from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.now import InputShown, input_shown
 from daemon.web.page.views.troubles import LOW_DISK_BYTES, READINGS_LINK, state_words, troubles
 from rules.model.formatting import duration
 from rules.model.signals import find
+from rules.model.wording import Number, joined, say, say_many
 
 SPARK_HOURS = 6
 WIDTH, HEIGHT = 240, 36
@@ -82,23 +83,23 @@ def health_room(health: Mapping[str, Any], rows: Sequence[Row], free_bytes: int 
     wrong = troubles(health, facts, free_bytes)
     groups = (
         Group(
-            "What the heater depends on",
-            "If one of these is missing, the heater stays off.",
+            say("What the heater depends on"),
+            say("If one of these is missing, the heater stays off."),
             tuple(_links(health)),
             tuple(shown[name] for name in needed),
         ),
         Group(
-            "What the books depend on",
-            "The heater works without these; what cannot be booked is reported, never guessed.",
+            say("What the books depend on"),
+            say("The heater works without these; what cannot be booked is reported, never guessed."),
             tuple(_book_looks(health, free_bytes, zone)),
             tuple(shown[name] for name in kept),
         ),
-        Group("Other readings", "Only shown and recorded.", (), tuple(shown[name] for name in rest)),
+        Group(say("Other readings"), say("Only shown and recorded."), (), tuple(shown[name] for name in rest)),
     )
     return HealthRoom(
         date=full_date(now, zone),
         clock=f"{now.astimezone(zone):%H:%M}",
-        headline=f"{state_words(len(wrong))}.",
+        headline=sentence(state_words(len(wrong))),
         troubles=tuple(one.sentence for one in wrong),
         groups=tuple(group for group in groups if group.looks or group.signals),
     )
@@ -124,9 +125,10 @@ def _signal(name: str, health: Mapping[str, Any], rows: Sequence[Row], facts: Ho
 
 def _links(health: Mapping[str, Any]) -> Iterator[Look]:
     for name, link in health["links"].items():
-        known = {READINGS_LINK: "broker, for the readings", HOMIE_LINK: "broker, for the Homie device"}
-        who = name if name.startswith(READER_LINK) else known.get(name, f"broker, for heater {name}")
-        yield Look(who, link["up"], "connected" if link["up"] else f"not connected: {link['reason'] or 'no answer'}")
+        known = {READINGS_LINK: say("broker, for the readings"), HOMIE_LINK: say("broker, for the Homie device")}
+        who = name if name.startswith(READER_LINK) else known.get(name) or say("broker, for heater {name}", name=name)
+        why = link["reason"] or say("no answer")
+        yield Look(who, link["up"], say("connected") if link["up"] else say("not connected: {why}", why=why))
 
 
 def _book_looks(health: Mapping[str, Any], free_bytes: int | None, zone: ZoneInfo) -> Iterator[Look]:
@@ -134,10 +136,10 @@ def _book_looks(health: Mapping[str, Any], free_bytes: int | None, zone: ZoneInf
     yield from _outbox(health)
     yield _disk(free_bytes)
     yield from _backup(health.get("backup"))
-    yield from (Look("prices", False, fault) for fault in health["prices"]["faults"])
-    yield from (Look("alerts", False, fault) for fault in health["alerts"]["faults"])
+    yield from (Look(say("prices"), False, fault) for fault in health["prices"]["faults"])
+    yield from (Look(say("alerts"), False, fault) for fault in health["alerts"]["faults"])
     if health["clock"]["fault"]:
-        yield Look("clock", False, health["clock"]["fault"])
+        yield Look(say("clock"), False, health["clock"]["fault"])
     yield from _queue(health["queue"])
 
 
@@ -160,10 +162,11 @@ def spark(points: Sequence[tuple[float, float]], signal: str, heaters: Sequence[
         drawn.append(f"{move}{x:.1f} {y:.1f}")
         before_s = at_s
     if known is not None and known[0].kind == "counter":
-        said = f"gained {signal_value(signal, high - low, heaters)}"
+        said = say("gained {gain}", gain=signal_value(signal, high - low, heaters))
     else:
-        said = f"{signal_value(signal, low, heaters)} to {signal_value(signal, high, heaters)}"
-    return Spark(" ".join(drawn), f"{said} in {duration(last_s - first_s)}")
+        ends = (signal_value(signal, value, heaters) for value in (low, high))
+        said = say("{begin} to {end}", begin=next(ends), end=next(ends))
+    return Spark(" ".join(drawn), say("{course} in {time}", course=said, time=duration(last_s - first_s)))
 
 
 def _thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -180,46 +183,53 @@ def _thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]
 
 def _refused(tally: Mapping[str, Any]) -> str:
     many = sum(tally["refused"].values())
-    return f"{many} of {tally['received']} payloads refused, the last: {tally['last_refused']}" if many else ""
+    if not many:
+        return ""
+    received, last = tally["received"], tally["last_refused"]
+    return say("{many} of {received} payloads refused, the last: {last}", many=many, received=received, last=last)
 
 
 def _books(books: Mapping[str, Any], zone: ZoneInfo, at: str) -> Look:
     if books["fault"]:
-        return Look("ledger", False, books["fault"])
+        return Look(say("ledger"), False, books["fault"])
     written_s = books["written_at_s"]
     if written_s is None:
-        return Look("ledger", True, "nothing written yet")
-    return Look("ledger", True, f"last written {when(utc(written_s), zone, instant(at))}")
+        return Look(say("ledger"), True, say("nothing written yet"))
+    return Look(say("ledger"), True, say("last written {time}", time=when(utc(written_s), zone, instant(at))))
 
 
 def _outbox(health: Mapping[str, Any]) -> list[Look]:
     waiting, refused, series = health["books"]["outbox"], health["books"]["refused"], health["timeseries"]
     if series is None:
-        return [Look("time-series database", True, "none in the home file, and none is needed")]
+        return [Look(say("time-series database"), True, say("none in the home file, and none is needed"))]
     fault = series["fault"]
-    said = f"{waiting} interval{'' if waiting == 1 else 's'} wait{'s' if waiting == 1 else ''} to be sent"
-    looks = [Look("time-series database", not fault, f"{fault}; {said}" if fault else said)]
+    said = say_many("{n} interval waits to be sent", "{n} intervals wait to be sent", waiting)
+    looks = [Look(say("time-series database"), not fault, joined((fault, said), "; "))]
     if refused["count"]:
-        looks.append(Look("refused intervals", False, f"{refused['count']} set aside; {refused['why']}"))
+        said = say("{count} set aside; {why}", count=refused["count"], why=refused["why"])
+        looks.append(Look(say("refused intervals"), False, said))
     return looks
 
 
 def _disk(free_bytes: int | None) -> Look:
     if free_bytes is None:
-        return Look("disk", False, "its free space cannot be read")
-    return Look("disk", free_bytes > LOW_DISK_BYTES, f"{free_bytes / 1e9:,.1f} GB free where the ledger is kept")
+        return Look(say("disk"), False, say("its free space cannot be read"))
+    size = Number(f"{free_bytes / 1e9:,.1f} GB")
+    return Look(say("disk"), free_bytes > LOW_DISK_BYTES, say("{size} free where the ledger is kept", size=size))
 
 
 def _backup(backup: Mapping[str, Any] | None) -> list[Look]:
     if backup is None:
-        return [Look("backup", True, "none is set in the home file")]
+        return [Look(say("backup"), True, say("none is set in the home file"))]
     if backup["fault"]:
-        return [Look("backup", False, backup["fault"])]
+        return [Look(say("backup"), False, backup["fault"])]
     if backup["last"] is None:
-        return [Look("backup", True, "none yet")]
-    return [Look("backup", True, f"{backup['last']}, {duration(backup['last_age_s'])} old")]
+        return [Look(say("backup"), True, say("none yet"))]
+    said = say("{name}, {age} old", name=backup["last"], age=duration(backup["last_age_s"]))
+    return [Look(say("backup"), True, said)]
 
 
 def _queue(queue: Mapping[str, Any]) -> list[Look]:
     passed = queue["passed_over_readings"]
-    return [Look("messages", False, f"{passed} skipped: they come faster than they can be handled")] if passed else []
+    said = say("{many} skipped: they come faster than they can be handled", many=passed)
+    return [Look(say("messages"), False, said)] if passed else []

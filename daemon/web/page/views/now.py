@@ -24,15 +24,22 @@ from rules.guards import GUARDS
 from rules.model.formatting import duration, percent, watts
 from rules.model.orders import LEADS, Order
 from rules.model.signals import TEMPERATURES, find
+from rules.model.wording import Number, joined, say
 
-VERDICTS = {"allow": "allows", "forbid": "holds off", "require": "requires"}
+VERDICTS = {"allow": say("allows"), "forbid": say("holds off"), "require": say("requires")}
 """A finding's verdict as the table shows it."""
-ORDERS = {"withhold": "heater off", "surplus": "take surplus", "heat": "heat, from the grid too"}
+ORDERS = {
+    "withhold": say("heater off"),
+    "surplus": say("take surplus"),
+    "heat": say("heat, from the grid too"),
+}
 """What an override asks of a heater."""
+ORDERED = {"withhold": say("heater off"), "surplus": say("taking surplus"), "heat": say("heating")}
+"""What a heater does under an order, within a line."""
 _WOULD: Mapping[Order, str] = {
-    Order.WITHHOLD: "Would be off",
-    Order.SURPLUS: "Would take surplus",
-    Order.HEAT: "Would heat",
+    Order.WITHHOLD: say("Would be off"),
+    Order.SURPLUS: say("Would take surplus"),
+    Order.HEAT: say("Would heat"),
 }
 """What leads the sentence of a heater that is sent no orders."""
 
@@ -130,9 +137,14 @@ def now_room(
     order = lead = (_WOULD if watching else LEADS)[Order(why["order"])]
     power = _power(why, facts)
     if why["order"] != "withhold" and power and not watching:
-        lead = f"{lead}, {power}"
+        lead = joined((lead, power))
     others = [
-        f"{heater['heater']}: {_order_words(heater['order'], heater['watts'])}, by the rule {heater['guard']}"
+        say(
+            "{heater}: {order}, by the rule {rule}",
+            heater=heater["heater"],
+            order=_order_words(heater["order"], heater["watts"]),
+            rule=heater["guard"],
+        )
         for heater in why["heaters"]
         if heater["heater"] != why["heater"]
     ]
@@ -141,9 +153,11 @@ def now_room(
         date=full_date(now, zone),
         clock=f"{now.astimezone(zone):%H:%M}",
         order=str(why["order"]),
-        sentence=sentence(f"{lead}: {found['sentence']}"),
-        change=sentence(str(why["change"] if found["guard"] == why["guard"] else found["change"])),
-        state=f"{order}, by the rule {why['guard']}. {state_words(len(wrong))}.",
+        sentence=sentence(joined((lead, found["sentence"]), ": ")),
+        change=sentence(why["change"] if found["guard"] == why["guard"] else found["change"]),
+        state=say(
+            "{order}, by the rule {rule}. {state}.", order=order, rule=why["guard"], state=state_words(len(wrong))
+        ),
         facts=tuple(_facts(why, power, today)),
         heaters=tuple(others),
         level=_level(why.get("level"), zone, now),
@@ -155,7 +169,7 @@ def now_room(
         stop=_stop(stop, zone, now),
         today=today_sentence(today),
         watching=watching,
-        plan=str(why.get("plan") or ""),
+        plan=why.get("plan") or "",
     )
 
 
@@ -192,25 +206,30 @@ def expected(why: Mapping[str, Any], facts: HomeFacts) -> tuple[Expected, ...]:
 
 def _facts(why: Mapping[str, Any], power: str, today: Mapping[str, Any] | None) -> Iterator[tuple[str, str]]:
     level = why.get("level")
-    yield "heater", f"on, {power}" if why["order"] != "withhold" and power else _ON[why["order"]]
+    on = say("on, {power}", power=power)
+    yield say("heater"), on if why["order"] != "withhold" and power else _ON[why["order"]]
     fresh = level is not None and level["fresh"]
-    yield "tank", percent(level["value_pct"]) if level is not None and fresh else "not known"
+    yield say("tank"), percent(level["value_pct"]) if level is not None and fresh else say("not known")
     whole = why.get("hygiene")
     if whole is not None:
-        days = whole["days_since"]
-        when_hot = (
-            "now" if whole["hot_since"] is not None else "not known" if days is None else f"{fixed(days, 1)} days ago"
-        )
-        yield "whole tank hot", f"{when_hot}, overdue" if whole["overdue"] else when_hot
+        when_hot = _when_hot(whole)
+        yield say("whole tank hot"), say("{time}, overdue", time=when_hot) if whole["overdue"] else when_hot
     if today is not None:
         currency = today["currency"]
-        yield "in today", f"{fixed(today['diverted_kwh'], 2)} kWh"
-        yield "bought less", f"{fixed(today['avoided'])} {currency}"
-        yield "sold less", f"{fixed(today['given_up'])} {currency}"
-        yield "worth", f"{fixed(today['net'], sign=True)} {currency}"
+        yield say("in today"), Number(f"{fixed(today['diverted_kwh'], 2)} kWh")
+        yield say("bought less"), Number(f"{fixed(today['avoided'])} {currency}")
+        yield say("sold less"), Number(f"{fixed(today['given_up'])} {currency}")
+        yield say("worth"), Number(f"{fixed(today['net'], sign=True)} {currency}")
 
 
-_ON = {"withhold": "off", "surplus": "on", "heat": "on"}
+_ON = {"withhold": say("off"), "surplus": say("on"), "heat": say("on")}
+
+
+def _when_hot(whole: Mapping[str, Any]) -> str:
+    if whole["hot_since"] is not None:
+        return say("now")
+    days = whole["days_since"]
+    return say("not known") if days is None else say("{days} days ago", days=fixed(days, 1))
 
 
 def _power(why: Mapping[str, Any], facts: HomeFacts) -> str:
@@ -243,8 +262,8 @@ def input_shown(one: Mapping[str, Any], heaters: Sequence[str]) -> InputShown:
 
 
 def _order_words(order: str, power_w: float | None) -> str:
-    words = LEADS[Order(order)].lower()
-    return f"{words} ({watts(power_w)})" if power_w is not None else words
+    words = ORDERED[order]
+    return say("{order} ({power})", order=words, power=watts(power_w)) if power_w is not None else words
 
 
 def _finding(found: Mapping[str, Any], why: Mapping[str, Any]) -> FindingShown:
@@ -260,13 +279,15 @@ def _finding(found: Mapping[str, Any], why: Mapping[str, Any]) -> FindingShown:
 
 def _level(level: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     if level is None:
-        return "The tank’s level is not known."
-    said = f"Tank {percent(level['value_pct'])}"
+        return say("The tank’s level is not known.")
+    shown = percent(level["value_pct"])
     if level["age_s"] is None:
-        return f"{said}, as a message retained from before the daemon started says."
+        return say("Tank {level}, as a message retained from before the daemon started says.", level=shown)
     if not level["fresh"]:
-        return f"{said} when last heard, {duration(level['age_s'])} ago."
-    return f"{said}, since {when(instant(level['since']), zone, now)}." if level["since"] is not None else f"{said}."
+        return say("Tank {level} when last heard, {age} ago.", level=shown, age=duration(level["age_s"]))
+    if level["since"] is None:
+        return say("Tank {level}.", level=shown)
+    return say("Tank {level}, since {time}.", level=shown, time=when(instant(level["since"]), zone, now))
 
 
 def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> OverrideShown | None:
@@ -277,27 +298,30 @@ def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> Override
     left_s = float(standing["ends_in_s"])
     waits = ""
     if standing["order"] != "withhold" and why["guard"] in GUARDS.hard:
-        waits = sentence(f"it waits: {deciding(why)['sentence']}")
+        waits = sentence(say("it waits: {why}", why=deciding(why)["sentence"]))
     return OverrideShown(ORDERS[standing["order"]], standing["heater"], until, duration(left_s), left_s, waits)
 
 
 def _stop(stop: Stop | None, zone: ZoneInfo, now: datetime) -> str:
     if stop is None:
-        return "None on record in the last week: none was due, or no meter shows what the heater takes."
-    after = duration(stop.verified_s - stop.at_s)
-    said = f"{when(utc(stop.at_s), zone, now)}: {stop.sentence}. {stop.proof} {after} later"
-    return sentence(said)
+        return say("None on record in the last week: none was due, or no meter shows what the heater takes.")
+    after, time = duration(stop.verified_s - stop.at_s), when(utc(stop.at_s), zone, now)
+    return sentence(
+        say("{time}: {why}. {proof} {after} later", time=time, why=stop.sentence, proof=stop.proof, after=after)
+    )
 
 
 def today_sentence(today: Mapping[str, Any] | None) -> str:
     """Today's net against just exporting, in one sentence."""
     if today is None:
-        return "Today's figures cannot be read now."
+        return say("Today's figures cannot be read now.")
     kwh, net, currency = today["diverted_kwh"], today["net"], today["currency"]
     if not kwh:
-        return "Nothing has been diverted today."
-    money = f"{abs(net):.2f} {currency}"
+        return say("Nothing has been diverted today.")
+    energy = Number(f"{kwh:.3f} kWh")
+    money = Number(f"{abs(net):.2f} {currency}")
     if f"{abs(net):.2f}" == "0.00":
-        return f"{kwh:.3f} kWh diverted today, worth the same as exporting it."
-    more = "more" if net > 0 else "less"
-    return f"{kwh:.3f} kWh diverted today, worth {money} {more} than exporting it."
+        return say("{energy} diverted today, worth the same as exporting it.", energy=energy)
+    if net > 0:
+        return say("{energy} diverted today, worth {money} more than exporting it.", energy=energy, money=money)
+    return say("{energy} diverted today, worth {money} less than exporting it.", energy=energy, money=money)

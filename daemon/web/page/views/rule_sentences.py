@@ -3,24 +3,26 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import reduce
 from typing import Any
 
-from daemon.web.page.views.figures import fixed, long_date, signal_words
+from daemon.web.page.views.figures import fixed, long_date, sentence, signal_words
 from rules.model.formatting import duration
+from rules.model.wording import Number, joined, say
 
 TITLES = {
-    "limit": "Temperature limit",
-    "full": "Full tank",
-    "heaters": "Several heaters",
-    "away": "Away",
-    "hygiene": "Whole tank hot",
-    "battery": "House battery",
-    "yield": "Other load first",
-    "worth": "Is heat worth more?",
-    "alternate": "Fair comparison",
-    "surplus": "Surplus",
-    "rest": "Minimum times",
-    "tracking": "Following the surplus",
+    "limit": say("Temperature limit"),
+    "full": say("Full tank"),
+    "heaters": say("Several heaters"),
+    "away": say("Away"),
+    "hygiene": say("Whole tank hot"),
+    "battery": say("House battery"),
+    "yield": say("Other load first"),
+    "worth": say("Is heat worth more?"),
+    "alternate": say("Fair comparison"),
+    "surplus": say("Surplus"),
+    "rest": say("Minimum times"),
+    "tracking": say("Following the surplus"),
 }
 """How each rule is called where its key alone would be a riddle."""
 Values = Mapping[str, Any]
@@ -46,17 +48,23 @@ def phrases(name: str, values: Values, currency: str) -> tuple[Phrase, ...]:
 
 def _limit(values: Values, _: str) -> Iterable[Phrase]:
     hot, again = _number(values["maximum_c"]), _number(values["resume_below_c"])
-    yield Phrase(f"Stop at {hot} °C anywhere in the tank, go on below {again} °C.", ("maximum_c", "resume_below_c"))
+    said = say("Stop at {level} °C anywhere in the tank, go on below {again} °C.", level=hot, again=again)
+    yield Phrase(said, ("maximum_c", "resume_below_c"))
 
 
 def _full(values: Values, _: str) -> Iterable[Phrase]:
     stop, again = _number(values["stop_at_pct"]), _number(values["resume_below_pct"])
-    yield Phrase(f"Stop at {stop} % full, go on below {again} %.", ("stop_at_pct", "resume_below_pct"))
+    said = say("Stop at {level} % full, go on below {again} %.", level=stop, again=again)
+    yield Phrase(said, ("stop_at_pct", "resume_below_pct"))
     yield Phrase(
-        f"A heater that may run but takes less than {_number(values['idle_w'])} W for"
-        f" {duration(values['idle_after_s'])} has been switched off by its own thermostat: try again once"
-        f" the level has fallen by {_number(values['idle_fall_pct'])} %, at the latest after"
-        f" {duration(values['retry_after_s'])}.",
+        say(
+            "A heater that may run but takes less than {power} W for {time} has been switched off by its own"
+            " thermostat: try again once the level has fallen by {fall} %, at the latest after {longest}.",
+            power=_number(values["idle_w"]),
+            time=duration(values["idle_after_s"]),
+            fall=_number(values["idle_fall_pct"]),
+            longest=duration(values["retry_after_s"]),
+        ),
         ("idle_w", "idle_after_s", "idle_fall_pct", "retry_after_s"),
         advanced=True,
     )
@@ -64,80 +72,97 @@ def _full(values: Values, _: str) -> Iterable[Phrase]:
 
 def _surplus(values: Values, _: str) -> Iterable[Phrase]:
     yield Phrase(
-        f"Start from {_number(values['start_w'])} W of surplus, stop below {_number(values['stop_w'])} W.",
+        say(
+            "Start from {start} W of surplus, stop below {stop} W.",
+            start=_number(values["start_w"]),
+            stop=_number(values["stop_w"]),
+        ),
         ("start_w", "stop_w"),
     )
-    yield Phrase(f"The surplus is averaged over {duration(values['over_s'])}.", ("over_s",), advanced=True)
+    said = say("The surplus is averaged over {time}.", time=duration(values["over_s"]))
+    yield Phrase(said, ("over_s",), advanced=True)
 
 
 def _battery(values: Values, _: str) -> Iterable[Phrase]:
     if values["minimum_level_pct"] is not None:
         level = _number(values["minimum_level_pct"])
-        yield Phrase(f"The battery goes first until it is {level} % charged.", ("minimum_level_pct",))
+        said = say("The battery goes first until it is {level} % charged.", level=level)
+        yield Phrase(said, ("minimum_level_pct",))
     if values["maximum_discharge_w"] is not None:
         most = _number(values["maximum_discharge_w"])
-        yield Phrase(f"Hold off while the battery gives more than {most} W.", ("maximum_discharge_w",))
+        said = say("Hold off while the battery gives more than {power} W.", power=most)
+        yield Phrase(said, ("maximum_discharge_w",))
 
 
 def _worth(values: Values, currency: str) -> Iterable[Phrase]:
     if not values["enabled"]:
         return
     margin, carbon = float(values["margin"]), float(values["carbon_price_per_t"])
-    said = "Divert only while a kWh is worth more as heat than sold"
+    said: list[str] = [say("Divert only while a kWh is worth more as heat than sold")]
     keys = ["enabled"]
     if margin:
-        said += f", by at least {fixed(margin, 4)} {currency}"
+        said.append(say("by at least {money}", money=Number(f"{fixed(margin, 4)} {currency}")))
         keys.append("margin")
     if carbon:
-        said += f", carbon counted at {fixed(carbon)} {currency} a tonne"
+        said.append(say("carbon counted at {money} a tonne", money=Number(f"{fixed(carbon)} {currency}")))
         keys.append("carbon_price_per_t")
-    yield Phrase(f"{said}.", tuple(keys))
+    yield Phrase(sentence(joined(said)), tuple(keys))
 
 
 def _rest(values: Values, _: str) -> Iterable[Phrase]:
     on_s, off_s = values["minimum_on_s"], values["minimum_off_s"]
     if on_s:
-        yield Phrase(f"Once on, stay on for at least {duration(on_s)}.", ("minimum_on_s",))
+        yield Phrase(say("Once on, stay on for at least {time}.", time=duration(on_s)), ("minimum_on_s",))
     if off_s:
-        yield Phrase(f"Once off, stay off for at least {duration(off_s)}.", ("minimum_off_s",))
+        yield Phrase(say("Once off, stay off for at least {time}.", time=duration(off_s)), ("minimum_off_s",))
 
 
 def _yield(values: Values, _: str) -> Iterable[Phrase]:
     if values.get("signal") is None or values.get("above_w") is None:
         return
-    said = f"Hold off while {signal_words(values['signal'])} draws more than {_number(values['above_w'])} W"
-    after = f", and for {duration(values['for_s'])} after" if values.get("for_s") else ""
-    yield Phrase(f"{said}{after}.", ("signal", "above_w", "for_s"))
+    what, most = signal_words(values["signal"]), _number(values["above_w"])
+    said = say("Hold off while {signal} draws more than {power} W", signal=what, power=most)
+    if values.get("for_s"):
+        said = joined((said, say("and for {time} after", time=duration(values["for_s"]))))
+    yield Phrase(sentence(said), ("signal", "above_w", "for_s"))
 
 
 def _away(values: Values, _: str) -> Iterable[Phrase]:
     for absence in values["periods"] or ():
-        yield Phrase(f"Away from {_day(absence['from'])} to {_day(absence['to'])}.", ("periods",))
+        begin, end = _day(absence["from"]), _day(absence["to"])
+        yield Phrase(say("Away from {begin} to {end}.", begin=begin, end=end), ("periods",))
     if values["calendar_file"]:
-        yield Phrase(f"Away at every event of the calendar {values['calendar_file']}.", ("calendar_file",))
+        said = say("Away at every event of the calendar {file}.", file=values["calendar_file"])
+        yield Phrase(said, ("calendar_file",))
     if values["hot_on_return"]:
-        yield Phrase("Heat the tank before the return, from the grid too.", ("hot_on_return",))
+        yield Phrase(say("Heat the tank before the return, from the grid too."), ("hot_on_return",))
 
 
 def _hygiene(values: Values, _: str) -> Iterable[Phrase]:
     if values.get("at_c") is None:
         return
     hold, days = duration(values["hold_minutes"] * 60), duration(values["every_days"] * 86_400)
-    yield Phrase(
-        f"The whole tank is to be at {_number(values['at_c'])} °C for {hold}, every {days} at the latest.",
-        ("at_c", "hold_minutes", "every_days"),
+    hot = _number(values["at_c"])
+    said = say(
+        "The whole tank is to be at {level} °C for {hold}, every {days} at the latest.", level=hot, hold=hold, days=days
     )
+    yield Phrase(said, ("at_c", "hold_minutes", "every_days"))
     if values["heat"]:
-        heater = f" with heater {values['heater']}" if values["heater"] else ""
-        yield Phrase(
-            f"Where the sun has not done it by the last day, heat{heater}, from the grid too.", ("heat", "heater")
-        )
+        said = say("Where the sun has not done it by the last day, heat, from the grid too.")
+        if values["heater"]:
+            said = say(
+                "Where the sun has not done it by the last day, heat with heater {heater}, from the grid too.",
+                heater=values["heater"],
+            )
+        yield Phrase(said, ("heat", "heater"))
     else:
-        yield Phrase("Only count the days and raise the alarm: something else heats for it.", ("heat",))
+        yield Phrase(say("Only count the days and raise the alarm: something else heats for it."), ("heat",))
     if values["thermostat_on_c"] is not None:
         yield Phrase(
-            f"No sensor at the bottom: its thermostat, which heats again below {_number(values['thermostat_on_c'])} °C,"
-            " stands for one.",
+            say(
+                "No sensor at the bottom: its thermostat, which heats again below {level} °C, stands for one.",
+                level=_number(values["thermostat_on_c"]),
+            ),
             ("thermostat_on_c",),
             advanced=True,
         )
@@ -148,28 +173,38 @@ def _alternate(values: Values, _: str) -> Iterable[Phrase]:
         return
     pairs, days, settle = (int(values[key]) for key in ("pairs", "block_days", "settle_days"))
     keys = ("from", "pairs", "block_days", "settle_days", "seed")
-    yield Phrase(
-        f"From {_day(values['from'])}, {pairs} pairs of blocks of {days} days: one of each pair without diversion, in"
-        f" an order left to chance. The first {settle} of each block do not count.",
-        keys,
+    said = say(
+        "From {begin}, {pairs} pairs of blocks of {days} days: one of each pair without diversion, in an order left to"
+        " chance. The first {settle} of each block do not count.",
+        begin=_day(values["from"]),
+        pairs=pairs,
+        days=days,
+        settle=settle,
     )
+    yield Phrase(said, keys)
 
 
 def _heaters(values: Values, _: str) -> Iterable[Phrase]:
     if values["prefer"]:
-        yield Phrase(f"{', then '.join(values['prefer'])} first.", ("prefer",))
+        first, *others = values["prefer"]
+        order = reduce(lambda said, name: say("{first}, then {next}", first=said, next=name), others, first)
+        yield Phrase(say("{heaters} first.", heaters=order), ("prefer",))
     if values["together"]:
-        yield Phrase("Several may be on together.", ("together",))
+        yield Phrase(say("Several may be on together."), ("together",))
 
 
 def _tracking(values: Values, _: str) -> Iterable[Phrase]:
     yield Phrase(
-        f"A heater that follows the surplus leaves {_number(values['margin_w'])} W to the grid.",
+        say("A heater that follows the surplus leaves {power} W to the grid.", power=_number(values["margin_w"])),
         ("margin_w",),
         advanced=True,
     )
     yield Phrase(
-        f"After {_number(values['reversals'])} turns within {duration(values['over_s'])} its steps are halved.",
+        say(
+            "After {turns} turns within {time} its steps are halved.",
+            turns=_number(values["reversals"]),
+            time=duration(values["over_s"]),
+        ),
         ("reversals", "over_s"),
         advanced=True,
     )
@@ -191,9 +226,9 @@ _MAKERS = {
 }
 
 
-def _number(value: Any) -> str:
+def _number(value: Any) -> Number:
     text = fixed(float(value), 3).rstrip("0").rstrip(".")
-    return text or "0"
+    return Number(text or "0")
 
 
 def _day(value: Any) -> str:

@@ -6,45 +6,62 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.config.rule_tables import TABLES
-from daemon.config.schema import description, descriptions
 from daemon.simulation.backtest import Outcome
+from daemon.web.languages.home_file import about_keys, about_table
 from daemon.web.page.views.deciding import Decided
-from daemon.web.page.views.figures import fixed, full_date, minutes, sentence, share, utc, when
+from daemon.web.page.views.figures import full_date, minutes, sentence, share, utc, when
+from daemon.web.page.views.now import ORDERED
 from daemon.web.page.views.rule_sentences import TITLES, Phrase, phrases
 from rules.guards import GUARDS
+from rules.model.wording import Number, joined, say
 
 _GUARD_OF = {"heaters": "together"}
 """A table of the home file whose guard has another name."""
 _NO_GUARD = {"tracking"}
 """Tables that belong to no guard."""
-_UNSET = "not set"
+_UNSET = say("not set")
 _SHORTEST_S = 30.0
 """Less is no minute."""
-_ORDERS = {"withhold": "heater off", "surplus": "taking surplus", "heat": "heating"}
 
 CAUTIONS = {
     "limit": (
-        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this.",
-        "Below 60 °C this heater cannot heat the tank against Legionella: something else then must, at the intervals "
-        "of your local rules.",
-        "Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither.",
+        say("Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets before raising this."),
+        say(
+            "Below 60 °C this heater cannot heat the tank against Legionella: something else then must, at the"
+            " intervals of your local rules."
+        ),
+        say("Thermostat and manual-reset cut-out stay in charge: this limit ranks below both and replaces neither."),
     ),
     "full": (
-        "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it burns.",
-        "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats the "
-        "whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this level.",
+        say(
+            "Above about 95 % the tank is heated until its thermostat ends it; the hotter the water, the sooner it"
+            " burns."
+        ),
+        say(
+            "Set low, the bottom of the tank may stay at 20–45 °C, where Legionella grow: keep the device that heats"
+            " the whole tank to 60 °C at the intervals of your local rules. The rule hygiene does it only below this"
+            " level."
+        ),
     ),
     "away": (
-        "After an absence the whole tank should be heated through (60 °C) before the water is used for showers.",
-        "hot_on_return buys: the tank is then heated from the grid before you come home.",
+        say("After an absence the whole tank should be heated through (60 °C) before the water is used for showers."),
+        say("hot_on_return buys: the tank is then heated from the grid before you come home."),
     ),
     "hygiene": (
-        "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old people, "
-        "smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified installer.",
-        "Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets.",
-        "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the limit.",
+        say(
+            "This replaces no thermostat, no device against Legionella and no duty prescribed where you live: old"
+            " people, smokers and those with weak lungs or a weak immune system are most at risk. Ask a qualified"
+            " installer."
+        ),
+        say("Water at 60 °C burns in about three seconds. Have a mixing valve at the outlets."),
+        say(
+            "It buys where the sun has not done it by the last day. Nothing heats at or above the stop level or the"
+            " limit."
+        ),
     ),
-    "heaters": ("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician.",),
+    "heaters": (
+        say("Two heaters at once need wiring and supply made for both, by a qualified installer or electrician."),
+    ),
 }
 """What to know before changing a rule (deploy/docs/safety.md says more). Three seconds: see config/cautions.py."""
 
@@ -142,11 +159,11 @@ def rule_shown(name: str, keys: Mapping[str, Mapping[str, Any]], week: Decided |
     """One rule with its settings."""
     table = TABLES[name]
     name_of = {info.alias or field: field for field, info in table.model_fields.items()}
-    about_of = descriptions(table)
+    about_of = about_keys(table)
     return RuleShown(
         name=name,
         title=TITLES.get(name, name),
-        about=description(table),
+        about=about_table(table),
         phrases=phrases(name, {key: setting["value"] for key, setting in keys.items()}, currency),
         settings=tuple(
             Key(
@@ -182,20 +199,36 @@ def trial_shown(ended: bool, done: float, fault: str, outcome: Outcome | None, t
     end_at = utc(outcome.to_s)
     begin, end = when(utc(outcome.from_s), zone, end_at), full_date(end_at, zone)
     was, before, after = outcome.was, outcome.before, outcome.after
-    said = f"{outcome.minutes:,} recorded minutes, from {begin} to {end}. "
+    span = say(
+        "{minutes} recorded minutes, from {begin} to {end}.",
+        minutes=Number(f"{outcome.minutes:,}"),
+        begin=begin,
+        end=end,
+    )
     if before.by_order_s == after.by_order_s and before.by_rule_s == after.by_rule_s:
-        said += "The change would have made no difference in this time."
+        found = say("The change would have made no difference in this time.")
     else:
-        by = after.changes - before.changes
-        more = f"{abs(by)} times {'more' if by > 0 else 'less'} often" if by else "just as often"
-        said += f"The order changed {was.changes} times; with the change it would have done so {more}."
+        more = _times(after.changes - before.changes)
+        found = say(
+            "The order changed {times} times; with the change it would have done so {more}.",
+            times=was.changes,
+            more=more,
+        )
+    said = joined((span, found), " ")
     orders = compared(_named(was.by_order_s), _named(before.by_order_s), _named(after.by_order_s))
     rules = compared(was.by_rule_s, before.by_rule_s, after.by_rule_s)
     return TrialShown(ended, done, fault, said, orders, rules)
 
 
+def _times(more: int) -> str:
+    if not more:
+        return say("just as often")
+    many = abs(more)
+    return say("{times} times more often", times=many) if more > 0 else say("{times} times less often", times=many)
+
+
 def _named(by_order_s: Mapping[str, float]) -> dict[str, float]:
-    return {_ORDERS.get(order, order): seconds for order, seconds in by_order_s.items()}
+    return {ORDERED.get(order, order): seconds for order, seconds in by_order_s.items()}
 
 
 def changed_shown(change: Mapping[str, Any]) -> tuple[Changed, ...]:
@@ -222,7 +255,7 @@ def _compared(name: str, was_s: float, would_s: float, moved_s: float) -> Compar
         return None
     by_s = round(moved_s / 60) * 60
     sign = "+" if by_s > 0 else "−" if by_s < 0 else ""
-    return Compared(name, minutes(was_s), minutes(would_s), f"{sign}{minutes(abs(by_s))}")
+    return Compared(name, minutes(was_s), minutes(would_s), Number(f"{sign}{minutes(abs(by_s))}"))
 
 
 def _decided(name: str, week: Decided | None) -> str:
@@ -230,13 +263,17 @@ def _decided(name: str, week: Decided | None) -> str:
         return ""
     guard = _GUARD_OF.get(name, name)
     if week is None or not week.known_s:
-        return "Nothing is on record of this week."
+        return say("Nothing is on record of this week.")
     stood_s, withheld_s = week.by_rule_s.get(guard, 0.0), week.withheld_s.get(guard, 0.0)
     if stood_s < _SHORTEST_S:
-        return "Decided nothing this week."
-    said = f"decided {minutes(stood_s)} this week, {share(stood_s / week.known_s)} of the time on record"
+        return say("Decided nothing this week.")
+    said = say(
+        "decided {time} this week, {share} of the time on record",
+        time=minutes(stood_s),
+        share=share(stood_s / week.known_s),
+    )
     if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
-        said += f"; the heater was off in {minutes(withheld_s)} of it"
+        said = joined((said, say("the heater was off in {time} of it", time=minutes(withheld_s))), "; ")
     return sentence(said)
 
 
@@ -245,14 +282,13 @@ def _shown(value: Any) -> str:
         case None | []:
             return _UNSET
         case bool():
-            return "on" if value else "off"
-        case float() | int():
-            text = fixed(value, 6).rstrip("0").rstrip(".")
-            return text or "0"
+            return say("on") if value else say("off")
+        case float() | int():  # as it is typed, in any language
+            return f"{value:.6f}".rstrip("0").rstrip(".").replace("-", "−") or "0"
         case list():
-            return ", ".join(_shown(item) for item in value)
+            return joined(_shown(item) for item in value)
         case {"from": start, "to": end}:
-            return f"{start} to {end}"
+            return say("{begin} to {end}", begin=start, end=end)
     return str(value)
 
 

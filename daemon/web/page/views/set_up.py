@@ -11,6 +11,7 @@ from daemon.setup.members import members
 from daemon.setup.suggest import Suggestion
 from daemon.setup.survey import Survey
 from rules.model.signals import SIGNALS
+from rules.model.wording import Number, joined, say
 
 KEEP, NONE = "keep", "none"
 SCALES = ("1", "-1", "1000", "-1000", "0.001", "100")
@@ -65,18 +66,21 @@ def unnamed_signals(shown: list[SignalShown]) -> list[tuple[str, str]]:
 
 def _signal(name: str, has: SignalSource | None, guess: Suggestion | None) -> SignalShown:
     now = "" if has is None else _said(has.topic, has.pointer, has.minus_pointer, has.scale)
-    offers = [Offer(KEEP, f"as the home file has it: {now}" if now else "not used")]
+    offers = [Offer(KEEP, say("as the home file has it: {place}", place=now) if now else say("not used"))]
     if guess is not None and _of(guess.source) == now:  # its owner knew
-        guess = replace(guess, why="the guess agrees with the home file", doubts=())
+        guess = replace(guess, why=say("the guess agrees with the home file"), doubts=())
     if guess is not None:
         for number, source in enumerate((guess.source, *guess.alternatives)):
             if _of(source) == now:
                 continue
-            value = f", now {guess.value:.6g} {SIGNALS[name].unit}" if number == 0 else ""
-            offers.append(Offer(str(number), _of(source) + value))
+            words = _of(source)
+            if number == 0:
+                unit = SIGNALS[name].unit
+                words = say("{place}, now {value}", place=words, value=Number(f"{guess.value:.6g} {unit}"))
+            offers.append(Offer(str(number), words))
     if has is not None:
-        offers.append(Offer(NONE, "remove it from the home file"))
-    about = SIGNALS[name].about if name in SIGNALS else "of one heater"
+        offers.append(Offer(NONE, say("remove it from the home file")))
+    about = SIGNALS[name].about if name in SIGNALS else say("of one heater")
     why = "" if guess is None else guess.why
     return SignalShown(name, about, now, tuple(offers), why, () if guess is None else guess.doubts)
 
@@ -86,10 +90,10 @@ def _of(source: Source) -> str:
 
 
 def _said(topic: str, pointer: str, minus_pointer: str | None, scale: float) -> str:
-    said = f"{topic} {pointer}".strip()
+    said: str = f"{topic} {pointer}".strip()
     if minus_pointer is not None:
-        said += f" less {minus_pointer}"
-    return said + ("" if scale == 1 else f" × {scale:g}")
+        said = say("{place} less {other}", place=said, other=minus_pointer)
+    return said if scale == 1 else joined((said, f"× {scale:g}"), " ")
 
 
 def topics_shown(found: Survey) -> list[TopicShown]:

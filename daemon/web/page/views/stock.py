@@ -6,14 +6,21 @@ from datetime import datetime
 from typing import Any
 
 from daemon.web.page.views.figures import fixed, share
+from rules.model.wording import Number, say
 
 SOURCES = {
-    "sun": "from the sun",
-    "battery": "from the battery",
-    "boiler": "from the boiler",
-    "before": "from before the books",
-    "surroundings": "from the warmer room",
-    "unexplained": "unexplained",
+    "sun": say("from the sun"),
+    "battery": say("from the battery"),
+    "boiler": say("from the boiler"),
+    "before": say("from before the books"),
+    "surroundings": say("from the warmer room"),
+    "unexplained": say("unexplained"),
+}
+ACCOUNTS = {
+    "received": say("received"),
+    "drawn": say("drawn"),
+    "lost": say("lost"),
+    "unexplained": say("unexplained"),
 }
 _OUT = ("drawn", "lost", "unexplained")
 
@@ -44,19 +51,20 @@ def statement(answer: Mapping[str, Any]) -> Statement | None:
     total = answer["total"]
     if not total["coverage"] and not total["opening"]["kwh"] and not total["closing"]["kwh"]:
         return None
-    lines = [_line("opening stock", total["opening"])]
+    lines = [_line(say("opening stock"), total["opening"])]
     for account in ("received", *_OUT):
         lot = total[account]
         if account == "unexplained" and not lot["kwh"]:
             continue
         sign = -1 if account in _OUT else 1
-        lines.append(_line(account, lot, sign))
+        lines.append(_line(ACCOUNTS[account], lot, sign))
         if account == "received" and lot["by_source"]:
             by_size = sorted(lot["by_source"].items(), key=lambda item: -item[1]["kwh"])
             lines += [_line(_source(name), lot, sign, "sub") for name, lot in by_size]
-    lines.append(_line("closing stock", total["closing"], style="close"))
+    lines.append(_line(say("closing stock"), total["closing"], style="close"))
     start, end = (datetime.fromisoformat(total[name]) for name in ("start", "end"))
-    return Statement(f"{start:%H:%M} to {end:%H:%M}", answer["currency"], tuple(lines), tuple(_notes(total, answer)))
+    span = say("{begin} to {end}", begin=start.strftime("%H:%M"), end=end.strftime("%H:%M"))
+    return Statement(span, answer["currency"], tuple(lines), tuple(_notes(total, answer)))
 
 
 def diverted_today(today: Mapping[str, Any] | None) -> dict[str, str] | None:
@@ -79,14 +87,21 @@ def _line(name: str, lot: Mapping[str, Any], sign: int = 1, style: str = "") -> 
 def _source(name: str) -> str:
     kind, _, band = name.partition(":")
     if kind == "grid":
-        return f"from the grid, {band}" if band else "from the grid"
+        return say("from the grid, {band}", band=band) if band else say("from the grid")
     return SOURCES.get(name, name)
 
 
 def _notes(total: Mapping[str, Any], answer: Mapping[str, Any]) -> list[str]:
-    said = []
+    said: list[str] = []
     if total["average_cost_per_kwh"] is not None:
-        said.append(f"A kWh on hand cost {fixed(total['average_cost_per_kwh'], 4)} {answer['currency']} on average.")
-    how = "by the water meter" if total["metered_share"] == 1 else "inferred from level, inputs and loss"
-    said.append(f"Drawn is {how}; the level was measured for {share(total['coverage'])} of the time.")
-    return said
+        money = Number(f"{fixed(total['average_cost_per_kwh'], 4)} {answer['currency']}")
+        said.append(say("A kWh on hand cost {money} on average.", money=money))
+    measured = share(total["coverage"])
+    if total["metered_share"] == 1:
+        how = say("Drawn is by the water meter; the level was measured for {share} of the time.", share=measured)
+    else:
+        how = say(
+            "Drawn is inferred from level, inputs and loss; the level was measured for {share} of the time.",
+            share=measured,
+        )
+    return [*said, how]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row
 from rules.model.orders import Order
+from rules.model.wording import Number, say
 
 WITHIN_S = 600.0
 """How long after the order the meter may take to show it."""
@@ -51,9 +52,15 @@ def verified(
         if not row.at_s + 60 <= end_s <= row.at_s + WITHIN_S:
             continue
         if power is not None and power in values and abs(values[power]) < idle_w:
-            return Stop(row.heater, row.at_s, end_s, row.why, f"Its meter showed {values[power]:.0f} W")
+            return Stop(
+                row.heater,
+                row.at_s,
+                end_s,
+                row.why,
+                say("Its meter showed {power}", power=Number(f"{values[power]:.0f} W")),
+            )
         if power is None and counter is not None and counter in values:
             if stood is not None and values[counter] == stood:
-                return Stop(row.heater, row.at_s, end_s, row.why, "Its counter stood still")
+                return Stop(row.heater, row.at_s, end_s, row.why, say("Its counter stood still"))
             stood = values[counter]
     return None

@@ -9,16 +9,26 @@ from accounting.ledger.records import EventRow
 from daemon.config.model import Home
 from daemon.recording.owner_notes import Note, notes_of
 from daemon.web.page.views.figures import day_words, fixed, sentence, utc
+from rules.model.wording import Day, joined, say
 
 KINDS = {
-    "tariff": "Tariffs",
-    "setting": "Settings",
-    "hardware": "Hardware",
-    "absence": "Absences",
-    "alarm": "Alarms",
-    "other": "Other",
+    "tariff": say("Tariffs"),
+    "setting": say("Settings"),
+    "hardware": say("Hardware"),
+    "absence": say("Absences"),
+    "alarm": say("Alarms"),
+    "other": say("Other"),
 }
 """What an entry is about, and the heading it is chosen by."""
+KIND_WORDS = {
+    "tariff": say("tariff"),
+    "setting": say("setting"),
+    "hardware": say("hardware"),
+    "absence": say("absence"),
+    "alarm": say("alarm"),
+    "other": say("other"),
+}
+"""The same at an entry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +67,12 @@ def timeline(home: Home, events: Sequence[EventRow], now_s: float, kind: str = "
         *(_note(note, zone, today) for note in notes_of(events)),
     ]
     entries.sort(key=lambda entry: entry.at_s, reverse=True)
-    months: dict[str, list[Entry]] = {}
+    months: dict[Day, list[Entry]] = {}
     for entry in entries:
         if kind and entry.kind != kind:
             continue
         local = utc(entry.at_s).astimezone(zone)
-        months.setdefault(f"{local:%B} {local.year}", []).append(entry)
+        months.setdefault(Day(f"{local:%B} {local.year}", local.date(), "yMMMM"), []).append(entry)
     return tuple(Month(name, tuple(of_it)) for name, of_it in months.items())
 
 
@@ -77,25 +87,29 @@ def _entry(
 ) -> Entry:
     local = at.astimezone(zone)
     clock = "" if day else f"{local:%H:%M}"
-    return Entry(
-        at.timestamp(), local.date().isoformat(), day_words(local.date(), today), clock, kind, sentence(text), note
-    )
+    words, shown = KIND_WORDS.get(kind, kind), day_words(local.date(), today)
+    return Entry(at.timestamp(), local.date().isoformat(), shown, clock, words, sentence(text), note)
 
 
 def _tariffs(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
     for name, tariff in home.tariffs.items():
         for period in tariff.periods:
-            prices = ", ".join(f"{band.name} {fixed(float(band.price), 4)}" for band in period.bands)
-            supplier = f" from {period.supplier}" if getattr(period, "supplier", None) else ""
-            priced = f": {prices} {home.home.currency} per kWh" if prices else ""
-            yield _entry(_at(period.from_, zone), zone, today, "tariff", f"tariff {name}{supplier}{priced}", day=True)
+            said = say("tariff {name}", name=name)
+            if getattr(period, "supplier", None):
+                said = say("tariff {name} from {supplier}", name=name, supplier=period.supplier)
+            prices = joined(joined((band.name, fixed(float(band.price), 4)), " ") for band in period.bands)
+            if prices:
+                amount = joined((prices, home.home.currency), " ")
+                said = joined((said, say("{amount} per kWh", amount=amount)), ": ")
+            yield _entry(_at(period.from_, zone), zone, today, "tariff", said, day=True)
 
 
 def _absences(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:
     for absence in home.rules.away.periods:
         until = _at(absence.to, zone).astimezone(zone)
         last = until - timedelta(seconds=1)
-        said = f"away until {day_words(until.date() if until.time() != datetime.min.time() else last.date(), today)}"
+        whole = until.time() == datetime.min.time()
+        said = say("away until {day}", day=day_words(last.date() if whole else until.date(), today))
         yield _entry(
             _at(absence.from_, zone), zone, today, "absence", said, day=not isinstance(absence.from_, datetime)
         )
@@ -108,7 +122,7 @@ def _events(events: Sequence[EventRow], zone: ZoneInfo, today: date) -> Iterable
         kind = {"alarm": "alarm", "recovered": "alarm", "quarantine": "alarm"}.get(event.kind, "setting")
         if event.kind == "note" and not event.name.startswith(("rule.", "home-file", "mode")):
             kind = "other"
-        text = f"recovered: {event.sentence}" if event.kind == "recovered" else event.sentence
+        text = say("recovered: {what}", what=event.sentence) if event.kind == "recovered" else event.sentence
         yield _entry(utc(event.at_s), zone, today, kind, text)
 
 

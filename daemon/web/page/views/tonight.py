@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.planning.statement import against_sentence, basis, choice_name, headline, past_sentence
 from daemon.web.page.views.figures import fixed, instant, share
+from rules.model.wording import Number, say
 
 WIDTH, HEIGHT = 1000, 150
 _STEPS_WH = (200, 500, 1000, 1500, 2000, 3000, 4000, 5000, 10_000, 20_000, 50_000)
@@ -93,9 +94,9 @@ class TonightRoom:
 
 
 _MODES = {
-    "off": "This is only an answer: no heater follows it, for [plan] mode is off in the home file.",
-    "advise": "The heater is not ordered to follow it: [plan] mode is advise in the home file.",
-    "follow": "The heater follows it, unless a rule above the plan holds it off.",
+    "off": say("This is only an answer: no heater follows it, for [plan] mode is off in the home file."),
+    "advise": say("The heater is not ordered to follow it: [plan] mode is advise in the home file."),
+    "follow": say("The heater follows it, unless a rule above the plan holds it off."),
 }
 
 
@@ -143,7 +144,7 @@ def _ahead(document: Mapping[str, Any]) -> Ahead:
         drawn=_fan(hours, "drawn_wh", top),
         runs=_runs(document),
         hours=tuple(_marks(clocks)),
-        scale=f"{top / 1000:g} kWh",
+        scale=Number(f"{top / 1000:g} kWh"),
         said=_said(document),
         rows=tuple(_row(hour, clock) for hour, clock in zip(hours, clocks, strict=True)),
     )
@@ -190,7 +191,7 @@ def _marks(clocks: Sequence[str]) -> list[HourMark]:
 def _row(hour: Mapping[str, Any], clock: str) -> TableRow:
     def spread(name: str, figure: Callable[[float], str]) -> str:
         low, middle, high = hour[name]
-        return figure(middle) if low == high else f"{figure(middle)} ({figure(low)}–{figure(high)})"
+        return Number(figure(middle) if low == high else f"{figure(middle)} ({figure(low)}–{figure(high)})")
 
     def pct(value: float) -> str:
         return f"{value:.0f}"
@@ -211,6 +212,10 @@ def _row(hour: Mapping[str, Any], clock: str) -> TableRow:
 def _said(document: Mapping[str, Any]) -> str:
     """What the picture shows, for who does not see it."""
     hours = document["half_hours"]
-    last = hours[-1]
-    levels = f"{last['level_pct'][1]:.0f} % with the plan and {last['level_without_pct'][1]:.0f} % without"
-    return f"The level of the tank over the next 24 hours, at the end {levels}; surplus and draws. The table has all."
+    planned, without = (f"{hours[-1][name][1]:.0f} %" for name in ("level_pct", "level_without_pct"))
+    return say(
+        "The level of the tank over the next 24 hours, at the end {planned} with the plan and {without} without;"
+        " surplus and draws. The table has all.",
+        planned=planned,
+        without=without,
+    )

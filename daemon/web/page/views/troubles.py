@@ -8,14 +8,17 @@ from zoneinfo import ZoneInfo
 from daemon.timing.events import HOMIE_LINK, READER_LINK
 from daemon.web.page.views.figures import instant, sentence, signal_words, when
 from daemon.web.page.views.house import HomeFacts
-from rules.model.formatting import counted, duration
+from rules.model.formatting import duration
 from rules.model.signals import find
+from rules.model.wording import Number, joined, listed, say, say_many
 
 LOW_DISK_BYTES = 500_000_000
 READINGS_LINK = "readings"
 """The name of the connection that brings the readings; the others are the heaters'."""
 _SILENT = " silent"
 """In the name of every alarm of a signal that falls silent."""
+
+_READINGS, _HOMIE = say("the readings"), say("the Homie device")
 
 Concerns = Literal["heater", "books"]
 
@@ -32,24 +35,25 @@ def troubles(health: Mapping[str, Any] | None, facts: HomeFacts, free_bytes: int
     """Every cause once, what concerns the heater first. health: None while the ledger cannot be read; free_bytes: on
     the ledger's disk, None: not known."""
     if health is None:
-        return (Trouble("books", "The ledger cannot be read now."),)
+        return (Trouble("books", say("The ledger cannot be read now.")),)
     found = [
         *_connections(health),
         *_silences(health, facts),
         *_alarms(health, facts),
-        *(Trouble("heater", sentence(f"{words}")) for words in _refused(health, facts)),
+        *(Trouble("heater", sentence(words)) for words in _refused(health, facts)),
         *(Trouble("books", sentence(fault)) for fault in _faults(health)),
     ]
     if free_bytes is not None and free_bytes <= LOW_DISK_BYTES:
-        found.append(Trouble("books", f"Only {free_bytes / 1e9:.1f} GB are free on the disk of the ledger."))
+        size = Number(f"{free_bytes / 1e9:.1f} GB")
+        found.append(Trouble("books", say("Only {size} are free on the disk of the ledger.", size=size)))
     return tuple(sorted(found, key=lambda one: one.concerns != "heater"))
 
 
 def state_words(many: int) -> str:
     """The state of the whole house, as every room's head says it."""
     if not many:
-        return "All is well"
-    return "1 trouble" if many == 1 else f"{many} troubles"
+        return say("All is well")
+    return say_many("{n} trouble", "{n} troubles", many)
 
 
 def silent_topics(health: Mapping[str, Any], facts: HomeFacts) -> dict[str, list[str]]:
@@ -78,15 +82,15 @@ def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
     by_reason: dict[str, list[str]] = {}
     for name, link in health["links"].items():
         if not link["up"] and name.startswith(READER_LINK):
-            yield Trouble("books", sentence(f"{name}: {link['reason']}"))
+            yield Trouble("books", sentence(say("{name}: {fault}", name=name, fault=link["reason"])))
         elif not link["up"]:
-            known = {READINGS_LINK: "the readings", HOMIE_LINK: "the Homie device"}
-            who = known.get(name, f"heater {name}")
+            known = {READINGS_LINK: _READINGS, HOMIE_LINK: _HOMIE}
+            who = known.get(name) or say("heater {name}", name=name)
             by_reason.setdefault(link["reason"] or "", []).append(who)
     for reason, cut_off in by_reason.items():
-        why = f": {reason}" if reason else ""
-        concerns: Concerns = "books" if cut_off == ["the Homie device"] else "heater"
-        yield Trouble(concerns, sentence(f"no connection to the broker for {_listed(cut_off)}{why}"))
+        concerns: Concerns = "books" if cut_off == [_HOMIE] else "heater"
+        said = say("no connection to the broker for {what}", what=listed(cut_off))
+        yield Trouble(concerns, sentence(joined((said, reason), ": ")))
 
 
 def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
@@ -95,13 +99,19 @@ def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
     ages = {one["signal"]: one["age_s"] for one in health["inputs"]}
     for topic, names in silent_topics(health, facts).items():
         names.sort(key=lambda name: (facts.needed.index(name) if name in facts.needed else len(facts.needed), name))
-        words = _listed([signal_words(name, facts.heaters) for name in names])
+        words = listed([signal_words(name, facts.heaters) for name in names])
         known = [ages[name] for name in names if ages.get(name) is not None]
-        since = f"for {duration(min(known))}" if known else "since the daemon started"
-        on = f" on {topic}" if topic else ""
+        time = duration(min(known)) if known else ""
         waits = any(name in facts.needed for name in names)
-        said = f"nothing heard{on} {since}: {words}"
-        yield Trouble("heater" if waits else "books", sentence(said))
+        yield Trouble("heater" if waits else "books", sentence(joined((_unheard(topic, time), words), ": ")))
+
+
+def _unheard(topic: str, time: str) -> str:
+    if not topic:
+        return say("nothing heard for {time}", time=time) if time else say("nothing heard since the daemon started")
+    if not time:
+        return say("nothing heard on {topic} since the daemon started", topic=topic)
+    return say("nothing heard on {topic} for {time}", topic=topic, time=time)
 
 
 def _alarms(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
@@ -111,7 +121,7 @@ def _alarms(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
         if explained and _SILENT in str(alarm["name"]):
             continue  # it is the same cause
         since = when(instant(alarm["since"]), zone, now)
-        yield Trouble("heater", sentence(f"{alarm['sentence']}, since {since}"))
+        yield Trouble("heater", sentence(say("{alarm}, since {time}", alarm=alarm["sentence"], time=since)))
 
 
 def _refused(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[str]:
@@ -119,7 +129,8 @@ def _refused(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[str]:
     for tally in health["payloads"]:
         if tally["refused"] and tally["signal"] not in heard:
             words = signal_words(tally["signal"], facts.heaters)
-            yield f"no reading of {words} could be understood, the last payload: {tally['last_refused']}"
+            last = tally["last_refused"]
+            yield say("no reading of {signal} could be understood, the last payload: {last}", signal=words, last=last)
 
 
 def _faults(health: Mapping[str, Any]) -> Iterable[str]:
@@ -127,12 +138,20 @@ def _faults(health: Mapping[str, Any]) -> Iterable[str]:
     faults = [books["fault"], health["clock"]["fault"]]
     faults += [(health.get(part) or {}).get("fault") for part in ("timeseries", "backup", "home_file")]
     if books["refused"]["count"]:
-        refused = counted(books["refused"]["count"], "interval")
-        faults.append(f"the time-series database refused {refused}: {books['refused']['why']}")
+        faults.append(
+            say_many(
+                "the time-series database refused {n} interval: {why}",
+                "the time-series database refused {n} intervals: {why}",
+                books["refused"]["count"],
+                why=books["refused"]["why"],
+            )
+        )
     if health["queue"]["passed_over_readings"]:
         faults.append(
-            f"{health['queue']['passed_over_readings']} messages were skipped: they come faster than they can be"
-            " handled"
+            say(
+                "{many} messages were skipped: they come faster than they can be handled",
+                many=health["queue"]["passed_over_readings"],
+            )
         )
     return [fault for fault in (*faults, *health["prices"]["faults"], *health["alerts"]["faults"]) if fault]
 
@@ -140,7 +159,3 @@ def _faults(health: Mapping[str, Any]) -> Iterable[str]:
 def _is_cut_off(health: Mapping[str, Any]) -> bool:
     link = health["links"].get(READINGS_LINK)
     return link is not None and not link["up"]
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -4,17 +4,32 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import dropwhile
-from typing import Any
+from typing import Any, NamedTuple
 
 from daemon.web.page.views.figures import fixed, period, sentence, share
 from daemon.web.page.views.value_chart import ValueChart, value_chart
+from rules.model.wording import Day, Number, joined, say, with_and
 
-PERIODS = ("day", "week", "month", "year")
+
+class Period(NamedTuple):
+    """A length of time in words. column: over the periods' names; by: in the middle of a line; heading: over a table"""
+
+    column: str
+    by: str
+    heading: str
+
+
+PERIODS: Mapping[str, Period] = {
+    "day": Period(say("day"), say("by day"), say("By day")),
+    "week": Period(say("week"), say("by week"), say("By week")),
+    "month": Period(say("month"), say("by month"), say("By month")),
+    "year": Period(say("year"), say("by year"), say("By year")),
+}
 _MARKS = (
-    ("not settled yet", "open_kwh"),
-    ("estimated in part", "estimated_kwh"),
-    ("a price is missing", "unpriced_kwh"),
-    ("part set aside", "set_aside_kwh"),
+    (say("not settled yet"), "open_kwh"),
+    (say("estimated in part"), "estimated_kwh"),
+    (say("a price is missing"), "unpriced_kwh"),
+    (say("part set aside"), "set_aside_kwh"),
 )
 """What a row's mark says, and the figure that calls for it."""
 MOST_ROWS = 400
@@ -83,28 +98,43 @@ def break_even(prices: Mapping[str, Any] | None, currency: str) -> str:
     """Up to which export price diverting pays now, and what export pays."""
     heat, export = (None, None) if prices is None else (prices["heat_value"], prices["export_price"])
     if heat is None:
-        return "What a diverted kWh displaces has no known price now, so there is no break-even."
-    said = f"A diverted kWh displaces heat worth {fixed(heat, 4)} {currency} now: diverting pays while export pays less"
+        return say("What a diverted kWh displaces has no known price now, so there is no break-even.")
+    worth = say(
+        "A diverted kWh displaces heat worth {money} now: diverting pays while export pays less.",
+        money=Number(f"{fixed(heat, 4)} {currency}"),
+    )
+    return joined((worth, _export_pays(heat, export)), " ")
+
+
+def _export_pays(heat: float, export: float | None) -> str:
     if export is None:
-        return f"{said}. What export pays now is not known."
-    gain = heat - export
+        return say("What export pays now is not known.")
+    gain, price = heat - export, fixed(export, 4)
     if fixed(abs(gain), 4) == fixed(0, 4):
-        return f"{said}. Export pays just as much."
-    verdict = f"each kWh gains {fixed(gain, 4)}" if gain > 0 else f"each kWh loses {fixed(-gain, 4)}"
-    return f"{said}. Export pays {fixed(export, 4)} now, so {verdict}."
+        return say("Export pays just as much.")
+    if gain > 0:
+        return say("Export pays {price} now, so each kWh gains {gain}.", price=price, gain=fixed(gain, 4))
+    return say("Export pays {price} now, so each kWh loses {loss}.", price=price, loss=fixed(-gain, 4))
 
 
 def carbon_sentence(net_kg: float, basis: str) -> str:
     """The carbon in words, so that no sign has to be read."""
-    figure = fixed(abs(net_kg), 2)
+    figure, by = fixed(abs(net_kg), 2), _BASES.get(basis) or f"{basis} factors"
     if figure == "0.00":
-        return f"In carbon, by {basis} factors, diverting came to the same as exporting."
+        return say("In carbon, by {factors}, diverting came to the same as exporting.", factors=by)
     if net_kg > 0:
-        return f"In carbon, by {basis} factors, diverting saved {figure} kg CO2e against exporting."
-    return (
-        f"In carbon, by {basis} factors, diverting caused {figure} kg CO2e more than exporting would have: exported"
-        " solar displaces the grid’s carbon too."
+        return say(
+            "In carbon, by {factors}, diverting saved {mass} kg CO2e against exporting.", factors=by, mass=figure
+        )
+    return say(
+        "In carbon, by {factors}, diverting caused {mass} kg CO2e more than exporting would have: exported solar"
+        " displaces the grid’s carbon too.",
+        factors=by,
+        mass=figure,
     )
+
+
+_BASES = {"average": say("average factors"), "marginal": say("marginal factors")}
 
 
 def _unknown(row: Mapping[str, Any]) -> bool:
@@ -122,20 +152,26 @@ def _line(row: Mapping[str, Any], by: str, carbon: bool, year: int) -> Line:
         net=fixed(row["net"], sign=True),
         kg=fixed(row["net_kg"], 2, sign=True) if carbon else "–",
         coverage=share(row["coverage"]),
-        mark=", ".join(marks),
+        mark=joined(marks),
     )
 
 
 def _headline(total: Mapping[str, Any], currency: str, rows: Sequence[Mapping[str, Any]]) -> str:
     if not rows or not total["diverted_kwh"]:
-        return "Nothing has been diverted in this time."
-    kwh, net = rounded_kwh(total["diverted_kwh"]), total["net"]
-    said = f"{_span(rows[0]['start'], total['end'])}, diverting {kwh} kWh"
+        return say("Nothing has been diverted in this time.")
+    net, span = total["net"], _span(rows[0]["start"], total["end"])
+    energy = Number(f"{rounded_kwh(total['diverted_kwh'])} kWh")
     if fixed(net) == "0.00":
-        return f"{said} was worth the same as exporting it."
+        return say("{span}, diverting {energy} was worth the same as exporting it.", span=span, energy=energy)
+    money = Number(f"{fixed(abs(net))} {currency}")
     if net > 0:
-        return f"{said} was worth {fixed(net)} {currency} more than exporting it."
-    return f"{said} cost {fixed(-net)} {currency} against exporting it."
+        return say(
+            "{span}, diverting {energy} was worth {money} more than exporting it.",
+            span=span,
+            energy=energy,
+            money=money,
+        )
+    return say("{span}, diverting {energy} cost {money} against exporting it.", span=span, energy=energy, money=money)
 
 
 def rounded_kwh(kwh: float) -> str:
@@ -148,41 +184,54 @@ def _span(start: str, end: str) -> str:
     first = datetime.fromisoformat(start)
     last = datetime.fromisoformat(end) - timedelta(seconds=1)
     if first.date() == last.date():
-        return f"On {last.day} {last:%B} {last.year}"
-    year = "" if first.year == last.year else f" {first.year}"
-    return f"From {first.day} {first:%B}{year} to {last.day} {last:%B} {last.year}"
+        return say("On {day}", day=_dated(last))
+    begin = Day(f"{first.day} {first:%B}", first.date(), "MMMMd") if first.year == last.year else _dated(first)
+    return say("From {begin} to {end}", begin=begin, end=_dated(last))
+
+
+def _dated(at: datetime) -> Day:
+    return Day(f"{at.day} {at:%B} {at.year}", at.date(), "yMMMMd")
 
 
 def _basis(answer: Mapping[str, Any]) -> list[str]:
     """What the figures rest on, a sentence each."""
     total = answer["total"]
-    rest = ", ".join(f"{share(source['share'])} {source['source']}" for source in answer["displaces"]) or "nothing"
+    parts = [joined((share(source["share"]), source["source"]), " ") for source in answer["displaces"]]
+    rest = joined(parts) or say("nothing")
     if answer.get("displaces_by_month"):
-        rest = f"{' and '.join(source['source'] for source in answer['displaces'])}, month by month"
-    used = "by the heat stock" if answer.get("used_basis") == "measured" else "as it was booked"
-    said = [
-        f"{share(total['coverage'])} of this time was measured.",
-        f"The heat displaces {rest}; {share(answer['used'])} of it counts as used, {used}.",
+        rest = say("{sources}, month by month", sources=with_and(source["source"] for source in answer["displaces"]))
+    used = say("by the heat stock") if answer.get("used_basis") == "measured" else say("as it was booked")
+    said: list[str] = [
+        say("{share} of this time was measured.", share=share(total["coverage"])),
+        say(
+            "The heat displaces {sources}; {share} of it counts as used, {how}.",
+            sources=rest,
+            share=share(answer["used"]),
+            how=used,
+        ),
     ]
     if answer["carbon_basis"] is None:
-        said.append("Carbon is not counted: a factor is missing.")
+        said.append(say("Carbon is not counted: a factor is missing."))
     else:
         said.append(carbon_sentence(total["net_kg"], answer["carbon_basis"]))
     marks = (
-        ("open_kwh", "not settled yet"),
-        ("estimated_kwh", "estimated over gaps"),
+        ("open_kwh", say("not settled yet")),
+        ("estimated_kwh", say("estimated over gaps")),
     )
-    of_it = [f"{fixed(total[key], 3)} kWh {what}" for key, what in marks if total[key]]
+    of_it = [joined((Number(f"{fixed(total[key], 3)} kWh"), what), " ") for key, what in marks if total[key]]
     if of_it:
-        said.append(f"Of it {', '.join(of_it)}.")
+        said.append(say("Of it {parts}.", parts=joined(of_it)))
     if total.get("set_aside_kwh"):
-        said.append(
-            f"The counters show {fixed(total['set_aside_kwh'], 3)} kWh more, set aside: no heater can have taken it."
-        )
-    gave = [(total[f"{name}_kwh"], name) for name in ("grid", "battery") if total.get(f"{name}_kwh")]
+        energy = Number(f"{fixed(total['set_aside_kwh'], 3)} kWh")
+        said.append(say("The counters show {energy} more, set aside: no heater can have taken it.", energy=energy))
+    gave = [
+        joined((Number(f"{fixed(total[f'{name}_kwh'], 3)} kWh"), words), " ")
+        for name, words in (("grid", say("from the grid")), ("battery", say("from the battery")))
+        if total.get(f"{name}_kwh")
+    ]
     if gave:
-        whence = " and ".join(f"{fixed(kwh, 3)} kWh from the {name}" for kwh, name in gave)
+        money = Number(f"{fixed(total['bought'])} {answer['currency']}")
         said.append(
-            f"While diverting {whence}, for {fixed(total['bought'])} {answer['currency']}; net is less by that."
+            say("While diverting {energies}, for {money}; net is less by that.", energies=with_and(gave), money=money)
         )
     return said + [sentence(note) for note in answer.get("notes", ())]

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from daemon.config.model import Home
 from daemon.web.page.views.figures import fixed
 from rules.model.formatting import MONTHS
+from rules.model.wording import Day, Number, joined, say
 
 HEIGHT, SUM_HEIGHT = 220, 90
 _MOST_MARKS = 6
@@ -122,7 +123,7 @@ def value_chart(
                 gained=net >= 0,
                 net=words if row["diverted_kwh"] else "",
                 label_y=round(HEIGHT - base_h - net_h - 6, 1),
-                said=f"{name}: net {words} {currency}",
+                said=say("{period}: net {money}", period=name, money=Number(f"{words} {currency}")),
             )
         )
     marks = _marks(rows, changes)
@@ -139,7 +140,7 @@ def value_chart(
         sum_path=path,
         sum_zero=zero,
         sum_lines=tuple(sum_lines),
-        sum_end=f"{fixed(end, sign=True)} {currency}",
+        sum_end=Number(f"{fixed(end, sign=True)} {currency}"),
         said=_said(rows, names, currency),
     )
 
@@ -155,7 +156,7 @@ def price_changes(home: Home) -> list[tuple[float, str]]:
             if prices:
                 figures = fixed(prices[0], 4) + (f"–{fixed(prices[-1], 4)}" if len(prices) > 1 else "")
                 at = datetime(period.from_.year, period.from_.month, period.from_.day, tzinfo=zone)
-                found.append((at.timestamp(), f"{name} {figures}"))
+                found.append((at.timestamp(), joined((name, Number(figures)), " ")))
     return sorted(found)
 
 
@@ -205,8 +206,8 @@ def _name(start: date, by: str) -> str:
         case "year":
             return f"{start.year}"
         case "month":
-            return MONTHS[start.month - 1]
-    return f"{start.day} {MONTHS[start.month - 1]}"
+            return Day(MONTHS[start.month - 1], start, "MMM")
+    return Day(f"{start.day} {MONTHS[start.month - 1]}", start, "MMMd")
 
 
 def _marks(rows: Sequence[Mapping[str, Any]], changes: Sequence[tuple[float, str]]) -> list[PriceMark]:
@@ -234,14 +235,19 @@ def _sums(nets: Sequence[float]) -> tuple[str, float, list[Line], float]:
         return round(4 + (SUM_HEIGHT - 8) * (high - value) / span, 1)
 
     points = [f"{1000 * n / len(nets):.1f} {y(value)}" for n, value in enumerate(sums)]
-    return "M" + "L".join(points), y(0.0), [Line(y(0.0), "0.00")], sums[-1]
+    return "M" + "L".join(points), y(0.0), [Line(y(0.0), fixed(0.0))], sums[-1]
 
 
 def _said(rows: Sequence[Mapping[str, Any]], names: Sequence[str], currency: str) -> str:
     total = sum(row["net"] for row in rows)
     best = max(range(len(rows)), key=lambda n: rows[n]["net"])
     worst = min(range(len(rows)), key=lambda n: rows[n]["net"])
-    said = f"Net by period: {fixed(total, sign=True)} {currency} in all, highest {names[best]} "
-    said += f"with {fixed(rows[best]['net'], sign=True)}, "
-    said += f"lowest {names[worst]} with {fixed(rows[worst]['net'], sign=True)}."
-    return f"{said} The table has every figure."
+    return say(
+        "Net by period: {money} in all, highest {best} with {most}, lowest {worst} with {least}. The table has every"
+        " figure.",
+        money=Number(f"{fixed(total, sign=True)} {currency}"),
+        best=names[best],
+        most=fixed(rows[best]["net"], sign=True),
+        worst=names[worst],
+        least=fixed(rows[worst]["net"], sign=True),
+    )

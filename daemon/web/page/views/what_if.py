@@ -8,10 +8,12 @@ from typing import Any
 from daemon.config.model import Home
 from daemon.web.page.views.figures import fixed, full_date
 from daemon.web.page.views.value_chart import nice_step
+from rules.model.wording import Number, joined, say
 
 ROW_H, BAR_H = 44, 16
 _ROOM = 1.08
 _GRID = "grid:"
+_BLOCKS = {"day": say("days"), "week": say("weeks")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,23 +92,23 @@ def keys_of(home: Home) -> tuple[Key, ...]:
     """Keys worth varying in this home, those of its own tariffs among them."""
     tank = home.tank
     found = [
-        Key("rules.full.stop_at_pct", "level at which heating stops, %", f"{home.rules.full.stop_at_pct:g}"),
-        Key("rules.surplus.start_w", "surplus from which the heater starts, W", f"{home.rules.surplus.start_w:g}"),
-        Key("rules.worth.enabled", "heat only where it is worth more than export", _on(home.rules.worth.enabled)),
-        Key("diverter", "the diverter itself", "on"),
-        Key("battery", "the house battery, as recorded", "on"),
+        Key("rules.full.stop_at_pct", say("level at which heating stops, %"), f"{home.rules.full.stop_at_pct:g}"),
+        Key("rules.surplus.start_w", say("surplus from which the heater starts, W"), f"{home.rules.surplus.start_w:g}"),
+        Key("rules.worth.enabled", say("heat only where it is worth more than export"), _on(home.rules.worth.enabled)),
+        Key("diverter", say("the diverter itself"), say("on")),
+        Key("battery", say("the house battery, as recorded"), say("on")),
     ]
     if tank is not None:
-        found.append(Key("tank.volume_l", "volume of the tank, L", f"{tank.volume_l:g}"))
+        found.append(Key("tank.volume_l", say("volume of the tank, L"), f"{tank.volume_l:g}"))
         if tank.topup is not None:
-            found.append(
-                Key("tank.topup.level_pct", "level to which the night timer heats, %", f"{tank.topup.level_pct:g}")
-            )
+            about = say("level to which the night timer heats, %")
+            found.append(Key("tank.topup.level_pct", about, f"{tank.topup.level_pct:g}"))
     for name, tariff in home.tariffs.items():
         for number, period in enumerate(tariff.periods):
             for band in period.bands:
                 key = f"tariffs.{name}.periods.{number}.bands.{band.name}.price"
-                found.append(Key(key, f"price of {name}, {band.name}, a kWh", f"{band.price}"))
+                about = say("price of {tariff}, {band}, a kWh", tariff=name, band=band.name)
+                found.append(Key(key, about, f"{band.price}"))
     return tuple(found)
 
 
@@ -117,9 +119,9 @@ def what_if_found(answer: Mapping[str, Any], zone: Any) -> Found:
     start, end = (full_date(datetime.fromisoformat(answer[edge]), zone) for edge in ("from", "to"))
     rows = tuple(_row(each, number == 0) for number, each in enumerate(variants))
     return Found(
-        said=f"{start} to {end}, as recorded: the home's own rules on a model of its tank.",
+        said=say("{begin} to {end}, as recorded: the home's own rules on a model of its tank.", begin=start, end=end),
         confidence=f"{answer['confidence']:.0%}",
-        blocks=answer["blocks"],
+        blocks=_BLOCKS.get(answer["blocks"], answer["blocks"]),
         rows=rows,
         chart=_chart(variants[1:], currency),
         notes=tuple(answer["notes"]),
@@ -132,7 +134,7 @@ def _on(flag: bool) -> str:
 
 def name_of(setting: Mapping[str, Any]) -> str:
     """How a variant is called."""
-    return ", ".join(f"{key} = {_plain(value)}" for key, value in setting.items()) or "as it is"
+    return joined(f"{key} = {_plain(value)}" for key, value in setting.items()) or say("as it is")
 
 
 def _plain(value: Any) -> str:
@@ -144,9 +146,9 @@ def _row(each: Mapping[str, Any], is_first: bool) -> Row:
     ranged = not is_first and against["low"] is not None
     return Row(
         name=name_of(each["set"]),
-        cost="not priced" if each["cost"] is None else fixed(each["cost"]),
+        cost=say("not priced") if each["cost"] is None else fixed(each["cost"]),
         more="" if is_first or against["cost"] is None else fixed(against["cost"], sign=True),
-        between=f"{fixed(against['low'], sign=True)} to {fixed(against['high'], sign=True)}" if ranged else "",
+        between=_between(against["low"], against["high"]) if ranged else "",
         kg="" if each["kg"] is None else f"{each['kg']:.0f}",
         sun=f"{heat.get('sun', 0.0):.0f}",
         bought=f"{sum(kwh for source, kwh in heat.items() if source == 'grid' or source.startswith(_GRID)):.0f}",
@@ -154,6 +156,10 @@ def _row(each: Mapping[str, Any], is_first: bool) -> Row:
         lacked=f"{each['cold_minutes']:.0f}",
         switchings=f"{each['switchings']}",
     )
+
+
+def _between(low: float, high: float) -> str:
+    return say("{begin} to {end}", begin=fixed(low, sign=True), end=fixed(high, sign=True))
 
 
 def _chart(variants: Sequence[Mapping[str, Any]], currency: str) -> Chart | None:
@@ -175,13 +181,17 @@ def _chart(variants: Sequence[Mapping[str, Any]], currency: str) -> Chart | None
     marks = [n * step for n in range(round(low / step) - 1, round(high / step) + 2)]
     cheapest = min(priced, key=lambda each: each["against_first"]["cost"])
     difference = cheapest["against_first"]["cost"]
-    said = f"Cost compared with the home as it is. Cheapest: {name_of(cheapest['set'])}, {fixed(difference, sign=True)}"
+    said = say(
+        "Cost compared with the home as it is. Cheapest: {variant}, {money}. The table has every figure.",
+        variant=name_of(cheapest["set"]),
+        money=Number(f"{fixed(difference, sign=True)} {currency}"),
+    )
     return Chart(
         bars=bars,
         marks=tuple(Mark(f"{x(at):.3f}%", fixed(at, sign=at != 0)) for at in marks if low <= at <= high),
         zero_x=f"{x(0.0):.3f}%",
         height=ROW_H * len(bars) + 8,
-        said=f"{said} {currency}. The table has every figure.",
+        said=said,
     )
 
 
@@ -189,7 +199,7 @@ def _bar(each: Mapping[str, Any], number: int, x: Any, currency: str) -> Bar:
     against = each["against_first"]
     cost, low, high = against["cost"], against["low"], against["high"]
     name, words = name_of(each["set"]), fixed(cost, sign=True)
-    between = "" if low is None else f", {fixed(low, sign=True)} to {fixed(high, sign=True)}"
+    between = "" if low is None else _between(low, high)
     return Bar(
         name=name,
         x=f"{min(x(0.0), x(cost)):.3f}%",
@@ -199,5 +209,5 @@ def _bar(each: Mapping[str, Any], number: int, x: Any, currency: str) -> Bar:
         y=ROW_H * number + 22,
         dearer=cost > 0,
         words=words,
-        said=f"{name}: {words}{between} {currency}",
+        said=joined((name, joined((joined((words, between)), currency), " ")), ": "),
     )

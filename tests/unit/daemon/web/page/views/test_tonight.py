@@ -3,12 +3,14 @@
 from typing import Any
 
 import pytest
-from jinja2 import ChoiceLoader, DictLoader, Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, DictLoader, PackageLoader
 
 from accounting.ledger import Ledger
 from daemon.planning.answering import plan_answer
 from daemon.planning.statement import against_sentence, basis
 from daemon.web.api.ledger_schemas import Plan
+from daemon.web.languages.language import ENGLISH, language
+from daemon.web.page.rendering import templates
 from daemon.web.page.views.tonight import tonight_room
 from tests.support.planned_past import lived
 
@@ -42,7 +44,7 @@ def test_the_choices_are_explained_as_they_are_in_the_terminal(document: dict[st
     loader = ChoiceLoader(
         [DictLoader({"base.html": "{% block main %}{% endblock %}"}), PackageLoader("daemon.web.page")]
     )
-    template = Environment(loader=loader, autoescape=True, undefined=StrictUndefined).get_template("tonight.html")
+    template = templates(language(ENGLISH)).overlay(loader=loader).get_template("tonight.html")
     page = template.render(tonight=tonight_room(document), width=1, height=1)
     assert "Cold water costs nothing here" in page
     assert "Against no heat from the grid at all" in page
