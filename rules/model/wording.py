@@ -87,6 +87,13 @@ class Sentence(str):
         return type(self), (self.of,)
 
 
+class Stored(str):
+    """An English sentence that was kept without its parts, as the ledger keeps it: a language finds them again as well
+    as it can."""
+
+    __slots__ = ()
+
+
 def say(template: str, /, **values: object) -> Text:
     """A text. template: English, "tank {level}, full since {time}"; it is what the catalogs of translations are made
     from, so it stands here as one literal. values: by place; texts among them are translated too, names are not."""
