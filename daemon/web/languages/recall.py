@@ -28,12 +28,13 @@ _A_LEAP_YEAR = 2024
 @dataclass(frozen=True, slots=True)
 class _Form:
     """A template to be found again. literals: its own words; regex: all of it; one, more: the message's template and
-    its plural (None: it has none)."""
+    its plural (None: it has none); many: how many it is about, where it does not say so itself."""
 
     literals: tuple[str, ...]
     regex: str
     one: str
     more: str | None
+    many: int
 
     @property
     def letters(self) -> int:
@@ -117,13 +118,13 @@ def _form(template: str, one: str, more: str | None) -> _Form:
         kind = r"[\d,]+" if more is not None and field == "n" else r"\d\d:\d\d" if template in _CLOCKS else ".+?"
         pattern += f"(?P={field})" if field in seen else f"(?P<{field}>{kind})"
         seen.add(field)
-    return _Form(tuple(literals), pattern, one, more)
+    return _Form(tuple(literals), pattern, one, more, 1 if template == one else 2)
 
 
 def _text(form: _Form, values: dict[str, str]) -> Text:
     if form.more is None:
         return Text(form.one, values)
-    return Text(form.one, values, form.more, int(values["n"].replace(",", "")) if "n" in values else None)
+    return Text(form.one, values, form.more, int(values["n"].replace(",", "")) if "n" in values else form.many)
 
 
 def _day(text: str, day: str, month: str, year: str | None) -> Day:
