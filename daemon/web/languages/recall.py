@@ -11,12 +11,13 @@ from functools import cache, lru_cache
 from string import Formatter
 
 from rules.model.formatting import DAYS, MONTHS
-from rules.model.wording import Day, Number, Text, joined, say
+from rules.model.wording import Day, Number, Text, joined, say, with_and
 
 LEAST_LETTERS = 4
 """A template with fewer letters of its own would fit nearly everything."""
 _NUMBER = re.compile(r"[+−-]?\d[\d,]*(?:\.\d+)?(?: ?(?:%|°C|k?Wh?|kg|L|s|min|h|[A-Z]{3}))?")
 _DATED = re.compile(rf"(\d\d:\d\d) on ((?:{'|'.join(DAYS)}) (\d+) ({'|'.join(MONTHS)})(?: (\d{{4}}))?)")
+_SIGNALS = re.compile(r"[a-z]+_[a-z_]+(?: and [a-z]+_[a-z_]+)+")
 _CLOCKS = ("{time} tomorrow", "{time} yesterday")
 _BETWEEN = ("; ", ": ", ", ")
 """What stands between parts that were joined."""
@@ -73,6 +74,8 @@ def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
             return 0, Number(text)
         if dated := _DATED.fullmatch(text):
             return 0, say("{time} on {day}", time=dated[1], day=_day(*dated.groups()[1:]))
+        if _SIGNALS.fullmatch(text):
+            return 0, with_and(text.split(" and "))
         best: tuple[int, str] = _letters(text), text
         for left, between, right in _parts(text):
             (before, start), (after, end) = parsed(left), parsed(right)
