@@ -20,7 +20,7 @@ from daemon.web.languages.language import Language
 from daemon.web.page import app, endpoints
 from daemon.web.page.listening import Listened
 from daemon.web.page.rendering import templates, units_kept
-from daemon.web.page.rooms import history, now, rules, set_up, timeline, value, verdict, what_if
+from daemon.web.page.rooms import health, history, now, rules, set_up, timeline, value, verdict, what_if
 from daemon.web.page.state import State
 from daemon.web.page.views import rules as rules_view
 from daemon.web.page.views import timeline as timeline_view
@@ -351,7 +351,7 @@ def _health() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     for number, told in enumerate(answers):
         free = (10**8, None, 10**10)[number]
         room = health_room(health_answer(**told), rows, free, known)
-        context = {"title": "Health", "health": room, "watches": True, "hours": SPARK_HOURS}
+        context = {"title": health.TITLE, "health": room, "watches": True, "hours": SPARK_HOURS}
         yield f"health {number}", "health.html", {**context, "width": WIDTH, "height": HEIGHT}
 
 

@@ -1,0 +1,54 @@
+"""The page in German: every room whole, on the narrowest phone and on a desk; nothing cut off, nothing left in English."""
+
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, expect
+
+from tests.browser.test_looking import AXE, ROOMS
+from tests.support.looked import Looked
+from tests.support.page_house import PageHouse
+
+pytestmark = pytest.mark.services
+NARROW, WIDE = {"width": 360, "height": 740}, {"width": 1200, "height": 800}
+FITS = """() => [...document.querySelectorAll('svg.lane text, nav a, button')].filter((one) => {
+    if (getComputedStyle(one).display === 'none') return false;
+    const room = (one.closest('svg.lane svg') ?? document.body).getBoundingClientRect();
+    return one.getBoundingClientRect().right > Math.ceil(room.right);
+}).map((one) => one.textContent)"""
+"""The words of a lane that stand beyond their stretch, and links and buttons beyond the page."""
+
+
+def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -> None:
+    house.live_until("withhold", "full")
+    context = browser.new_context(viewport=WIDE, locale="de-AT", timezone_id="Europe/Dublin")
+    page = context.new_page()
+    broken: list[str] = []
+    page.on("pageerror", lambda error: broken.append(str(error)))
+    Looked(page, house.page).log_in()
+    for screen in (WIDE, NARROW):
+        page.set_viewport_size(screen)  # type: ignore[arg-type]
+        for name, path in ROOMS.items():
+            answer = page.goto(house.page + path)
+            assert answer is not None
+            assert answer.headers["content-language"] == "de"
+            expect(page.locator("html")).to_have_attribute("lang", "de")
+            page.screenshot(path=shots / f"{name}-german-{screen['width']}.png", full_page=True)
+            page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+            assert page.evaluate("document.documentElement.scrollWidth") <= screen["width"], (name, screen)
+            assert page.evaluate(FITS) == [], (name, screen)
+            found = Axe().run(page, options=AXE)
+            assert found.violations_count == 0, f"{name}: {found.generate_report()}"
+    page.goto(house.page)
+    expect(page.locator("nav")).to_contain_text("Jetzt")
+    expect(page.locator(".facts")).to_contain_text("Heizstab")
+    clock = page.locator("[data-clock]").inner_text()
+    house.live(12)
+    expect(page.locator("[data-clock]")).not_to_have_text(clock)  # by the live stream
+    expect(page.locator("[data-clock]")).to_contain_text("Juni 2026")
+    page.evaluate("unheard()")
+    expect(page.locator("#offline")).to_contain_text("kommt vom Dienst nichts mehr")
+    assert page.evaluate("duration(200000)") == "2 Tage 8 h"
+    context.close()
+    assert broken == []
