@@ -23,6 +23,7 @@ from accounting.reports.bills import Own
 from accounting.reports.value import value_report
 from accounting.valuation.settings import BooksSettings
 from accounting.valuation.valuer import Valuer
+from rules.model.wording import Number, say
 
 FULLEST = 0.9
 """A day counts if at least so much of its time was measured."""
@@ -173,9 +174,11 @@ def _length_s(day: date, zone: ZoneInfo) -> int:
 
 def unpriced_text(days: int, kwh: float) -> str:
     """The days left out of the tank's for heat without a known price, and that heat, in words."""
-    return (
-        f"{days} days are left out of the tank's: {kwh:,.1f} kWh of their heat came at no known price or from no "
-        "metered source"
+    return say(
+        "{days} days are left out of the tank's: {kwh} kWh of their heat came at no known price or from "
+        "no metered source",
+        days=days,
+        kwh=Number(f"{kwh:,.1f}"),
     )
 
 

@@ -5,23 +5,25 @@ from collections.abc import Iterable, Mapping
 from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
+from rules.model.wording import joined, say
+
 _MOST_CHARACTERS = 200  # of the server's own words that are passed on
 _OF_CONTENT = (400, 413, 422)  # RFC 9110: bad content, too much of it, content that makes no sense to the server
 LONGEST_WAIT_S = 86_400.0
 """However long a server asks to be left alone, it is asked again within a day."""
 _DROPPED = re.compile(r"\bdropped=(\d+)")
 _MEANING = {
-    400: "it refuses the points",
-    401: "it refuses the token or password",
-    403: "the token or password does not allow writing",
-    404: "it has no such database, bucket or path",
-    413: "the batch is too large for it",
-    422: "it refuses the points",
-    429: "it asks for fewer requests",
+    400: say("it refuses the points"),
+    401: say("it refuses the token or password"),
+    403: say("the token or password does not allow writing"),
+    404: say("it has no such database, bucket or path"),
+    413: say("the batch is too large for it"),
+    422: say("it refuses the points"),
+    429: say("it asks for fewer requests"),
 }
 
 
-SUBJECT = "time-series database"
+SUBJECT = say("time-series database")
 
 
 class SendFailed(Exception):
@@ -46,7 +48,7 @@ class SendFailed(Exception):
     ) -> None:
         self.subject = subject
         self.cause = cause
-        self.sentence = f"{subject}: {cause}"
+        self.sentence = joined((subject, cause), ": ")
         super().__init__(self.sentence)
         self.lasting = lasting
         self.retry_after_s = retry_after_s
@@ -69,33 +71,32 @@ def why_no_answer(error: Exception, timeout_s: float) -> str:
     from urllib3 import exceptions
 
     if isinstance(error, exceptions.NameResolutionError):
-        return "its name is not known here"
+        return say("its name is not known here")
     if isinstance(error, exceptions.NewConnectionError):
-        return "nothing answers there (is it running?)"
+        return say("nothing answers there (is it running?)")
     if isinstance(error, exceptions.TimeoutError):
-        return f"no answer within {timeout_s:g} s"
+        return say("no answer within {limit} s", limit=f"{timeout_s:g}")
     if isinstance(error, exceptions.SSLError):
-        return "the secure connection fails (certificate or address?)"
-    return "the connection breaks off"
+        return say("the secure connection fails (certificate or address?)")
+    return say("the connection breaks off")
 
 
 def unreachable(url: str, why: str) -> SendFailed:
     """No answer came."""
-    return SendFailed(why, lasting=False, subject=f"{SUBJECT} at {place(url)}")
+    return SendFailed(why, lasting=False, subject=say("{subject} at {url}", subject=SUBJECT, url=place(url)))
 
 
 def refused(url: str, status: int, headers: Mapping[str, str], body: str, secrets: Iterable[str | None]) -> SendFailed:
     """The server answered, and not with a yes. secrets: never passed on, even where the server repeats them."""
     words = repeated(body, secrets)
-    cause = f"{_MEANING.get(status, 'it does not take the points')} ({status})"
-    if words:
-        cause += f": {words}"
+    meaning = _MEANING.get(status) or say("it does not take the points")
+    cause = joined((say("{meaning} ({status})", meaning=meaning, status=status), words), ": ")
     passing = status == 429 or status >= 500
     counted = _DROPPED.search(body)
     return SendFailed(
         cause,
         lasting=not passing,
-        subject=f"{SUBJECT} at {place(url)}",
+        subject=say("{subject} at {url}", subject=SUBJECT, url=place(url)),
         retry_after_s=_retry_after_s(headers) if passing else None,
         of_content=status in _OF_CONTENT,
         dropped=int(counted[1]) if counted else None,

@@ -3,9 +3,11 @@
 from calendar import month_name
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
 from accounting.verdict.against_export import NEARLY_WHOLE, AgainstExport, Month, losing_months
 from accounting.verdict.life import Assumptions
+from rules.model.wording import Day, Number, joined, listed, say
 
 MOST = 3
 WORTH_SAYING = 1.0
@@ -36,16 +38,21 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
     if losing:
         per_year, kg, price = _of_months(months, losing)
         always = len(losing) == len(whole) and len(whole) == _MONTHS_IN_YEAR
-        when = "at all" if always else f"in {_listed(losing)}"
         flips = (
-            f"the export price falls below {price:.4f} in those months, or the displaced heat gets dearer in proportion"
+            say(
+                "the export price falls below {price} in those months, or the displaced heat gets dearer in proportion",
+                price=Number(f"{price:.4f}"),
+            )
             if price is not None
-            else "something could be saved by it"
+            else say("something could be saved by it")
         )
-        climate = "" if not carbon_known or kg >= 0 else " It costs carbon, though."
-        found.append(
-            Advice(f"Do not divert {when}: selling the sun brought more.{climate}", per_year, kg, flips, "diverting")
-        )
+        if always:
+            what = say("Do not divert at all: selling the sun brought more.")
+        else:
+            what = say("Do not divert in {months}: selling the sun brought more.", months=_listed(losing))
+        if carbon_known and kg < 0:
+            what = joined((what, say("It costs carbon, though.")), " ")
+        found.append(Advice(what, per_year, kg, flips, "diverting"))
     if assumed is not None and assumed.standby_per_year:
         monthly = assumed.standby_per_year / _MONTHS_IN_YEAR
         idle = tuple(
@@ -58,9 +65,12 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
             saved = sum(monthly - max(net, 0.0) for net in nets)
             kg = assumed.standby_kwh_per_year / _MONTHS_IN_YEAR * len(idle) * (assumed.grid_kg or 0.0)
             kg -= sum(max(_mean_kg(months, number), 0.0) for number in idle if number not in losing)
-            say = f"Switch the hardware itself off in {_listed(idle)}: its standby costs more than it brings then."
-            flips = "its standby use is less than the home file says, or cannot be cut"
-            found.append(Advice(say, saved, kg, flips, "standby"))
+            what = say(
+                "Switch the hardware itself off in {months}: its standby costs more than it brings then.",
+                months=_listed(idle),
+            )
+            flips = say("its standby use is less than the home file says, or cannot be cut")
+            found.append(Advice(what, saved, kg, flips, "standby"))
     worth = [each for each in found if each.per_year >= WORTH_SAYING]
     if not carbon_known:
         worth = [replace(each, kg_per_year=None) for each in worth]
@@ -87,5 +97,4 @@ def _mean_kg(months: Sequence[Month], number: int) -> float:
 
 
 def _listed(numbers: Sequence[int]) -> str:
-    names = [month_name[number] for number in numbers]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed(Day(month_name[number], date(2024, number, 1), "LLLL") for number in numbers)

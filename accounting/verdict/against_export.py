@@ -8,6 +8,7 @@ from accounting.model.periods import local_day, midnight_s, month_after
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.by_source import SourcePart
 from accounting.verdict.year import Figures, Sample
+from rules.model.wording import say
 
 NEARLY_WHOLE = 0.9
 """The share of a month that the books must hold for it to count."""
@@ -66,7 +67,7 @@ def against_export(report: ValueReport, parts: tuple[SourcePart, ...] = ()) -> A
     """The answer from a report by month, or why there is none, in words. parts: by displaced source."""
     total = report.total
     if not report.rows or not total.diverted_wh:
-        return "the books hold no diverted energy yet; a month of books would answer it"
+        return say("the books hold no diverted energy yet; a month of books would answer it")
     avoided, bought = total.avoided_micro / 1e6, total.bought_micro / 1e6
     given_up = total.given_up_micro / 1e6 + bought
     sellable_kwh, unsold = total.sellable_wh / 1000, _unsold(total)

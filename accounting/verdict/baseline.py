@@ -18,6 +18,7 @@ from accounting.verdict.priors import (
 )
 from accounting.verdict.ranges import Array, Flags
 from accounting.verdict.selection import Selection
+from rules.model.wording import say, say_many
 
 _ENOUGH_KNOWN = 0.5
 _SCALE_SD = 0.25  # of the heat per litre: where in the house it is measured, how it is mixed
@@ -85,7 +86,12 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         missing = _missing(periods, "away_days")
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_AWAY / (4 if water_known else 1), 0.0))
         if missing.any():
-            notes.append(f"away_days is empty in {_periods(missing)}; the mean of the others is used.")
+            notes.append(
+                say(
+                    "away_days is empty in {missing}; the mean of the others is used.",
+                    missing=_periods(missing),
+                )
+            )
     seasons = np.array([season_over(period.first, period.until, facts.latitude) for period in periods])
     swing_k = mains_swing_k(facts.latitude)
     inlet, inlet_known = _inlet(periods, facts.cold_c + swing_k * seasons)
@@ -102,7 +108,12 @@ def water_baseline(selection: Selection, facts: Facts) -> Baseline:
         water, missing = _water(periods, home)
         uncertain = np.hypot(uncertain, np.where(missing, UNKNOWN_WATER, 0.0))
         if missing.any():
-            notes.append(f"water_l is empty in {_periods(missing)}; the others' litres per day at home are used.")
+            notes.append(
+                say(
+                    "water_l is empty in {missing}; the others' litres per day at home are used.",
+                    missing=_periods(missing),
+                )
+            )
         kwh_per_k = water * WH_PER_L_K / 1000
         terms.append(Term("heat drawn, against hot − inlet", kwh_per_k * (facts.hot_c - inlet), 1.0, _SCALE_SD))
         offset_sd = _HOT_SD_K if inlet_known.all() else float(np.hypot(_HOT_SD_K, _MAINS_SD_K))
@@ -136,7 +147,7 @@ def house_baseline(selection: Selection, facts: Facts) -> Baseline:
         terms.append(Term("heating, kWh a degree-day below 15.5 °C", degree_days, 0.05 * usual, 0.2 * usual))
         drivers.append("outdoor_c")
     else:
-        notes.append("outdoor_c is not known: heating goes by the season alone, which widens the range.")
+        notes.append(say("outdoor_c is not known: heating goes by the season alone, which widens the range."))
         uncertain = np.hypot(uncertain, 0.08)
     seasons = np.array([season_over(period.first, period.until, facts.latitude) for period in periods])
     terms.append(Term("the season, kWh a day", -days * seasons, 0.1 * usual, 0.3 * usual))
@@ -174,7 +185,7 @@ def _missing(periods: Sequence[Period], column: str) -> Flags:
 
 
 def _periods(missing: Flags) -> str:
-    return "one period" if missing.sum() == 1 else f"{missing.sum()} periods"
+    return say_many("one period", "{n} periods", int(missing.sum()))
 
 
 def _filled(periods: Sequence[Period], column: str, weight: Array) -> Array:

@@ -10,6 +10,7 @@ from accounting.verdict.ranges import CONFIDENCE, Range
 from accounting.verdict.regression import MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT, Regression, option_c
 from accounting.verdict.savings import Savings, savings
 from accounting.verdict.selection import Exclude, Selection, select
+from rules.model.wording import Number, joined, say
 
 _LIKELY, _LIKELY_STEP = 0.5, 0.4
 _WORTH_SAYING = 0.05  # a change in water use, as a share
@@ -130,58 +131,81 @@ def _notes(selection: Selection, found: Savings, saved: Range, regression: Regre
     said += _of_water(selection)
     if saved.low <= 0 <= saved.high:
         said.append(
-            "Can't tell yet whether it saved anything: the range includes 0. More periods after, with water_l and "
-            "away_days for each, would narrow it."
+            say(
+                "Can't tell yet whether it saved anything: the range includes 0. More periods after, with "
+                "water_l and away_days for each, would narrow it."
+            )
         )
     if len(selection.before) < 4 or len(selection.after) < 4:
-        said.append("Few periods: what is usual for tanks and boilers weighs as much as the home's own figures.")
+        said.append(say("Few periods: what is usual for tanks and boilers weighs as much as the home's own figures."))
     estimated = [period.name for period in selection.periods if period.estimated]
     if estimated:
-        said.append(f"Estimated reads widen the range: {', '.join(estimated)}.")
+        said.append(say("Estimated reads widen the range: {estimated}.", estimated=joined(estimated)))
     odd = [selection.periods[place].name for place, likely in enumerate(found.posterior.outliers) if likely > _LIKELY]
     if odd:
         said.append(
-            f"The figure of {', '.join(odd)} does not fit the others: a wrong read? It counts for little, and the "
-            "range is wider."
+            say(
+                "The figure of {odd} does not fit the others: a wrong read? It counts for little, and the range "
+                "is wider.",
+                odd=joined(odd),
+            )
         )
     if found.beyond_diverted:
         said.append(
-            "More was saved than the hardware gave as heat, so something else must have changed too (a boiler, a "
-            "shower, a setting): the range reaches down to what was diverted."
+            say(
+                "More was saved than the hardware gave as heat, so something else must have changed too (a "
+                "boiler, a shower, a setting): the range reaches down to what was diverted."
+            )
         )
     stepped = found.posterior.stepped
     if stepped.sum() > _LIKELY_STEP:
         place = int(stepped.argmax())
         said.append(
-            f"Something else seems to have changed for good about {selection.periods[place].first}: a boiler, a "
-            "shower, who lives there? If it did, exclude the time before it."
+            say(
+                "Something else seems to have changed for good about {first}: a boiler, a shower, who lives "
+                "there? If it did, exclude the time before it.",
+                first=selection.periods[place].first,
+            )
         )
     elif found.posterior.ambiguous:
         said.append(
-            "The periods after are uneven: a saving that comes and goes with the sun, or something else that changed "
-            "for good meanwhile (a boiler, a shower). The range holds both; diverted_kwh for each period after would "
-            "help to tell them apart."
+            say(
+                "The periods after are uneven: a saving that comes and goes with the sun, or something else that "
+                "changed for good meanwhile (a boiler, a shower). The range holds both; diverted_kwh for each "
+                "period after would help to tell them apart."
+            )
         )
     if "gas" in selection.carriers and meter == "water":
-        said.append("Gas is gross, as billed; a boiler changed in the meantime would count as the hardware's doing.")
+        said.append(
+            say("Gas is gross, as billed; a boiler changed in the meantime would count as the hardware's doing.")
+        )
     said.append(_of_regression(found, saved, regression))
-    said.append("Whatever else changed on that day and is in no column counts as the hardware's doing.")
+    said.append(say("Whatever else changed on that day and is in no column counts as the hardware's doing."))
     return [note for note in said if note]
 
 
 _METHODS = {
-    "water": "Modelled: water × (hot − inlet) + standing loss × days at home, with usual bounds of tank and boiler.",
+    "water": say(
+        "Modelled: water × (hot − inlet) + standing loss × days at home, with usual bounds of tank and boiler."
+    ),
     "occupied days": (
-        "Modelled by days at home alone, as water_l is not known on both sides: a change of habits counts as the "
-        "hardware's doing, and the range is wide for it. A water meter would narrow it."
+        say(
+            "Modelled by days at home alone, as water_l is not known on both sides: a change of habits "
+            "counts as the hardware's doing, and the range is wide for it. A water meter would narrow it."
+        )
     ),
     "totals": (
-        "The bare difference per day, as neither water_l nor away_days is known on both sides: the range is as wide as "
-        "habits, absences and seasons differ. Days away, from a calendar, would narrow it at no cost."
+        say(
+            "The bare difference per day, as neither water_l nor away_days is known on both sides: the range "
+            "is as wide as habits, absences and seasons differ. Days away, from a calendar, would narrow it "
+            "at no cost."
+        )
     ),
     "whole house": (
-        "The whole house's energy, by days, season and weather: hot water is a small part of it, and the range is "
-        "wide. A meter of the hot water's own would narrow it."
+        say(
+            "The whole house's energy, by days, season and weather: hot water is a small part of it, and the "
+            "range is wide. A meter of the hot water's own would narrow it."
+        )
     ),
 }
 
@@ -193,24 +217,37 @@ def _of_water(selection: Selection) -> list[str]:
     change = after / before - 1
     if abs(change) < _WORTH_SAYING:
         return []
-    more = "more" if change > 0 else "less"
+    share = Number(f"{abs(change):.0%}")
     return [
-        f"The home drew {abs(change):.0%} {more} water a day than before ({before:.0f} to {after:.0f} L): that is "
-        "allowed for, and is no saving of the hardware's."
+        say(
+            "The home drew {change} water a day than before ({before} to {after} L): that is allowed for, and is no "
+            "saving of the hardware's.",
+            change=say("{share} more", share=share) if change > 0 else say("{share} less", share=share),
+            before=Number(f"{before:.0f}"),
+            after=Number(f"{after:.0f}"),
+        )
     ]
 
 
 def _of_regression(found: Savings, saved: Range, regression: Regression | str) -> str:
     if isinstance(regression, str):
-        return f"No IPMVP option C beside it: {regression}."
+        return say("No IPMVP option C beside it: {regression}.", regression=regression)
     half = regression.half_width_kwh
     apart = regression.saved_kwh + half < saved.low or regression.saved_kwh - half > saved.high
     far = abs(regression.saved_kwh - saved.value) > max(saved.high - saved.value, saved.value - saved.low)
     if apart or far:
         why = (
-            f"its model misses Guideline 14's limits (CV(RMSE) {regression.cv_rmse:.0%}, limit {MONTHLY_CV_LIMIT:.0%})"
+            say(
+                "its model misses Guideline 14's limits (CV(RMSE) {cv_rmse}, limit {monthly_cv_limit})",
+                cv_rmse=Number(f"{regression.cv_rmse:.0%}"),
+                monthly_cv_limit=Number(f"{MONTHLY_CV_LIMIT:.0%}"),
+            )
             if regression.cv_rmse > MONTHLY_CV_LIMIT or abs(regression.nmbe) > MONTHLY_NMBE_LIMIT
-            else "it knows nothing of tanks, and takes each of the few periods at face value"
+            else say("it knows nothing of tanks, and takes each of the few periods at face value")
         )
-        return f"IPMVP option C disagrees, with {regression.saved_kwh:.0f} kWh: {why}."
+        return say(
+            "IPMVP option C disagrees, with {saved} kWh: {why}.",
+            saved=Number(f"{regression.saved_kwh:.0f}"),
+            why=why,
+        )
     return ""

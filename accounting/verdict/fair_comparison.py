@@ -20,6 +20,7 @@ from scipy.special import stdtr, stdtrit
 from accounting.reports.days_paid import DaysPaid, Paid, unpriced_text
 from accounting.reports.written_comparison import Binding, Pair
 from accounting.verdict.ranges import CONFIDENCE, Array, Range
+from rules.model.wording import Number, say
 
 FEWEST_PAIRS = 3
 _MOST_EXACT = 18  # pairs up to which all orders are gone through
@@ -117,11 +118,15 @@ def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> F
 
 def _none_yet(bound: Binding) -> str:
     if bound.late and not bound.ahead:
-        return "its pairs had begun before they were written down: give [rules.alternate] a future day as `from`"
+        return say("its pairs had begun before they were written down: give [rules.alternate] a future day as `from`")
     if bound.ahead:
         weeks = FEWEST_PAIRS * 2 * bound.block_days / 7
-        return f"no pair of blocks is over yet; {FEWEST_PAIRS} pairs, {weeks:.0f} weeks from its beginning, answer it"
-    return "no pair of blocks counts"
+        return say(
+            "no pair of blocks is over yet; {fewest_pairs} pairs, {weeks} weeks from its beginning, answer it",
+            fewest_pairs=FEWEST_PAIRS,
+            weeks=Number(f"{weeks:.0f}"),
+        )
+    return say("no pair of blocks counts")
 
 
 def _measured(what: str, pairs: Sequence[Pair], paid: Mapping[date, Paid]) -> Measured | str:
@@ -135,7 +140,11 @@ def _measured(what: str, pairs: Sequence[Pair], paid: Mapping[date, Paid]) -> Me
         money.append(_mean([day.money for day in off]) - _mean([day.money for day in on]))
         bought.append(_mean([day.bought_kwh for day in off]) - _mean([day.bought_kwh for day in on]))
     if len(money) < FEWEST_PAIRS:
-        return f"{len(money)} pairs of blocks are over and measured; {FEWEST_PAIRS} of them give a first range"
+        return say(
+            "{money} pairs of blocks are over and measured; {fewest_pairs} of them give a first range",
+            money=len(money),
+            fewest_pairs=FEWEST_PAIRS,
+        )
     return Measured(what, len(money), days_on, days_off, difference(money), difference(bought))
 
 

@@ -15,6 +15,7 @@ from accounting.verdict.life import DRAWS, SEED, Assumptions, Life, life
 from accounting.verdict.ranges import Range
 from accounting.verdict.sensitivity import Moved, sensitivity
 from accounting.verdict.year import Figures, Sample, Year, draw_years, usual_year
+from rules.model.wording import Number, joined, say
 
 if TYPE_CHECKING:  # it brings scipy with it, which books alone do not need
     from accounting.verdict.before_after import BeforeAfter
@@ -110,7 +111,7 @@ def judge(evidence: Evidence) -> Verdict:
     year = _part_or_note(_year(evidence, books, compared, notes), "year", why_not)
     if year is None:
         for part in ("life", "sensitivity"):
-            why_not[part] = f"there is no year to go by: {why_not['year']}"
+            why_not[part] = say("there is no year to go by: {year}", year=why_not["year"])
     elif assumed is None:
         for part in ("life", "sensitivity"):
             why_not[part] = str(evidence.assumed)
@@ -122,14 +123,14 @@ def judge(evidence: Evidence) -> Verdict:
         moved = sensitivity(year.year, assumed, evidence.used, efficiency)
     advice = None
     if books is None:
-        why_not["advice"] = "advice comes only from the books, and there are none"
+        why_not["advice"] = say("advice comes only from the books, and there are none")
     else:
         advice = advise(books, assumed, evidence.carbon_known)
     carbon = None
     if year is None:
-        why_not["carbon"] = f"there is no year to go by: {why_not['year']}"
+        why_not["carbon"] = say("there is no year to go by: {year}", year=why_not["year"])
     elif year.kg is None:
-        why_not["carbon"] = (
+        why_not["carbon"] = say(
             "no carbon factor is known of the grid, or of what is displaced; [carbon] tables would answer it"
         )
     else:
@@ -139,12 +140,22 @@ def judge(evidence: Evidence) -> Verdict:
 
 def _of_standby(assumed: Assumptions) -> list[str]:
     notes = []
-    lacking = ", ".join(each.name for each in assumed.hardware if each.standby_w is None)
+    lacking = joined(each.name for each in assumed.hardware if each.standby_w is None)
     if lacking:
-        notes.append(f"[[hardware]] states no standby_w for {lacking}: what it draws itself is in no figure.")
+        notes.append(
+            say(
+                "[[hardware]] states no standby_w for {lacking}: what it draws itself is in no figure.",
+                lacking=lacking,
+            )
+        )
     kwh = assumed.standby_kwh_per_year
     if kwh and assumed.import_price is None:
-        notes.append(f"No import price is known: the hardware's standby, {kwh:,.0f} kWh a year, counts as no cost.")
+        notes.append(
+            say(
+                "No import price is known: the hardware's standby, {kwh} kWh a year, counts as no cost.",
+                kwh=Number(f"{kwh:,.0f}"),
+            )
+        )
     return notes
 
 
@@ -163,18 +174,18 @@ def _year(
 ) -> YearAnswer | str:
     if books is not None:
         year = usual_year(evidence.samples, evidence.latitude)
-        source = "measured by the books"
+        source = say("measured by the books")
         kg_known = evidence.carbon_known
     elif compared is not None:
         found = _of_history(evidence, compared, notes)
         if isinstance(found, str):
             return found
         year = usual_year(found, evidence.latitude, compared.level_sd)
-        source = "estimated from before and after"
+        source = say("estimated from before and after")
         rates = evidence.rates
         kg_known = rates.grid_kg is not None and ("gas" not in compared.by_carrier or rates.gas_kg is not None)
     else:
-        return "there are neither books nor a history; either would answer it"
+        return say("there are neither books nor a history; either would answer it")
     if isinstance(year, str):
         return year
     drawn = draw_years(year, DRAWS, 1, SEED).net[:, 0]
@@ -186,12 +197,12 @@ def _year(
 def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -> list[Sample] | str:
     """The saving of the periods after, by month: divided as a clear sky's sun is."""
     if compared.money is None:
-        return "no price is known of what was saved; [tariffs] in the home file would give it in money"
+        return say("no price is known of what was saved; [tariffs] in the home file would give it in money")
     rates = evidence.rates
     if rates.export is None:
-        return (
-            "no export price is known, so not what was given up by not selling; a tariff of direction export in the "
-            "home file would answer it, with price = 0 where nothing is paid"
+        return say(
+            "no export price is known, so not what was given up by not selling; a tariff of direction export "
+            "in the home file would answer it, with price = 0 where nothing is paid"
         )
     diverted = [period.diverted_kwh for period in compared.after]
     if all(each is not None for each in diverted):
@@ -199,9 +210,9 @@ def _of_history(evidence: Evidence, compared: "BeforeAfter", notes: list[str]) -
     else:
         kwh = max(0.0, compared.heat_saved_kwh)
         notes.append(
-            "Diverted energy is not in the history: it is assumed to be as much as the heat that was not bought."
+            say("Diverted energy is not in the history: it is assumed to be as much as the heat that was not bought.")
         )
-    notes.append("Of the history's saving, export income given up is by the mean export price from 9:00 to 15:00.")
+    notes.append(say("Of the history's saving, export income given up is by the mean export price from 9:00 to 15:00."))
     saved_kg = sum(
         each.value * ((rates.grid_kg if name == "electricity" else rates.gas_kg) or 0.0)
         for name, each in compared.by_carrier.items()
@@ -240,16 +251,27 @@ def _carbon(year: YearAnswer, assumed: Assumptions | None, standby_kg: float) ->
     embodied = assumed.embodied_kg if assumed is not None else None
     payback = embodied / kg if embodied is not None and kg > 0 else None
     if kg * net >= 0:
-        both = "gains" if net >= 0 and kg >= 0 else "loses"
+        if net >= 0 and kg >= 0:
+            both = say("It gains in money, the purchase aside, and in carbon: no carbon price turns it.")
+        else:
+            both = say("It loses in money, the purchase aside, and in carbon: no carbon price turns it.")
         return CarbonAnswer(
             kg,
             embodied,
             payback,
             None,
-            f"It {both} in money, the purchase aside, and in carbon: no carbon price turns it.",
+            both,
         )
     price = -net / kg * 1000
-    side = "it pays above that" if kg > 0 else "it pays below that"
+    side = say("it pays above that") if kg > 0 else say("it pays below that")
     return CarbonAnswer(
-        kg, embodied, payback, price, f"At {price:.0f} a tonne of CO2e the answer turns, the purchase aside: {side}."
+        kg,
+        embodied,
+        payback,
+        price,
+        say(
+            "At {price} a tonne of CO2e the answer turns, the purchase aside: {side}.",
+            price=Number(f"{price:.0f}"),
+            side=side,
+        ),
     )

@@ -10,6 +10,7 @@ from accounting.verdict.baseline import days_of
 from accounting.verdict.priors import WH_PER_L_K, Facts
 from accounting.verdict.ranges import Array
 from accounting.verdict.selection import Selection, bought
+from rules.model.wording import say, with_and
 
 MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT = 0.15, 0.05
 """What Guideline 14-2014 allows a model of monthly figures: 15 % and 5 %."""
@@ -77,10 +78,18 @@ def option_c(selection: Selection, facts: Facts, confidence: float = 0.9) -> Reg
     before = len(selection.before)
     design = np.column_stack(columns)
     if before < len(drivers) + _SPARE:
-        return f"a regression on {' and '.join(drivers)} needs {len(drivers) + _SPARE} periods before, got {before}"
+        return say(
+            "a regression on {drivers} needs {needed} periods before, got {before}",
+            drivers=with_and(drivers),
+            needed=len(drivers) + _SPARE,
+            before=before,
+        )
     values = np.array([sum(bought(period, name) or 0.0 for name in selection.carriers) for period in selection.periods])
     if np.linalg.matrix_rank(design[:before]) < len(drivers):
-        return f"in the periods before, {' and '.join(drivers)} move together: a regression cannot separate them"
+        return say(
+            "in the periods before, {drivers} move together: a regression cannot separate them",
+            drivers=with_and(drivers),
+        )
     coefficients, *_ = np.linalg.lstsq(design[:before], values[:before], rcond=None)
     fitted = design @ coefficients
     cv, nmbe = fit_measures(values[:before], fitted[:before], len(drivers))
@@ -99,16 +108,16 @@ def _columns(selection: Selection, facts: Facts) -> tuple[list[str], list[Array]
     drivers, columns = ["days"], [days]
     away = _known(periods, "away_days")
     if away is not None:
-        drivers, columns = ["days at home"], [days - away]
+        drivers, columns = [say("days at home")], [days - away]
     water = _known(periods, "water_l")
     inlet = _known(periods, "inlet_c")
     outdoor = _known(periods, "outdoor_c")
     if water is not None:
         rise = facts.hot_c - (inlet if inlet is not None else facts.cold_c)
-        drivers.append("heat of the water")
+        drivers.append(say("heat of the water"))
         columns.append(water * WH_PER_L_K / 1000 * rise)
     elif outdoor is not None:
-        drivers.append("outdoor temperature")
+        drivers.append(say("outdoor temperature"))
         columns.append(days * outdoor)
     return drivers, columns
 

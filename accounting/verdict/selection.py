@@ -6,6 +6,7 @@ from datetime import date
 from statistics import median
 
 from accounting.verdict.history import OP, History, NotYetComparable, Period, place_of
+from rules.model.wording import say, with_and
 
 CARRIERS = ("electricity", "gas")
 _MOST_KWH_PER_DAY = {"water": 120.0, "house": 600.0}
@@ -81,12 +82,13 @@ def select(history: History, installed: date, excludes: Sequence[Exclude] = (), 
 
 def _why_left_out(period: Period, installed: date, excludes: Sequence[Exclude], carriers: Sequence[str]) -> str:
     if period.first < installed < period.until:
-        return f"the hardware came within it, on {installed}"
+        return say("the hardware came within it, on {installed}", installed=installed)
     for exclude in excludes:
         if period.first < exclude.until and exclude.first < period.until:
-            return f"{exclude.why} ({exclude.first} to {date.fromordinal(exclude.until.toordinal() - 1)})"
+            last = date.fromordinal(exclude.until.toordinal() - 1)
+            return say("{why} ({first} to {last})", why=exclude.why, first=exclude.first, last=last)
     unknown = [name for name in carriers if bought(period, name) is None]
-    return f"its {' and '.join(unknown)} is not known" if unknown else ""
+    return say("its {unknown} is not known", unknown=with_and(unknown)) if unknown else ""
 
 
 def _check_enough(selection: Selection) -> None:

@@ -4,9 +4,15 @@ from dataclasses import dataclass, replace
 
 from accounting.verdict.life import Assumptions, expected_npv, with_years
 from accounting.verdict.year import Figures, Year, YearMonth
+from rules.model.wording import Number, say
 
 _PRICE, _WEATHER, _RATE, _GROWTH = 0.3, 0.1, 0.02, 0.02
 _USED_DOWN, _EFFICIENCY = 0.15, 0.08
+_GROWTH_OF = {
+    "electricity": say("growth of the electricity price"),
+    "gas": say("growth of the gas price"),
+    "export": say("growth of the export price"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,45 +44,50 @@ def sensitivity(year: Year, assumed: Assumptions, used: float, efficiency: float
 
     total = year.total
     for what, name, amount in (
-        ("export price", "given_up", total.given_up),
-        ("electricity price", "electricity", total.electricity),
-        ("gas price", "gas", total.gas),
+        (say("export price"), "given_up", total.given_up),
+        (say("electricity price"), "electricity", total.electricity),
+        (say("gas price"), "gas", total.gas),
     ):
         if amount:
-            low, high = (_scaled(year, {name: 1 + sign * _PRICE}) for sign in (-1, 1))
-            add(what, "-30 %", "+30 %", (low, assumed), (high, assumed))
+            lower, higher = (_scaled(year, {name: 1 + sign * _PRICE}) for sign in (-1, 1))
+            add(what, "-30 %", "+30 %", (lower, assumed), (higher, assumed))
     if efficiency is not None and total.gas:
         worse, better = max(0.3, efficiency - _EFFICIENCY), min(1.0, efficiency + _EFFICIENCY)
         ends = [_scaled(year, {"gas": efficiency / each}) for each in (worse, better)]
-        add("boiler efficiency", f"{worse:.0%}", f"{better:.0%}", (ends[0], assumed), (ends[1], assumed))
+        add(say("boiler efficiency"), _share(worse), _share(better), (ends[0], assumed), (ends[1], assumed))
     if used > 0:
         least, most = max(0.05, used - _USED_DOWN), min(1.0, used + _USED_DOWN)
         ends = [_scaled(year, {"electricity": each / used, "gas": each / used}) for each in (least, most)]
-        add("share of the heat that is used", f"{least:.0%}", f"{most:.0%}", (ends[0], assumed), (ends[1], assumed))
+        add(say("share of the heat that is used"), _share(least), _share(most), (ends[0], assumed), (ends[1], assumed))
     swing = _WEATHER + 0.25 * year.modelled_share
     ends = [_scaled(year, dict.fromkeys(("electricity", "gas", "given_up"), 1 + sign * swing)) for sign in (-1, 1)]
-    add("sun and season", f"-{swing:.0%}", f"+{swing:.0%}", (ends[0], assumed), (ends[1], assumed))
+    add(say("sun and season"), _share(-swing), _share(swing, "+"), (ends[0], assumed), (ends[1], assumed))
     shorter, longer = round(assumed.years * 2 / 3), round(assumed.years * 4 / 3)
     add(
-        "life",
-        f"{shorter} years",
-        f"{longer} years",
+        say("life"),
+        say("{years} years", years=shorter),
+        say("{years} years", years=longer),
         (year, with_years(assumed, shorter)),
         (year, with_years(assumed, longer)),
     )
     rates = [max(0.0, assumed.discount - _RATE), assumed.discount + _RATE]
     ends_a = [replace(assumed, discount=rate) for rate in rates]
-    add("discount rate", f"{rates[0]:.1%}", f"{rates[1]:.1%}", (year, ends_a[0]), (year, ends_a[1]))
+    low, high = (Number(f"{rate:.1%}") for rate in rates)
+    add(say("discount rate"), low, high, (year, ends_a[0]), (year, ends_a[1]))
     for name in ("electricity", "gas", "export"):
         if {"electricity": total.electricity, "gas": total.gas, "export": total.given_up}[name]:
             growth = [assumed.growing(name) + sign * _GROWTH for sign in (-1, 1)]
             ends_a = [replace(assumed, growth={**assumed.growth, name: rate}) for rate in growth]
-            what = f"growth of the {name} price"
-            add(what, f"{growth[0]:+.1%} a year", f"{growth[1]:+.1%} a year", (year, ends_a[0]), (year, ends_a[1]))
+            low, high = (say("{rate} a year", rate=Number(f"{rate:+.1%}")) for rate in growth)
+            add(_GROWTH_OF[name], low, high, (year, ends_a[0]), (year, ends_a[1]))
     if assumed.standby_per_year:
         ends_a = [_standby(assumed, factor) for factor in (0.5, 1.5)]
-        add("standby use", "-50 %", "+50 %", (year, ends_a[0]), (year, ends_a[1]))
+        add(say("standby use"), "-50 %", "+50 %", (year, ends_a[0]), (year, ends_a[1]))
     return tuple(sorted(moved, key=lambda each: -each.width))
+
+
+def _share(value: float, sign: str = "") -> Number:
+    return Number(f"{value:{sign}.0%}")
 
 
 def _scaled(year: Year, factors: dict[str, float]) -> Year:

@@ -7,6 +7,7 @@ import numpy as np
 
 from accounting.verdict.climate import month_shares
 from accounting.verdict.ranges import Array
+from rules.model.wording import say
 
 ENOUGH_OF_MONTH = 0.9
 """The share of a month's days that must be known for it to count as measured."""
@@ -107,7 +108,9 @@ def usual_year(samples: Sequence[Sample], latitude: float | None, level_sd: floa
     known = [sample for sample in samples if sample.known > 0]
     reach = sum(shares[sample.month - 1] * sample.known for sample in known)
     if sum(sample.known for sample in known) < 0.9:
-        return "less than a month is known; a month of books or of history would give a first, partly modelled year"
+        return say(
+            "less than a month is known; a month of books or of history would give a first, partly modelled year"
+        )
     per_share = Figures()
     for sample in known:
         per_share = per_share.plus(sample.figures)

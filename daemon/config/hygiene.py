@@ -8,6 +8,7 @@ from daemon.config.model import Home
 from daemon.config.rule_tables import Hygiene as HygieneTable
 from daemon.config.wording import close, plain, shown
 from rules.model.settings import Hygiene
+from rules.model.wording import Number, joined, say
 from rules.tank.heating_up import heat_up_s
 from rules.tank.water_safety import SCALD, WANTED_REDUCTIONS, reductions
 
@@ -56,17 +57,20 @@ def return_heating(home: Home) -> tuple[str, float]:
 def why_not(home: Home, table: HygieneTable) -> str:
     """Why the heater is not ordered `heat` for it, as the file stands; "" where it is."""
     if not table.heat:
-        return "rules.hygiene.heat is false, so brimful does not heat for it"
+        return say("rules.hygiene.heat is false, so brimful does not heat for it")
     if "tank_bottom_c" not in home.signals and (table.thermostat_on_c is None or table.thermostat_on_c < table.at_c):
-        return (
-            "no signal reads tank_bottom_c, so whether the whole tank is hot cannot be known, and brimful does not heat"
-            " for it"
+        return say(
+            "no signal reads tank_bottom_c, so whether the whole tank is hot cannot be known, and brimful "
+            "does not heat for it"
         )
     reach_pct = level_when_hot_pct(home, table)
     if "tank_level_pct" not in home.signals and reach_pct > home.rules.full.stop_at_pct:
-        return (
-            f"with the whole tank at {plain(table.at_c + SPARE_K)} °C the level reads {reach_pct:.0f} %, and heating"
-            f" stops at {plain(home.rules.full.stop_at_pct)} %, so brimful cannot do it and does not try"
+        return say(
+            "with the whole tank at {at} °C the level reads {reach} %, and heating stops at {stop_at} %, so "
+            "brimful cannot do it and does not try",
+            at=plain(table.at_c + SPARE_K),
+            reach=Number(f"{reach_pct:.0f}"),
+            stop_at=plain(home.rules.full.stop_at_pct),
         )
     return ""
 
@@ -114,63 +118,102 @@ def hygiene_cautions(home: Home) -> list[str]:
     table, tank = home.rules.hygiene, home.tank
     if home.rules.away.hot_on_return:
         said.append(
-            "rules.away.hot_on_return buys: before you are back the tank is heated, from the grid too. Water has stood "
-            "in the pipes as well: let the taps run hot before you use them, and keep away from the spray."
+            say(
+                "rules.away.hot_on_return buys: before you are back the tank is heated, from the grid too. Water "
+                "has stood in the pipes as well: let the taps run hot before you use them, and keep away from "
+                "the spray."
+            )
         )
     if table is None:
         return said
-    said.append(f"rules.hygiene heats the whole tank to {plain(table.at_c)} °C. {SCALD}. {_NOT_INSTEAD}.")
+    said.append(
+        say(
+            "rules.hygiene heats the whole tank to {at} °C. {scald}. {not_instead}.",
+            at=plain(table.at_c),
+            scald=SCALD,
+            not_instead=_NOT_INSTEAD,
+        )
+    )
     reason = why_not(home, table)
     powers = reductions(table.at_c, table.hold_s)
     if powers < WANTED_REDUCTIONS:
         needed = ceil(table.hold_minutes * WANTED_REDUCTIONS / powers)
         said.append(
-            f"rules.hygiene.hold_minutes is {plain(table.hold_minutes)} minutes, too short at {plain(table.at_c)} °C: "
-            f"only {powers:.1f} powers of ten of Legionella die then, and {plain(WANTED_REDUCTIONS)} are usual; that "
-            f"takes {needed} minutes."
+            say(
+                "rules.hygiene.hold_minutes is {hold_minutes} minutes, too short at {at} °C: only {powers} "
+                "powers of ten of Legionella die then, and {wanted_reductions} are usual; that takes {needed} "
+                "minutes.",
+                hold_minutes=plain(table.hold_minutes),
+                at=plain(table.at_c),
+                powers=Number(f"{powers:.1f}"),
+                wanted_reductions=plain(WANTED_REDUCTIONS),
+                needed=needed,
+            )
         )
     if reason:
-        said.append(f"rules.hygiene: {reason}. Make sure that something else heats the whole tank.")
+        said.append(
+            say(
+                "rules.hygiene: {reason}. Make sure that something else heats the whole tank.",
+                reason=reason,
+            )
+        )
     if tank is not None and table.at_c + _THERMOSTAT_SPARE_K > tank.hot_c:
         said.append(
-            f"rules.hygiene.at_c is {plain(table.at_c)} °C and tank.hot_c, the thermostat's setting, "
-            f"{plain(tank.hot_c)} °C: the thermostat may end the heating before the whole tank is hot. Have it set to "
-            "60–65 °C, and at_c 2 °C or more below it."
+            say(
+                "rules.hygiene.at_c is {at} °C and tank.hot_c, the thermostat's setting, {hot} °C: the "
+                "thermostat may end the heating before the whole tank is hot. Have it set to 60–65 °C, and at_c "
+                "2 °C or more below it.",
+                at=plain(table.at_c),
+                hot=plain(tank.hot_c),
+            )
         )
     if home.rules.limit.maximum_c < table.at_c + _LIMIT_SPARE_K:
         said.append(
-            f"rules.limit.maximum_c is {plain(home.rules.limit.maximum_c)} °C, close above rules.hygiene.at_c "
-            f"{plain(table.at_c)} °C: where the top of the tank is hotter than the bottom, the limit stops the heating "
-            "before the bottom is hot."
+            say(
+                "rules.limit.maximum_c is {maximum} °C, close above rules.hygiene.at_c {at} °C: where the top of "
+                "the tank is hotter than the bottom, the limit stops the heating before the bottom is hot.",
+                maximum=plain(home.rules.limit.maximum_c),
+                at=plain(table.at_c),
+            )
         )
     if not reason and "tank_level_pct" in home.signals:
         stop_pct, reach_pct = home.rules.full.stop_at_pct, level_when_hot_pct(home, table)
-        caution = (
-            f"Nothing heats at or above rules.full.stop_at_pct, {plain(stop_pct)} %, for hygiene neither. If the tank "
-            f"shows that level before its bottom is at {plain(table.at_c)} °C, brimful cannot make the whole tank hot, "
-            "and says so."
+        caution = say(
+            "Nothing heats at or above rules.full.stop_at_pct, {stop} %, for hygiene neither. If the tank "
+            "shows that level before its bottom is at {at} °C, brimful cannot make the whole tank hot, and "
+            "says so.",
+            stop=plain(stop_pct),
+            at=plain(table.at_c),
         )
         if reach_pct > stop_pct:
-            caution += (
-                f" By its heat the tank would show {reach_pct:.0f} %: have the level, and tank.hot_c, count up to the "
-                "thermostat's setting of 60–65 °C, or raise stop_at_pct."
+            by_heat = say(
+                "By its heat the tank would show {reach} %: have the level, and tank.hot_c, count up to the "
+                "thermostat's setting of 60–65 °C, or raise stop_at_pct.",
+                reach=Number(f"{reach_pct:.0f}"),
             )
+            caution = joined((caution, by_heat), " ")
         said.append(caution)
     if not reason and home.battery_named:
         said.append(
-            "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. Have the "
-            "battery hold its charge in the cheap hours, if it can."
+            say(
+                "While rules.hygiene heats, the house battery may feed it: rules.battery does not hold it back. "
+                "Have the battery hold its charge in the cheap hours, if it can."
+            )
         )
     if "tank_bottom_c" in home.signals:
         said.append(
-            "rules.hygiene goes by tank_bottom_c: what lies below that sensor, or below the heater, may stay colder. "
-            "Have both as low in the tank as they go."
+            say(
+                "rules.hygiene goes by tank_bottom_c: what lies below that sensor, or below the heater, may stay "
+                "colder. Have both as low in the tank as they go."
+            )
         )
     if table.thermostat_on_c is not None and table.thermostat_on_c >= table.at_c:
         said.append(
-            "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only for an "
-            "element at the bottom of the tank whose thermostat sits there too, set as you say; a sensor at the bottom "
-            "is better."
+            say(
+                "rules.hygiene.thermostat_on_c: that the tank is hot is inferred, not measured. It holds only "
+                "for an element at the bottom of the tank whose thermostat sits there too, set as you say; a "
+                "sensor at the bottom is better."
+            )
         )
     return said
 

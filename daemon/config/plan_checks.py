@@ -5,11 +5,13 @@ from collections.abc import Callable
 from daemon.config.model import Home
 from daemon.config.wording import plain
 from rules.model.signals import TEMPERATURES
+from rules.model.wording import say
 from rules.tank.water_safety import SCALD
 
-FOLLOWED = (
+FOLLOWED = say(
     "[plan] follow orders the heater to heat from the grid, unattended: its thermostat and manual-reset cut-out must "
-    f"be in order, and its wiring made for hours at full power; have a qualified installer look. {SCALD}"
+    "be in order, and its wiring made for hours at full power; have a qualified installer look. {scald}",
+    scald=SCALD,
 )
 
 
@@ -41,23 +43,37 @@ def plan_cautions(home: Home) -> list[str]:
     said = []
     if home.watches:
         said.append(
-            '[plan] mode is "follow" and [home] mode is "watch": the plan is made and shown, and no heater is ordered '
-            'to follow it until [home] mode is "control".'
+            say(
+                '[plan] mode is "follow" and [home] mode is "watch": the plan is made and shown, and no heater '
+                'is ordered to follow it until [home] mode is "control".'
+            )
         )
-    said += [f"{FOLLOWED}. This software ranks below thermostat and cut-out and replaces neither."]
+    said += [
+        say(
+            "{followed}. This software ranks below thermostat and cut-out and replaces neither.",
+            followed=FOLLOWED,
+        )
+    ]
     if not set(TEMPERATURES) & set(home.signals):
         said.append(
-            "[plan] follow heats from the grid, and no signal measures a temperature in the tank: only the thermostat "
-            "and the manual-reset cut-out hold the limit."
+            say(
+                "[plan] follow heats from the grid, and no signal measures a temperature in the tank: only the "
+                "thermostat and the manual-reset cut-out hold the limit."
+            )
         )
     if home.battery_named:
         said.append(
-            "[plan] follow heats at night, and the house battery may feed the heater: set the battery not to discharge "
-            "in those hours, for what it gives is not counted in the plan."
+            say(
+                "[plan] follow heats at night, and the house battery may feed the heater: set the battery not to "
+                "discharge in those hours, for what it gives is not counted in the plan."
+            )
         )
     if home.tank is not None and home.tank.topup is not None:
         said.append(
-            f"[plan] follow heats at night, and [tank] topup says that a timer of the tank's own does too, to "
-            f"{plain(home.tank.topup.level_pct)} %: what the timer heats the plan cannot save. Switch one of them off."
+            say(
+                "[plan] follow heats at night, and [tank] topup says that a timer of the tank's own does too, to "
+                "{level} %: what the timer heats the plan cannot save. Switch one of them off.",
+                level=plain(home.tank.topup.level_pct),
+            )
         )
     return said

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 from daemon.config.places import Place, field_of, keys_of, locate
 from daemon.config.values import Within, Words
 from rules.model.errors import BrimfulError
+from rules.model.wording import Number
 
 OP = "read the home file"
 
@@ -94,7 +95,7 @@ def shown(value: object) -> str:
         case bool():
             return "true" if value else "false"
         case int() | float() | Decimal():
-            text = plain(value)
+            text: str = plain(value)
         case date() | time():
             text = value.isoformat()
         case str():
@@ -106,13 +107,14 @@ def shown(value: object) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
-def plain(value: int | float | Decimal) -> str:
+def plain(value: int | float | Decimal) -> Number:
     """A number without needless digits; never a long one."""
     if isinstance(value, int):
-        return str(value) if abs(value) < 10**18 else f"a number of {value.bit_length() * 30103 // 100000 + 1} digits"
+        long = f"a number of {value.bit_length() * 30103 // 100000 + 1} digits"
+        return Number(str(value) if abs(value) < 10**18 else long)
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e9:
-        return str(int(value))
-    return f"{value:g}" if isinstance(value, float) else str(value).lower()
+        return Number(str(int(value)))
+    return Number(f"{value:g}" if isinstance(value, float) else str(value).lower())
 
 
 def unit_of(key: str) -> str:

@@ -3,6 +3,7 @@
 from daemon.timing.events import Meddled
 from rules.alarms import Alarm
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 MEDDLED_S = 3600.0
 """How long a stranger's order is said: it may come again."""
@@ -38,23 +39,33 @@ class OwnAlarms:
 def meddling(event: Meddled, now: Moment) -> Alarm:
     """The alarm of a stranger's order."""
     kept = (
-        "the broker kept it (retained) for every heater that connects: it was cleared and the right order sent again"
+        say(
+            "the broker kept it (retained) for every heater that connects: it was cleared and the right "
+            "order sent again"
+        )
         if event.retained
-        else "the heater is to be withheld: `withhold` was sent again at once"
+        else say("the heater is to be withheld: `withhold` was sent again at once")
         if event.answered
-        else "the right order follows at the next refresh"
+        else say("the right order follows at the next refresh")
     )
-    sentence = (
-        f"somebody else ordered {event.payload!r} on {event.topic}, the order topic of heater {event.heater}; {kept}."
-        " Find what publishes there, perhaps a second brimful, and let only brimful write to that topic"
+    sentence = say(
+        "somebody else ordered {payload} on {topic}, the order topic of heater {heater}; {kept}. Find "
+        "what publishes there, perhaps a second brimful, and let only brimful write to that topic",
+        payload=f"{event.payload!r}",
+        topic=event.topic,
+        heater=event.heater,
+        kept=kept,
     )
     return Alarm(f"order topic: {event.heater}", sentence, now.mono_s)
 
 
 def failing(job: str, error: Exception, now: Moment) -> Alarm:
     """The alarm of a side job that ends with an error nobody foresaw."""
-    sentence = (
-        f"job: {job} fails ({type(error).__name__}: {error}): the heaters are looked after all the same, this is not;"
-        " report it as an error, with the daemon's log"
+    sentence = say(
+        "job: {job} fails ({kind}: {error}): the heaters are looked after all the same, this is not; "
+        "report it as an error, with the daemon's log",
+        job=job,
+        kind=type(error).__name__,
+        error=error,
     )
     return Alarm(f"job: {job}", sentence, now.mono_s)

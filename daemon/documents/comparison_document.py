@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from accounting.reports.days_paid import unpriced_text
+from rules.model.wording import Number, Sentence, say
 
 if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
     from accounting.verdict.fair_comparison import Difference, FairComparison, Measured
@@ -11,12 +12,15 @@ if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
 CONFIDENCE = 0.9
 _WAYS = {
     "tank": (
-        "the heat that came into the tank, each source at its price of the moment, sun at the export income given up",
-        "what the rest of the house did, and heat left in the tank at a block's end",
+        say(
+            "the heat that came into the tank, each source at its price of the moment, sun at the export "
+            "income given up"
+        ),
+        say("what the rest of the house did, and heat left in the tank at a block's end"),
     ),
     "meters": (
-        "all that the house bought at the meters, less what it sold, with the boiler's fuel where it is metered",
-        "nothing of the house; sun, weather and all other use scatter it, which widens the range",
+        say("all that the house bought at the meters, less what it sold, with the boiler's fuel where it is metered"),
+        say("nothing of the house; sun, weather and all other use scatter it, which widens the range"),
     ),
 }
 
@@ -37,11 +41,15 @@ def comparison_answer(part: "FairComparison", within: float | None) -> dict[str,
         "excluded_days": part.excluded_days,
         "pairs_ahead": part.ahead,
         "weeks_more": [{"within_per_day": half, "weeks": part.weeks_more(half)} for half in _precisions(part, within)],
-        "counterfactual": "the same home on days whose turn chance chose, with diversion withheld",
-        "left_out": f"the first days of each block, in which heat of the block before is still used; "
-        f"{_WAYS[part.main.what][1]}",
-        "method": "pairs of blocks in random order: mean of the pairs' differences with Student's range, and Fisher's "
-        "randomisation test",
+        "counterfactual": say("the same home on days whose turn chance chose, with diversion withheld"),
+        "left_out": say(
+            "the first days of each block, in which heat of the block before is still used; {ways}",
+            ways=_WAYS[part.main.what][1],
+        ),
+        "method": say(
+            "pairs of blocks in random order: mean of the pairs' differences with Student's range, and "
+            "Fisher's randomisation test"
+        ),
     }
 
 
@@ -74,69 +82,130 @@ def _precisions(part: "FairComparison", within: float | None) -> list[float]:
 
 def _bought(part: Mapping[str, Any]) -> str:
     kwh, low, high = (part[f"bought_kwh_less_per_day{end}"] for end in ("", "_low", "_high"))
-    what = "for the tank" if part["measured_by"] == "tank" else "by the whole house, what it sold not taken off,"
-    side = "less" if kwh >= 0 else "more"
-    return (
-        f"On a day with diversion {abs(kwh):.2f} kWh of electricity and fuel {side} was bought {what} than on one "
-        f"without (from {_less(low)} to {_less(high)})."
+    amount = Number(f"{abs(kwh):.2f}")
+    less = say("{kwh} kWh of electricity and fuel less", kwh=amount)
+    if kwh < 0:
+        less = say("{kwh} kWh of electricity and fuel more", kwh=amount)
+    what = say("for the tank")
+    if part["measured_by"] != "tank":
+        what = say("by the whole house, what it sold not taken off,")
+    return say(
+        "On a day with diversion {less} was bought {what} than on one without (from {low} to {high}).",
+        less=less,
+        what=what,
+        low=_less(low),
+        high=_less(high),
     )
 
 
 def _less(kwh: float) -> str:
-    return f"{abs(kwh):.2f} {'less' if kwh >= 0 else 'more'}"
+    amount = Number(f"{abs(kwh):.2f}")
+    return say("{amount} less", amount=amount) if kwh >= 0 else say("{amount} more", amount=amount)
 
 
 def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
     """The part in sentences."""
     low, high = part["saved_per_day_low"], part["saved_per_day_high"]
-    on_off = f"{part['pairs']} pairs of blocks, {part['days_on']} days with diversion and {part['days_off']} without"
-    range_said = f"{low:+.3f} to {high:+.3f}"
+    on_off = say(
+        "{pairs} pairs of blocks, {days_on} days with diversion and {days_off} without",
+        pairs=part["pairs"],
+        days_on=part["days_on"],
+        days_off=part["days_off"],
+    )
+    sure = say(
+        "({low} to {high} with {confidence} confidence)",
+        low=Number(f"{low:+.3f}"),
+        high=Number(f"{high:+.3f}"),
+        confidence=Number(f"{part['confidence']:.0%}"),
+    )
+    measured = say("Measured, {first} to {last}, {on_off}", first=part["from"], last=part["to"], on_off=on_off)
     if part["shows_a_difference"]:
-        side = "saved" if part["saved_per_day"] > 0 else "cost"
-        said = [
-            f"Measured, {part['from']} to {part['to']}, {on_off}: a day with diversion {side} "
-            f"{abs(part['saved_per_day']):.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
-        ]
+        amount = Number(f"{abs(part['saved_per_day']):.3f} {money}")
+        found = say("a day with diversion saved {amount}", amount=amount)
+        if part["saved_per_day"] <= 0:
+            found = say("a day with diversion cost {amount}", amount=amount)
     else:
-        said = [
-            f"Measured, {part['from']} to {part['to']}, {on_off}: no difference can be seen; a day with diversion "
-            f"saved {part['saved_per_day']:+.3f} {money} ({range_said} with {part['confidence']:.0%} confidence)."
-        ]
+        amount = Number(f"{part['saved_per_day']:+.3f} {money}")
+        found = say("no difference can be seen; a day with diversion saved {amount}", amount=amount)
+    said: list[str] = [say("{measured}: {found} {sure}.", measured=measured, found=found, sure=sure)]
     said.append(
-        f"If diverting changed nothing, {part['by_chance']:.0%} of all orders of the days would show so large a "
-        f"difference in money. {_bought(part)} Compared: {part['compared']}; left out: {part['left_out']}."
+        say(
+            "If diverting changed nothing, {by_chance} of all orders of the days would show so large a "
+            "difference in money. {bought} Compared: {compared}; left out: {left_out}.",
+            by_chance=Number(f"{part['by_chance']:.0%}"),
+            bought=_bought(part),
+            compared=part["compared"],
+            left_out=part["left_out"],
+        )
     )
     beside = part["beside"]
     if beside is not None:
         said.append(
-            f"By {beside['compared']}: {beside['saved_per_day']:+.3f} {money} a day "
-            f"({beside['saved_per_day_low']:+.3f} to {beside['saved_per_day_high']:+.3f})."
+            say(
+                "By {compared}: {saved} a day ({low} to {high}).",
+                compared=beside["compared"],
+                saved=Number(f"{beside['saved_per_day']:+.3f} {money}"),
+                low=Number(f"{beside['saved_per_day_low']:+.3f}"),
+                high=Number(f"{beside['saved_per_day_high']:+.3f}"),
+            )
         )
     for wish in part["weeks_more"]:
         weeks = wish["weeks"]
         if weeks is None:
-            said.append(f"To know it within {wish['within_per_day']:.3f} a day would take decades.")
+            said.append(
+                say(
+                    "To know it within {amount} a day would take decades.",
+                    amount=Number(f"{wish['within_per_day']:.3f}"),
+                )
+            )
         elif weeks > 0:
-            said.append(f"To know it within {wish['within_per_day']:.3f} a day takes about {weeks:.0f} more weeks.")
+            said.append(
+                say(
+                    "To know it within {amount} a day takes about {weeks} more weeks.",
+                    amount=Number(f"{wish['within_per_day']:.3f}"),
+                    weeks=Number(f"{weeks:.0f}"),
+                )
+            )
     left = part["pairs_left_out"]
     if left["begun_before_written"]:
-        said.append(f"{left['begun_before_written']} pairs do not count: they began before they were written down.")
+        said.append(
+            say(
+                "{begun_before_written} pairs do not count: they began before they were written down.",
+                begun_before_written=left["begun_before_written"],
+            )
+        )
     if left["order_changed"]:
-        said.append(f"{left['order_changed']} pairs do not count: the order was changed while they were under way.")
+        said.append(
+            say(
+                "{order_changed} pairs do not count: the order was changed while they were under way.",
+                order_changed=left["order_changed"],
+            )
+        )
     if left["few_days"]:
-        said.append(f"{left['few_days']} pairs do not count: fewer than half of their days were measured.")
+        said.append(
+            say(
+                "{few_days} pairs do not count: fewer than half of their days were measured.",
+                few_days=left["few_days"],
+            )
+        )
     if part["excluded_days"]:
         said.append(
-            f"{part['excluded_days']} days are excluded by [verdict] exclude: fair only if that was decided without "
-            "looking at the result."
+            say(
+                "{excluded_days} days are excluded by [verdict] exclude: fair only if that was decided without "
+                "looking at the result.",
+                excluded_days=part["excluded_days"],
+            )
         )
     unpriced = part["days_without_price"]
     if unpriced["days"]:
-        said.append(f"{unpriced_text(unpriced['days'], unpriced['heat_kwh'])}.")
+        said.append(Sentence(unpriced_text(unpriced["days"], unpriced["heat_kwh"])))
     off_kwh = part["diverted_on_days_off_kwh"]
     if off_kwh is not None and off_kwh >= 0.5:
         said.append(
-            f"{off_kwh:,.1f} kWh of sun went into the tank on days without diversion (an override?): the true "
-            "difference, in either direction, is rather larger."
+            say(
+                "{off} kWh of sun went into the tank on days without diversion (an override?): the true "
+                "difference, in either direction, is rather larger.",
+                off=Number(f"{off_kwh:,.1f}"),
+            )
         )
     return said

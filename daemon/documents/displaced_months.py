@@ -11,6 +11,7 @@ from accounting.reports.value import ValueReport
 from accounting.valuation.historical_shares import MonthShares, PastShares, month_of, month_text, read_past
 from accounting.valuation.settings import BooksSettings
 from daemon.config.model import Home
+from rules.model.wording import joined, say
 
 _MOST_NAMED = 13
 
@@ -49,17 +50,20 @@ def as_notes(months: Sequence[MonthShares]) -> list[str]:
     if not months:
         return []
     if len(months) <= _MOST_NAMED:
-        said = ", ".join(map(_said, months))
+        said = joined(map(_said, months))
     else:
         count = Counter(each.basis for each in months)
-        said = (
-            f"{count['same month']} months as in the same one of a former year, {count['near month']} as in one near "
-            f"it, {count['stated']} as stated; --json names them"
+        said = say(
+            "{same_month} months as in the same one of a former year, {near_month} as in one near it, "
+            "{stated} as stated; --json names them",
+            same_month=count["same month"],
+            near_month=count["near month"],
+            stated=count["stated"],
         )
-    return [f"What is displaced goes by the home's own past: {said}."]
+    return [say("What is displaced goes by the home's own past: {said}.", said=said)]
 
 
 def _said(each: MonthShares) -> str:
-    how = "as stated" if each.of is None else f"as in {month_text(each.of)}"
-    thin = "" if each.thin is None else f" (too little is known of {month_text(each.thin)})"
-    return f"{month_text(each.month)} {how}{thin}"
+    how = say("as stated") if each.of is None else say("as in {month}", month=month_text(each.of))
+    thin = "" if each.thin is None else say("(too little is known of {month})", month=month_text(each.thin))
+    return joined((month_text(each.month), how, thin), " ")

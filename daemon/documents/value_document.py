@@ -11,6 +11,7 @@ from daemon.config.model import Home
 from daemon.documents.displaced_months import as_rows
 from daemon.documents.value_notes import notes
 from daemon.documents.valuing import Valued
+from rules.model.wording import say, with_and
 
 
 def value_answer(valued: Valued, home: Home) -> dict[str, Any]:
@@ -72,6 +73,8 @@ def displaced(home: Home) -> list[Mapping[str, Any]]:
 
 def lacking_carbon(home: Home) -> str:
     """What lacks the factor without which no carbon is counted, one side alone being none; "" if nothing does."""
-    lacking = [] if "grid" in home.carbon else ["the grid"]
+    lacking: list[str] = [] if "grid" in home.carbon else [say("the grid")]
     lacking += [source.source for source in home.displaces if source.carbon is None and not source.is_nothing]
-    return " and ".join(lacking) or ("" if home.displaces else "what is displaced")
+    if lacking:
+        return with_and(lacking)
+    return "" if home.displaces else say("what is displaced")

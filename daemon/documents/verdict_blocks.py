@@ -2,30 +2,34 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
+from functools import partial
 from typing import Any
 
 from daemon.documents import verdict_text
-from daemon.documents.verdict_charts import Bar, Span, band, bars, spans
+from daemon.documents.verdict_charts import Bar, Chart, Span, band, bars, spans
+from rules.model.wording import Day, Number, say
 
 Document = Mapping[str, Any]
-Picture = tuple[str, tuple[str, list[str], list[list[str]]]]
-"""A chart as SVG, and its table: caption, heads, rows."""
+Picture = tuple[Chart, tuple[str, list[str], list[list[str]]]]
+"""A chart, and its table: caption, heads, rows."""
+_SOURCES = {"measured": say("measured"), "modelled": say("modelled")}
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """chart: SVG, "" for none; caption, heads, rows: the figures of the chart."""
+    """chart: draws it (None: none); caption, heads, rows: the figures of the chart."""
 
     heading: str
     sentences: Sequence[str]
-    chart: str = ""
+    chart: Chart | None = None
     caption: str = ""
     heads: Sequence[str] = ()
     rows: Sequence[Sequence[str]] = ()
 
 
 def title_of(document: Document) -> str:
-    return f"{document['home']}: was it worth it?" if document["home"] else "Was it worth it?"
+    return say("{home}: was it worth it?", home=document["home"]) if document["home"] else say("Was it worth it?")
 
 
 def blocks(document: Document) -> list[Block]:
@@ -46,56 +50,77 @@ def blocks(document: Document) -> list[Block]:
         else:
             found.append(Block(heading, sentences))
     said = verdict_text.notes(document)
-    return [*found, *([Block("To know", said)] if said else [])]
+    return [*found, *([Block(say("To know"), said)] if said else [])]
 
 
 def _months(document: Document, money: str) -> Picture:
     months = document["against_export"]["months"]
-    chart = bars(f"Net by month, {money}", [Bar(each["month"], each["net"]) for each in months])
+    chart = partial(
+        bars, say("Net by month, {money}", money=money), [Bar(each["month"], each["net"]) for each in months]
+    )
     rows = [
         [
             each["month"],
-            f"{each['diverted_kwh']:,.1f}",
-            f"{each['avoided']:,.2f}",
-            f"{each['given_up']:,.2f}",
-            f"{each['net']:+,.2f}",
-            f"{each['coverage']:.0%}",
+            Number(f"{each['diverted_kwh']:,.1f}"),
+            Number(f"{each['avoided']:,.2f}"),
+            Number(f"{each['given_up']:,.2f}"),
+            Number(f"{each['net']:+,.2f}"),
+            Number(f"{each['coverage']:.0%}"),
         ]
         for each in months
     ]
-    return chart, ("Net by month, measured", ["month", "kWh", "avoided", "given up", f"net {money}", "measured"], rows)
+    return chart, (
+        say("Net by month, measured"),
+        [say("month"), "kWh", say("avoided"), say("given up"), say("net {money}", money=money), say("measured")],
+        rows,
+    )
 
 
 def _compared(document: Document, money: str) -> Picture:
     part = document["before_after"]
-    ranges = [("saved, modelled", part["low_kwh"], part["high_kwh"], part["saved_kwh"])]
+    ranges = [(say("saved, modelled"), part["low_kwh"], part["high_kwh"], part["saved_kwh"])]
     if len(part["by_carrier"]) > 1:
         ranges += [
-            (f"of it {name}", each["low_kwh"], each["high_kwh"], each["saved_kwh"])
+            (
+                say("of it {carrier}", carrier=verdict_text.CARRIERS.get(name, name)),
+                each["low_kwh"],
+                each["high_kwh"],
+                each["saved_kwh"],
+            )
             for name, each in part["by_carrier"].items()
         ]
     option_c = part["option_c"]
     if option_c["saved_kwh"] is not None and option_c["low_kwh"] is not None:
-        ranges.append(("IPMVP option C", option_c["low_kwh"], option_c["high_kwh"], option_c["saved_kwh"]))
-    ranges.append(("bare difference", part["raw_kwh"], part["raw_kwh"], part["raw_kwh"]))
-    chart = spans(
-        "Energy saved, kWh, with ranges", [Span(name, low, high, middle) for name, low, high, middle in ranges]
+        ranges.append((say("IPMVP option C"), option_c["low_kwh"], option_c["high_kwh"], option_c["saved_kwh"]))
+    ranges.append((say("bare difference"), part["raw_kwh"], part["raw_kwh"], part["raw_kwh"]))
+    chart = partial(
+        spans,
+        say("Energy saved, kWh, with ranges"),
+        [Span(name, low, high, middle) for name, low, high, middle in ranges],
     )
-    rows = [[name, f"{middle:,.0f}", f"{low:,.0f}", f"{high:,.0f}"] for name, low, high, middle in ranges]
-    return chart, ("Energy saved, kWh, estimated", ["", "kWh", "from", "to"], rows)
+    rows = [
+        [name, Number(f"{middle:,.0f}"), Number(f"{low:,.0f}"), Number(f"{high:,.0f}")]
+        for name, low, high, middle in ranges
+    ]
+    return chart, (say("Energy saved, kWh, estimated"), ["", "kWh", say("from"), say("to")], rows)
 
 
 def _year(document: Document, money: str) -> Picture:
     months = document["year"]["months"]
-    names = verdict_text.MONTHS
+    names = [Day(name, date(2024, 1 + place, 1), "LLL") for place, name in enumerate(verdict_text.MONTHS)]
     items = [Bar(names[each["month"] - 1], each["net"], each["source"] == "modelled") for each in months]
     rows = [
-        [names[each["month"] - 1], f"{each['diverted_kwh']:,.1f}", f"{each['net']:+,.2f}", each["source"]]
+        [
+            names[each["month"] - 1],
+            Number(f"{each['diverted_kwh']:,.1f}"),
+            Number(f"{each['net']:+,.2f}"),
+            _SOURCES[each["source"]],
+        ]
         for each in months
     ]
-    return bars(f"A usual year by month, {money}", items), (
-        "A usual year; lighter bars are modelled",
-        ["month", "kWh", f"net {money}", "source"],
+    return partial(bars, say("A usual year by month, {money}", money=money), items), (
+        say("A usual year; lighter bars are modelled"),
+        [say("month"), "kWh", say("net {money}", money=money), say("source")],
         rows,
     )
 
@@ -104,24 +129,40 @@ def _life(document: Document, money: str) -> Picture:
     years = [each for each in document["life"]["by_year"] if each["p50"] is not None]
     low, mid, high = ([each[name] for each in years] for name in ("p10", "p50", "p90"))
     names = [str(place) for place in range(len(years))]
-    chart = band(f"Cumulative net against what was spent, {money}, by year", names, low, mid, high)
+    chart = partial(
+        band, say("Cumulative net against what was spent, {money}, by year", money=money), names, low, mid, high
+    )
     rows = [
-        [name, f"{a:+,.0f}", f"{b:+,.0f}", f"{c:+,.0f}"] for name, a, b, c in zip(names, low, mid, high, strict=True)
+        [name, Number(f"{a:+,.0f}"), Number(f"{b:+,.0f}"), Number(f"{c:+,.0f}")]
+        for name, a, b, c in zip(names, low, mid, high, strict=True)
     ]
-    return chart, (f"Cumulative net, {money}, modelled: 8 in 10 cases", ["year", "low", "middle", "high"], rows)
+    return chart, (
+        say("Cumulative net, {money}, modelled: 8 in 10 cases", money=money),
+        [say("year"), say("low"), say("middle"), say("high")],
+        rows,
+    )
 
 
 def _sensitivity(document: Document, money: str) -> Picture:
     moved = document["sensitivity"]
     life = document["life"]
     middle = life["npv"]["p50"] if life is not None else 0.0
-    chart = spans(
-        f"Net present value, {money}, over each assumption's range",
+    chart = partial(
+        spans,
+        say("Net present value, {money}, over each assumption's range", money=money),
         [Span(each["what"], each["npv_low"], each["npv_high"]) for each in moved],
         middle,
     )
     rows = [
-        [f"{each['what']}, {each['low']} to {each['high']}", f"{each['npv_low']:+,.0f}", f"{each['npv_high']:+,.0f}"]
+        [
+            say("{what}, {low} to {high}", what=each["what"], low=each["low"], high=each["high"]),
+            Number(f"{each['npv_low']:+,.0f}"),
+            Number(f"{each['npv_high']:+,.0f}"),
+        ]
         for each in moved
     ]
-    return chart, (f"Net present value, {money}, assumed ranges", ["assumption", "at low", "at high"], rows)
+    return chart, (
+        say("Net present value, {money}, assumed ranges", money=money),
+        [say("assumption"), say("at low"), say("at high")],
+        rows,
+    )

@@ -1,12 +1,19 @@
 """Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each says what it shows."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
+
+from rules.model.wording import Number
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _BOTTOM = 720, 64, 16, 12, 28
 _ROW, _NAMES = 26, 210
 _SVG = "http://www.w3.org/2000/svg"
+
+Said = Callable[[str], str]
+"""Says a text in a reader's language."""
+Chart = Callable[..., str]
+"""Draws a chart as SVG; takes `said`, without which it is in English."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +35,11 @@ class Span:
     middle: float | None = None
 
 
-def bars(title: str, items: Sequence[Bar], height: int = 220) -> str:
+def bars(title: str, items: Sequence[Bar], height: int = 220, *, said: Said = str) -> str:
     """Upright bars from a base line at 0."""
     low, high = _reach([0.0, *(item.value for item in items)])
     step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(items))
-    parts = _frame(low, high, height)
+    parts = _frame(low, high, height, said)
     every = 1 if len(items) <= 12 else -(-len(items) // 8)
     for place, item in enumerate(items):
         x = _LEFT + place * step + step * 0.15
@@ -41,11 +48,19 @@ def bars(title: str, items: Sequence[Bar], height: int = 220) -> str:
         size = f'width="{step * 0.7:.1f}" height="{bottom - top:.1f}"'
         parts.append(_mark(kind, f'rect x="{x:.1f}" y="{top:.1f}" {size}'))
         if place % every == 0:
-            parts.append(_text(x + step * 0.35, height - 8, item.name, "middle"))
-    return _svg(title, height, parts)
+            parts.append(_text(x + step * 0.35, height - 8, said(item.name), "middle"))
+    return _svg(said(title), height, parts)
 
 
-def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[float], high: Sequence[float]) -> str:
+def band(
+    title: str,
+    names: Sequence[str],
+    low: Sequence[float],
+    mid: Sequence[float],
+    high: Sequence[float],
+    *,
+    said: Said = str,
+) -> str:
     """A line with its band, from left to right."""
     height = 240
     bottom, top = _reach([0.0, *low, *high])
@@ -56,19 +71,19 @@ def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[f
 
     upper = [point(place, value) for place, value in enumerate(high)]
     lower = [point(place, value) for place, value in enumerate(low)]
-    parts = _frame(bottom, top, height)
+    parts = _frame(bottom, top, height, said)
     parts.append(_mark("band", f'polygon points="{" ".join([*upper, *reversed(lower)])}"'))
     parts.append(_mark("line", f'polyline points="{" ".join(point(*each) for each in enumerate(mid))}"'))
     every = -(-len(names) // 16)
     parts += [
-        _text(_LEFT + place * step, height - 8, name, "middle")
+        _text(_LEFT + place * step, height - 8, said(name), "middle")
         for place, name in enumerate(names)
         if place % every == 0
     ]
-    return _svg(title, height, parts)
+    return _svg(said(title), height, parts)
 
 
-def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
+def spans(title: str, items: Sequence[Span], centre: float = 0.0, *, said: Said = str) -> str:
     """Ranges below each other, with a line at `centre`."""
     height = _TOP + _ROW * len(items) + _BOTTOM
     low, high = _reach([centre, *(item.low for item in items), *(item.high for item in items)])
@@ -82,14 +97,14 @@ def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
     for place, item in enumerate(items):
         y = _TOP + place * _ROW
         left, right = sorted((x_of(item.low), x_of(item.high)))
-        parts.append(_text(_NAMES - 8, y + 16, item.name, "end"))
+        parts.append(_text(_NAMES - 8, y + 16, said(item.name), "end"))
         size = f'width="{max(1.5, right - left):.1f}" height="{_ROW - 10}"'
         parts.append(_mark("span", f'rect x="{left:.1f}" y="{y + 5}" {size}'))
         if item.middle is not None:
             x = x_of(item.middle)
             parts.append(_mark("mid", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"'))
-    parts.extend(_text(x_of(value), height - 8, _number(value), "middle") for value in _ticks(low, high))
-    return _svg(title, height, parts)
+    parts.extend(_text(x_of(value), height - 8, said(_number(value)), "middle") for value in _ticks(low, high))
+    return _svg(said(title), height, parts)
 
 
 _LOOKS = {
@@ -120,13 +135,13 @@ def _svg(title: str, height: float, parts: Sequence[str]) -> str:
     )
 
 
-def _frame(low: float, high: float, height: float) -> list[str]:
+def _frame(low: float, high: float, height: float, said: Said) -> list[str]:
     parts = []
     for value in _ticks(low, high):
         y = _y(value, low, high, height)
         kind = "base" if value == 0 else "grid"
         parts.append(_mark(kind, f'line x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"'))
-        parts.append(_text(_LEFT - 6, y + 4, _number(value), "end"))
+        parts.append(_text(_LEFT - 6, y + 4, said(_number(value)), "end"))
     return parts
 
 
@@ -152,8 +167,8 @@ def _ticks(low: float, high: float) -> list[float]:
     return [place * step for place in range(first, first + 12) if low <= place * step <= high]
 
 
-def _number(value: float) -> str:
-    return f"{value:,.0f}" if abs(value) >= 10 or value == 0 else f"{value:.2g}"
+def _number(value: float) -> Number:
+    return Number(f"{value:,.0f}" if abs(value) >= 10 or value == 0 else f"{value:.2g}")
 
 
 def _y(value: float, low: float, high: float, height: float) -> float:

@@ -15,13 +15,14 @@ from daemon.config.build import books_settings, rule_settings
 from daemon.config.model import Home
 from daemon.documents.carriers import burns
 from daemon.documents.valuing import taken_under_heat_wh
+from rules.model.wording import say
 
 if TYPE_CHECKING:
     from accounting.verdict.fair_comparison import FairComparison
 
-NONE_YET = (
-    "no fair comparison was made; [rules.alternate] in the home file makes one: diversion on and off in blocks of days "
-    "in an order left to chance, the strongest evidence that a home can have"
+NONE_YET = say(
+    "no fair comparison was made; [rules.alternate] in the home file makes one: diversion on and off "
+    "in blocks of days in an order left to chance, the strongest evidence that a home can have"
 )
 
 
@@ -39,7 +40,7 @@ def compared_days(home: Home, ledger: Ledger) -> "FairComparison | str":
     kept = _without(bound, [(each.from_, each.to) for each in home.verdict.exclude])
     days = _days(kept)
     if not days:
-        return "every day of it is excluded by [verdict]"
+        return say("every day of it is excluded by [verdict]")
     paid = _paid(home, ledger, min(days), max(days) + timedelta(days=1), zone)
     return fair_comparison(kept, paid, len(_days(bound)) - len(days))
 
@@ -68,11 +69,12 @@ def _paid(home: Home, ledger: Ledger, first: date, until: date, zone: ZoneInfo) 
     heat = tank_days(ledger, first, until, zone, books)
     tank: dict[date, Paid] | str
     if books.tank is None:
-        tank = "the tank's heat is in no books: [tank] and a signal of its level would answer it"
+        tank = say("the tank's heat is in no books: [tank] and a signal of its level would answer it")
     elif unsplit:
-        tank = (
-            "a heater was ordered to heat from the grid too, and nothing shows how much of its energy the grid gave: a "
-            "signal grid_w, and books.attribute = true where `used` or `attribute` is stated, would answer it"
+        tank = say(
+            "a heater was ordered to heat from the grid too, and nothing shows how much of its energy the "
+            "grid gave: a signal grid_w, and books.attribute = true where `used` or `attribute` is stated, "
+            "would answer it"
         )
     else:
         tank = unheard or _unheard_electricity(home, books) or only(heat.paid, sound)
@@ -87,12 +89,12 @@ def _unheard_fuel(home: Home, books: BooksSettings) -> str:
     boiler = books.tank.boiler if books.tank is not None else None
     priced = boiler is not None and (boiler.tariff is not None or boiler.price is not None)
     if boiler is not None and not priced:
-        return "what the boiler's fuel costs is not known: a tariff or a price in [tank.boiler] would answer it"
+        return say("what the boiler's fuel costs is not known: a tariff or a price in [tank.boiler] would answer it")
     if priced or not any(burns(home, source) for source in home.displaces):
         return ""
-    return (
-        "on days without diversion a boiler makes the heat, and no meter of it is heard: a signal boiler_wh and a "
-        "table [tank.boiler] with its price would answer it"
+    return say(
+        "on days without diversion a boiler makes the heat, and no meter of it is heard: a signal "
+        "boiler_wh and a table [tank.boiler] with its price would answer it"
     )
 
 
@@ -102,9 +104,9 @@ def _unheard_electricity(home: Home, books: BooksSettings) -> str:
     by_heater = home.attributes and any(heater.can_heat for heater in rule_settings(home).heaters)
     if not bought or heard or by_heater:
         return ""
-    return (
-        "on days without diversion bought electricity makes the heat, and no meter of that is heard: a signal "
-        "topup_wh would answer it"
+    return say(
+        "on days without diversion bought electricity makes the heat, and no meter of that is heard: a "
+        "signal topup_wh would answer it"
     )
 
 
@@ -119,14 +121,17 @@ def _meters(
     signals = home.signals
     counters = all(name in signals for name, _ in METERS.values())
     if not counters and POWER not in signals:
-        return "neither import_wh and export_wh nor grid_w is heard: what the whole house bought is not known"
+        return say("neither import_wh and export_wh nor grid_w is heard: what the whole house bought is not known")
     if books.imports is None or books.export is None:
-        return "the whole house's cost needs a tariff of what is bought and one of what is sold"
+        return say("the whole house's cost needs a tariff of what is bought and one of what is sold")
     from_s, to_s = (midnight_s(day, zone) for day in span)
     stale_after_s = max(LEAST_HELD_S, home.stale_after_s(POWER) if POWER in signals else 0.0)
     rows = list(minutes_around(ledger, from_s, to_s))
     if not rows:
-        return f"no recorded minutes are left of it: they are kept for ledger.tape_days = {home.ledger.tape_days}"
+        return say(
+            "no recorded minutes are left of it: they are kept for ledger.tape_days = {tape_days}",
+            tape_days=home.ledger.tape_days,
+        )
 
     def own(meter: str) -> dict[int, Own]:
         shares = own_figures(rows, meter, books.interval_s, counter=counters, stale_after_s=stale_after_s)

@@ -24,6 +24,7 @@ from daemon.documents.value_notes import notes, used_sentences
 from daemon.documents.valuing import home_value
 from daemon.documents.verdict_comparison import NONE_YET, compared_days
 from daemon.documents.verdict_prices import Prices
+from rules.model.wording import say
 from rules.tank.standing_loss import TEST_K
 
 if TYPE_CHECKING:
@@ -87,9 +88,9 @@ def _before_after(
     home: Home | None, read: History | None, installed: date | None, prices: "Prices | None", latitude: float | None
 ) -> "BeforeAfter | str":
     if read is None:
-        return (
-            "there is no history; a CSV file of what hot water took in three periods before and three after would "
-            "answer it: name it with --history, or in [verdict]"
+        return say(
+            "there is no history; a CSV file of what hot water took in three periods before and three after "
+            "would answer it: name it with --history, or in [verdict]"
         )
     from accounting.verdict.before_after import before_after  # it brings scipy with it, which books alone do not need
 
@@ -136,7 +137,7 @@ class _Books:
 
 def _books(home: Home | None, ledger: Path | None, prices: "Prices | None") -> _Books:
     if home is None or prices is None or ledger is None:
-        why = "there are no books yet; the daemon keeps them, and a month of them would answer it"
+        why = say("there are no books yet; the daemon keeps them, and a month of them would answer it")
         return _Books(why, NONE_YET)
     with Ledger.open_reader(ledger) as books, books.still():
         valued = home_value(books, home, "month")
@@ -163,7 +164,7 @@ def _span(compared: "BeforeAfter | str", books: AgainstExport | str) -> tuple[da
 
 def _assumed(home: Home | None, prices: "Prices | None", span: tuple[date, date] | None) -> Assumptions | str:
     if home is None or prices is None or not home.hardware:
-        return "what the hardware cost is not known; a [[hardware]] table in the home file would answer it"
+        return say("what the hardware cost is not known; a [[hardware]] table in the home file would answer it")
     hardware = tuple(
         Hardware(
             each.name,

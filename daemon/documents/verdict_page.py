@@ -36,7 +36,8 @@ def page(document: Document) -> str:
     parts = [f"<h1>{escape(title)}</h1>", f'<p class="answer">{escape(verdict_text.headline(document))}</p>']
     for block in blocks(document):
         body = "".join(f"<p>{escape(sentence)}</p>" for sentence in block.sentences)
-        parts.append(f"<section><h2>{escape(block.heading)}</h2>{body}{block.chart}{_table(block)}</section>")
+        chart = block.chart() if block.chart is not None else ""
+        parts.append(f"<section><h2>{escape(block.heading)}</h2>{body}{chart}{_table(block)}</section>")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'

@@ -12,6 +12,7 @@ from daemon.documents.history_table import history_path
 from daemon.documents.off_spans import OffSpan, off_answer
 from daemon.documents.verdict_document import verdict_answer
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 OP = "work out the verdict"
 GET_IT = "deploy/start installs them; in an environment of your own: pip install 'brimful[verdict]'"
@@ -69,7 +70,13 @@ def _add_advice(document: dict[str, Any], advice: list[dict[str, Any]], notes: l
     own = document["advice"] or ()
     if any(each["about"] == "diverting" for each in own):
         advice = [
-            {**each, "say": f"{each['say']} It does so in the months named here as well: their worths do not add up."}
+            {
+                **each,
+                "say": say(
+                    "{advice} It does so in the months named here as well: their worths do not add up.",
+                    advice=each["say"],
+                ),
+            }
             if each["about"] == "worth"
             else each
             for each in advice

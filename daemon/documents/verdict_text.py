@@ -1,30 +1,46 @@
 """The verdict in plain words: sentences under headings, made of the JSON document, each naming its source."""
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from daemon.documents.comparison_document import comparison_said
+from rules.model.wording import Day, Number, Sentence, joined, listed, say, with_and
 
 Document = Mapping[str, Any]
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _PARTS = {
-    "against_export": "Against just exporting",
-    "before_after": "Before and after",
-    "fair_comparison": "The fair comparison",
-    "year": "A usual year",
-    "life": "Over its life",
-    "sensitivity": "What matters most",
-    "advice": "What to do now",
-    "carbon": "Carbon",
+    "against_export": say("Against just exporting"),
+    "before_after": say("Before and after"),
+    "fair_comparison": say("The fair comparison"),
+    "year": say("A usual year"),
+    "life": say("Over its life"),
+    "sensitivity": say("What matters most"),
+    "advice": say("What to do now"),
+    "carbon": say("Carbon"),
 }
+_CALLED = {
+    "against_export": say("against just exporting"),
+    "before_after": say("before and after"),
+    "fair_comparison": say("the fair comparison"),
+    "year": say("a usual year"),
+    "life": say("over its life"),
+    "sensitivity": say("what matters most"),
+    "advice": say("what to do now"),
+    "carbon": say("carbon"),
+}
+"""The parts within a sentence."""
+_LEAST = 0.005
+"""Money that would read as 0.00 is not spoken of."""
+CARRIERS = {"electricity": say("electricity"), "gas": say("gas")}
 _NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
 """Parts that have no answer for the same reason as another; said once."""
 
 
 def sections(document: Document) -> list[tuple[str, list[str]]]:
     """(heading, sentences) of each part that has an answer, and of those that have none yet: what would give one."""
-    say: dict[str, Callable[[Any, str], list[str]]] = {
+    saying: dict[str, Callable[[Any, str], list[str]]] = {
         "against_export": _against_export,
         "before_after": _before_after,
         "fair_comparison": comparison_said,
@@ -35,9 +51,9 @@ def sections(document: Document) -> list[tuple[str, list[str]]]:
         "carbon": _carbon,
     }
     money = document["currency"] or ""
-    found = [(_PARTS[name], say[name](document[name], money)) for name in _PARTS if document[name] is not None]
+    found = [(_PARTS[name], saying[name](document[name], money)) for name in _PARTS if document[name] is not None]
     missing = _cannot_tell(document["why_not"])
-    return [*found, *([("Can't tell yet", missing)] if missing else [])]
+    return [*found, *([(say("Can't tell yet"), missing)] if missing else [])]
 
 
 def headline(document: Document) -> str:
@@ -46,120 +62,247 @@ def headline(document: Document) -> str:
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
         spent = _money(life["spent"], money)
-        return f"No: in {life['never_pays']:.0%} of cases the {spent} spent do not come back in {life['years']} years."
+        return say(
+            "No: in {never_pays} of cases the {spent} spent do not come back in {years} years.",
+            never_pays=Number(f"{life['never_pays']:.0%}"),
+            spent=spent,
+            years=life["years"],
+        )
     if life is not None and life["payback_years"]["p90"] is not None:
         years = life["payback_years"]
-        reach = f"{years['p10']:.0f} to {years['p90']:.0f}"
-        return f"Yes: it most likely pays for itself within {years['p50']:.0f} years ({reach})."
+        return say(
+            "Yes: it most likely pays for itself within {p50} years ({p10} to {p90}).",
+            **{name: f"{years[name]:.0f}" for name in ("p10", "p50", "p90")},
+        )
     if life is not None:
         paid = 1 - life["never_pays"]
-        return f"Can't tell yet: it pays for itself within {life['years']} years in {paid:.0%} of cases."
+        return say(
+            "Can't tell yet: it pays for itself within {years} years in {paid} of cases.",
+            years=life["years"],
+            paid=Number(f"{paid:.0%}"),
+        )
     if year is not None and (year["low"] > 0 or year["high"] < 0):
-        side = "brings" if year["net"] > 0 else "costs"
-        return (
-            f"Using it {side} about {_money(abs(year['net']), money)} a year; what it cost to buy, and what it draws "
-            "itself, is not known here."
-        )
+        amount = _money(abs(year["net"]), money)
+        using = say("Using it brings about {amount} a year", amount=amount)
+        if year["net"] <= 0:
+            using = say("Using it costs about {amount} a year", amount=amount)
+        return say("{using}; what it cost to buy, and what it draws itself, is not known here.", using=using)
     if compared is not None and compared["low_kwh"] > 0:
-        return (
-            f"It saves energy: {compared['saved_kwh']:,.0f} kWh so far ({compared['low_kwh']:,.0f} to "
-            f"{compared['high_kwh']:,.0f}); whether it pays is not known yet."
+        return say(
+            "It saves energy: {saved} kWh so far ({low} to {high}); whether it pays is not known yet.",
+            saved=Number(f"{compared['saved_kwh']:,.0f}"),
+            low=Number(f"{compared['low_kwh']:,.0f}"),
+            high=Number(f"{compared['high_kwh']:,.0f}"),
         )
-    return "Can't tell yet; what is missing for an answer stands below."
+    return say("Can't tell yet; what is missing for an answer stands below.")
 
 
 def _against_export(part: Document, money: str) -> list[str]:
-    side = "brought" if part["net"] >= 0 else "lost"
+    kwh, net = Number(f"{part['diverted_kwh']:,.0f}"), _money(abs(part["net"]), money)
+    if part["net"] >= 0:
+        brought = say("diverting {kwh} kWh brought {net}", kwh=kwh, net=net)
+    else:
+        brought = say("diverting {kwh} kWh lost {net}", kwh=kwh, net=net)
     said = [
-        f"Measured, {part['from']} to {part['to']}, coverage {part['coverage']:.0%}: diverting "
-        f"{part['diverted_kwh']:,.0f} kWh {side} {_money(abs(part['net']), money)}: {part['avoided']:,.2f} of "
-        f"purchases avoided, less {_given_up(part, 'given up', 'paid')}."
+        say(
+            "Measured, {first} to {last}, coverage {coverage}: {brought}: {avoided} of purchases avoided, less"
+            " {given_up}.",
+            first=part["from"],
+            last=part["to"],
+            coverage=Number(f"{part['coverage']:.0%}"),
+            brought=brought,
+            avoided=Number(f"{part['avoided']:,.2f}"),
+            given_up=_given_up(part),
+        )
     ]
     if len(part["by_source"]) > 1:
         parts = [_source(each) for each in part["by_source"]]
-        said.append(f"Avoided: {', '.join(parts)}; the money is divided by the sources' prices.")
+        said.append(
+            say(
+                "Avoided: {parts}; the money is divided by the sources' prices.",
+                parts=joined(parts),
+            )
+        )
     if part["break_even_export_price"] is not None:
         said.append(
-            f"It breaks even at an export price of {part['break_even_export_price']:.4f} per kWh; "
-            f"{part['export_price']:.4f} was given up on average."
+            say(
+                "It breaks even at an export price of {break_even_export_price} per kWh; {export_price} was "
+                "given up on average.",
+                break_even_export_price=Number(f"{part['break_even_export_price']:.4f}"),
+                export_price=Number(f"{part['export_price']:.4f}"),
+            )
         )
     losing = [month for month in part["months"] if month["net"] < 0]
     if losing:
-        named = ", ".join(_month(month["month"]) for month in losing[:6]) + (" and others" if len(losing) > 6 else "")
+        named = joined(_month(month["month"]) for month in losing[:6])
+        if len(losing) > 6:
+            named = say("{months} and others", months=named)
         said.append(
-            f"Diversion off in the months that lost ({named}) would have brought "
-            f"{_money(part['off_in_losing_months'], money)}."
+            say(
+                "Diversion off in the months that lost ({named}) would have brought {off_in_losing_months}.",
+                named=named,
+                off_in_losing_months=_money(part["off_in_losing_months"], money),
+            )
         )
     for off in part.get("off", ()):
-        side = "brought" if off["brought"] >= 0 else "cost"
-        every = " of every year" if off["every_year"] else ""
+        first, _, last = off["off"].partition("..")
+        when = say("{first} to {last}", first=first, last=last)
+        if off["every_year"]:
+            when = say("{time} of every year", time=when)
+        amount = _money(abs(off["brought"]), money)
+        if off["brought"] >= 0:
+            brought = say("would have brought {amount}", amount=amount)
+        else:
+            brought = say("would have cost {amount}", amount=amount)
         said.append(
-            f"Diversion off from {off['off'].replace('..', ' to ')}{every} ({off['days_known']:.0f} days known, "
-            f"coverage {off['coverage']:.0%}, {off['diverted_kwh']:,.0f} kWh diverted) would have {side} "
-            f"{_money(abs(off['brought']), money)}: {_given_up(off, 'kept', 'not paid')}, less "
-            f"{off['avoided']:,.2f} to buy the heat that was used."
+            say(
+                "Diversion off from {time} ({days} days known, coverage {coverage}, {diverted} kWh diverted) {brought}:"
+                " {kept}, less {avoided} to buy the heat that was used.",
+                time=when,
+                days=Number(f"{off['days_known']:.0f}"),
+                coverage=Number(f"{off['coverage']:.0%}"),
+                diverted=Number(f"{off['diverted_kwh']:,.0f}"),
+                brought=brought,
+                kept=_kept(off),
+                avoided=Number(f"{off['avoided']:,.2f}"),
+            )
         )
         if off["unpriced_kwh"] >= 0.5:
-            said.append(f"Of it {off['unpriced_kwh']:,.0f} kWh had no known price and are in no amount of money.")
+            said.append(
+                say(
+                    "Of it {unpriced} kWh had no known price and are in no amount of money.",
+                    unpriced=Number(f"{off['unpriced_kwh']:,.0f}"),
+                )
+            )
     if part["estimated_kwh"] >= 0.5:
         said.append(
-            f"Of all that was diverted, {part['estimated_kwh']:,.0f} kWh fell into gaps: how much is known, but not "
-            "when."
+            say(
+                "Of all that was diverted, {estimated} kWh fell into gaps: how much is known, but not when.",
+                estimated=Number(f"{part['estimated_kwh']:,.0f}"),
+            )
         )
     return said
 
 
 def _source(part: Document) -> str:
-    heat = f" ({part['heat_kwh']:,.0f} kWh of heat)" if part["heat_kwh"] else ""
-    return f"{part['source']} {part['avoided']:,.2f}{heat}"
+    said = joined((part["source"], Number(f"{part['avoided']:,.2f}")), " ")
+    if not part["heat_kwh"]:
+        return said
+    return say("{source} ({heat} kWh of heat)", source=said, heat=Number(f"{part['heat_kwh']:,.0f}"))
 
 
-def _given_up(part: Document, income: str, paid: str) -> str:
+def _given_up(part: Document) -> str:
     """What was given up by its parts: export income, and of the house battery and of what was bought what there is."""
+    income, forgone, bought = _amounts(part)
+    said: list[str] = [say("{amount} of export income given up", amount=income)]
+    if part["given_up_forgone"] >= _LEAST:
+        said.append(_saved_by_battery(forgone))
+    if part["given_up_bought"] >= _LEAST:
+        said.append(say("{amount} paid for what the grid or the battery gave", amount=bought))
+    return listed(said)
+
+
+def _kept(part: Document) -> str:
+    """The same without diversion."""
+    income, forgone, bought = _amounts(part)
+    said: list[str] = [say("{amount} of export income kept", amount=income)]
+    if part["given_up_forgone"] >= _LEAST:
+        said.append(_saved_by_battery(forgone))
+    if part["given_up_bought"] >= _LEAST:
+        said.append(say("{amount} not paid for what the grid or the battery gave", amount=bought))
+    return listed(said)
+
+
+def _amounts(part: Document) -> tuple[Number, Number, Number]:
     forgone, bought = part["given_up_forgone"], part["given_up_bought"]
-    said = f"{part['given_up'] - forgone - bought:,.2f} of export income {income}"
-    more = [f"{forgone:,.2f} that the house battery would have saved"] if forgone >= 0.005 else []
-    more += [f"{bought:,.2f} {paid} for what the grid or the battery gave"] if bought >= 0.005 else []
-    return " and ".join([", ".join([said, *more[:-1]]), *more[-1:]])
+    income, *others = (Number(f"{one:,.2f}") for one in (part["given_up"] - forgone - bought, forgone, bought))
+    return income, others[0], others[1]
+
+
+def _saved_by_battery(amount: Number) -> str:
+    return say("{amount} that the house battery would have saved", amount=amount)
 
 
 _SAME = {
-    "water": "with the same days and water",
-    "occupied days": "with the same days at home",
-    "totals": "by as much a day as before",
-    "whole house": "with the same days and weather",
+    "water": say("with the same days and water"),
+    "occupied days": say("with the same days at home"),
+    "totals": say("by as much a day as before"),
+    "whole house": say("with the same days and weather"),
 }
 
 
 def _before_after(part: Document, money: str) -> list[str]:
+    saved = Number(f"{abs(part['saved_kwh']):,.0f}")
     said = [
-        f"Estimated, {part['confidence']:.0%} range, {part['periods_before']} periods before {part['installed']} and "
-        f"{part['periods_after']} after ({part['days_after']} days): {_saved(part['saved_kwh'])} "
-        f"{abs(part['saved_kwh']):,.0f} kWh ({part['low_kwh']:,.0f} to {part['high_kwh']:,.0f}) of the "
-        f"{part['would_have_taken_kwh']:,.0f} it would have taken {_SAME[part['method']]}."
+        say(
+            "Estimated, {confidence} range, {periods_before} periods before {installed} and {periods_after} after "
+            "({days_after} days): {saved} ({low} to {high}) of the {would_have_taken} it would have taken {same}.",
+            confidence=Number(f"{part['confidence']:.0%}"),
+            periods_before=part["periods_before"],
+            installed=part["installed"],
+            periods_after=part["periods_after"],
+            days_after=part["days_after"],
+            saved=say("saved {kwh} kWh", kwh=saved)
+            if part["saved_kwh"] >= 0
+            else say("took more: {kwh} kWh", kwh=saved),
+            low=Number(f"{part['low_kwh']:,.0f}"),
+            high=Number(f"{part['high_kwh']:,.0f}"),
+            would_have_taken=Number(f"{part['would_have_taken_kwh']:,.0f}"),
+            same=_SAME[part["method"]],
+        )
     ]
     if part["saved"] is not None:
         said.append(
-            f"In money {part['saved']:,.2f} {money} ({part['low']:,.2f} to {part['high']:,.2f}) not paid for energy; "
-            "export income given up is not taken off here."
+            say(
+                "In money {saved} ({low} to {high}) not paid for energy; export income given up is not taken off here.",
+                saved=Number(f"{part['saved']:,.2f} {money}"),
+                low=Number(f"{part['low']:,.2f}"),
+                high=Number(f"{part['high']:,.2f}"),
+            )
         )
     if len(part["by_carrier"]) > 1:
         parts = [
-            f"{name} {each['saved_kwh']:,.0f} kWh ({each['low_kwh']:,.0f} to {each['high_kwh']:,.0f})"
+            say(
+                "{name} {saved} kWh ({low} to {high})",
+                name=CARRIERS.get(name, name),
+                saved=Number(f"{each['saved_kwh']:,.0f}"),
+                low=Number(f"{each['low_kwh']:,.0f}"),
+                high=Number(f"{each['high_kwh']:,.0f}"),
+            )
             for name, each in part["by_carrier"].items()
         ]
-        said.append(f"Of it {' and '.join(parts)}.")
-    bare = f"The bare difference of the bills is {part['raw_kwh']:,.0f} kWh"
+        said.append(say("Of it {parts}.", parts=with_and(parts)))
+    bare = say(
+        "The bare difference of the bills is {raw} kWh",
+        raw=Number(f"{part['raw_kwh']:,.0f}"),
+    )
     option_c = part["option_c"]
     if option_c["saved_kwh"] is not None and option_c["fsu"] is not None:
-        limits = "within" if option_c["within_limits"] else "outside"
+        limits = say("within Guideline 14's limits")
+        if not option_c["within_limits"]:
+            limits = say("outside Guideline 14's limits")
         said.append(
-            f"{bare}; IPMVP option C says {option_c['saved_kwh']:,.0f} kWh ({option_c['low_kwh']:,.0f} to "
-            f"{option_c['high_kwh']:,.0f}; CV(RMSE) {option_c['cv_rmse']:.0%}, {limits} Guideline 14's limits)."
+            say(
+                "{bare}; IPMVP option C says {saved} kWh ({low} to {high}; CV(RMSE) {cv_rmse}, {limits}).",
+                bare=bare,
+                saved=Number(f"{option_c['saved_kwh']:,.0f}"),
+                low=Number(f"{option_c['low_kwh']:,.0f}"),
+                high=Number(f"{option_c['high_kwh']:,.0f}"),
+                cv_rmse=Number(f"{option_c['cv_rmse']:.0%}"),
+                limits=limits,
+            )
         )
     else:
-        said.append(f"{bare}.")
-    said += [f"Left out: {each['from']} to {each['to']}: {each['why']}." for each in part["excluded"]]
+        said.append(Sentence(bare))
+    said += [
+        say(
+            "Left out: {first} to {last}: {why}.",
+            first=each["from"],
+            last=each["to"],
+            why=each["why"],
+        )
+        for each in part["excluded"]
+    ]
     return said
 
 
@@ -170,83 +313,149 @@ def notes(document: Document) -> list[str]:
 
 
 def _year(part: Document, money: str) -> list[str]:
-    how = f"{1 - part['modelled_share']:.0%} of it {part['source']}, the rest modelled by the sun's year"
+    how = say(
+        "{share} of it {source}, the rest modelled by the sun's year",
+        share=Number(f"{1 - part['modelled_share']:.0%}"),
+        source=part["source"],
+    )
     if not part["modelled_share"]:
         how = part["source"]
-    carbon = "" if part["kg"] is None else f", {_kg_less(part['kg'])}"
+    carbon = "" if part["kg"] is None else _kg_less(part["kg"])
+    net = say(
+        "{net} ({low} to {high} in 9 of 10 such years)",
+        net=Number(f"{part['net']:+,.0f} {money}"),
+        low=Number(f"{part['low']:+,.0f}"),
+        high=Number(f"{part['high']:+,.0f}"),
+    )
     return [
-        f"{part['net']:+,.0f} {money} ({part['low']:+,.0f} to {part['high']:+,.0f} in 9 of 10 such years){carbon}, "
-        f"what the hardware itself draws not taken off: {how}."
+        say(
+            "{net}, what the hardware itself draws not taken off: {how}.",
+            net=joined((net, carbon)),
+            how=how,
+        )
     ]
 
 
 def _life(part: Document, money: str) -> list[str]:
     simple, paid, worth = part["simple_payback_years"], part["payback_years"], part["npv"]
     said = [
-        f"Modelled over {part['years']} years, {_money(part['spent'], money)} spent (8 in 10 cases): pay-back "
-        f"{_years(paid, part['years'])} discounted, {_years(simple, part['years'])} simple; "
-        f"net present value {worth['p50']:+,.0f} "
-        f"({worth['p10']:+,.0f} to {worth['p90']:+,.0f})."
+        say(
+            "Modelled over {years} years, {spent} spent (8 in 10 cases): pay-back {paid} discounted, "
+            "{simple} simple; net present value {p50} ({p10} to {p90}).",
+            years=part["years"],
+            spent=_money(part["spent"], money),
+            paid=_years(paid, part["years"]),
+            simple=_years(simple, part["years"]),
+            p50=Number(f"{worth['p50']:+,.0f}"),
+            p10=Number(f"{worth['p10']:+,.0f}"),
+            p90=Number(f"{worth['p90']:+,.0f}"),
+        )
     ]
     ratios = [
-        f"{name} {part[key]['p50']:{form}}"
+        Number(f"{name} {part[key]['p50']:{form}}")
         for name, key, form in (("IRR", "irr", ".1%"), ("SIR", "sir", ".2f"), ("AIRR", "airr", ".1%"))
         if part[key]["p50"] is not None
     ]
     if ratios:
-        said.append(f"{', '.join(ratios)}.")
-    said.append(f"It does not pay back in these {part['years']} years in {part['never_pays']:.0%} of cases.")
+        said.append(Sentence(joined(ratios)))
+    said.append(
+        say(
+            "It does not pay back in these {years} years in {never_pays} of cases.",
+            years=part["years"],
+            never_pays=Number(f"{part['never_pays']:.0%}"),
+        )
+    )
     kept = part["keep_using"]["per_year"]
     said.append(
-        f"Keep using it? {'Yes' if kept > 0 else 'No'}: {kept:+,.0f} {money} a year, the purchase aside. "
-        f"Buy another? {'Yes' if worth['p10'] > 0 else 'No' if worth['p90'] < 0 else 'Not sure'}."
+        say(
+            "Keep using it? {keep}: {kept} a year, the purchase aside. Buy another? {buy}.",
+            keep=say("Yes") if kept > 0 else say("No"),
+            kept=Number(f"{kept:+,.0f} {money}"),
+            buy=say("Yes") if worth["p10"] > 0 else say("No") if worth["p90"] < 0 else say("Not sure"),
+        )
     )
     return said
 
 
 def _years(part: Document, looked_at: int) -> str:
     """A pay-back with its range. looked_at: the years that are modelled; what comes later is not known."""
-    longer = f"over {looked_at}"
+    longer = say("over {looked_at}", looked_at=looked_at)
     if part["p50"] is None:
-        return f"{longer} years" + ("" if part["p10"] is None else f" (at best {part['p10']:.0f})")
-    upper = longer if part["p90"] is None else f"{part['p90']:.0f}"
-    return f"{part['p50']:.0f} years ({part['p10']:.0f} to {upper})"
+        if part["p10"] is None:
+            return say("{longer} years", longer=longer)
+        return say("{longer} years (at best {p10})", longer=longer, p10=Number(f"{part['p10']:.0f}"))
+    upper: str = longer if part["p90"] is None else Number(f"{part['p90']:.0f}")
+    return say(
+        "{p50} years ({p10} to {upper})",
+        p50=Number(f"{part['p50']:.0f}"),
+        p10=Number(f"{part['p10']:.0f}"),
+        upper=upper,
+    )
 
 
 def _sensitivity(part: Sequence[Document], money: str) -> list[str]:
     widest = [
-        f"{each['what']} ({each['low']} to {each['high']}) {each['npv_low']:+,.0f} to {each['npv_high']:+,.0f}"
+        say(
+            "{what} ({low} to {high}) {npv_low} to {npv_high}",
+            what=each["what"],
+            low=each["low"],
+            high=each["high"],
+            npv_low=Number(f"{each['npv_low']:+,.0f}"),
+            npv_high=Number(f"{each['npv_high']:+,.0f}"),
+        )
         for each in part[:3]
     ]
-    return [f"Net present value in {money} over each assumption's own range: {'; '.join(widest)}."]
+    return [
+        say(
+            "Net present value in {money} over each assumption's own range: {widest}.",
+            money=money,
+            widest=joined(widest, "; "),
+        )
+    ]
 
 
 def _advice(part: Sequence[Document], money: str) -> list[str]:
     if not part:
         return [
-            "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby is known, "
-            "is advised where that would have brought money in each of them in every year of the books, and together "
-            f"at least {_money(1, money)} a year. Months of which the books hold less than 90% are not looked at."
+            say(
+                "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby "
+                "is known, is advised where that would have brought money in each of them in every year of the "
+                "books, and together at least {amount} a year. Months of which the books hold less than 90% are "
+                "not looked at.",
+                amount=_money(1, money),
+            )
         ]
     return [_advised(each, money) for each in part]
 
 
 def _advised(each: Document, money: str) -> str:
-    bound = "at most " if each["at_most"] else ""
-    carbon = "" if each["kg_per_year"] is None else f" and {_kg_less(each['kg_per_year'])}"
-    return (
-        f"{each['say']} Worth {bound}{_money(each['per_year'], money)}{carbon} a year, by the ledger's own months and "
-        f"prices; wrong if {each['flips_if']}."
+    worth: str = _money(each["per_year"], money)
+    if each["kg_per_year"] is not None:
+        worth = say("{amount} and {carbon}", amount=worth, carbon=_kg_less(each["kg_per_year"]))
+    if each["at_most"]:
+        worth = say("at most {amount}", amount=worth)
+    return say(
+        "{advice} Worth {amount} a year, by the ledger's own months and prices; wrong if {flips_if}.",
+        advice=each["say"],
+        amount=worth,
+        flips_if=each["flips_if"],
     )
 
 
 def _carbon(part: Document, money: str) -> list[str]:
-    said = f"{_kg_less(part['kg_year'])} a year, estimated by the home file's factors, standby counted."
+    said = say(
+        "{kg_year} a year, estimated by the home file's factors, standby counted.",
+        kg_year=_kg_less(part["kg_year"]),
+    )
     if part["embodied_kg"] is not None:
         years = part["payback_years"]
-        when = "are never made up for" if years is None else f"are made up for after {years:.1f} years"
-        said += f" The {part['embodied_kg']:,.0f} kg of making it {when}."
-    return [f"{said} {part['turns']}"]
+        kg = Number(f"{part['embodied_kg']:,.0f}")
+        made = say("The {kg} kg of making it are never made up for.", kg=kg)
+        if years is not None:
+            after = Number(f"{years:.1f}")
+            made = say("The {kg} kg of making it are made up for after {years} years.", kg=kg, years=after)
+        said = joined((said, made), " ")
+    return [joined((said, part["turns"]), " ")]
 
 
 def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
@@ -254,22 +463,19 @@ def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
     for name, why in why_not.items():
         if name in _NEEDLESS and why.startswith("there is no year"):
             continue
-        said.setdefault(why, []).append(_PARTS[name].lower())
-    return [f"{', '.join(names)}: {why}."[0].upper() + f"{', '.join(names)}: {why}."[1:] for why, names in said.items()]
+        said.setdefault(why, []).append(_CALLED[name])
+    return [Sentence(say("{parts}: {why}", parts=joined(names), why=why)) for why, names in said.items()]
 
 
 def _kg_less(kg: float) -> str:
-    return f"{abs(kg):,.0f} kg CO2e {'less' if kg >= 0 else 'more'}"
-
-
-def _saved(kwh: float) -> str:
-    return "saved" if kwh >= 0 else "took more:"
+    amount = Number(f"{abs(kg):,.0f}")
+    return say("{kg} kg CO2e less", kg=amount) if kg >= 0 else say("{kg} kg CO2e more", kg=amount)
 
 
 def _month(text: str) -> str:
-    year, month = text.split("-")
-    return f"{MONTHS[int(month) - 1]} {year}"
+    first = date.fromisoformat(f"{text}-01")
+    return Day(f"{MONTHS[first.month - 1]} {text[:4]}", first, "yMMM")
 
 
-def _money(amount: float, currency: str) -> str:
-    return f"{amount:,.2f} {currency}".rstrip()
+def _money(amount: float, currency: str) -> Number:
+    return Number(f"{amount:,.2f} {currency}".rstrip())

@@ -20,12 +20,13 @@ from daemon.config.build import heater_signal
 from daemon.config.model import Home
 from daemon.documents.times import iso
 from rules.model.formatting import duration
+from rules.model.wording import Number, Sentence, joined, say
 
 AT_A_TIME_S = 7 * 86_400.0
 """How much of the tape is unpacked at a time."""
-LEFT_OUT = (
-    "This sets what was recorded beside what the rules said at each moment. It is no forecast: under their orders the "
-    "tank would have held other heat, and later moments would have differed."
+LEFT_OUT = say(
+    "This sets what was recorded beside what the rules said at each moment. It is no forecast: under "
+    "their orders the tank would have held other heat, and later moments would have differed."
 )
 
 
@@ -97,16 +98,32 @@ def watched_sentences(answer: dict[str, Any] | None) -> list[str]:
     for one in answer["heaters"]:
         yes, no = one["would_permit"], one["would_withhold"]
         guards = [
-            f"{name} {under['taken_kwh']:.3f}" for name, under in one["withheld_by"].items() if under["taken_kwh"]
+            joined((name, Number(f"{under['taken_kwh']:.3f}")), " ")
+            for name, under in one["withheld_by"].items()
+            if under["taken_kwh"]
         ]
-        sentence = (
-            f"For {duration(one['watched_s'])} brimful watched heater {one['heater']} and sent no orders. Its rules "
-            f"would have permitted it for {duration(yes['seconds'])}: it took {yes['taken_kwh']:.3f} kWh then, and "
-            f"{yes['left_kwh']:.3f} kWh more that it could have taken left the house. They would have withheld it for "
-            f"{duration(no['seconds'])}: it took {no['taken_kwh']:.3f} kWh then all the same"
+        watched_for = say(
+            "For {time} brimful watched heater {heater} and sent no orders.",
+            time=duration(one["watched_s"]),
+            heater=one["heater"],
         )
-        sentence += f" (by deciding rule: {', '.join(guards)})." if guards else "."
+        permitted = say(
+            "Its rules would have permitted it for {time}: it took {taken} kWh then, and {left} kWh more that it could"
+            " have taken left the house.",
+            time=duration(yes["seconds"]),
+            taken=Number(f"{yes['taken_kwh']:.3f}"),
+            left=Number(f"{yes['left_kwh']:.3f}"),
+        )
+        withheld = say(
+            "They would have withheld it for {time}: it took {taken} kWh then all the same",
+            time=duration(no["seconds"]),
+            taken=Number(f"{no['taken_kwh']:.3f}"),
+        )
+        if guards:
+            withheld = say("{withheld} (by deciding rule: {rules})", withheld=withheld, rules=joined(guards))
+        unknown = ""
         if one["unknown_s"] >= 60:
-            sentence += f" Of {duration(one['unknown_s'])} too little was recorded to say."
+            unknown = say("Of {time} too little was recorded to say.", time=duration(one["unknown_s"]))
+        sentence = joined((watched_for, permitted, Sentence(withheld), unknown), " ")
         said.append(sentence)
     return [*said, answer["left_out"]]

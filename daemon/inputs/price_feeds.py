@@ -17,6 +17,7 @@ from accounting.pricing.series import merged, read_rows, write_rows
 from daemon.inputs.price_fetch import WITHIN_S, Fetched, fetch
 from daemon.inputs.price_payload import Feed, read_payload
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +48,11 @@ class Feeds:
     @property
     def faults(self) -> list[str]:
         """A sentence for each source that gives no good rows just now."""
-        return [f"prices of {source.feed.name}: {fault}" for source in self._sources if (fault := source.fault)]
+        return [
+            say("prices of {name}: {fault}", name=source.feed.name, fault=fault)
+            for source in self._sources
+            if (fault := source.fault)
+        ]
 
     @property
     def topics(self) -> dict[str, Callable[[bytes], None]]:
@@ -108,9 +113,9 @@ class _Source:
     def fault(self) -> str:
         """Why it gives no good rows just now; "" if all is well."""
         if self._overdue:
-            return f"expected an answer within {_OVERDUE_S:g} s, got none yet"
+            return say("expected an answer within {limit} s, got none yet", limit=f"{_OVERDUE_S:g}")
         if self.thread.ident is not None and not self.thread.is_alive():
-            return "its thread has ended; restart the daemon"
+            return say("its thread has ended; restart the daemon")
         return self._fault
 
     def put(self, what: date | None) -> None:
@@ -147,7 +152,7 @@ class _Source:
                 fault = str(failed)
             except Exception as failed:
                 log.exception("prices=%s failed", self.feed.name)
-                fault = f"reading it failed: {type(failed).__name__}"
+                fault = say("reading it failed: {kind}", kind=type(failed).__name__)
             if fault and not self._fault:
                 log.warning("prices=%s failing: %s", self.feed.name, fault)
             elif self._fault and not fault:
@@ -178,8 +183,10 @@ class _Source:
         self._etag = "" if faults else etag
         if not faults:
             return ""
-        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-        return f"{faults[0]}{more}; the other rows count"
+        fault = faults[0]
+        if len(faults) > 1:
+            fault = say("{fault} (and {more} more)", fault=fault, more=len(faults) - 1)
+        return say("{fault}; the other rows count", fault=fault)
 
 
 def dated(url: str, today: date) -> str:

@@ -18,6 +18,7 @@ from daemon.mqtt.connect_errors import error_sentence, refusal_sentence, taken_o
 from daemon.mqtt.io_loop import Turns
 from daemon.mqtt.paho_care import acknowledge_now, expiring_after, no_delay, taking_at_most
 from daemon.mqtt.publication import Publication, Refusal
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -87,7 +88,7 @@ class Attempt:
         except Exception as error:
             # Whatever a broker sends, and whatever the library makes of it, must not end the thread that reconnects.
             log.exception("broker=%s the link was ended by an error", broker)
-            self.reason = self.reason or f"an unforeseen error ({type(error).__name__})"
+            self.reason = self.reason or say("an unforeseen error ({kind})", kind=type(error).__name__)
         self.up = False
 
     def hand_over(self, publication: Publication, expiry_s: float | None) -> MQTTMessageInfo | None:
@@ -189,9 +190,9 @@ class Attempt:
         if flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER:
             self.reason = taken_over_sentence()
         elif flags.is_disconnect_packet_from_server:
-            self.reason = f"the broker ended the link: {str(reason).lower()}"
+            self.reason = say("the broker ended the link: {reason}", reason=str(reason).lower())
         elif reason.is_failure and "keep alive" in str(reason).lower():
-            self.reason = "the broker no longer answers"
+            self.reason = say("the broker no longer answers")
 
     def _subscribed(
         self, client: Client, _: object, mid: int, reasons: list[ReasonCode], properties: Properties | None

@@ -7,6 +7,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.mqtt.address import BrokerAddress
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 
 class _TlsSocket(ssl.SSLSocket):
@@ -51,34 +52,41 @@ def refusal_sentence(reason: ReasonCode, broker: BrokerAddress) -> str:
     name = str(reason)
     if name in ("Not authorized", "Bad user name or password"):
         if broker.username is None:
-            return f"the broker wants a user name ({name.lower()}); set broker.username and broker.password_file"
-        return (
-            f"the broker refuses user name or password ({name.lower()}); see broker.username and broker.password_file"
+            return say(
+                "the broker wants a user name ({answer}); set broker.username and broker.password_file",
+                answer=name.lower(),
+            )
+        return say(
+            "the broker refuses user name or password ({answer}); see broker.username and broker.password_file",
+            answer=name.lower(),
         )
-    return f"the broker refuses the link: {name.lower()}"
+    return say("the broker refuses the link: {answer}", answer=name.lower())
 
 
 def hung_up_sentence(broker: BrokerAddress) -> str:
     """For a broker that took the connection and ended it before it had said anything."""
     if broker.tls:
-        return "no TLS link: the other end hung up; does that port speak TLS? see broker.port and broker.tls"
-    return (
-        "the broker closed the link without an answer; does that port want TLS, or another user name or password? "
-        "see broker.port, broker.tls, broker.username and broker.password_file"
+        return say("no TLS link: the other end hung up; does that port speak TLS? see broker.port and broker.tls")
+    return say(
+        "the broker closed the link without an answer; does that port want TLS, or another user name or "
+        "password? see broker.port, broker.tls, broker.username and broker.password_file"
     )
 
 
-_SAME_ID = "another client comes with the same client id; does the broker make client ids of user names?"
+_SAME_ID = say("another client comes with the same client id; does the broker make client ids of user names?")
 
 
 def taken_over_sentence() -> str:
     """For a link that the broker gave to another client, and said so (MQTT 5)."""
-    return f"the broker gave the link away: {_SAME_ID}"
+    return say("the broker gave the link away: {same_id}", same_id=_SAME_ID)
 
 
 def keeps_breaking_sentence() -> str:
     """For a link that breaks again and again soon after it was made: Mosquitto 2.0.11 gives links away silently."""
-    return f"the broker takes the link and soon ends it, again and again: perhaps {_SAME_ID}"
+    return say(
+        "the broker takes the link and soon ends it, again and again: perhaps {same_id}",
+        same_id=_SAME_ID,
+    )
 
 
 def error_sentence(error: OSError, broker: BrokerAddress) -> str:
@@ -90,31 +98,43 @@ def error_sentence(error: OSError, broker: BrokerAddress) -> str:
             return hung_up_sentence(broker)
         case ssl.SSLError():
             why = (error.reason or str(error)).replace("_", " ").lower()
-            return f"no TLS link: {why}; does that port speak TLS? see broker.port and broker.tls"
+            return say(
+                "no TLS link: {why}; does that port speak TLS? see broker.port and broker.tls",
+                why=why,
+            )
         case ConnectionRefusedError():
-            return "nothing listens there; is the broker running? see broker.host and broker.port"
+            return say("nothing listens there; is the broker running? see broker.host and broker.port")
         case socket.gaierror(errno=socket.EAI_AGAIN):
-            return "no name server answers for that host; see broker.host, or give its address"
+            return say("no name server answers for that host; see broker.host, or give its address")
         case socket.gaierror():
-            return "no such host; see broker.host"
+            return say("no such host; see broker.host")
         case TimeoutError():
-            return "no answer in time; see broker.host and broker.port, and what lies between"
+            return say("no answer in time; see broker.host and broker.port, and what lies between")
         case _:
-            return f"{(error.strerror or str(error) or type(error).__name__).lower()}; see broker.host"
+            return say(
+                "{error}; see broker.host",
+                error=(error.strerror or str(error) or type(error).__name__).lower(),
+            )
 
 
 def _certificate_sentence(error: ssl.SSLCertVerificationError, broker: BrokerAddress) -> str:
     # OpenSSL's codes: x509_vfy.h. The message of a mismatch says what was asked for.
     match error.verify_code:
         case 9 | 10:
-            late = "is not valid yet" if error.verify_code == 9 else "has expired"
-            return f"the broker's certificate {late}; renew it on the broker, or set this machine's clock (broker.tls)"
+            late = say("the broker's certificate has expired")
+            if error.verify_code == 9:
+                late = say("the broker's certificate is not valid yet")
+            return say("{late}; renew it on the broker, or set this machine's clock (broker.tls)", late=late)
         case 62 | 64:
             why = error.verify_message.rstrip(".")
-            return f"the broker's certificate is another host's: {why}; see broker.host"
+            return say("the broker's certificate is another host's: {why}; see broker.host", why=why)
         case _:
-            signer = "the authority in broker.ca_file" if broker.ca_file else "an authority this machine trusts"
-            return (
-                f"the broker's certificate is not signed by {signer} ({error.verify_message}); "
-                "name the certificate of the broker's authority in broker.ca_file"
+            signer = (
+                say("the authority in broker.ca_file") if broker.ca_file else say("an authority this machine trusts")
+            )
+            return say(
+                "the broker's certificate is not signed by {signer} ({verify_message}); name the certificate of "
+                "the broker's authority in broker.ca_file",
+                signer=signer,
+                verify_message=error.verify_message,
             )

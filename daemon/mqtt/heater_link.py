@@ -23,6 +23,7 @@ from daemon.mqtt.connection import Connection
 from daemon.mqtt.publication import Publication, Refusal
 from daemon.timing.events import Linked, Meddled
 from rules.model.orders import Order
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -157,17 +158,23 @@ class HeaterLine:
     # take ours.
     def _fault(self, refusal: Refusal) -> None:
         if refusal.what == "subscription":  # orders go out all the same
-            sentence = (
-                f"{refusal}: orders go out, but one that somebody else leaves there is not seen; let the broker's"
-                " access rules allow brimful to read that topic"
+            sentence = say(
+                "{refusal}: orders go out, but one that somebody else leaves there is not seen; let the broker's "
+                "access rules allow brimful to read that topic",
+                refusal=refusal,
             )
             self._emit(Linked(self.name, True, sentence))
             return
         if self._refused:
             return
         self._refused = True
-        keys = f"see heaters.{self.name}.topic and the broker's access rules"
-        sentence = f"the broker refuses orders on {self._topic} ({refusal.why}); {keys}"
+        keys = say("see heaters.{name}.topic and the broker's access rules", name=self.name)
+        sentence = say(
+            "the broker refuses orders on {topic} ({why}); {keys}",
+            topic=self._topic,
+            why=refusal.why,
+            keys=keys,
+        )
         self._emit(Linked(self.name, False, sentence))
 
     def _delivered(self) -> None:

@@ -15,6 +15,7 @@ from daemon.mqtt.publication import Publication, Refusal
 from daemon.timing.clock import Clock
 from daemon.timing.events import Heard, Linked
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -157,7 +158,9 @@ class Listener:
             self._also_up()
         if self.unheard:
             first, *more = self.unheard.values()
-            self._emit(Linked(LINK, False, first + (f" (and {len(more)} more topics)" if more else "")))
+            if more:
+                first = say("{fault} (and {more} more topics)", fault=first, more=len(more))
+            self._emit(Linked(LINK, False, first))
         else:
             self._emit(Linked(LINK, True))
 
@@ -166,10 +169,12 @@ class Listener:
         self._emit(Linked(LINK, False, reason))
 
     def _fault(self, refusal: Refusal) -> None:
-        rules = "the broker's access rules"
+        rules = say("the broker's access rules")
         if refusal.what == "subscription":
             keys = ", ".join(f"signals.{source.signal}.topic" for source in self._by_topic[refusal.topic][0])
-            self.unheard[refusal.topic] = f"{refusal}; see {keys} and {rules}"
+            self.unheard[refusal.topic] = say(
+                "{refusal}; see {keys} and {rules}", refusal=refusal, keys=keys, rules=rules
+            )
         elif refusal not in self._unpublished:  # published again at every change, so said once only
             self._unpublished.add(refusal)
             log.warning("link=%s %s; see outputs and %s", LINK, refusal, rules)

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from rules.model.wording import say
+
 
 @dataclass(frozen=True, slots=True)
 class Publication:
@@ -24,5 +26,11 @@ class Refusal:
 
     def __str__(self) -> str:
         if self.what == "subscription":
-            return f"the broker refuses the subscription to {self.topic} ({self.why})"
-        return f"the broker refuses what is published{self.topic and ' on ' + self.topic} ({self.why})"
+            return say(
+                "the broker refuses the subscription to {topic} ({why})",
+                topic=self.topic,
+                why=self.why,
+            )
+        if self.topic:
+            return say("the broker refuses what is published on {topic} ({why})", topic=self.topic, why=self.why)
+        return say("the broker refuses what is published ({why})", why=self.why)

@@ -15,6 +15,7 @@ from daemon.documents.times import iso
 from daemon.neighbours.alert_channels import Channel, Message, NotSent
 from rules.alarms import Alarm, Announced, news
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +38,11 @@ class Alerts:
     @property
     def faults(self) -> list[str]:
         """A sentence for each way that does not deliver just now."""
-        return [f"alerts by {courier.channel.name}: {courier.fault}" for courier in self.couriers if courier.fault]
+        return [
+            say("alerts by {name}: {fault}", name=courier.channel.name, fault=courier.fault)
+            for courier in self.couriers
+            if courier.fault
+        ]
 
     def start(self) -> None:
         """Begin to send."""
@@ -119,7 +124,7 @@ class Courier:
                     break
             except Exception as failed:  # whatever a library throws, the next alert must go
                 log.exception("alerts=%s failed", self.channel.name)
-                self._failed(f"sending it failed: {type(failed).__name__}")
+                self._failed(say("sending it failed: {kind}", kind=type(failed).__name__))
             else:
                 if self.fault:
                     log.warning("alerts=%s delivered again", self.channel.name)

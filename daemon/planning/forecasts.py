@@ -17,6 +17,7 @@ from daemon.planning.half_hours import day_number, half_hour_before
 from daemon.planning.history import History
 from rules.model.errors import BrimfulError
 from rules.model.formatting import clock
+from rules.model.wording import Number, say
 from rules.planning.forecast import Expected, expected
 from rules.planning.store import HALF_HOUR_S, HALF_HOURS_A_DAY
 
@@ -67,25 +68,48 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
             rows = [(start_s, None if kwh is None else float(kwh) * 1000) for start_s, kwh in read_rows(file)]
             said, partly = _by_rows(rows, days, zone, _shares(history, zone, came))
     except BrimfulError as unread:
-        return Forecasts(None, {}, None, (f"The forecast {name} is not used: {unread.cause}.",))
+        return Forecasts(
+            None, {}, None, (say("The forecast {name} is not used: {cause}.", name=name, cause=unread.cause),)
+        )
     record = [(said[day], wh) for day, wh in sorted(came.items()) if day in said]
     if today + 1 in partly:
         lack = partly[today + 1]
         sunniest = clock(lack.sunniest_s, home.home.timezone, at_s)
-        sentence = (
-            f"The forecast {name} leaves out half hours of tomorrow that brought {lack.share * 100:.0f} % of the latest"
-            f" days' surplus, the sunniest at {sunniest}. It is not used."
+        sentence = say(
+            "The forecast {name} leaves out half hours of tomorrow that brought {share} % of the latest "
+            "days' surplus, the sunniest at {sunniest}. It is not used.",
+            name=name,
+            share=Number(f"{lack.share * 100:.0f}"),
+            sunniest=sunniest,
         )
         return Forecasts(None, {}, None, (sentence,))
     if today + 1 not in said:
         latest = max((day for day in said if day <= today), default=None)
-        when = "none was ever heard" if latest is None else f"the latest is of {date.fromordinal(latest)}"
-        return Forecasts(None, {}, None, (f"The forecast {name} says nothing of tomorrow: {when}. It is not used.",))
+        when = (
+            say("none was ever heard")
+            if latest is None
+            else say("the latest is of {latest}", latest=date.fromordinal(latest))
+        )
+        return Forecasts(
+            None,
+            {},
+            None,
+            (
+                say(
+                    "The forecast {name} says nothing of tomorrow: {when}. It is not used.",
+                    name=name,
+                    when=when,
+                ),
+            ),
+        )
     wh = said[today + 1]
     if len(record) < LEAST_PAIRS and isfinite(wh) and wh >= 0:
-        sentence = (
-            f"The forecast {name} is not used yet: {len(record)} past days show what it means for this house, and"
-            f" {LEAST_PAIRS} are needed."
+        sentence = say(
+            "The forecast {name} is not used yet: {record} past days show what it means for this house, and "
+            "{least_pairs} are needed.",
+            name=name,
+            record=len(record),
+            least_pairs=LEAST_PAIRS,
         )
         return Forecasts(None, {}, wh, (sentence,))
     found: dict[int, Expected] = {}
@@ -93,11 +117,17 @@ def read_forecasts(home: Home, ledger: Ledger, history: History, at_s: float) ->
         if day in said:
             usable = expected(said[day], record)
             if isinstance(usable, str):
-                return Forecasts(None, {}, wh, (f"The forecast {name} is not used: {usable}.",))
+                return Forecasts(
+                    None, {}, wh, (say("The forecast {name} is not used: {usable}.", name=name, usable=usable),)
+                )
             found[day] = usable
-    sentence = (
-        f"The forecast {name} gives {wh / 1000:.1f} kWh for tomorrow; by the {len(record)} days on which it can be"
-        f" compared that makes {found[today + 1].surplus_wh / 1000:.1f} kWh of surplus."
+    sentence = say(
+        "The forecast {name} gives {wh} kWh for tomorrow; by the {record} days on which it can be "
+        "compared that makes {surplus} kWh of surplus.",
+        name=name,
+        wh=Number(f"{wh / 1000:.1f}"),
+        record=len(record),
+        surplus=Number(f"{found[today + 1].surplus_wh / 1000:.1f}"),
     )
     return Forecasts(name, found, wh, (sentence,))
 

@@ -9,6 +9,7 @@ from daemon.recording.recovery import remembered
 from rules.model.formatting import clock, degrees
 from rules.model.reading import Moment
 from rules.model.snapshot import Stretch
+from rules.model.wording import say
 from rules.planning.heating_times import heating_times
 from rules.planning.policy import HalfHour
 from rules.planning.store import HALF_HOUR_S
@@ -62,14 +63,17 @@ def marked(ahead: Sequence[HalfHour], first_s: int, heatings: Sequence[Heating])
 def heating_note(heating: Heating, timezone: str, now_s: float) -> str:
     """What the owner should know of it beside the plan."""
     start, end = (clock(at_s, timezone, now_s) for at_s in heating.stretch)
-    return (
-        f"{heating.why} from {start} to {end}, unless the sun has done it by then. The plan counts on that heat and"
-        " buys no other in those hours; what it costs is in no figure of the plan."
+    return say(
+        "{why} from {start} to {end}, unless the sun has done it by then. The plan counts on that heat "
+        "and buys no other in those hours; what it costs is in no figure of the plan.",
+        why=heating.why,
+        start=start,
+        end=end,
     )
 
 
 def _why(made: PreparedHome, rule: str) -> str:
     hygiene = made.rules.hygiene
     if rule == "hygiene" and hygiene is not None:
-        return f"The hygiene rule heats the whole tank to {degrees(hygiene.at_c)}"
-    return "The tank is heated for your return"
+        return say("The hygiene rule heats the whole tank to {temp}", temp=degrees(hygiene.at_c))
+    return say("The tank is heated for your return")

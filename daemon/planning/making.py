@@ -13,6 +13,7 @@ from daemon.planning.heatings import Heating, heating_note, marked, other_heatin
 from daemon.planning.history import History, PastHalfHour, price_of, read_history
 from daemon.planning.tank_store import Tank, tank_of
 from rules.model.formatting import clock, percent
+from rules.model.wording import say
 from rules.planning.planner import Planner
 from rules.planning.policy import HalfHour
 from rules.planning.prices import UsualPrices
@@ -68,7 +69,7 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     notes += tank.assumed
     stock_wh = history.stock_wh
     if stock_wh is None:
-        notes.append("The tank's level is not known: the plan takes the tank to be empty.")
+        notes.append(say("The tank's level is not known: the plan takes the tank to be empty."))
         stock_wh = 0.0
     stock_wh = _within(stock_wh, tank, notes)
     notes += _of_history(made, history)
@@ -77,7 +78,9 @@ def make(made: PreparedHome, ledger: Ledger, at_s: float) -> NightPlan:
     if not why_none:
         forecasts = read_forecasts(home, ledger, history, at_s)
         plan = _planned(made, history, ahead, tank, stock_wh, forecasts)
-        why_none = "" if plan is not None else "The tank holds nothing above its reserve: there is nothing to plan."
+        why_none = (
+            "" if plan is not None else say("The tank holds nothing above its reserve: there is nothing to plan.")
+        )
     return NightPlan(
         at_s,
         history.until_s,
@@ -99,8 +102,15 @@ def _within(stock_wh: float, tank: Tank, notes: list[str]) -> float:
     counted_wh = min(max(stock_wh, 0.0), tank.store.capacity_wh)
     if abs(stock_wh - counted_wh) > tank.full_wh / 1000:
         shown, counted = (percent(round(tank.level_pct(wh), 1)) for wh in (stock_wh, counted_wh))
-        why = "heating stops there" if counted_wh else "no tank holds less than cold water"
-        notes.append(f"The tank's level is {shown}; the plan counts on {counted}: {why}.")
+        why = say("heating stops there") if counted_wh else say("no tank holds less than cold water")
+        notes.append(
+            say(
+                "The tank's level is {shown}; the plan counts on {counted}: {why}.",
+                shown=shown,
+                counted=counted,
+                why=why,
+            )
+        )
     return counted_wh
 
 
@@ -177,12 +187,19 @@ def _ahead(made: PreparedHome, history: History, here_s: int, zone: ZoneInfo, no
         here = replace(bare, import_price=buys)
         found.append(replace(here, export_price=sold.price(sells, here)))
     if not sold.has_tariff:
-        notes.append("The home file has no export tariff: the sun counts as free.")
+        notes.append(say("The home file has no export tariff: the sun counts as free."))
     if sun_as_bought:
-        notes.append("No price of electricity sold is known: the plan counts the sun as dear as electricity bought.")
+        notes.append(
+            say("No price of electricity sold is known: the plan counts the sun as dear as electricity bought.")
+        )
     if unpriced_s is not None:
         since = clock(unpriced_s, str(zone), history.until_s)
-        notes.append(f"Prices from {since} on are not known yet: the usual ones of the latest days stand for them.")
+        notes.append(
+            say(
+                "Prices from {since} on are not known yet: the usual ones of the latest days stand for them.",
+                since=since,
+            )
+        )
     return found
 
 
@@ -191,25 +208,30 @@ def _of_history(made: PreparedHome, history: History) -> list[str]:
     notes = []
     if not history.usable_days:
         notes.append(
-            "No day of this home's past is known well enough: until there is one, no sun is assumed, and draws after a"
-            " published profile (Regulation (EU) 814/2013, profile M), scaled to 35, 60 and 85 % of the tank."
+            say(
+                "No day of this home's past is known well enough: until there is one, no sun is assumed, and "
+                "draws after a published profile (Regulation (EU) 814/2013, profile M), scaled to 35, 60 and 85 "
+                "% of the tank."
+            )
         )
     elif not history.source:
         notes.append(
-            "The ledger keeps no readings of what left the house: the sun is taken to be what the heaters took of it,"
-            " the least that it can have been."
+            say(
+                "The ledger keeps no readings of what left the house: the sun is taken to be what the heaters "
+                "took of it, the least that it can have been."
+            )
         )
     if history.usable_days:
-        notes.append("Draws are what left the tank: what it could not serve at the time is not in them.")
+        notes.append(say("Draws are what left the tank: what it could not serve at the time is not in them."))
     return notes
 
 
 def _why_none(made: PreparedHome, history: History, ahead: list[HalfHour]) -> str:
     if not ahead:
-        return "No price of electricity bought is known: no hour is cheaper than another, and nothing is planned."
+        return say("No price of electricity bought is known: no hour is cheaper than another, and nothing is planned.")
     until_s = history.until_s + DAY_S
     for from_s, to_s in made.rules.away.periods:
         if from_s <= history.until_s and until_s <= to_s:
             back = clock(to_s, made.home.home.timezone, history.until_s)
-            return f"You are away until {back}: nothing is heated, and nothing is planned."
+            return say("You are away until {back}: nothing is heated, and nothing is planned.", back=back)
     return ""

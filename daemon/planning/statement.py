@@ -6,11 +6,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from rules.model.formatting import clock, percent
+from rules.model.wording import Number, Sentence, joined, say, say_many, with_and
 
 WIDTH = 78
 _LEAST_GIVEN_WH = 50
 """Heat that would read as 0.0 kWh is not spoken of."""
-_BOUGHT_FOR = {"hygiene": "hygiene", "away": "your return"}
+_BOUGHT_FOR = {"hygiene": say("hygiene"), "away": say("your return")}
 """What rules heat for, by their names."""
 
 
@@ -18,30 +19,59 @@ def headline(document: dict[str, Any]) -> str:
     """What to do, in a sentence or two."""
     runs = document["runs"]
     if document["expected_cost"] is None:
-        return "No plan."
-    cost = f"{document['expected_cost']:.2f} {document['currency']}"
+        return say("No plan.")
+    cost = Number(f"{document['expected_cost']:.2f} {document['currency']}")
     risk = cold_sentence(document)
     until = _at(document, document["to"])
     given = _given(document)
-    besides, without = (f" besides the {given}", " without those") if given else ("", "")
+    if not runs and not given:
+        return say(
+            "Heat nothing from the grid until {until}. Expected cost {cost}. {risk}", until=until, cost=cost, risk=risk
+        )
     if not runs:
-        return f"Heat nothing from the grid until {until}{besides}. Expected cost{without} {cost}. {risk}"
-    times = " and ".join(
-        f"{run['wh'] / 1000:.1f} kWh {_span(document, run)}, to a level of {percent(round(run['target_level_pct']))}"
+        return say(
+            "Heat nothing from the grid until {until} besides the {given}. Expected cost without those {cost}. {risk}",
+            until=until,
+            given=given,
+            cost=cost,
+            risk=risk,
+        )
+    times = with_and(
+        say(
+            "{heat} kWh {time}, to a level of {level}",
+            heat=Number(f"{run['wh'] / 1000:.1f}"),
+            time=_span(document, run),
+            level=percent(round(run["target_level_pct"])),
+        )
         for run in runs
     )
-    return f"Heat {times}{',' if besides else ''}{besides}. Expected cost{without} until {until}: {cost}. {risk}"
+    if not given:
+        return say(
+            "Heat {times}. Expected cost until {until}: {cost}. {risk}", times=times, until=until, cost=cost, risk=risk
+        )
+    return say(
+        "Heat {times}, besides the {given}. Expected cost without those until {until}: {cost}. {risk}",
+        times=times,
+        given=given,
+        until=until,
+        cost=cost,
+        risk=risk,
+    )
 
 
 def _given(document: dict[str, Any]) -> str:
     """What other rules buy and for what: "12.8 kWh bought for hygiene"; "" where they buy nothing."""
     if (document["given_wh"] or 0) < _LEAST_GIVEN_WH:
         return ""
-    return f"{document['given_wh'] / 1000:.1f} kWh bought for {_purposes(document)}"
+    return say(
+        "{heat} kWh bought for {purposes}",
+        heat=Number(f"{document['given_wh'] / 1000:.1f}"),
+        purposes=_purposes(document),
+    )
 
 
 def _purposes(document: dict[str, Any]) -> str:
-    return " and ".join(_BOUGHT_FOR.get(each["rule"], each["rule"]) for each in document["heatings"])
+    return with_and(_BOUGHT_FOR.get(each["rule"], each["rule"]) for each in document["heatings"])
 
 
 def _span(document: dict[str, Any], run: dict[str, Any]) -> str:
@@ -49,70 +79,98 @@ def _span(document: dict[str, Any], run: dict[str, Any]) -> str:
     start, end = _at(document, run["from"]), _at(document, run["to"])
     tomorrow = " tomorrow"
     if start.endswith(tomorrow) and end.endswith(tomorrow):
-        start = start.removesuffix(tomorrow)
-    return f"from {start} to {end}"
+        start, end = start.removesuffix(tomorrow), end.removesuffix(tomorrow)
+        return say("from {start} to {end} tomorrow", start=start, end=end)
+    return say("from {start} to {end}", start=start, end=end)
 
 
 def cold_sentence(document: dict[str, Any]) -> str:
     """How likely it is that the tank does not do."""
-    what = "the boiler has to help" if document["boiler_price"] is not None else "the taps run cold"
-    return f"In {document['cold_risk'] * 100:.0f} of 100 such days {what}."
+    days = f"{document['cold_risk'] * 100:.0f}"
+    if document["boiler_price"] is not None:
+        return say("In {days} of 100 such days the boiler has to help.", days=days)
+    return say("In {days} of 100 such days the taps run cold.", days=days)
 
 
 def choice_name(choice: dict[str, Any]) -> str:
     """A row's name."""
     if choice["level_pct"] is None:
-        return "as planned"
-    return "nothing" if not choice["level_pct"] else f"to {percent(choice['level_pct'])}"
+        return say("as planned")
+    return say("nothing") if not choice["level_pct"] else say("to {level}", level=percent(choice["level_pct"]))
 
 
 def against_sentence(document: dict[str, Any]) -> str:
     """What the plan brings against heating nothing from the grid but what other rules heat, the heat left counted."""
     planned, nothing = (next(c for c in document["choices"] if c["level_pct"] == level) for level in (None, 0.0))
     saved = round(nothing["net_cost"], 2) - round(planned["net_cost"], 2)
-    money = f"{abs(saved):.2f} {document['currency']} {'less' if saved >= 0 else 'more'}"
+    amount = Number(f"{abs(saved):.2f} {document['currency']}")
+    money = say("{amount} less", amount=amount) if saved >= 0 else say("{amount} more", amount=amount)
     short, without = (round(choice["cold_risk"] * 100) for choice in (planned, nothing))
-    against = "no other heat from the grid" if _given(document) else "no heat from the grid at all"
+    against = say("no other heat from the grid") if _given(document) else say("no heat from the grid at all")
     if not saved and short == without:
-        return f"Against {against}, the plan costs the same, the heat left counted, and falls short as often."
-    return (
-        f"Against {against}, the plan costs {money}, the heat left counted, and falls short on {short} instead of"
-        f" {without} of 100 such days."
+        return say(
+            "Against {against}, the plan costs the same, the heat left counted, and falls short as often.",
+            against=against,
+        )
+    return say(
+        "Against {against}, the plan costs {money}, the heat left counted, and falls short on {short} "
+        "instead of {without} of 100 such days.",
+        against=against,
+        money=money,
+        short=short,
+        without=without,
     )
 
 
 def basis(document: dict[str, Any]) -> str:
     """What the table's figures are, and what is in none of them."""
-    missing = "" if document["boiler_price"] is None else ", what the boiler makes of missing heat"
-    cold = " Cold water costs nothing here; see how often it falls short." if document["boiler_price"] is None else ""
-    others, in_every_row = "what other rules or timers heat", ""
+    if document["boiler_price"] is None:
+        cost = say("grid heat and export given up")
+        cold = say("Cold water costs nothing here; see how often it falls short.")
+    else:
+        cost = say("grid heat, what the boiler makes of missing heat and export given up")
+        cold = ""
+    others, in_every_row = say("what other rules or timers heat"), ""
     if _given(document):
         purposes = _purposes(document)
-        others = f"what heat bought for {purposes} costs, what timers heat"
-        in_every_row = (
-            f" In every row the tank is also heated for {purposes}: with {document['given_wh'] / 1000:.1f} kWh from the"
-            " grid as planned."
+        others = say("what heat bought for {purposes} costs, what timers heat", purposes=purposes)
+        in_every_row = say(
+            "In every row the tank is also heated for {purposes}: with {heat} kWh from the grid as planned.",
+            purposes=purposes,
+            heat=Number(f"{document['given_wh'] / 1000:.1f}"),
         )
-    return (
-        f"All are means until {_at(document, document['to'])} over the days to prepare for. Cost: grid heat{missing}"
-        f" and export given up. After: with the heat left at the end set against the heat there is now.{cold}"
-        f"{in_every_row} In no figure: standing charges, carbon, {others}, and what a house battery gives."
+    means = say(
+        "All are means until {until} over the days to prepare for. Cost: {cost}. After: with the heat left at the end"
+        " set against the heat there is now.",
+        until=_at(document, document["to"]),
+        cost=cost,
     )
+    left_out = say("In no figure: standing charges, carbon, {others}, and what a house battery gives.", others=others)
+    return joined((means, cold, in_every_row, left_out), " ")
 
 
 def past_sentence(document: dict[str, Any]) -> str:
     """How past plans did."""
     past = document["past"]
     if not past["nights"]:
-        return "No past plan has been scored yet."
-    nights = "1 past plan" if past["nights"] == 1 else f"{past['nights']} past plans"
-    regret = f"{past['mean_regret']:.2f} {document['currency']}"
-    said = f"{nights}, followed to the letter, cost {regret} a night more than the least possible in hindsight"
+        return say("No past plan has been scored yet.")
+    said = say(
+        "{plans}, followed to the letter, cost {regret} a night more than the least possible in hindsight",
+        plans=say_many("{n} past plan", "{n} past plans", past["nights"]),
+        regret=Number(f"{past['mean_regret']:.2f} {document['currency']}"),
+    )
     short_wh = past.get("mean_short_wh")
     if short_wh is not None:
-        said += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in no cost"
+        said = say(
+            "{said}, and left {short} kWh more of hot water missing, which is in no cost",
+            said=said,
+            short=Number(f"{short_wh / 1000:.1f}"),
+        )
     error_wh = past.get("mean_draw_error_wh")
-    return f"{said}." if error_wh is None else f"{said}; draws were {error_wh / 1000:.1f} kWh off on average."
+    if error_wh is not None:
+        error = Number(f"{error_wh / 1000:.1f}")
+        said = say("{said}; draws were {error} kWh off on average", said=said, error=error)
+    return Sentence(said)
 
 
 def lines_of(document: dict[str, Any]) -> list[str]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import PreparedHome
 from rules.model.errors import BrimfulError
+from rules.model.wording import Number, say
 from rules.planning.store import HALF_HOUR_S, Store
 
 OP = "plan the night"
@@ -49,9 +50,13 @@ def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
         heater = ""
         topup = home.tank.topup if home.tank is not None else None
         power_w = topup.rated_w if topup is not None else home.heaters[home.heater_names[0]].rated_w
-        whose = "your own timer" if topup is not None else "whatever heats the tank at night"
+        whose = say("your own timer") if topup is not None else say("whatever heats the tank at night")
         assumed.append(
-            f"No heater here can be ordered to heat: the plan is for {whose}, taken to heat with {power_w:.0f} W."
+            say(
+                "No heater here can be ordered to heat: the plan is for {whose}, taken to heat with {power} W.",
+                whose=whose,
+                power=Number(f"{power_w:.0f}"),
+            )
         )
     full_wh = tank.full_wh
     loss_w = max(tank.ua_w_per_k * (tank.hot_c - tank.ambient_c), 0.0)
@@ -62,10 +67,13 @@ def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
     if boiler_price is None:
         confidence = USUAL_CONFIDENCE if confidence is None else confidence
         if burner is not None:
-            assumed.append("The boiler's price is not known: the plan does without it.")
+            assumed.append(say("The boiler's price is not known: the plan does without it."))
         assumed.append(
-            f"No boiler helps out: a missing kWh is weighed like {COLD_TAP_TIMES:g} of the dearest to come (an"
-            " assumption), and counts in no cost."
+            say(
+                "No boiler helps out: a missing kWh is weighed like {cold_tap_times} of the dearest to come (an "
+                "assumption), and counts in no cost.",
+                cold_tap_times=Number(f"{COLD_TAP_TIMES:g}"),
+            )
         )
     capacity_wh = full_wh * made.rules.full.stop_at_pct / 100
     store = Store(

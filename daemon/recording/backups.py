@@ -15,6 +15,7 @@ from accounting.ledger.errors import looking
 from daemon.config.model import Home
 from daemon.recording.unit_of_work import Keeper
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -140,14 +141,14 @@ class Backups:
         self._under_way = False
         self._last = outcome.last
         if outcome.failed is not None:
-            fault = f"no backup: {outcome.failed}"
+            fault = say("no backup: {failed}", failed=outcome.failed)
             if not self.fault:
                 keeper.event("alarm", "backup", fault, now)
                 log.error("backup=failing %s", fault)
             self.fault = fault
             return
         if self.fault:
-            keeper.event("recovered", "backup", "backups are made again", now)
+            keeper.event("recovered", "backup", say("backups are made again"), now)
             log.warning("backup=recovered")
         self.fault = ""
         if outcome.made is not None:

@@ -7,9 +7,10 @@ from accounting.reports.watched import MODE
 from daemon.config.model import Home
 from daemon.recording.unit_of_work import Keeper
 from rules.model.reading import Moment
+from rules.model.wording import say
 
-WATCHING = "watching: no orders are sent"
-_CONTROLLING = "controlling: orders are sent"
+WATCHING = say("watching: no orders are sent")
+_CONTROLLING = say("controlling: orders are sent")
 
 
 def mode_at(ledger: Ledger, before_s: float = inf) -> str:

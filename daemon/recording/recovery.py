@@ -17,6 +17,7 @@ from daemon.recording.unit_of_work import MEMORY, METER
 from rules.model.memory import Memory
 from rules.model.reading import Moment
 from rules.model.settings import Settings
+from rules.model.wording import say
 
 T = TypeVar("T")
 _UNFIT = (StateMangled, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
@@ -28,7 +29,9 @@ def resumed(made: PreparedHome, ledger: Ledger, now: Moment) -> tuple[Books, Mem
     books, lost = _tried(
         lambda: Books(made.books, ledger.state(METER)),
         lambda: _taken_up(Books(made.books), ledger),
-        "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted",
+        say(
+            "where the meters stood cannot be read: they begin anew; what was taken since the last write is not counted"
+        ),
     )
     memory, forgotten = remembered(ledger, made.rules, now)
     books.go_by(read_past(made.books, ledger))
@@ -40,7 +43,7 @@ def remembered(ledger: Ledger, rules: Settings, now: Moment) -> tuple[Memory, li
     return _tried(
         lambda: read(ledger.state(MEMORY), rules, now),
         Memory,
-        "what the rules remember cannot be read: they begin anew, and a standing override has ended",
+        say("what the rules remember cannot be read: they begin anew, and a standing override has ended"),
     )
 
 

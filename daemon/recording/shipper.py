@@ -15,6 +15,7 @@ from daemon.recording.unit_of_work import Keeper
 from daemon.timing.events import Shipped
 from rules.model.formatting import duration
 from rules.model.reading import Moment
+from rules.model.wording import joined, say
 
 log = logging.getLogger(__name__)
 
@@ -26,8 +27,10 @@ NAMED = 5
 def refusal(refused: Sequence[Refused]) -> str:
     """What was set aside, by name, and the server's word on the first of it."""
     names = [f"{one.key.heater} {_iso(one.key.start_s)}" for one in refused[:NAMED]]
-    more = f" and {len(refused) - NAMED} more" if len(refused) > NAMED else ""
-    return f"set aside, for the database refuses them: {', '.join(names)}{more}; {refused[0].why}"
+    said = joined(names)
+    if len(refused) > NAMED:
+        said = say("{names} and {more} more", names=said, more=len(refused) - NAMED)
+    return say("set aside, for the database refuses them: {names}; {why}", names=said, why=refused[0].why)
 
 
 def _iso(start_s: int) -> str:
@@ -100,7 +103,7 @@ class Shipping:
             keeper.event("note", "timeseries.refused", sentence, now, {"count": len(answer.refused)})
             log.warning("timeseries=refused %s", sentence)
         if self.fault:
-            keeper.event("recovered", "timeseries", "time-series database takes points again", now)
+            keeper.event("recovered", "timeseries", say("time-series database takes points again"), now)
             log.warning("timeseries=recovered")
         self.fault = ""
 

@@ -9,9 +9,10 @@ from daemon.timing.clock_trust import PATIENCE_S, Step, WallTime
 from rules.alarms import Alarm
 from rules.model.formatting import duration
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
-_KEPT = "the counters keep what is taken meanwhile"
+_KEPT = say("the counters keep what is taken meanwhile")
 _SLACK_S = 2.0
 _NEVER_S = float("inf")
 RETRY_S = 5.0
@@ -50,23 +51,31 @@ class Dating:
             return ""
         wall = self._wall
         if wall.right:
-            return (
-                f"the machine's clock was set back by {duration(self._back_s)} and the ledger cannot be read, so the"
-                f" books wait until it can; {_KEPT}"
+            return say(
+                "the machine's clock was set back by {back} and the ledger cannot be read, so the books wait "
+                "until it can; {kept}",
+                back=duration(self._back_s),
+                kept=_KEPT,
             )
         if wall.ahead_s:
-            why = (
-                f"is {duration(wall.ahead_s)} ahead of what the books last saw, and no time service vouches for it: the"
-                " books wait until it is set right or confirmed, for a day at most"
+            why = say(
+                "is {ahead} ahead of what the books last saw, and no time service vouches for it: the books wait "
+                "until it is set right or confirmed, for a day at most",
+                ahead=duration(wall.ahead_s),
             )
         elif wall.behind_s:
-            why = (
-                f"is {duration(wall.behind_s)} behind what the books last saw: they wait until it is set right, for"
-                f" {duration(PATIENCE_S)} at most"
+            why = say(
+                "is {behind} behind what the books last saw: they wait until it is set right, for {patience} at most",
+                behind=duration(wall.behind_s),
+                patience=duration(PATIENCE_S),
             )
         else:
-            why = "shows a time that cannot be, so the books wait until it is set right"
-        return f"the machine's clock {why}; {_KEPT}, and nothing is heated for a plan, for hygiene or for a return"
+            why = say("shows a time that cannot be, so the books wait until it is set right")
+        return say(
+            "the machine's clock {why}; {kept}, and nothing is heated for a plan, for hygiene or for a return",
+            why=why,
+            kept=_KEPT,
+        )
 
     def begin(self, now: Moment) -> None:
         """At the start: are the books ahead of the clock?"""
@@ -90,7 +99,10 @@ class Dating:
             self._set_books_back(self._back_s, now)
 
     def _note(self, step: Step, now: Moment) -> None:
-        sentence = f"the clock was set {'forward' if step.by_s > 0 else 'back'} by {duration(abs(step.by_s))}"
+        by = duration(abs(step.by_s))
+        sentence = say("the clock was set forward by {time}", time=by)
+        if step.by_s <= 0:
+            sentence = say("the clock was set back by {time}", time=by)
         if step.by_s:
             log.warning("clock=set %s", sentence)
             self._keeper.event("note", "clock", sentence, now)

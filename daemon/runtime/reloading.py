@@ -17,6 +17,7 @@ from daemon.runtime.controller import Controller
 from daemon.runtime.file_stamps import Stamp, stamp, stamps_of
 from rules.model.errors import BrimfulError
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 NOT_RELOADED = (
@@ -55,7 +56,12 @@ class HomeFile:
         try:
             home = load(self.home.file)
             beside = stamps_of(home)
-            self._adopt(home, changed, EventRow(now.utc_s, "home-file", "note", f"read again: {changed}"), now)
+            self._adopt(
+                home,
+                changed,
+                EventRow(now.utc_s, "home-file", "note", say("read again: {changed}", changed=changed)),
+                now,
+            )
         except LedgerError as failed:  # the file is not to blame: it is tried again at the next look
             self._refuse(str(failed), now)
         except BrimfulError as refused:
@@ -65,7 +71,14 @@ class HomeFile:
         except Exception as unforeseen:
             log.exception("home=%s could not be taken", self.home.file.name)
             self._stamps = beside | stamps
-            self._refuse(f"{type(unforeseen).__name__}: {unforeseen}; report it as an error", now)
+            self._refuse(
+                say(
+                    "{kind}: {unforeseen}; report it as an error",
+                    kind=type(unforeseen).__name__,
+                    unforeseen=unforeseen,
+                ),
+                now,
+            )
         else:
             self._watch(beside | stamps)
             self._controller.redecide(now)
@@ -110,7 +123,7 @@ class HomeFile:
         controller.keeper.events([event])
         self._modes.look(kept, now)
         if self.fault:
-            controller.keeper.event("recovered", "home-file", f"{home.file.name} is accepted again", now)
+            controller.keeper.event("recovered", "home-file", say("{name} is accepted again", name=home.file.name), now)
         self.fault = ""
         log.info("home=%s %s", home.file.name, event.sentence)
         if waits:
@@ -130,7 +143,7 @@ class HomeFile:
             controller.control(not home.watches)
 
     def _refuse(self, why: str, now: Moment) -> None:
-        fault = f"the changed home file is refused and the former settings stay: {why}"
+        fault = say("the changed home file is refused and the former settings stay: {why}", why=why)
         if fault == self.fault:
             return
         for line in why.splitlines():

@@ -15,6 +15,7 @@ from itertools import pairwise, product
 from statistics import median
 
 from daemon.setup.corrections import Correction
+from rules.model.wording import Number, joined, say, with_and
 
 Course = Sequence[tuple[float, float]]
 """When, s, and the value in the signal's unit as it was guessed; ascending."""
@@ -55,16 +56,29 @@ class Balance:
 def balance(courses: Mapping[str, Course]) -> Balance:
     """courses: by signal; grid_w is needed, and another."""
     if not courses.get("grid_w") or not any(courses.get(name) for name in _TRIED if name != "grid_w"):
-        return Balance((), "it needs grid_w, and house_w, battery_w or pv_w beside it")
+        return Balance((), say("it needs grid_w, and house_w, battery_w or pv_w beside it"))
     names = [name for name in _TRIED if courses.get(name)]
     rows = _together([courses[name] for name in names])
     if len(rows) < _FEWEST:
-        return Balance((), f"a balance needs {_FEWEST} instants at which all of {', '.join(names)} were heard")
+        return Balance(
+            (),
+            say(
+                "a balance needs {fewest} instants at which all of {names} were heard",
+                fewest=_FEWEST,
+                names=joined(names),
+            ),
+        )
     holds = _holds if "house_w" in names else _leaves_a_house
     tried = (_SOMETHING if name == "diverted_w" and "house_w" not in names else _TRIED[name] for name in names)
     balanced = [factors for factors in product(*tried) if holds(rows, names, factors)]
     if not balanced:
-        return Balance((), f"{', '.join(names)} balance with no sign or unit: is one of them something else?")
+        return Balance(
+            (),
+            say(
+                "{names} balance with no sign or unit: is one of them something else?",
+                names=joined(names),
+            ),
+        )
     corrections_found = []
     for place, name in enumerate(names):
         agreed = {factors[place] for factors in balanced}
@@ -72,22 +86,22 @@ def balance(courses: Mapping[str, Course]) -> Balance:
             corrections_found.append(_turned(name, agreed.pop()))
         elif {factor < 0 for factor in agreed} == {True, False} and len({abs(factor) for factor in agreed}) == 1:
             corrections_found.append(
-                Correction(name, abs(agreed.pop()), "the balance with the others shows its unit", sign=False)
+                Correction(name, abs(agreed.pop()), say("the balance with the others shows its unit"), sign=False)
             )
-    nothing = "too little flowed to find anything by the balance"
+    nothing = say("too little flowed to find anything by the balance")
     return Balance(tuple(corrections_found), "" if corrections_found else nothing)
 
 
 def _turned(name: str, factor: float) -> Correction:
     if factor == 0:
-        return Correction(name, 1.0, "house_w seems to include it: brimful wants house_w without the heater")
+        return Correction(name, 1.0, say("house_w seems to include it: brimful wants house_w without the heater"))
     said = []
     if factor < 0:
-        said.append("the sign is turned")
+        said.append(say("the sign is turned"))
     if abs(factor) != 1:
-        said.append("kW are sent" if abs(factor) > 1 else "a thousandth of it is meant")
-    how = " and ".join(said) or "sign and unit are right"
-    return Correction(name, factor, f"the balance with the others shows that {how}")
+        said.append(say("kW are sent") if abs(factor) > 1 else say("a thousandth of it is meant"))
+    how = with_and(said) if said else say("sign and unit are right")
+    return Correction(name, factor, say("the balance with the others shows that {how}", how=how))
 
 
 def _together(courses: Sequence[Course]) -> list[tuple[float, ...]]:
@@ -152,6 +166,12 @@ def counter_correction(signal: str, counter: Course, power: Course, sign: float 
         return None
     for factor in _KILO:
         if abs(counted * factor / energy_wh - 1) <= _ALIKE:
-            how = "its unit is right" if factor == 1 else f"its scale is off by {factor:g}"
-            return Correction(signal, factor, f"beside the power's energy in the same time {how}", sign=False)
+            how = (
+                say("its unit is right")
+                if factor == 1
+                else say("its scale is off by {factor}", factor=Number(f"{factor:g}"))
+            )
+            return Correction(
+                signal, factor, say("beside the power's energy in the same time {how}", how=how), sign=False
+            )
     return None

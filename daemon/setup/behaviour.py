@@ -8,6 +8,7 @@ from daemon.inputs.decode import Source
 from daemon.setup.survey import Topic
 from rules.model.formatting import duration
 from rules.model.signals import SIGNALS
+from rules.model.wording import Number, say
 
 _USUAL_STALE_S = {"tank": 900.0, "price": 3600.0, "other": 60.0}
 _LONGEST_STALE_S = 86_400.0
@@ -69,37 +70,42 @@ def doubts_of(source: Source, course: Seen, content: Topic, states_unit: bool) -
     doubts: list[str] = []
     if on_change_alone(source.signal, content):
         doubts.append(
-            f"it came {'only retained' if content.retained else 'once'}. If it is sent on change alone, uncomment "
-            "stale_after_s: a value then counts for so long, and so does that of a sensor that has failed"
+            say(
+                "{came}. If it is sent on change alone, uncomment stale_after_s: a value then counts for so long, and"
+                " so does that of a sensor that has failed",
+                came=say("it came only retained") if content.retained else say("it came once"),
+            )
         )
     elif content.retained:
-        doubts.append("only a retained value was heard, nothing live: is its sender running?")
+        doubts.append(say("only a retained value was heard, nothing live: is its sender running?"))
     if signal.kind == "counter" and course.fell:
-        doubts.append("it went back while it was listened to: a counter never does; is it a power, or a daily figure?")
+        doubts.append(
+            say("it went back while it was listened to: a counter never does; is it a power, or a daily figure?")
+        )
     if signal.unit == "W" and _only_grew(course) and course.low > 20_000:
-        doubts.append("it only ever grew: is it a counter?")
+        doubts.append(say("it only ever grew: is it a counter?"))
     if states_unit:
         return source, doubts
     if signal.unit == "W":
         largest = max(abs(course.low), abs(course.high))
         if largest == 0:
-            doubts.append("it was 0 all the time and states no unit: it may be W or kW; kW need scale = 1000")
+            doubts.append(say("it was 0 all the time and states no unit: it may be W or kW; kW need scale = 1000"))
         elif largest < _SMALL_W and not course.whole:
             source = replace(source, scale=source.scale * 1000)
-            doubts.append("no unit is stated; figures this small are taken as kW. If they are W, leave scale out")
+            doubts.append(say("no unit is stated; figures this small are taken as kW. If they are W, leave scale out"))
         elif largest < 100:
-            doubts.append("no unit is stated; taken as W. If it is kW, set scale = 1000")
+            doubts.append(say("no unit is stated; taken as W. If it is kW, set scale = 1000"))
     elif signal.unit == "Wh":
         if not course.whole:
             source = replace(source, scale=source.scale * 1000)
             doubts.append(
-                "no unit is stated; a counter with decimals is taken as kWh. If it counts Wh, leave scale out"
+                say("no unit is stated; a counter with decimals is taken as kWh. If it counts Wh, leave scale out")
             )
         else:
-            doubts.append("no unit is stated; whole numbers are taken as Wh. If it counts kWh, set scale = 1000")
+            doubts.append(say("no unit is stated; whole numbers are taken as Wh. If it counts kWh, set scale = 1000"))
     elif signal.unit == "%" and course.high <= 1 and not course.whole:
         source = replace(source, scale=source.scale * 100)
-        doubts.append("it never exceeded 1: taken as a share of 1. If it is per cent, leave scale out")
+        doubts.append(say("it never exceeded 1: taken as a share of 1. If it is per cent, leave scale out"))
     return source, doubts
 
 
@@ -128,9 +134,13 @@ def resting_s(signal: str, content: Topic) -> float | None:
 def pace(content: Topic) -> str:
     """How often a topic came, in words."""
     if content.retained:
-        return "retained only"
+        return say("retained only")
     period_s = content.period_s
     often = (
-        "once" if period_s is None else f"every {duration(period_s)}" if period_s >= 1 else f"every {period_s:.2g} s"
+        say("once")
+        if period_s is None
+        else say("every {period}", period=duration(period_s))
+        if period_s >= 1
+        else say("every {period}", period=Number(f"{period_s:.2g} s"))
     )
-    return often if content.live == content.count else f"{often}, retained"
+    return often if content.live == content.count else say("{often}, retained", often=often)

@@ -9,6 +9,7 @@ from daemon.setup.kettle import corrections as of_kettle
 from daemon.setup.kettle import moved, sentences
 from daemon.setup.suggest import Suggestion, course_of, suggest
 from daemon.setup.survey import Topic
+from rules.model.wording import say
 
 _COUNTED = (
     ("import_wh", "grid_w", 1.0),
@@ -33,12 +34,12 @@ def examined(heard: Mapping[str, Topic], kettle: tuple[float, float] | None = No
     notes: list[str] = []
     if kettle is not None:
         found = moved(heard, guesses, *kettle)
-        notes += [f"sign test: {sentence}" for sentence in sentences(found, guesses)]
+        notes += [say("sign test: {sentence}", sentence=sentence) for sentence in sentences(found, guesses)]
         guesses = corrected(guesses, of_kettle(found, guesses))
     balanced = balance(_courses(guesses, heard))
     if balanced.why_not:
-        notes.append(f"balance: {balanced.why_not}")
-    notes += [f"balance: {one.signal}: {one.why}" for one in balanced.corrections]
+        notes.append(say("balance: {why_not}", why_not=balanced.why_not))
+    notes += [say("balance: {signal}: {why}", signal=one.signal, why=one.why) for one in balanced.corrections]
     guesses = corrected(guesses, balanced.corrections)
     courses = _courses(guesses, heard)
     pairs = [
@@ -47,7 +48,7 @@ def examined(heard: Mapping[str, Topic], kettle: tuple[float, float] | None = No
         if counter in courses and power in courses
     ]
     known = [one for one in pairs if one is not None]
-    notes += [f"counters: {one.signal}: {one.why}" for one in known]
+    notes += [say("counters: {signal}: {why}", signal=one.signal, why=one.why) for one in known]
     return Examined(tuple(corrected(guesses, known)), tuple(notes))
 
 

@@ -9,6 +9,7 @@ from daemon.setup.corrections import Correction
 from daemon.setup.members import members
 from daemon.setup.suggest import Suggestion, course_of, toml_text
 from daemon.setup.survey import Topic
+from rules.model.wording import Number, say
 
 LEAST_W, MOST_W = 800.0, 3500.0
 """What a kettle takes: 1 to 3 kW by its plate (common practice, no source), a little less where the voltage is low."""
@@ -73,7 +74,11 @@ def corrections(found: list[Moved], guesses: list[Suggestion]) -> list[Correctio
                 source.minus_pointer,
             ):
                 wanted = one.factor if one.step * turns > 0 else -one.factor
-                why = f"when a kettle went on it moved by {one.step:+.4g} as sent, which gives scale {wanted:g}"
+                why = say(
+                    "when a kettle went on it moved by {step} as sent, which gives scale {wanted}",
+                    step=Number(f"{one.step:+.4g}"),
+                    wanted=Number(f"{wanted:g}"),
+                )
                 scaled.append(Correction(source.signal, wanted / source.scale, why))
     return scaled
 
@@ -82,8 +87,12 @@ def sentences(found: list[Moved], guesses: list[Suggestion]) -> list[str]:
     """What moved, and what that says, for people."""
     if not found:
         return [
-            f"nothing heard moved by a kettle's power ({LEAST_W:g} to {MOST_W:g} W). Was it switched on when asked? A "
-            "battery or a diverter may have covered it: try again at night, or with the heater off"
+            say(
+                "nothing heard moved by a kettle's power ({least} to {most} W). Was it switched on when asked? A "
+                "battery or a diverter may have covered it: try again at night, or with the heater off",
+                least=Number(f"{LEAST_W:g}"),
+                most=Number(f"{MOST_W:g}"),
+            )
         ]
     named = {(one.source.topic, one.source.pointer, one.source.minus_pointer): one.source.signal for one in guesses}
     said = []
@@ -91,7 +100,20 @@ def sentences(found: list[Moved], guesses: list[Suggestion]) -> list[str]:
         signal = named.get((one.topic, one.pointer, one.minus_pointer))
         place = toml_text(one.topic) + (f" {toml_text(one.pointer)}" if one.pointer else "")
         unit = "kW" if one.factor > 1 else "W"
-        way = "rises" if one.step > 0 else "falls"
-        what = f"taken for {signal}" if signal else "not yet taken for any signal; the meter, perhaps"
-        said.append(f"{place} moved by {one.step:+.4g} ({unit}): it {way} when the house takes more. It is {what}")
+        way = say("it rises when the house takes more") if one.step > 0 else say("it falls when the house takes more")
+        what = (
+            say("taken for {signal}", signal=signal)
+            if signal
+            else say("not yet taken for any signal; the meter, perhaps")
+        )
+        said.append(
+            say(
+                "{place} moved by {step} ({unit}): {way}. It is {what}",
+                place=place,
+                step=Number(f"{one.step:+.4g}"),
+                unit=unit,
+                way=way,
+                what=what,
+            )
+        )
     return said

@@ -13,6 +13,7 @@ from daemon.setup.members import Member, members, stands_in_text
 from daemon.setup.survey import Topic
 from daemon.setup.vocabulary import KILO, PAIRS, RULES, UNITS, is_power, words_of
 from rules.model.signals import SIGNALS
+from rules.model.wording import Number, joined, say
 
 SIGNED = ("grid_w", "surplus_w", "battery_w")
 """Signals whose sign two makers may mean in two ways."""
@@ -112,7 +113,10 @@ def _of_topic(topic: str, content: Topic) -> Iterator[tuple[Suggestion, Rank]]:
     pairs = list(_pairs(topic, parts))
     halves = {(signal, pointer) for signal, source in pairs for pointer in (source.pointer, source.minus_pointer)}
     for _, source in pairs:
-        why = f"guessed from two members, one for each direction, of {toml_text(topic)}"
+        why = say(
+            "guessed from two members, one for each direction, of {topic}",
+            topic=toml_text(topic),
+        )
         yield from _judged(source, content, why, (2, 0))
     for member in parts:
         words = frozenset((*words_of(topic), *words_of(member.pointer)))
@@ -125,7 +129,7 @@ def _of_topic(topic: str, content: Topic) -> Iterator[tuple[Suggestion, Rank]]:
             met_words = sorted(set().union(*groups) & words)
             # A name whose last part says it is a better guess than one whose folder does.
             rank = (sum(word in last for word in met_words), len(met_words))
-            yield from _judged(source, content, f"guessed from {', '.join(met_words)}", rank)
+            yield from _judged(source, content, say("guessed from {words}", words=joined(met_words)), rank)
 
 
 def _pairs(topic: str, parts: Sequence[Member]) -> Iterator[tuple[str, Source]]:
@@ -168,7 +172,13 @@ def _judged(source: Source, content: Topic, why: str, names: tuple[int, int]) ->
         return
     if source.signal in SIGNED:
         said = SIGNALS[source.signal].about
-        doubts.append(f"the sign: {said}. If it is the other way round, turn it: scale = {-source.scale:g}")
+        doubts.append(
+            say(
+                "the sign: {about}. If it is the other way round, turn it: scale = {scale}",
+                about=said,
+                scale=Number(f"{-source.scale:g}"),
+            )
+        )
     rest_s = resting_s(source.signal, content)
     offers = offers_of(source.signal, content)
     guess = Suggestion(source, why, decoded.value, tuple(doubts), (), rest_s, offers)

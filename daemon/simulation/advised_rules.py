@@ -19,6 +19,7 @@ from daemon.documents.verdict_reckoning import OP, need_libraries, reckon
 from daemon.simulation.apart import Apart, Teller, work
 from daemon.simulation.backtest import compare
 from rules.model.errors import BrimfulError
+from rules.model.wording import Number, say
 
 DAYS = 3
 """How much of the tape is replayed: seconds, not minutes."""
@@ -43,22 +44,44 @@ def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], lis
     from_s = to_s - DAYS * _DAY_S
     rows = unpack(ledger.tape(from_s, to_s), from_s, to_s)
     money = home.home.currency
-    said = f"Diverting sun while selling paid more lost {lost:,.2f} {money} in the last year of the books"
+    said = say(
+        "Diverting sun while selling paid more lost {lost} in the last year of the books",
+        lost=Number(f"{lost:,.2f} {money}"),
+    )
     if len(rows) < 2:
-        kept = f"no recorded minutes are left of such a day (ledger.tape_days = {home.ledger.tape_days})"
-        return [], [f"{said}. Whether the rule `worth` would have stopped it could not be replayed: {kept}."]
+        kept = say(
+            "no recorded minutes are left of such a day (ledger.tape_days = {tape_days})",
+            tape_days=home.ledger.tape_days,
+        )
+        return [], [
+            say(
+                "{said}. Whether the rule `worth` would have stopped it could not be replayed: {kept}.",
+                said=said,
+                kept=kept,
+            )
+        ]
     on = home.rules.worth.model_copy(update={"enabled": True})
     changed = home.model_copy(update={"rules": home.rules.model_copy(update={"worth": on})})
     found = compare(home, changed, rows, past=ledger)
     less_s = found.before.by_order_s.get("surplus", 0.0) - found.after.by_order_s.get("surplus", 0.0)
     if found.after.by_rule_s.get("worth", 0.0) < _LEAST_S or less_s < _LEAST_S:
-        return [], [f"{said}. Replayed on the home's tape, the rule `worth` would not have stopped it: not advised."]
+        return [], [
+            say(
+                "{said}. Replayed on the home's tape, the rule `worth` would not have stopped it: not advised.",
+                said=said,
+            )
+        ]
     advice = {
-        "say": f"Set [rules.worth] enabled = true. {said}; replayed on {DAYS} days of the home's tape, the rule would "
-        f"have withheld {less_s / 60:,.0f} minutes more.",
+        "say": say(
+            "Set [rules.worth] enabled = true. {said}; replayed on {days} days of the home's tape, the rule "
+            "would have withheld {less} minutes more.",
+            said=said,
+            days=DAYS,
+            less=Number(f"{less_s / 60:,.0f}"),
+        ),
         "per_year": lost,
         "kg_per_year": None if lacking_carbon(home) else losing.lost_mg / 1e6,
-        "flips_if": "selling no longer pays more than the heat at any hour",
+        "flips_if": say("selling no longer pays more than the heat at any hour"),
         "about": "worth",
         "at_most": True,
     }

@@ -1,16 +1,18 @@
 """Long work in a process of its own: started with an order, followed as it goes, ended when it takes too long.
 
 The process gets its order as JSON on stdin and says what it does on stdout, a JSON line at a time: {"done": share},
-{"fault": text} or {"outcome": …}.
+{"fault": text} or {"outcome": pickled, in base 64}, so that texts come with their parts.
 """
 
 import json
 import logging
 import os
+import pickle
 import resource
 import subprocess
 import sys
 import threading
+from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -94,7 +96,7 @@ class Apart:
                 case {"fault": fault}:
                     self.fault = str(fault)
                 case {"outcome": found}:
-                    self.found = found
+                    self.found = pickle.loads(b64decode(found))  # of our own process: nobody else writes there
                     self.done = 1.0
 
 
@@ -125,7 +127,7 @@ def work(
         resource.setrlimit(resource.RLIMIT_AS, (most_bytes, hard))
     teller = Teller(out)
     try:
-        teller.tell({"outcome": do(json.load(into), teller)})
+        teller.tell({"outcome": b64encode(pickle.dumps(do(json.load(into), teller))).decode()})
     except BrimfulError as refused:
         teller.tell({"fault": str(refused)})
     except MemoryError:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from rules.model.wording import Number, Sentence, joined, say
 from rules.planning.course import COLD_WH, Played
 from rules.planning.outlook import Outlook
 from rules.planning.policy import Policy
@@ -112,39 +113,67 @@ def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]
     half_hours = policy.half_hours
     found = []
     if plan.days_of_history:
-        found.append(f"The plan is based on {plan.days_of_history} days of this home's past.")
+        found.append(
+            say(
+                "The plan is based on {days_of_history} days of this home's past.",
+                days_of_history=plan.days_of_history,
+            )
+        )
     else:
         found.append(
-            "There is no past of this home yet: the plan assumes no sun, and draws after a published profile,"
-            " scaled to the tank."
+            say(
+                "There is no past of this home yet: the plan assumes no sun, and draws after a published "
+                "profile, scaled to the tank."
+            )
         )
     given_kwh = f"{plan.given_wh / 1000:.1f}"
-    given = "" if given_kwh == "0.0" else f", besides {given_kwh} kWh that other rules buy"
+    given = "" if given_kwh == "0.0" else say("besides {given} kWh that other rules buy", given=Number(given_kwh))
     found.append(
-        f"Until its end {plan.drawn_wh / 1000:.1f} kWh are likely to be drawn; the sun is likely to put in"
-        f" {plan.sun_wh / 1000:.1f} kWh and the grid {plan.grid_wh / 1000:.1f} kWh{_beside(plan)}{given}."
+        say(
+            "Until its end {drawn} kWh are likely to be drawn; the sun is likely to put in {sun} kWh and the grid"
+            " {grid}.",
+            drawn=Number(f"{plan.drawn_wh / 1000:.1f}"),
+            sun=Number(f"{plan.sun_wh / 1000:.1f}"),
+            grid=joined((_from_grid(plan), given)),
+        )
     )
     if plan.runs:
         prices = [half_hours[at].import_price for run in plan.runs for at in range(run.first, run.last)]
         others = [half_hour.import_price for half_hour in half_hours[plan.first : plan.first + plan.half_hours]]
-        found.append(f"Grid heat is bought at {_span(prices)} per kWh; until the plan's end it costs {_span(others)}.")
+        found.append(
+            say(
+                "Grid heat is bought at {prices} per kWh; until the plan's end it costs {others}.",
+                prices=_span(prices),
+                others=_span(others),
+            )
+        )
     else:
-        found.append("No other grid heat is worth its price." if given else "No grid heat is worth its price.")
-    found.append(
-        f"In {plan.cold_risk * 100:.0f} % of the scenarios more than {COLD_WH / 1000:.1f} kWh is missing"
-        + (f", which costs {boiler_price:.3f} per kWh." if boiler_price else ".")
+        found.append(
+            say("No other grid heat is worth its price.") if given else say("No grid heat is worth its price.")
+        )
+    short = say(
+        "In {risk} % of the scenarios more than {missing} kWh is missing",
+        risk=Number(f"{plan.cold_risk * 100:.0f}"),
+        missing=Number(f"{COLD_WH / 1000:.1f}"),
     )
+    if boiler_price:
+        short = say("{short}, which costs {price} per kWh", short=short, price=Number(f"{boiler_price:.3f}"))
+    found.append(Sentence(short))
     return tuple(found)
 
 
-def _beside(plan: Plan) -> str:
-    """How much of the grid's heat the hours of the plan are for, where that is not all of it."""
-    planned_wh = sum(run.wh for run in plan.runs)
-    if f"{planned_wh / 1000:.1f}" == f"{plan.grid_wh / 1000:.1f}":
-        return ""
-    return f" ({planned_wh / 1000:.1f} kWh in the hours of this plan, the rest in hours that only some days need)"
+def _from_grid(plan: Plan) -> str:
+    """The grid's heat, and how much of it the hours of the plan are for, where that is not all of it."""
+    planned, grid = (Number(f"{wh / 1000:.1f}") for wh in (sum(run.wh for run in plan.runs), plan.grid_wh))
+    if planned == grid:
+        return say("{grid} kWh", grid=grid)
+    return say(
+        "{grid} kWh ({planned} kWh in the hours of this plan, the rest in hours that only some days need)",
+        grid=grid,
+        planned=planned,
+    )
 
 
 def _span(prices: Sequence[float]) -> str:
-    low, high = f"{min(prices):.3f}", f"{max(prices):.3f}"
-    return low if low == high else f"{low} to {high}"
+    low, high = Number(f"{min(prices):.3f}"), Number(f"{max(prices):.3f}")
+    return low if low == high else say("{low} to {high}", low=low, high=high)

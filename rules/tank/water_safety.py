@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from math import exp, log
 from types import MappingProxyType
 
+from rules.model.wording import say
+
 STORE_C = 60.0
 """Store hot water at this or more, °C: Health and Safety Executive (UK), HSG274 part 2."""
 WHOLE_TANK_SHARE = 0.9
@@ -21,7 +23,11 @@ WANTED_REDUCTIONS = 5.0
 
 BURN_S: Mapping[float, float] = MappingProxyType({49.0: 480.0, 55.0: 17.0, 60.0: 3.0})
 """Time to a second-degree burn, s, by water temperature, °C: after Moritz and Henriques, 1947, in a secondary table."""
-SCALD = f"Water at {STORE_C:g} °C burns in about {BURN_S[STORE_C]:.0f} seconds: have a mixing valve at the outlets"
+SCALD = say(
+    "Water at {store} °C burns in about {seconds} seconds: have a mixing valve at the outlets",
+    store=f"{STORE_C:g}",
+    seconds=f"{BURN_S[STORE_C]:.0f}",
+)
 """What to say wherever water is made that hot."""
 
 

@@ -18,6 +18,7 @@ from daemon.runtime.reloading import HomeFile
 from daemon.timing.event_queue import Waiting
 from rules.model.freshness import is_fresh
 from rules.model.reading import NEVER_LIVE_S, Moment
+from rules.model.wording import say
 
 if TYPE_CHECKING:
     from daemon.mqtt.listener import Tally
@@ -138,7 +139,7 @@ class Questions:
             "clock": self._controller.dating.fault,
             "backup": "" if self._backups is None else self._backups.fault,
             "home file": self._home_file.fault,
-            "plan": f"no plan could be made: {self._nightly.fault}" if self._nightly.fault else "",
+            "plan": say("no plan could be made: {fault}", fault=self._nightly.fault) if self._nightly.fault else "",
             **{fault.partition(":")[0]: fault for fault in (*self._feeds.faults, *self._alerts.faults)},
         }
 

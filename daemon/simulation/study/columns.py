@@ -7,6 +7,7 @@ from math import isnan, nan
 from daemon.inputs.readings_file import OP, ReadingsFile
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
+from rules.model.wording import Number, joined, say
 
 _POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "topup_w")
 _WANTED = (*_POWERS, "topup_wh", "tank_level_pct", "drawn_wh", "water_l", "import_wh", "export_wh")
@@ -78,13 +79,23 @@ class Columns:
         """What was passed over."""
         refusals = self._file.refusals
         notes = [
-            f"{name}: {count} cells refused, the first: {refusals.first[name]}"
+            say(
+                "{name}: {count} cells refused, the first: {first}",
+                name=name,
+                count=count,
+                first=refusals.first[name],
+            )
             for name, count in refusals.count.items()
         ]
         if self._disorder:
-            notes.append(f"{self._disorder} rows passed over: not later than the row before")
+            notes.append(
+                say(
+                    "{disorder} rows passed over: not later than the row before",
+                    disorder=self._disorder,
+                )
+            )
         if ignored := sorted(set(self._file.signals) - set(self.columns)):
-            notes.append(f"columns a study has no use for: {', '.join(ignored)}")
+            notes.append(say("columns a study has no use for: {ignored}", ignored=joined(ignored)))
         return notes
 
     def mend(self, step_s: int, notes: list[str]) -> list[float]:
@@ -96,9 +107,11 @@ class Columns:
         columns = self.columns
         if self.metered:
             notes.append(
-                "import_wh, export_wh: what was sold is the surplus there was, what was bought the house's need; within"
-                " a row the bought comes first and the sold last, each for its share of the time: a guess,"
-                " which on a recorded year gave the sun's heat within 1 % of what its minutes did"
+                say(
+                    "import_wh, export_wh: what was sold is the surplus there was, what was bought the house's need; "
+                    "within a row the bought comes first and the sold last, each for its share of the time: a guess, "
+                    "which on a recorded year gave the sun's heat within 1 % of what its minutes did"
+                )
             )
             bought_w, columns["pv_w"] = (_gained(self.at_s, columns[name]) for name in _METER)
             return bought_w
@@ -108,7 +121,7 @@ class Columns:
                 _hold(self.at_s, columns[name], min(1.5 * usual_s, _LONGEST_HOLD_S))
         if "pv_w" not in columns:
             columns["pv_w"] = [0.0] * len(self.at_s)
-            notes.append("no column pv_w: the house stands for itself less its sun, as the meter shows them")
+            notes.append(say("no column pv_w: the house stands for itself less its sun, as the meter shows them"))
         _fill_sun(self.at_s, columns["pv_w"], notes)
         house_w = columns["house_w"] if "house_w" in columns else _house(self.at_s, columns, notes)
         _note_stillness(self.at_s, house_w, notes)
@@ -143,10 +156,16 @@ def _fill_sun(at_s: list[int], pv_w: list[float], notes: list[str]) -> None:
             start = -1
         last_w = power_w
     if filled:
-        notes.append(f"pv_w: {filled} empty cells between readings below {_NIGHT_W:g} W taken as no sun")
+        notes.append(
+            say(
+                "pv_w: {filled} empty cells between readings below {night} W taken as no sun",
+                filled=filled,
+                night=Number(f"{_NIGHT_W:g}"),
+            )
+        )
     dark = [power_w for second, power_w in zip(at_s, pv_w, strict=True) if power_w > 0]
     if dark and len(dark) == sum(not isnan(power_w) for power_w in pv_w) and at_s[-1] - at_s[0] > 2 * 86_400:
-        notes.append("pv_w: shows power at every hour, nights too; taken as it stands: is it the sun's alone?")
+        notes.append(say("pv_w: shows power at every hour, nights too; taken as it stands: is it the sun's alone?"))
 
 
 def _house(at_s: list[int], columns: dict[str, list[float]], notes: list[str]) -> list[float]:
@@ -159,7 +178,12 @@ def _house(at_s: list[int], columns: dict[str, list[float]], notes: list[str]) -
     for name in (*taken, *powers, *counters):
         power_w = columns[name] if name not in counters else _rate(at_s, columns[name])
         house_w = [load - (0.0 if isnan(part) else part) for load, part in zip(house_w, power_w, strict=True)]
-    notes.append(f"house_w worked out: grid_w + pv_w{''.join(f' - {name}' for name in (*taken, *powers, *counters))}")
+    notes.append(
+        say(
+            "house_w worked out: {sum}",
+            sum=" - ".join(("grid_w + pv_w", *taken, *powers, *counters)),
+        )
+    )
     return house_w
 
 
@@ -200,6 +224,11 @@ def _note_stillness(at_s: list[int], house_w: list[float], notes: list[str]) -> 
         start = place
     if longest_s >= _STILL_S and longest_s < (at_s[-1] - at_s[0]) / 2:
         notes.append(
-            f"house_w: {house_w[when]:g} W without a change for {longest_s / 3600:.1f} h"
-            f" from row {when + 1}; taken as it stands: has the meter frozen?"
+            say(
+                "house_w: {house} W without a change for {longest} h from row {row}; taken as it stands: has "
+                "the meter frozen?",
+                house=Number(f"{house_w[when]:g}"),
+                longest=Number(f"{longest_s / 3600:.1f}"),
+                row=when + 1,
+            )
         )

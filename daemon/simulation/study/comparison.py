@@ -24,6 +24,7 @@ from daemon.simulation.study.opening import open_recorded
 from daemon.simulation.study.recording import Recording, months, read
 from daemon.simulation.study.studied_home import OP, StudiedHome, studied
 from rules.model.errors import BrimfulError
+from rules.model.wording import Number, say
 from rules.planning.store import HALF_HOUR_S
 from rules.tank.cylinder import WH_PER_L_K
 
@@ -135,7 +136,13 @@ def study(
     cuts, block = blocks(recording, first.zone)
     notes = list(dict.fromkeys([*recording.notes, *(note for home in homes for note in home.notes)]))
     if len(cuts.starts_s) < FEWEST_BLOCKS:
-        notes.append(f"{len(cuts.starts_s)} days are too few for a range of the differences; it takes {FEWEST_BLOCKS}")
+        notes.append(
+            say(
+                "{starts} days are too few for a range of the differences; it takes {fewest_blocks}",
+                starts=len(cuts.starts_s),
+                fewest_blocks=FEWEST_BLOCKS,
+            )
+        )
     figures: dict[int, Figures] = {}
     if workers <= 1 or len(homes) == 1:
         for number, home in enumerate(homes):
@@ -157,6 +164,15 @@ def study(
     return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first), fitting)
 
 
+_LACKING = {
+    "import price": say("import price"),
+    "export price": say("export price"),
+    "grid carbon": say("grid carbon"),
+    "boiler price": say("boiler price"),
+    "boiler carbon": say("boiler carbon"),
+}
+
+
 def _unpriced(found: Sequence[Figures]) -> list[str]:
     """What had no price or no factor, in the variant that had most of it."""
     most: dict[str, int] = {}
@@ -164,7 +180,11 @@ def _unpriced(found: Sequence[Figures]) -> list[str]:
         for what, mws in each.unpriced.items():
             most[what] = max(most.get(what, 0), mws)
     return [
-        f"no {what} for up to {mws / (1000 * MWS_PER_WH):.1f} kWh: counted as 0, or no figure where that is over 1 %"
+        say(
+            "no {what} for up to {kwh} kWh: counted as 0, or no figure where that is over 1 %",
+            what=_LACKING.get(what, what),
+            kwh=Number(f"{mws / (1000 * MWS_PER_WH):.1f}"),
+        )
         for what, mws in most.items()
         if mws >= 50 * MWS_PER_WH
     ]
@@ -197,7 +217,7 @@ def blocks(recording: Recording, zone: ZoneInfo) -> tuple[Cuts, str]:
     """The recording's weeks, or its days where it is shorter than eight weeks."""
     long = recording.to_s - recording.from_s >= _WEEKS * _DAY_S
     days = bounds("day", recording.from_s, recording.to_s, zone, HALF_HOUR_S)[:-1]
-    return Cuts(tuple(days[:: 7 if long else 1])), "week" if long else "day"
+    return Cuts(tuple(days[:: 7 if long else 1])), say("week") if long else say("day")
 
 
 # In a worker process: what every variant shares is handed over once.

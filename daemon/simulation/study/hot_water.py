@@ -8,6 +8,7 @@ from math import isnan
 from zoneinfo import ZoneInfo
 
 from accounting.model.periods import local_day, midnight_s
+from rules.model.wording import Number, say
 from rules.tank.cylinder import WH_PER_L_K
 from rules.tank.tapping import household_wh, need_wh, profile_for
 
@@ -34,14 +35,16 @@ class Wanted:
     def note(self) -> str:
         """What is taken for granted where nothing counts the water."""
         if self.by_hour_wh is not None:
-            return (
-                f"no column drawn_wh or water_l: hot water as fitted, {sum(self.by_hour_wh) / 1000:.1f} kWh a day, the"
-                " same hours every day"
+            return say(
+                "no column drawn_wh or water_l: hot water as fitted, {by_hour} kWh a day, the same hours every day",
+                by_hour=Number(f"{sum(self.by_hour_wh) / 1000:.1f}"),
             )
         name, _ = profile_for(self.people)
-        return (
-            f"no column drawn_wh or water_l: hot water by load profile {name} of Regulation (EU) 814/2013, scaled to"
-            f" what {self.people:g} people need by SAP 2012; the household's own habits are not in it"
+        return say(
+            "no column drawn_wh or water_l: hot water by load profile {name} of Regulation (EU) 814/2013, "
+            "scaled to what {people} people need by SAP 2012; the household's own habits are not in it",
+            name=name,
+            people=Number(f"{self.people:g}"),
         )
 
     def by_profile(self, at_s: Iterable[int]) -> Iterator[float]:
@@ -79,7 +82,12 @@ def counted(
     if name not in columns:
         return needs
     if name == "water_l":
-        notes.append(f"water_l: a litre counts as {per_unit:.1f} Wh, as if it left a full tank")
+        notes.append(
+            say(
+                "water_l: a litre counts as {per_unit} Wh, as if it left a full tank",
+                per_unit=Number(f"{per_unit:.1f}"),
+            )
+        )
     values = columns[name]
     known = [place for place, value in enumerate(values) if not isnan(value)]
     good = [
@@ -103,7 +111,13 @@ def counted(
             for place in range(one, other):
                 needs[place] += gained * per_unit * (ends_s[place] - at_s[place]) / whole_s
     if fell:
-        notes.append(f"{name}: fell {fell} times; counted from 0 where it restarted, else as a new base")
+        notes.append(
+            say(
+                "{name}: fell {fell} times; counted from 0 where it restarted, else as a new base",
+                name=name,
+                fell=fell,
+            )
+        )
     if aside:
-        notes.append(f"{name}: {aside} steps that no tap can bring, set aside")
+        notes.append(say("{name}: {aside} steps that no tap can bring, set aside", name=name, aside=aside))
     return needs

@@ -19,6 +19,7 @@ from daemon.inputs.readings_file import OP, ReadingsFile
 from daemon.simulation.study.columns import Columns
 from daemon.simulation.study.hot_water import Wanted, counted
 from rules.model.errors import BrimfulError
+from rules.model.wording import Number, say
 
 LONGEST_S = 60
 MWS_PER_KWH = 1000 * MWS_PER_WH
@@ -90,7 +91,12 @@ def read(file: ReadingsFile, wanted: Wanted, progress: Callable[[int], None] = l
     if not rows.metered:
         _note_coarseness(found)
     if found.left_out_s:
-        found.notes.append(f"left out, for want of readings: {found.left_out_s / 3600:.1f} h")
+        found.notes.append(
+            say(
+                "left out, for want of readings: {left_out} h",
+                left_out=Number(f"{found.left_out_s / 3600:.1f}"),
+            )
+        )
     return found
 
 
@@ -129,10 +135,15 @@ def _note_coarseness(found: Recording) -> None:
         return
     least = sum(gross * length for gross, length in zip(found.gross_mw, found.length_s, strict=True) if gross > 0)
     found.notes.append(
-        f"rows {found.step_s / 60:g} min apart: sun and load that alternate within a row cancel out; the surplus was"
-        f" {least / 3.6e9:.0f} kWh at least (by the rows' means) and {found.pv_mws / 3.6e9:.0f} at most (all of the"
-        " sun). On a recorded year half-hour means showed 4 % less surplus than its minutes, 4 % less sun in the tank"
-        " and a bill 1 % lower"
+        say(
+            "rows {step} min apart: sun and load that alternate within a row cancel out; the surplus was "
+            "{least} kWh at least (by the rows' means) and {most} at most (all of the sun). On a recorded "
+            "year half-hour means showed 4 % less surplus than its minutes, 4 % less sun in the tank and a "
+            "bill 1 % lower",
+            step=Number(f"{found.step_s / 60:g}"),
+            least=Number(f"{least / 3.6e9:.0f}"),
+            most=Number(f"{found.pv_mws / 3.6e9:.0f}"),
+        )
     )
 
 
@@ -176,7 +187,7 @@ def _cut(
             start_s += length_s
     found.pv_mws, found.house_mws = (sum(day[kind] for day in found.days.values()) for kind in (0, 1))
     if silent:
-        found.notes.append(f"battery_w: {silent} rows without it, taken as 0 W")
+        found.notes.append(say("battery_w: {silent} rows without it, taken as 0 W", silent=silent))
 
 
 def _pieces(whole_s: int, sun_mw: int, house_mw: int, apart: bool) -> Iterator[tuple[int, int, int]]:

@@ -18,6 +18,7 @@ from daemon.simulation.house.spec import TankSpec
 from rules.guards.surplus import start_w
 from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
+from rules.model.wording import say
 from rules.tank.gauge import Gauge
 from rules.tank.twin import Source, Twin, layer_at
 
@@ -138,14 +139,26 @@ def _edges(night_timer: TopUp, day: str, zone: ZoneInfo) -> tuple[int, int]:
 def _notes(home: Home, made: PreparedHome) -> list[str]:
     notes = []
     if home.tank is not None and home.tank.topup is None and burner_of(home, made) is None:
-        notes.append("tank.topup: no timer and no boiler in the home file: what the sun does not heat stays cold")
+        notes.append(say("tank.topup: no timer and no boiler in the home file: what the sun does not heat stays cold"))
     if made.rules.yields is not None:
-        notes.append(f"rules.yield: {made.rules.yields.signal} is not among a study's readings; not asked")
+        notes.append(
+            say(
+                "rules.yield: {signal} is not among a study's readings; not asked",
+                signal=made.rules.yields.signal,
+            )
+        )
     if made.rules.battery.minimum_level_pct is not None:
-        notes.append("rules.battery.minimum_level_pct: the battery's charge is not among a study's readings; not asked")
+        notes.append(
+            say("rules.battery.minimum_level_pct: the battery's charge is not among a study's readings; not asked")
+        )
     if made.books.past_timezone is not None:
-        notes.append("books.displaces_from: a study goes by the stated shares")
+        notes.append(say("books.displaces_from: a study goes by the stated shares"))
     if made.books.heard:
         names = ", ".join(series.signal for series in made.books.heard)
-        notes.append(f"{names}: a price heard as a signal is not among a study's readings; unpriced")
+        notes.append(
+            say(
+                "{names}: a price heard as a signal is not among a study's readings; unpriced",
+                names=names,
+            )
+        )
     return notes
