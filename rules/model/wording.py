@@ -39,8 +39,12 @@ class Number(str):
     __slots__ = ()
 
 
+WHOLE_DATES = ("long", "full")
+"""CLDR's names for a date with its month in full: without and with the day of the week."""
+
+
 class Day(str):
-    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun"."""
+    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun", or one of WHOLE_DATES."""
 
     __slots__ = ("day", "form")
     day: datetime.date

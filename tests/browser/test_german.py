@@ -1,4 +1,4 @@
-"""The page in German: every room whole, on the narrowest phone and on a desk; nothing cut off, nothing left in English."""
+"""The page in German: every room whole, on the narrowest phone and on a desk, with nothing cut off."""
 
 from pathlib import Path
 

@@ -9,8 +9,9 @@ from daemon.web.languages.language import Language
 
 _PLACE = re.compile(r"(\{\w+\}|%\(\w+\)s)")
 _MARKED = re.compile(r"⟦[^⟦⟧]*⟧")
-_SPOKEN = ("aria-label", "title", "placeholder", "alt", "content", "data-unheard", "data-too-old")
-"""Attributes that people read or hear."""
+_SPOKEN = ("aria-label", "title", "placeholder", "alt")
+"""Attributes that people read or hear; and those named `data-` whose words the script or the style sheet shows."""
+_SHOWN_LATER = re.compile(r"data-(show|hide|unheard|too-old|days?(-hours)?)")
 _NOT_SPOKEN = ("code", "script", "style", "textarea")
 """Elements whose text is to be copied, or is none."""
 _BETWEEN = "\x00"
@@ -37,8 +38,7 @@ class _Spoken(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag in _NOT_SPOKEN:
             self._open.append(tag)
-        known = dict(attrs)
-        self.attributes += [known[name] or "" for name in _SPOKEN if name in known and not _is_for_machines(tag, name)]
+        self.attributes += [text or "" for name, text in attrs if name in _SPOKEN or _SHOWN_LATER.fullmatch(name)]
 
     def handle_endtag(self, tag: str) -> None:
         if self._open and self._open[-1] == tag:
@@ -49,15 +49,11 @@ class _Spoken(HTMLParser):
             self.texts.append(data)
 
 
-def _is_for_machines(tag: str, attribute: str) -> bool:
-    return tag == "meta" and attribute == "content"
-
-
 def unmarked(html: str) -> Iterator[str]:
     """What a page says outside of the marks: in its texts and in the attributes that are read aloud."""
     parsed = _Spoken()
     parsed.feed(html)
     for said in (_BETWEEN.join(parsed.texts), *parsed.attributes):
-        for rest in _MARKED.sub("", said.replace("\u00a0", " ")).split(_BETWEEN):
+        for rest in _MARKED.sub(" ", said.replace("\u00a0", " ")).split(_BETWEEN):
             if rest.strip():
                 yield " ".join(rest.split())

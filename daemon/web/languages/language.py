@@ -12,7 +12,7 @@ from gettext import GNUTranslations, NullTranslations
 from importlib.resources import files
 from io import BytesIO
 
-from rules.model.wording import Day, Fitting, Number, Sentence, Text, as_sentence, fitting
+from rules.model.wording import WHOLE_DATES, Day, Fitting, Number, Sentence, Text, as_sentence, fitting
 
 ENGLISH = "en"
 CODES = (ENGLISH, "de")
@@ -66,15 +66,21 @@ def language(code: str) -> Language:
     if code not in CODES:
         raise KeyError(code)
     from babel import Locale
-    from babel.dates import format_skeleton
+    from babel.dates import format_date, format_skeleton
 
     locale = Locale.parse(code)
     latin = locale.number_symbols["latn"]
+
+    def day(text: Day) -> str:
+        if text.form in WHOLE_DATES:
+            return format_date(text.day, text.form, locale=locale)
+        return str(format_skeleton(text.form, text.day, locale=locale))
+
     return Language(
         code,
         _translations(code),
         {",": latin["group"], ".": latin["decimal"]},
-        lambda text: str(format_skeleton(text.form, text.day, locale=locale)),
+        day,
     )
 
 
