@@ -40,6 +40,10 @@ def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -
             assert page.evaluate(FITS) == [], (name, screen)
             found = Axe().run(page, options=AXE)
             assert found.violations_count == 0, f"{name}: {found.generate_report()}"
+    page.goto(f"{house.page}/rules/full")
+    page.fill("#stop_at_pct", "90")
+    page.get_by_role("button", name="Ausprobieren").click()
+    expect(page.locator("#trial")).to_contain_text("Minuten, von")  # fetched by the script
     page.goto(house.page)
     expect(page.locator("nav")).to_contain_text("Jetzt")
     expect(page.locator(".facts")).to_contain_text("Heizstab")
