@@ -39,12 +39,13 @@ class Number(str):
     __slots__ = ()
 
 
-WHOLE_DATES = ("long", "full")
-"""CLDR's names for a date with its month in full: without and with the day of the week."""
+NO_SKELETONS = ("long", "full", "LLL", "LLLL")
+"""CLDR's names for a date with its month in full, without and with the day of the week; and a month alone, short and in
+full."""
 
 
 class Day(str):
-    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun", or one of WHOLE_DATES."""
+    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun", or one of NO_SKELETONS."""
 
     __slots__ = ("day", "form")
     day: datetime.date

@@ -1,5 +1,6 @@
 """The page in German: every room whole, on the narrowest phone and on a desk, with nothing cut off."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,17 @@ from tests.support.page_house import PageHouse
 
 pytestmark = pytest.mark.services
 NARROW, WIDE = {"width": 360, "height": 740}, {"width": 1200, "height": 800}
-FITS = """() => [...document.querySelectorAll('svg.lane text, nav a, button')].filter((one) => {
+BEYOND = """() => [...document.querySelectorAll('.lane text, .plot > text, nav a, button, summary')].filter((one) => {
     if (getComputedStyle(one).display === 'none') return false;
-    const room = (one.closest('svg.lane svg') ?? document.body).getBoundingClientRect();
-    return one.getBoundingClientRect().right > Math.ceil(room.right);
+    const room = (one.closest('svg.lane svg') ?? one.closest('svg.plot') ?? document.body).getBoundingClientRect();
+    return one.getBoundingClientRect().right > Math.ceil(room.right) + 1;
 }).map((one) => one.textContent)"""
-"""The words of a lane that stand beyond their stretch, and links and buttons beyond the page."""
+"""Words of a lane beyond their stretch, those of a picture beyond it, links and buttons beyond the page."""
+SPOKEN = """() => {
+    document.querySelectorAll('code').forEach((one) => one.remove());
+    return document.body.innerText;
+}"""
+ENGLISH = re.compile(r"\b(?:the|of|and|with|heater|tank|is|no)\b")
 
 
 def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -> None:
@@ -25,6 +31,7 @@ def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -
     context = browser.new_context(viewport=WIDE, locale="de-AT", timezone_id="Europe/Dublin")
     page = context.new_page()
     broken: list[str] = []
+    english: list[str] = []
     page.on("pageerror", lambda error: broken.append(str(error)))
     Looked(page, house.page).log_in()
     for screen in (WIDE, NARROW):
@@ -32,14 +39,16 @@ def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -
         for name, path in ROOMS.items():
             answer = page.goto(house.page + path)
             assert answer is not None
+            assert answer.status == 200, name
             assert answer.headers["content-language"] == "de"
             expect(page.locator("html")).to_have_attribute("lang", "de")
             page.screenshot(path=shots / f"{name}-german-{screen['width']}.png", full_page=True)
             page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
             assert page.evaluate("document.documentElement.scrollWidth") <= screen["width"], (name, screen)
-            assert page.evaluate(FITS) == [], (name, screen)
+            assert page.evaluate(BEYOND) == [], (name, screen)
             found = Axe().run(page, options=AXE)
             assert found.violations_count == 0, f"{name}: {found.generate_report()}"
+            english += [f"{name}: {line}" for line in page.evaluate(SPOKEN).splitlines() if ENGLISH.search(line)]
     page.goto(f"{house.page}/rules/full")
     page.fill("#stop_at_pct", "90")
     page.get_by_role("button", name="Ausprobieren").click()
@@ -56,3 +65,4 @@ def test_every_room_in_german(browser: Browser, house: PageHouse, shots: Path) -
     assert page.evaluate("duration(200000)") == "2 Tage 8 h"
     context.close()
     assert broken == []
+    assert english == []

@@ -12,7 +12,7 @@ from gettext import GNUTranslations, NullTranslations
 from importlib.resources import files
 from io import BytesIO
 
-from rules.model.wording import WHOLE_DATES, Day, Fitting, Number, Sentence, Text, as_sentence, fitting
+from rules.model.wording import NO_SKELETONS, Day, Fitting, Number, Sentence, Text, as_sentence, fitting
 
 ENGLISH = "en"
 CODES = (ENGLISH, "de")
@@ -72,7 +72,7 @@ def language(code: str) -> Language:
     latin = locale.number_symbols["latn"]
 
     def day(text: Day) -> str:
-        if text.form in WHOLE_DATES:
+        if text.form in NO_SKELETONS:
             return format_date(text.day, text.form, locale=locale)
         return str(format_skeleton(text.form, text.day, locale=locale))
 

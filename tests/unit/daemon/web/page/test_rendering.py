@@ -11,7 +11,7 @@ from daemon.web.page.rendering import templates, units_kept
 from rules.guards import GUARDS
 from rules.model.signals import SIGNALS
 from rules.model.wording import Number, say, say_many
-from tests.support.marked import MARKED, unmarked
+from tests.support.marked_pages import MARKED, unmarked
 from tests.support.page_rooms import pages, rendered
 
 WRITTEN_BY_OTHERS = re.compile(r"\[[^\]]*\]")
