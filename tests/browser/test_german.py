@@ -15,10 +15,10 @@ pytestmark = pytest.mark.services
 NARROW, WIDE = {"width": 360, "height": 740}, {"width": 1200, "height": 800}
 BEYOND = """() => [...document.querySelectorAll('.lane text, .plot > text, nav a, button, summary')].filter((one) => {
     if (getComputedStyle(one).display === 'none') return false;
-    const room = (one.closest('svg.lane svg') ?? one.closest('svg.plot') ?? document.body).getBoundingClientRect();
+    const room = (one.closest('svg.lane svg') ?? document.documentElement).getBoundingClientRect();
     return one.getBoundingClientRect().right > Math.ceil(room.right) + 1;
 }).map((one) => one.textContent)"""
-"""Words of a lane beyond their stretch, those of a picture beyond it, links and buttons beyond the page."""
+"""Words of a lane beyond their stretch, and those of a picture, links and buttons beyond the page."""
 SPOKEN = """() => {
     document.querySelectorAll('code').forEach((one) => one.remove());
     return document.body.innerText;
