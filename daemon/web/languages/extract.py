@@ -68,7 +68,7 @@ def main() -> None:
         for name in SOURCES:
             catalog = read(code, name)
             catalog.update(needed(name), no_fuzzy_matching=True, update_creation_date=False)
-            catalog.header_comment = f"# What the page says in {catalog.locale.english_name}."
+            catalog.header_comment = f"# What the page says in another language: {code}."
             catalog.obsolete.clear()
             path = path_of(code, name)
             path.parent.mkdir(parents=True, exist_ok=True)
