@@ -6,40 +6,47 @@ from zoneinfo import ZoneInfo
 
 from rules.model.wording import Day, Number, Text, say, say_many
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def _figure(value: float, digits: int) -> str:
-    """Rounded to at most `digits` decimals, without trailing zeros, with a true minus sign and without minus zero."""
-    if not math.isfinite(value):
-        return "no number"
+    """Rounded to at most `digits` decimals, without trailing zeros, with a true minus sign and without minus zero.
+
+    value: a finite one.
+    """
     text = f"{value:,.{digits}f}"
     if digits:
         text = text.rstrip("0").rstrip(".")
     return "0" if text in ("-0", "0") else text.replace("-", "−")
 
 
-def watts(power_w: float) -> Number:
+def _measured(value: float, digits: int, unit: str) -> str:
+    if not math.isfinite(value):
+        return say("no number {unit}", unit=unit)
+    return Number(f"{_figure(value, digits)} {unit}")
+
+
+def watts(power_w: float) -> str:
     """1240.4 → "1,240 W"."""
-    return Number(f"{_figure(power_w, 0)} W")
+    return _measured(power_w, 0, "W")
 
 
-def energy(energy_wh: float) -> Number:
+def energy(energy_wh: float) -> str:
     """15734 → "15.7 kWh"."""
-    return Number(f"{_figure(energy_wh / 1000.0, 1)} kWh")
+    return _measured(energy_wh / 1000.0, 1, "kWh")
 
 
-def percent(share_pct: float) -> Number:
+def percent(share_pct: float) -> str:
     """94.96 → "94.9 %": at most one decimal, never rounded up, so that a tank does not read as full before it is."""
     if math.isfinite(share_pct):
         share_pct = math.floor(share_pct * 10 + 1e-6) / 10
-    return Number(f"{_figure(share_pct, 1)} %")
+    return _measured(share_pct, 1, "%")
 
 
-def degrees(temp_c: float) -> Number:
+def degrees(temp_c: float) -> str:
     """60.52 → "60.5 °C"."""
-    return Number(f"{_figure(temp_c, 1)} °C")
+    return _measured(temp_c, 1, "°C")
 
 
 def money(amount: float, currency: str) -> Text:
@@ -91,7 +98,7 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
         return say("{time} yesterday", time=time)
     if day == today + timedelta(days=1):
         return say("{time} tomorrow", time=time)
-    dated = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
+    dated = f"{DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
     if day.year != today.year:
         return say("{time} on {day}", time=time, day=Day(f"{dated} {day.year}", day, "yMMMEd"))
     return say("{time} on {day}", time=time, day=Day(dated, day, "MMMEd"))

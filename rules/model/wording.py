@@ -39,9 +39,9 @@ class Number(str):
     __slots__ = ()
 
 
-NO_SKELETONS = ("long", "full", "LLL", "LLLL")
-"""CLDR's names for a date with its month in full, without and with the day of the week; and a month alone, short and in
-full."""
+NO_SKELETONS = ("long", "full", "LLL", "LLLL", "cccc")
+"""CLDR's names for a date with its month in full, without and with the day of the week; a month alone, short and in
+full; a day of the week alone."""
 
 
 class Day(str):
@@ -90,6 +90,13 @@ class Sentence(str):
 
     def __reduce__(self) -> tuple[Any, ...]:
         return type(self), (self.of,)
+
+
+class Stored(str):
+    """An English sentence that was kept without its parts, as the ledger keeps it: a language finds them again as well
+    as it can."""
+
+    __slots__ = ()
 
 
 def say(template: str, /, **values: object) -> Text:

@@ -25,7 +25,7 @@ class _Marks(NullTranslations):
         return self.gettext(msgid1 if n == 1 else msgid2)
 
 
-MARKED = Language("xx", _Marks(), {",": ",", ".": "."}, lambda day: f"⟦{day}⟧")
+MARKED = Language("xx", _Marks(), {",": ",", ".": "."}, "%", lambda day: f"⟦{day}⟧", str)
 
 
 class _Spoken(HTMLParser):

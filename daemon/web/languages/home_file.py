@@ -10,12 +10,12 @@ from rules.model.wording import say
 
 def about_table(table: type[Table]) -> str:
     """What a table is for."""
-    return say(" ".join((table.__doc__ or "").split()))
+    return _text(table.__doc__ or "")
 
 
 def about_keys(table: type[Table]) -> Mapping[str, str]:
     """What each of its keys is, by the name of its field."""
-    return {name: say(" ".join(about.split())) for name, about in descriptions(table).items()}
+    return {name: _text(about) for name, about in descriptions(table).items()}
 
 
 def texts() -> Iterator[str]:
@@ -23,3 +23,8 @@ def texts() -> Iterator[str]:
     for table in TABLES.values():
         yield about_table(table)
         yield from about_keys(table).values()
+
+
+def _text(description: str) -> str:
+    template = " ".join(description.split()).replace("{", "{{").replace("}", "}}")
+    return say(template)

@@ -5,14 +5,19 @@ is said instead. Babel is imported when somebody asks for another language, and 
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
 from importlib.resources import files
 from io import BytesIO
+from typing import TYPE_CHECKING
 
-from rules.model.wording import NO_SKELETONS, Day, Fitting, Number, Sentence, Text, as_sentence, fitting
+from daemon.web.languages.recall import recaller
+from rules.model.wording import NO_SKELETONS, Day, Fitting, Number, Sentence, Stored, Text, as_sentence, fitting
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
 
 ENGLISH = "en"
 CODES = (ENGLISH, "de")
@@ -20,18 +25,22 @@ CODES = (ENGLISH, "de")
 CATALOGS = ("sentences", "page")
 """What a language's texts are kept in: the sentences of the rules and the books, and the page's own."""
 _SEPARATOR = re.compile(r"(?<=\d)[.,](?=\d)")
+_PERCENT = re.compile(r"(?<=\d)%")
 _QUALITY = re.compile(r"q=([01](?:\.\d{0,3})?)")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Language:
     """code: ISO 639-1; translations: of the texts; separators: what stands for English's group and decimal separators;
-    day: writes a day by its CLDR skeleton."""
+    percent: the sign with what stands before it; day: writes a day by its CLDR skeleton; recall: finds the parts of an
+    English sentence that was kept without them."""
 
     code: str
     translations: NullTranslations
     separators: Mapping[str, str]
+    percent: str
     day: Callable[[Day], str]
+    recall: Callable[[str], str]
 
     def say(self, value: object) -> object:
         """A text in this language; anything else as it is."""
@@ -47,9 +56,12 @@ class Language:
             case Fitting():
                 return fitting(map(self.text, text.of), text.room)
             case Number():
-                return _SEPARATOR.sub(lambda found: self.separators[found[0]], text)
+                text = _SEPARATOR.sub(lambda found: self.separators[found[0]], text)
+                return _PERCENT.sub(self.percent, text)
             case Day():
                 return self.day(text)
+            case Stored():
+                return self.text(self.recall(str(text)))
         return text
 
     def _template(self, text: Text) -> str:
@@ -62,7 +74,7 @@ class Language:
 def language(code: str) -> Language:
     """A language by its code. Raises KeyError for one that the page does not speak."""
     if code == ENGLISH:
-        return Language(ENGLISH, NullTranslations(), {",": ",", ".": "."}, str)
+        return Language(ENGLISH, NullTranslations(), {",": ",", ".": "."}, "%", str, str)
     if code not in CODES:
         raise KeyError(code)
     from babel import Locale
@@ -76,11 +88,14 @@ def language(code: str) -> Language:
             return format_date(text.day, text.form, locale=locale)
         return str(format_skeleton(text.form, text.day, locale=locale))
 
+    catalogs = [_catalog(code, name) for name in CATALOGS]
     return Language(
         code,
-        _translations(code),
+        _translations(catalogs),
         {",": latin["group"], ".": latin["decimal"]},
+        locale.percent_formats[None].pattern.rpartition("0")[2],
         day,
+        recaller(message.id for message in catalogs[0] if message.id),
     )
 
 
@@ -97,15 +112,21 @@ def preferred(header: str) -> str:
     return next((code for _, code in wanted if code in CODES), ENGLISH)
 
 
-def _translations(code: str) -> NullTranslations:
-    from babel.messages.mofile import write_mo
+def _catalog(code: str, name: str) -> "Catalog":
     from babel.messages.pofile import read_po
 
+    with (files(__package__) / code / f"{name}.po").open("rb") as file:
+        return read_po(file, locale=code)
+
+
+def _translations(catalogs: "Iterable[Catalog]") -> NullTranslations:
+    """All of them as one, a later catalog before the earlier."""
+    from babel.messages.mofile import write_mo
+
     last: NullTranslations = NullTranslations()
-    for name in CATALOGS:
-        with (files(__package__) / code / f"{name}.po").open("rb") as file:
-            compiled = BytesIO()
-            write_mo(compiled, read_po(file, locale=code))
+    for catalog in catalogs:
+        compiled = BytesIO()
+        write_mo(compiled, catalog)
         compiled.seek(0)
         translations = GNUTranslations(compiled)
         translations.add_fallback(last)

@@ -9,7 +9,7 @@ from daemon.web.page.views.day import reason_of
 from daemon.web.page.views.figures import sentence, utc
 from daemon.web.page.views.now import VERDICTS, FindingShown
 from rules.model.orders import LEADS, Verdict
-from rules.model.wording import joined
+from rules.model.wording import Stored, joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +33,15 @@ def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tu
             heater=row.heater,
             at=f"{utc(at_s).astimezone(zone):%H:%M}",
             since=f"{utc(row.at_s).astimezone(zone):%H:%M}",
-            sentence=sentence(joined((LEADS[row.order], row.why), ": ")),
-            change=sentence(row.change),
+            sentence=sentence(joined((LEADS[row.order], Stored(row.why)), ": ")),
+            change=sentence(Stored(row.change)),
             reason=reason_of(row),
             findings=tuple(
                 FindingShown(
                     rule=found.guard,
                     verdict=VERDICTS[found.verdict.name.lower()],
-                    sentence=found.sentence,
-                    change=found.change,
+                    sentence=Stored(found.sentence),
+                    change=Stored(found.change),
                     decides=found.guard == row.guard,
                     against=found.verdict is Verdict.FORBID,
                 )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from accounting.ledger.records import DecisionRow
 from accounting.ledger.tape import Row
 from rules.model.orders import Order
-from rules.model.wording import Number, say
+from rules.model.wording import Number, Stored, say
 
 WITHIN_S = 600.0
 """How long after the order the meter may take to show it."""
@@ -56,11 +56,11 @@ def verified(
                 row.heater,
                 row.at_s,
                 end_s,
-                row.why,
+                Stored(row.why),
                 say("Its meter showed {power}", power=Number(f"{values[power]:.0f} W")),
             )
         if power is None and counter is not None and counter in values:
             if stood is not None and values[counter] == stood:
-                return Stop(row.heater, row.at_s, end_s, row.why, say("Its counter stood still"))
+                return Stop(row.heater, row.at_s, end_s, Stored(row.why), say("Its counter stood still"))
             stood = values[counter]
     return None

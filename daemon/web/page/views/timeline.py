@@ -9,7 +9,7 @@ from accounting.ledger.records import EventRow
 from daemon.config.model import Home
 from daemon.recording.owner_notes import Note, notes_of
 from daemon.web.page.views.figures import day_words, fixed, sentence, utc
-from rules.model.wording import Day, joined, say
+from rules.model.wording import Day, Stored, joined, say
 
 KINDS = {
     "tariff": say("Tariffs"),
@@ -122,7 +122,9 @@ def _events(events: Sequence[EventRow], zone: ZoneInfo, today: date) -> Iterable
         kind = {"alarm": "alarm", "recovered": "alarm", "quarantine": "alarm"}.get(event.kind, "setting")
         if event.kind == "note" and not event.name.startswith(("rule.", "home-file", "mode")):
             kind = "other"
-        text = say("recovered: {what}", what=event.sentence) if event.kind == "recovered" else event.sentence
+        text: str = Stored(event.sentence)
+        if event.kind == "recovered":
+            text = say("recovered: {what}", what=text)
         yield _entry(utc(event.at_s), zone, today, kind, text)
 
 
