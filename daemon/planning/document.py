@@ -6,15 +6,17 @@ from daemon.config.model import Home
 from daemon.documents.times import iso
 from daemon.planning.heatings import Heating
 from daemon.planning.making import NightPlan
+from rules.model.wording import say
 from rules.planning.outlook import Choice, Fan, Outlook
 from rules.planning.store import HALF_HOUR_S
 from rules.planning.tonight import Plan
 from rules.tank.water_safety import SCALD
 
 SCHEMA = "brimful.plan/1"
-CAUTION = (
+CAUTION = say(
     "Heat ordered from the grid runs unattended: the thermostat and the manual-reset cut-out stay in charge and must be"
-    f" in order, and a qualified installer should see to the wiring. {SCALD}. brimful is no safety device."
+    " in order, and a qualified installer should see to the wiring. {scald}. brimful is no safety device.",
+    scald=SCALD,
 )
 
 

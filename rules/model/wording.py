@@ -39,8 +39,13 @@ class Number(str):
     __slots__ = ()
 
 
+NO_SKELETONS = ("long", "full", "LLL", "LLLL", "cccc")
+"""CLDR's names for a date with its month in full, without and with the day of the week; a month alone, short and in
+full; a day of the week alone."""
+
+
 class Day(str):
-    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun"."""
+    """A day as people write it. day: which; form: its CLDR skeleton, "MMMd" for "9 Jun", or one of NO_SKELETONS."""
 
     __slots__ = ("day", "form")
     day: datetime.date

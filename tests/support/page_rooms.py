@@ -2,14 +2,13 @@
 
 import asyncio
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import EventRow
-from accounting.ledger.records import DecisionRow
 from daemon.documents.rules_document import rules_answer
 from daemon.documents.verdict_blocks import Block
 from daemon.recording import owner_notes as notes
@@ -20,11 +19,10 @@ from daemon.web.languages.language import Language
 from daemon.web.page import app, endpoints
 from daemon.web.page.listening import Listened
 from daemon.web.page.rendering import templates, units_kept
-from daemon.web.page.rooms import history, now, rules, set_up, timeline, value, verdict, what_if
+from daemon.web.page.rooms import health, history, now, rules, set_up, timeline, value, verdict, what_if
 from daemon.web.page.state import State
 from daemon.web.page.views import rules as rules_view
 from daemon.web.page.views import timeline as timeline_view
-from daemon.web.page.views.day import DayRecord
 from daemon.web.page.views.day_picture import DayPicture, day_picture
 from daemon.web.page.views.day_reasons import reasons_shown
 from daemon.web.page.views.deciding import Decided
@@ -38,70 +36,11 @@ from daemon.web.page.views.troubles import state_words
 from daemon.web.page.views.value import PERIODS, value_room
 from daemon.web.page.views.value_chart import HEIGHT as CHART_H
 from daemon.web.page.views.value_chart import SUM_HEIGHT, price_changes
-from rules.model.orders import ALLOW, FORBID, Finding, Order
 from tests.support.heard import listened
 from tests.support.homes import SMALL, home
-from tests.support.page_answers import AT, AT_S, ZONE, facts, reading, why
+from tests.support.page_answers import AT_S, ZONE, facts, reading, why
 from tests.support.page_answers import health as health_answer
-
-TODAY = datetime.fromtimestamp(AT_S, ZoneInfo(ZONE)).date()
-MIDNIGHT_S = 1_781_046_000
-HOUSE = (
-    SMALL.replace("Europe/Lisbon", ZONE).replace('surplus = "1" }', 'surplus = "1", heat = "2" }')
-    + """
-[signals.battery_w]
-topic = "b"
-[signals.battery_level_pct]
-topic = "c"
-[signals.car_w]
-topic = "d"
-[tank]
-volume_l = 180
-label_class = "C"
-topup = { from = "02:00", to = "05:00", level_pct = 60, rated_w = 2800 }
-[rules.full]
-stop_at_pct = 92.5
-[rules.battery]
-minimum_level_pct = 80
-maximum_discharge_w = 100
-[rules.worth]
-enabled = true
-margin = 0.02
-carbon_price_per_t = 50
-[rules.rest]
-minimum_on_s = 300
-minimum_off_s = 600
-[rules.yield]
-signal = "car_w"
-above_w = 500
-for_s = 120
-[rules.away]
-periods = [{ from = 2026-05-01, to = 2026-05-15 }]
-[rules.heaters]
-prefer = ["main"]
-together = true
-[rules.hygiene]
-at_c = 60
-hold_minutes = 30
-every_days = 7
-heat = true
-heater = "main"
-thermostat_on_c = 55
-[tariffs.import]
-direction = "import"
-[[tariffs.import.periods]]
-from = 2020-01-01
-to = 2026-06-03
-bands = [{ name = "all", price = 0.3 }]
-supplier = "Weir Power"
-[[tariffs.import.periods]]
-from = 2026-06-03
-bands = [{ name = "all", price = 0.34 }]
-[tariffs.export]
-direction = "export"
-periods = [{ from = 2020-01-01, bands = [{ name = "all", price = 0.05 }] }]
-"""
-)
+from tests.support.rich_house import HOUSE, TODAY, plan, record, stock, troubled
 
 
 def rendered(spoken: Language, folder: Path) -> Iterator[tuple[str, str]]:
@@ -143,6 +82,11 @@ def _known(name: str) -> dict[str, Any]:
 
 
 def _now() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+    findings = [
+        {"guard": guard, "verdict": verdict, "sentence": "[why]", "change": "[change]"}
+        for guard, verdict in (("limit", "allow"), ("full", "forbid"), ("hygiene", "require"))
+    ]
+    said = {"findings": findings, "change": "[change]"}
     inputs = [
         reading("tank_level_pct", 95, 5),
         reading("grid_w", -1234, 700),
@@ -154,23 +98,23 @@ def _now() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     override = {"order": "surplus", "heater": "main", "ends_in_s": 3600}
     hygiene = {"days_since": 8.5, "hot_since": None, "overdue": True}
     answer = why(
-        inputs=inputs, heaters=heaters, override=override, hygiene=hygiene, plan="Heat nothing tonight.", mode="watch"
+        inputs=inputs, heaters=heaters, override=override, hygiene=hygiene, plan="[plan]", mode="watch", **said
     )
     known = facts(heaters=("main", "upper"), topics={"tank_level_pct": "hut/tank", "car_w": "hut/car"})
-    stop = Stop("main", AT_S - 86_400, AT_S - 86_300, "tank 95 %", "Its meter showed 0 W")
+    stop = Stop("main", AT_S - 86_400, AT_S - 86_300, "[why]", "[proof]")
     orders = tuple(now.BUTTONS.items())
     full = {
         "title": now.TITLE,
-        "now": now_room(answer, health_answer(**_troubled()), today, stop, known, 10**8),
+        "now": now_room(answer, health_answer(**troubled()), today, stop, known, 10**8),
         "day": _picture(),
-        "stock": statement(_stock()),
+        "stock": statement(stock()),
         "diverted": None,
         "why_no_stock": "",
         "orders": orders,
         "heaters": known.heaters,
     }
     yield "now", "now.html", full
-    silent = why(order="heat", guard="full", level={**why()["level"], "fresh": False})
+    silent = why(**said, order="heat", watts=1500, guard="full", level={**why()["level"], "fresh": False})
     room = now_room(silent, None, None, None, facts(topics={"tank_level_pct": "hut/tank", "car_w": "hut/car"}))
     empty = {**full, "now": room, "day": None, "stock": None, "diverted": diverted_today(today)}
     yield (
@@ -183,58 +127,17 @@ def _now() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     yield "override caution", "override_caution.html", caution
 
 
-def _record() -> DayRecord:
-    def row(hour: float, order: Order, guard: str, heater: str = "main") -> DecisionRow:
-        found = (Finding("limit", ALLOW, "57 °C", "70 °C"), Finding(guard, FORBID, "95 %", "88 %"))
-        return DecisionRow(MIDNIGHT_S + hour * 3600, heater, order, None, guard, "95 %", "88 %", found)
-
-    guards = ("fresh", "full", "override", "together", "hygiene", "return", "away", "plan", "battery", "yield")
-    off = [row(n, Order.WITHHOLD, guard) for n, guard in enumerate(guards)]
-    on = [row(11, Order.SURPLUS, "surplus"), row(12, Order.HEAT, "override"), row(12.5, Order.WITHHOLD, "worth")]
-    seen = [float(s) for s in range(MIDNIGHT_S, int(AT_S), 60)]
-    return DayRecord(
-        from_s=MIDNIGHT_S,
-        to_s=MIDNIGHT_S + 86_400,
-        until_s=AT_S,
-        seen_s=seen,
-        levels=[(s, 40 + (s - MIDNIGHT_S) / 2000) for s in seen],
-        surplus=[(s, 1500.0) for s in seen],
-        decisions={"main": [*off, *on], "upper": [row(3, Order.WITHHOLD, "alternate", "upper")]},
-        stops=[Stop("main", AT_S - 7200, AT_S - 7100, "tank 95 %", "Its meter showed 0 W")],
-        stop_pct=95,
-        resume_pct=88,
-    )
-
-
 def _picture() -> DayPicture:
-    return day_picture(_record(), ZONE, ("main", "upper"), AT_S - 3600)
+    return day_picture(record(), ZONE, ("main", "upper"), AT_S - 3600)
 
 
 def _day() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
-    rows = (*_record().decisions["main"][-1:], *_record().decisions["upper"])
+    rows = (*record().decisions["main"][-1:], *record().decisions["upper"])
     context = {"title": long_date(TODAY), "day": _picture(), "before": "2026-06-09", "after": "2026-06-11"}
     yield "day", "day.html", {**context, "reasons": reasons_shown(rows, AT_S, ZONE)}
     empty = SimpleNamespace(**{name: getattr(_picture(), name) for name in _picture().__slots__})
     empty.rows, empty.lanes, empty.rings = (), (), ()
     yield "empty day", "day.html", {**context, "day": empty, "reasons": ()}
-
-
-def _stock() -> dict[str, Any]:
-    def lot(kwh: float, **by_source: float) -> dict[str, Any]:
-        sources = {name: {"kwh": part, "cost": 0.0, "kg": 0.0, "share": None} for name, part in by_source.items()}
-        return {"kwh": kwh, "cost": 0.1, "kg": 0.0, "by_source": sources}
-
-    received = lot(4.0, sun=1, battery=1, boiler=1, before=1, surroundings=1, unexplained=1, grid=1, **{"grid:day": 1})
-    total = {
-        "start": "2026-06-10T00:00:00+01:00",
-        "end": "2026-06-10T12:30:00+01:00",
-        **dict.fromkeys(("opening", "drawn", "lost", "unexplained", "closing"), lot(5.0)),
-        "received": received,
-        "average_cost_per_kwh": 0.03,
-        "coverage": 0.9,
-        "metered_share": 0.0,
-    }
-    return {"currency": "EUR", "total": total}
 
 
 def _value() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
@@ -250,7 +153,7 @@ def _value() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
         "used": 0.9,
         "used_basis": "measured",
         "carbon_basis": "average",
-        "displaces": [{"source": "gas", "share": 0.6}, {"source": "oil", "share": 0.4}],
+        "displaces": [{"source": "[gas]", "share": 0.6}, {"source": "[oil]", "share": 0.4}],
         "notes": [],
     }
     prices = {"heat_value": 0.1127, "export_price": 0.065}
@@ -307,7 +210,7 @@ def _rules() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     more = Times(5, {"withhold": 300.0, "surplus": 300.0, "heat": 900.0}, {"full": 300.0, "surplus": 300.0})
     trials = [
         rules_view.trial_shown(False, 0.3, "", None, ZONE),
-        rules_view.trial_shown(True, 1.0, "KeyError", None, ZONE),
+        rules_view.trial_shown(True, 1.0, "[fault]", None, ZONE),
         *(
             rules_view.trial_shown(True, 1.0, "", Outcome(AT_S - 200_000, AT_S, 60, same, same, other), ZONE)
             for other in (same, more, Times(1, more.by_order_s, more.by_rule_s), Times(3, more.by_order_s, {}))
@@ -320,38 +223,17 @@ def _rules() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
         yield f"trial {number}", "trial.html", {**context, "cautions": (), "entered": {"a": "1"}, "trial": trial}
 
 
-def _troubled() -> dict[str, Any]:
-    return {
-        "links": {
-            "readings": {"up": True, "reason": ""},
-            "main": {"up": False, "reason": ""},
-            "reader roof": {"up": False, "reason": ""},
-            "homie": {"up": False, "reason": ""},
-        },
-        "inputs": [reading("tank_level_pct", 90, 700), reading("pv_w", 5, 1), reading("topup_wh", 5, None)],
-        "payloads": [
-            {"signal": "grid_w", "received": 3, "refused": {"x": 2}, "last_refused": "{1}"},
-            {"signal": "house_w", "received": 0, "refused": {}, "last_refused": ""},
-        ],
-        "queue": {"waiting_readings": 0, "passed_over_readings": 1500},
-        "books": {"written_at_s": AT_S - 86_400, "fault": "", "outbox": 2, "refused": {"count": 3, "why": "422"}},
-        "timeseries": {"fault": ""},
-        "backup": {"fault": "", "last": "books.tar", "last_age_s": 200_000},
-        "alarms": [{"name": "level frozen", "sentence": "[frozen]", "since": AT}],
-    }
-
-
 def _health() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     names = ("tank_level_pct", "pv_w", "diverted_wh")
     rows = [(int(AT_S) - 60 * n, dict.fromkeys(names, 10.0 + n)) for n in range(300, 0, -1)]
     topics = {name: f"hut/{name}" for name in (*names, "grid_w", "car_w")}
     known = facts(topics=topics, booked=("diverted_wh",))
     one = {"books": {**health_answer()["books"], "written_at_s": None, "outbox": 1}, "timeseries": {"fault": ""}}
-    answers = (_troubled(), {"backup": {"fault": "", "last": None, "last_age_s": None}}, one)
+    answers = (troubled(), {"backup": {"fault": "", "last": None, "last_age_s": None}}, one)
     for number, told in enumerate(answers):
         free = (10**8, None, 10**10)[number]
         room = health_room(health_answer(**told), rows, free, known)
-        context = {"title": "Health", "health": room, "watches": True, "hours": SPARK_HOURS}
+        context = {"title": health.TITLE, "health": room, "watches": True, "hours": SPARK_HOURS}
         yield f"health {number}", "health.html", {**context, "width": WIDTH, "height": HEIGHT}
 
 
@@ -425,7 +307,7 @@ def _what_if() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     ]
     ends = {"from": "2026-05-01T00:00:00+01:00", "to": "2026-06-01T00:00:00+01:00"}
     base = {"currency": "EUR", "confidence": 0.9, "blocks": "day", "notes": [], "variants": variants, **ends}
-    for number, (ended, fault, found) in enumerate(((False, "", None), (True, "KeyError", None), (True, "", base))):
+    for number, (ended, fault, found) in enumerate(((False, "", None), (True, "[fault]", None), (True, "", base))):
         work = SimpleNamespace(found=found, ended=ended, done=0.3, fault=fault)
         called = [what_if.name_of(name) for name in names]
         yield f"what if, run {number}", "what_if_run.html", what_if._run(work, called, known)  # type: ignore[arg-type]
@@ -440,52 +322,16 @@ def _history(folder: Path) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     yield "history, a row", "history.html", asyncio.run(history._shown(house, {"row": "0"}, []))
 
 
-def _plan() -> dict[str, Any]:
-    first = datetime(2026, 6, 10, 20, 0, tzinfo=UTC)
-    hours = [
-        {
-            "from": (first + timedelta(minutes=30 * n)).isoformat(),
-            "import_price": 0.3,
-            "surplus_wh": [0, 200 + n, 400],
-            "drawn_wh": [0, 0, 0],
-            "level_pct": [20, 30, 40],
-            "level_without_pct": [10, 20, 30],
-        }
-        for n in range(48)
-    ]
-    ends = {"from": first.isoformat(), "to": (first + timedelta(days=1)).isoformat()}
-    choice = {"grid_wh": 1000, "sun_wh": 2000, "left_wh": 3000, "cost": 0.5, "net_cost": 0.3, "cold_risk": 0.1}
-    return {
-        **ends,
-        "timezone": ZONE,
-        "currency": "EUR",
-        "mode": "advise",
-        "made_at": first.isoformat(),
-        "expected_cost": 0.5,
-        "cold_risk": 0.1,
-        "boiler_price": None,
-        "given_wh": 0,
-        "heatings": [],
-        "runs": [{"from": hours[4]["from"], "to": hours[8]["from"], "wh": 1200, "target_level_pct": 60}],
-        "choices": [{**choice, "level_pct": level} for level in (None, 0.0, 40.0)],
-        "half_hours": hours,
-        "reasons": [],
-        "unknown": [],
-        "past": {"nights": 0},
-        "cautions": ["[caution]"],
-    }
-
-
 def _tonight() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     sizes = {"title": now.TITLE, "width": 1000, "height": 150, "fault": "", "hint": ""}
     for mode in ("off", "advise", "follow"):
-        yield f"tonight, {mode}", "tonight.html", {**sizes, "tonight": tonight_room({**_plan(), "mode": mode})}
+        yield f"tonight, {mode}", "tonight.html", {**sizes, "tonight": tonight_room({**plan(), "mode": mode})}
     none = {**sizes, "tonight": None, "fault": "[fault]", "hint": "[hint]"}
     yield "tonight, no plan", "tonight.html", none
 
 
 def _others() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
-    block = Block("[heading]", ["[sentence]"], "<svg></svg>", "[caption]", ["[head]"], [["[cell]"]])
+    block = Block("[heading]", ["[sentence]"], lambda said: "<svg></svg>", "[caption]", ["[head]"], [["[cell]"]])
     blocks = {"title": verdict.TITLE, "headline": verdict.NOT_YET, "fault": "", "blocks": [block]}
     yield "verdict", "verdict.html", blocks
     login = {"title": endpoints.LOGIN_TITLE, "then": "/"}

@@ -14,7 +14,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 
 from daemon.web.languages.recall import recaller
-from rules.model.wording import Day, Fitting, Number, Sentence, Stored, Text, as_sentence, fitting
+from rules.model.wording import NO_SKELETONS, Day, Fitting, Number, Sentence, Stored, Text, as_sentence, fitting
 
 if TYPE_CHECKING:
     from babel.messages.catalog import Catalog
@@ -78,17 +78,23 @@ def language(code: str) -> Language:
     if code not in CODES:
         raise KeyError(code)
     from babel import Locale
-    from babel.dates import format_skeleton
+    from babel.dates import format_date, format_skeleton
 
     locale = Locale.parse(code)
     latin = locale.number_symbols["latn"]
+
+    def day(text: Day) -> str:
+        if text.form in NO_SKELETONS:
+            return format_date(text.day, text.form, locale=locale)
+        return str(format_skeleton(text.form, text.day, locale=locale))
+
     catalogs = [_catalog(code, name) for name in CATALOGS]
     return Language(
         code,
         _translations(catalogs),
         {",": latin["group"], ".": latin["decimal"]},
         locale.percent_formats[None].pattern.rpartition("0")[2],
-        lambda text: str(format_skeleton(text.form, text.day, locale=locale)),
+        day,
         recaller(message.id for message in catalogs[0] if message.id),
     )
 

@@ -116,7 +116,8 @@ class Renderer:
         }
         code = self.language(request)
         html = self.part(template, {**known, **context}, code).encode(errors="replace")
-        return HTMLResponse(html, status, {"Content-Language": code, **(headers or {})})
+        known_by = {"Content-Language": code, "Vary": "Accept-Language"}
+        return HTMLResponse(html, status, {**known_by, **(headers or {})})
 
     def part(self, template: str, context: Mapping[str, Any], code: str = ENGLISH) -> str:
         """A template as text. code: of the language."""

@@ -120,7 +120,7 @@ def spans(asked: Asked, today: date) -> list[tuple[str, str, bool]]:
         (say("12 months"), "month", (month - timedelta(days=330)).replace(day=1), None),
         (say("all"), "month", None, None),
     )
-    found = []
+    found: list[tuple[str, str, bool]] = []
     for words, by, start, end in offered:
         from_, to = (day.isoformat() if day is not None else "" for day in (start, end))
         shown = (asked.by, asked.from_, asked.to) == (by, from_, to)

@@ -88,7 +88,7 @@ def full_date(at: datetime, zone: ZoneInfo) -> Text:
 
 def long_date(day: date) -> Day:
     """ "Wednesday 10 June 2026"."""
-    return Day(f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}", day, "yMMMMEEEEd")
+    return Day(f"{_DAYS[day.weekday()]} {day.day} {day:%B} {day.year}", day, "full")
 
 
 def period(start: str, by: str, year: int) -> str:

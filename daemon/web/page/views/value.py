@@ -190,7 +190,7 @@ def _span(start: str, end: str) -> str:
 
 
 def _dated(at: datetime) -> Day:
-    return Day(f"{at.day} {at:%B} {at.year}", at.date(), "yMMMMd")
+    return Day(f"{at.day} {at:%B} {at.year}", at.date(), "long")
 
 
 def _basis(answer: Mapping[str, Any]) -> list[str]:

@@ -1,14 +1,16 @@
 """Languages: who is answered in which, figures and days by their custom, and texts that say all of their parts."""
 
+import ast
 import pickle
 from datetime import date
+from pathlib import Path
 
 import pytest
 
 from daemon.planning.statement import against_sentence, basis, headline, past_sentence
 from daemon.web.languages.language import CODES, ENGLISH, language, preferred
 from rules.model.formatting import clock, duration, energy, money, percent, watts
-from rules.model.wording import Day, Number, Sentence, Text, joined, listed, say, say_many, with_and
+from rules.model.wording import Day, Fitting, Number, Sentence, Text, joined, listed, say, say_many, with_and
 from tests.support.marked import unmarked
 from tests.unit.daemon.planning.test_statement import RUN, document
 
@@ -54,6 +56,9 @@ def test_every_language_can_be_read_and_no_other() -> None:
         (money(0.055, "EUR"), "0,0550 EUR je kWh"),
         (Day("9 Jun", date(2026, 6, 9), "MMMd"), "9. Juni"),
         (Day("Tue 9 Jun", date(2026, 6, 9), "MMMEd"), "Di., 9. Juni"),
+        (Day("9 February 2026", date(2026, 2, 9), "long"), "9. Februar 2026"),
+        (Day("Monday 9 February 2026", date(2026, 2, 9), "full"), "Montag, 9. Februar 2026"),
+        (Day("February", date(2026, 2, 9), "LLLL"), "Februar"),
         (duration(180_000), "2 Tage 2 h"),
         (duration(86_400), "1 Tag"),
         (clock(1_781_006_400.0, "Europe/Dublin", 1_781_006_400.0 + 86_400), "gestern 13:00"),
@@ -63,6 +68,33 @@ def test_every_language_can_be_read_and_no_other() -> None:
 )
 def test_figures_days_and_names_in_german(text: str, said: str) -> None:
     assert GERMAN.text(text) == said
+
+
+def _forms() -> set[str]:
+    """How days are written anywhere in the program."""
+    found = set()
+    for folder in ("rules", "accounting", "daemon"):
+        for path in (Path(__file__).parents[5] / folder).rglob("*.py"):
+            text = path.read_text(encoding="utf-8")
+            for call in ast.walk(ast.parse(text)) if "Day(" in text else ():
+                if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Day":
+                    found |= {one.value for one in call.args[2:] if isinstance(one, ast.Constant)}
+    return found
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_every_language_writes_a_day_in_every_form_that_is_used(code: str) -> None:
+    forms = _forms()
+    assert {"MMMd", "yMMMM", "full"} <= forms
+    for form in forms:
+        assert language(code).text(Day("in English", date(2026, 2, 9), form))
+
+
+def test_which_text_fits_goes_by_the_language() -> None:
+    words = (say("sun to the tank"), say("sun"))
+    assert language(ENGLISH).text(Fitting(words, 15)) == "sun to the tank"
+    assert [GERMAN.text(Fitting(words, room)) for room in (21, 15, 4)] == ["Sonne in den Speicher", "Sonne", ""]
+    assert GERMAN.text(pickle.loads(pickle.dumps(Fitting(words, 15)))) == "Sonne"
 
 
 def test_english_stays_as_it_is_written() -> None:
