@@ -15,6 +15,8 @@ from rules.model.wording import Day, Number, Text, joined, say, with_and
 
 LEAST_LETTERS = 4
 """A template with fewer letters of its own would fit nearly everything."""
+LONGEST, MOST_JOINTS = 800, 20
+"""No sentence of ours has more; the ways in which a text may have been joined grow with the square of its joints."""
 _NUMBER = re.compile(r"[+−-]?\d[\d,]*(?:\.\d+)?(?: ?(?:%|°C|k?Wh?|kg|L|s|min|h|[A-Z]{3}))?")
 _DATED = re.compile(rf"(\d\d:\d\d) on ((?:{'|'.join(DAYS)}) (\d+) ({'|'.join(MONTHS)})(?: (\d{{4}}))?)")
 _SIGNALS = re.compile(r"[a-z]+_[a-z_]+(?: and [a-z]+_[a-z_]+)+")
@@ -51,12 +53,11 @@ def _compiled(regex: str) -> re.Pattern[str]:
     return re.compile(regex, re.DOTALL)
 
 
-def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
-    """What finds the parts of a sentence. messages: templates, or one's and its plural's."""
+def recaller(messages: Iterable[tuple[str, str | None]]) -> Callable[[str], str]:
+    """What finds the parts of a sentence. messages: each a template and that of its plural (None: it has none)."""
     whole: dict[str, Text] = {}
     forms: list[_Form] = []
-    for message in messages:
-        one, more = (message, None) if isinstance(message, str) else message
+    for one, more in messages:
         for template in (one,) if more is None else (one, more):
             form = _form(template, one, more)
             if "{" not in template:
@@ -91,7 +92,11 @@ def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
                     best = unknown, _text(form, {name: value for name, (_, value) in values.items()})
         return best
 
-    return lambda text: parsed(text)[1]
+    def recall(text: str) -> str:
+        joints = sum(text.count(between) for between in _BETWEEN)
+        return parsed(text)[1] if len(text) <= LONGEST and joints <= MOST_JOINTS else text
+
+    return recall
 
 
 def _letters(text: str) -> int:
