@@ -8,6 +8,7 @@ from typing import Any
 
 from daemon.documents import verdict_text
 from daemon.documents.verdict_charts import Bar, Chart, Span, band, bars, spans
+from rules.model.formatting import MONTHS
 from rules.model.wording import Day, Number, say
 
 Document = Mapping[str, Any]
@@ -107,7 +108,7 @@ def _compared(document: Document, money: str) -> Picture:
 
 def _year(document: Document, money: str) -> Picture:
     months = document["year"]["months"]
-    names = [Day(name, date(2024, 1 + place, 1), "LLL") for place, name in enumerate(verdict_text.MONTHS)]
+    names = [Day(name, date(2024, 1 + place, 1), "LLL") for place, name in enumerate(MONTHS)]
     items = [Bar(names[each["month"] - 1], each["net"], each["source"] == "modelled") for each in months]
     rows = [
         [

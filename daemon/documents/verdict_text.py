@@ -1,15 +1,14 @@
 """The verdict in plain words: sentences under headings, made of the JSON document, each naming its source."""
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date
 from typing import Any
 
 from daemon.documents.comparison_document import comparison_said
-from rules.model.wording import Day, Number, Sentence, joined, listed, say, with_and
+from daemon.documents.verdict_export_text import against_export_said, money_said
+from rules.model.wording import Number, Sentence, joined, say, with_and
 
 Document = Mapping[str, Any]
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _PARTS = {
     "against_export": say("Against just exporting"),
     "before_after": say("Before and after"),
@@ -31,8 +30,6 @@ _CALLED = {
     "carbon": say("carbon"),
 }
 """The parts within a sentence."""
-_LEAST = 0.005
-"""Money that would read as 0.00 is not spoken of."""
 CARRIERS = {"electricity": say("electricity"), "gas": say("gas")}
 _NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
 """Parts that have no answer for the same reason as another; said once."""
@@ -41,7 +38,7 @@ _NEEDLESS = {"life", "sensitivity", "carbon", "advice"}
 def sections(document: Document) -> list[tuple[str, list[str]]]:
     """(heading, sentences) of each part that has an answer, and of those that have none yet: what would give one."""
     saying: dict[str, Callable[[Any, str], list[str]]] = {
-        "against_export": _against_export,
+        "against_export": against_export_said,
         "before_after": _before_after,
         "fair_comparison": comparison_said,
         "year": _year,
@@ -61,7 +58,7 @@ def headline(document: Document) -> str:
     money = document["currency"] or ""
     life, year, compared = document["life"], document["year"], document["before_after"]
     if life is not None and life["never_pays"] >= 0.9:
-        spent = _money(life["spent"], money)
+        spent = money_said(life["spent"], money)
         return say(
             "No: in {never_pays} of cases the {spent} spent do not come back in {years} years.",
             never_pays=Number(f"{life['never_pays']:.0%}"),
@@ -82,7 +79,7 @@ def headline(document: Document) -> str:
             paid=Number(f"{paid:.0%}"),
         )
     if year is not None and (year["low"] > 0 or year["high"] < 0):
-        amount = _money(abs(year["net"]), money)
+        amount = money_said(abs(year["net"]), money)
         using = say("Using it brings about {amount} a year", amount=amount)
         if year["net"] <= 0:
             using = say("Using it costs about {amount} a year", amount=amount)
@@ -95,132 +92,6 @@ def headline(document: Document) -> str:
             high=Number(f"{compared['high_kwh']:,.0f}"),
         )
     return say("Can't tell yet; what is missing for an answer stands below.")
-
-
-def _against_export(part: Document, money: str) -> list[str]:
-    kwh, net = Number(f"{part['diverted_kwh']:,.0f}"), _money(abs(part["net"]), money)
-    if part["net"] >= 0:
-        brought = say("diverting {kwh} kWh brought {net}", kwh=kwh, net=net)
-    else:
-        brought = say("diverting {kwh} kWh lost {net}", kwh=kwh, net=net)
-    said = [
-        say(
-            "Measured, {first} to {last}, coverage {coverage}: {brought}: {avoided} of purchases avoided, less"
-            " {given_up}.",
-            first=part["from"],
-            last=part["to"],
-            coverage=Number(f"{part['coverage']:.0%}"),
-            brought=brought,
-            avoided=Number(f"{part['avoided']:,.2f}"),
-            given_up=_given_up(part),
-        )
-    ]
-    if len(part["by_source"]) > 1:
-        parts = [_source(each) for each in part["by_source"]]
-        said.append(
-            say(
-                "Avoided: {parts}; the money is divided by the sources' prices.",
-                parts=joined(parts),
-            )
-        )
-    if part["break_even_export_price"] is not None:
-        said.append(
-            say(
-                "It breaks even at an export price of {break_even_export_price} per kWh; {export_price} was "
-                "given up on average.",
-                break_even_export_price=Number(f"{part['break_even_export_price']:.4f}"),
-                export_price=Number(f"{part['export_price']:.4f}"),
-            )
-        )
-    losing = [month for month in part["months"] if month["net"] < 0]
-    if losing:
-        named = joined(_month(month["month"]) for month in losing[:6])
-        if len(losing) > 6:
-            named = say("{months} and others", months=named)
-        said.append(
-            say(
-                "Diversion off in the months that lost ({named}) would have brought {off_in_losing_months}.",
-                named=named,
-                off_in_losing_months=_money(part["off_in_losing_months"], money),
-            )
-        )
-    for off in part.get("off", ()):
-        first, _, last = off["off"].partition("..")
-        when = say("{first} to {last}", first=first, last=last)
-        if off["every_year"]:
-            when = say("{time} of every year", time=when)
-        amount = _money(abs(off["brought"]), money)
-        if off["brought"] >= 0:
-            brought = say("would have brought {amount}", amount=amount)
-        else:
-            brought = say("would have cost {amount}", amount=amount)
-        said.append(
-            say(
-                "Diversion off from {time} ({days} days known, coverage {coverage}, {diverted} kWh diverted) {brought}:"
-                " {kept}, less {avoided} to buy the heat that was used.",
-                time=when,
-                days=Number(f"{off['days_known']:.0f}"),
-                coverage=Number(f"{off['coverage']:.0%}"),
-                diverted=Number(f"{off['diverted_kwh']:,.0f}"),
-                brought=brought,
-                kept=_kept(off),
-                avoided=Number(f"{off['avoided']:,.2f}"),
-            )
-        )
-        if off["unpriced_kwh"] >= 0.5:
-            said.append(
-                say(
-                    "Of it {unpriced} kWh had no known price and are in no amount of money.",
-                    unpriced=Number(f"{off['unpriced_kwh']:,.0f}"),
-                )
-            )
-    if part["estimated_kwh"] >= 0.5:
-        said.append(
-            say(
-                "Of all that was diverted, {estimated} kWh fell into gaps: how much is known, but not when.",
-                estimated=Number(f"{part['estimated_kwh']:,.0f}"),
-            )
-        )
-    return said
-
-
-def _source(part: Document) -> str:
-    said = joined((part["source"], Number(f"{part['avoided']:,.2f}")), " ")
-    if not part["heat_kwh"]:
-        return said
-    return say("{source} ({heat} kWh of heat)", source=said, heat=Number(f"{part['heat_kwh']:,.0f}"))
-
-
-def _given_up(part: Document) -> str:
-    """What was given up by its parts: export income, and of the house battery and of what was bought what there is."""
-    income, forgone, bought = _amounts(part)
-    said: list[str] = [say("{amount} of export income given up", amount=income)]
-    if part["given_up_forgone"] >= _LEAST:
-        said.append(_saved_by_battery(forgone))
-    if part["given_up_bought"] >= _LEAST:
-        said.append(say("{amount} paid for what the grid or the battery gave", amount=bought))
-    return listed(said)
-
-
-def _kept(part: Document) -> str:
-    """The same without diversion."""
-    income, forgone, bought = _amounts(part)
-    said: list[str] = [say("{amount} of export income kept", amount=income)]
-    if part["given_up_forgone"] >= _LEAST:
-        said.append(_saved_by_battery(forgone))
-    if part["given_up_bought"] >= _LEAST:
-        said.append(say("{amount} not paid for what the grid or the battery gave", amount=bought))
-    return listed(said)
-
-
-def _amounts(part: Document) -> tuple[Number, Number, Number]:
-    forgone, bought = part["given_up_forgone"], part["given_up_bought"]
-    income, *others = (Number(f"{one:,.2f}") for one in (part["given_up"] - forgone - bought, forgone, bought))
-    return income, others[0], others[1]
-
-
-def _saved_by_battery(amount: Number) -> str:
-    return say("{amount} that the house battery would have saved", amount=amount)
 
 
 _SAME = {
@@ -343,7 +214,7 @@ def _life(part: Document, money: str) -> list[str]:
             "Modelled over {years} years, {spent} spent (8 in 10 cases): pay-back {paid} discounted, "
             "{simple} simple; net present value {p50} ({p10} to {p90}).",
             years=part["years"],
-            spent=_money(part["spent"], money),
+            spent=money_said(part["spent"], money),
             paid=_years(paid, part["years"]),
             simple=_years(simple, part["years"]),
             p50=Number(f"{worth['p50']:+,.0f}"),
@@ -422,14 +293,14 @@ def _advice(part: Sequence[Document], money: str) -> list[str]:
                 "is known, is advised where that would have brought money in each of them in every year of the "
                 "books, and together at least {amount} a year. Months of which the books hold less than 90% are "
                 "not looked at.",
-                amount=_money(1, money),
+                amount=money_said(1, money),
             )
         ]
     return [_advised(each, money) for each in part]
 
 
 def _advised(each: Document, money: str) -> str:
-    worth: str = _money(each["per_year"], money)
+    worth: str = money_said(each["per_year"], money)
     if each["kg_per_year"] is not None:
         worth = say("{amount} and {carbon}", amount=worth, carbon=_kg_less(each["kg_per_year"]))
     if each["at_most"]:
@@ -470,12 +341,3 @@ def _cannot_tell(why_not: Mapping[str, str]) -> list[str]:
 def _kg_less(kg: float) -> str:
     amount = Number(f"{abs(kg):,.0f}")
     return say("{kg} kg CO2e less", kg=amount) if kg >= 0 else say("{kg} kg CO2e more", kg=amount)
-
-
-def _month(text: str) -> str:
-    first = date.fromisoformat(f"{text}-01")
-    return Day(f"{MONTHS[first.month - 1]} {text[:4]}", first, "yMMM")
-
-
-def _money(amount: float, currency: str) -> Number:
-    return Number(f"{amount:,.2f} {currency}".rstrip())
