@@ -78,8 +78,8 @@ def sensitivity(year: Year, assumed: Assumptions, used: float, efficiency: float
         if {"electricity": total.electricity, "gas": total.gas, "export": total.given_up}[name]:
             growth = [assumed.growing(name) + sign * _GROWTH for sign in (-1, 1)]
             ends_a = [replace(assumed, growth={**assumed.growth, name: rate}) for rate in growth]
-            low, high = (say("{rate} a year", rate=Number(f"{rate:+.1%}")) for rate in growth)
-            add(_GROWTH_OF[name], low, high, (year, ends_a[0]), (year, ends_a[1]))
+            least_growth, most_growth = (say("{rate} a year", rate=Number(f"{rate:+.1%}")) for rate in growth)
+            add(_GROWTH_OF[name], least_growth, most_growth, (year, ends_a[0]), (year, ends_a[1]))
     if assumed.standby_per_year:
         ends_a = [_standby(assumed, factor) for factor in (0.5, 1.5)]
         add(say("standby use"), "-50 %", "+50 %", (year, ends_a[0]), (year, ends_a[1]))

@@ -4,7 +4,7 @@ import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from rules.model.wording import Day, Number, Text, say, say_many
+from rules.model.wording import Day, Number, say, say_many
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -49,7 +49,7 @@ def degrees(temp_c: float) -> str:
     return _measured(temp_c, 1, "°C")
 
 
-def money(amount: float, currency: str) -> Text:
+def money(amount: float, currency: str) -> str:
     """Price per kWh, with four decimals: 0.055 → "0.0550 EUR per kWh"."""
     figure = Number(f"{round(amount, 4) + 0.0:,.4f} {currency}".strip().replace("-", "−"))  # −0 + 0 is 0
     return say("{amount} per kWh", amount=figure)

@@ -99,18 +99,18 @@ class Stored(str):
     __slots__ = ()
 
 
-def say(template: str, /, **values: object) -> Text:
-    """A text. template: English, "tank {level}, full since {time}"; it is what the catalogs of translations are made
+def say(template: str, /, **values: object) -> str:
+    """A `Text`. template: English, "tank {level}, full since {time}"; it is what the catalogs of translations are made
     from, so it stands here as one literal. values: by place; texts among them are translated too, names are not."""
     return Text(template, _texts(values))
 
 
-def say_many(one: str, more: str, many: int, /, **values: object) -> Text:
-    """A text that depends on how many there are, which stands at {n}: say_many("{n} row", "{n} rows", 3)."""
+def say_many(one: str, more: str, many: int, /, **values: object) -> str:
+    """A `Text` that depends on how many there are, which stands at {n}: say_many("{n} row", "{n} rows", 3)."""
     return Text(one, {"n": Number(f"{many:,}"), **_texts(values)}, more, many)
 
 
-def joined(parts: Iterable[str], between: str = ", ") -> Text:
+def joined(parts: Iterable[str], between: str = ", ") -> str:
     """Parts one after the other; the empty ones are left out."""
     values = {f"part_{i}": part for i, part in enumerate(part for part in parts if part)}
     return Text(between.join(f"{{{name}}}" for name in values), values)

@@ -36,7 +36,7 @@ def test_no_word_of_a_finding_or_an_alarm_is_english_to_a_reader_of_another_lang
         assert not unmarked(text, *NAMES), text
 
 
-@rounds(max_examples=20, deadline=None)
+@rounds(max_examples=12, deadline=None)
 @given(RUNS)
 def test_a_sentence_that_was_kept_in_english_is_said_as_it_would_have_been_then(run: list[Seen]) -> None:
     for text in said(run, whole=False):

@@ -5,7 +5,7 @@ is said instead. Babel is imported when somebody asks for another language, and 
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
@@ -95,7 +95,7 @@ def language(code: str) -> Language:
         {",": latin["group"], ".": latin["decimal"]},
         locale.percent_formats[None].pattern.rpartition("0")[2],
         day,
-        recaller(message.id for message in catalogs[0] if message.id),
+        recaller(_templates(catalogs[0])),
     )
 
 
@@ -117,6 +117,15 @@ def _catalog(code: str, name: str) -> "Catalog":
 
     with (files(__package__) / code / f"{name}.po").open("rb") as file:
         return read_po(file, locale=code)
+
+
+def _templates(catalog: "Catalog") -> Iterator[tuple[str, str | None]]:
+    """Each message's template and that of its plural."""
+    for message in catalog:
+        if isinstance(message.id, str):
+            yield message.id, None
+        else:
+            yield message.id[0], message.id[1]
 
 
 def _translations(catalogs: "Iterable[Catalog]") -> NullTranslations:

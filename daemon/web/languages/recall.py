@@ -11,12 +11,15 @@ from functools import cache, lru_cache
 from string import Formatter
 
 from rules.model.formatting import DAYS, MONTHS
-from rules.model.wording import Day, Number, Text, joined, say
+from rules.model.wording import Day, Number, Text, joined, say, with_and
 
 LEAST_LETTERS = 4
 """A template with fewer letters of its own would fit nearly everything."""
+LONGEST, MOST_JOINTS = 800, 20
+"""No sentence of ours has more; the ways in which a text may have been joined grow with the square of its joints."""
 _NUMBER = re.compile(r"[+−-]?\d[\d,]*(?:\.\d+)?(?: ?(?:%|°C|k?Wh?|kg|L|s|min|h|[A-Z]{3}))?")
 _DATED = re.compile(rf"(\d\d:\d\d) on ((?:{'|'.join(DAYS)}) (\d+) ({'|'.join(MONTHS)})(?: (\d{{4}}))?)")
+_SIGNALS = re.compile(r"[a-z]+_[a-z_]+(?: and [a-z]+_[a-z_]+)+")
 _CLOCKS = ("{time} tomorrow", "{time} yesterday")
 _BETWEEN = ("; ", ": ", ", ")
 """What stands between parts that were joined."""
@@ -28,12 +31,13 @@ _A_LEAP_YEAR = 2024
 @dataclass(frozen=True, slots=True)
 class _Form:
     """A template to be found again. literals: its own words; regex: all of it; one, more: the message's template and
-    its plural (None: it has none)."""
+    its plural (None: it has none); many: how many it is about, where it does not say so itself."""
 
     literals: tuple[str, ...]
     regex: str
     one: str
     more: str | None
+    many: int
 
     @property
     def letters(self) -> int:
@@ -49,12 +53,11 @@ def _compiled(regex: str) -> re.Pattern[str]:
     return re.compile(regex, re.DOTALL)
 
 
-def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
-    """What finds the parts of a sentence. messages: templates, or one's and its plural's."""
+def recaller(messages: Iterable[tuple[str, str | None]]) -> Callable[[str], str]:
+    """What finds the parts of a sentence. messages: each a template and that of its plural (None: it has none)."""
     whole: dict[str, Text] = {}
     forms: list[_Form] = []
-    for message in messages:
-        one, more = (message, None) if isinstance(message, str) else message
+    for one, more in messages:
         for template in (one,) if more is None else (one, more):
             form = _form(template, one, more)
             if "{" not in template:
@@ -72,6 +75,8 @@ def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
             return 0, Number(text)
         if dated := _DATED.fullmatch(text):
             return 0, say("{time} on {day}", time=dated[1], day=_day(*dated.groups()[1:]))
+        if _SIGNALS.fullmatch(text):
+            return 0, with_and(text.split(" and "))
         best: tuple[int, str] = _letters(text), text
         for left, between, right in _parts(text):
             (before, start), (after, end) = parsed(left), parsed(right)
@@ -87,7 +92,11 @@ def recaller(messages: Iterable[str | tuple[str, str]]) -> Callable[[str], str]:
                     best = unknown, _text(form, {name: value for name, (_, value) in values.items()})
         return best
 
-    return lambda text: parsed(text)[1]
+    def recall(text: str) -> str:
+        joints = sum(text.count(between) for between in _BETWEEN)
+        return parsed(text)[1] if len(text) <= LONGEST and joints <= MOST_JOINTS else text
+
+    return recall
 
 
 def _letters(text: str) -> int:
@@ -117,13 +126,13 @@ def _form(template: str, one: str, more: str | None) -> _Form:
         kind = r"[\d,]+" if more is not None and field == "n" else r"\d\d:\d\d" if template in _CLOCKS else ".+?"
         pattern += f"(?P={field})" if field in seen else f"(?P<{field}>{kind})"
         seen.add(field)
-    return _Form(tuple(literals), pattern, one, more)
+    return _Form(tuple(literals), pattern, one, more, 1 if template == one else 2)
 
 
 def _text(form: _Form, values: dict[str, str]) -> Text:
     if form.more is None:
         return Text(form.one, values)
-    return Text(form.one, values, form.more, int(values["n"].replace(",", "")) if "n" in values else None)
+    return Text(form.one, values, form.more, int(values["n"].replace(",", "")) if "n" in values else form.many)
 
 
 def _day(text: str, day: str, month: str, year: str | None) -> Day:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from daemon.web.page.views.signal_names import NAMES
 from rules.model.formatting import MONTHS, duration
 from rules.model.signals import find
-from rules.model.wording import Day, Number, Sentence, Text, joined, say
+from rules.model.wording import Day, Number, Sentence, joined, say
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 PER_KWH = "per kWh"
@@ -80,7 +80,7 @@ def weekday_words(day: date, today: date) -> Day:
     return Day(f"{_DAYS[day.weekday()][:3]} {words}", day, f"{words.form.removesuffix('d')}Ed")
 
 
-def full_date(at: datetime, zone: ZoneInfo) -> Text:
+def full_date(at: datetime, zone: ZoneInfo) -> str:
     """ "Wednesday 10 June 2026, 14:52"."""
     local = at.astimezone(zone)
     return joined((long_date(local.date()), f"{local:%H:%M}"))

@@ -13,6 +13,9 @@ TRANSLATED = [(code, name) for code in CODES if code != ENGLISH for name in CATA
 _PLACE = re.compile(r"\{(\w+)\}|%\((\w+)\)s|(</?[a-z][^<>]*>)")
 
 
+ALL = {name: needed(name) for name in CATALOGS}
+
+
 def places(text: str) -> set[str]:
     return {"".join(found) for found in _PLACE.findall(text)}
 
@@ -30,7 +33,7 @@ def test_the_catalogs_are_those_that_are_extracted() -> None:
 
 @pytest.mark.parametrize(("code", "name"), TRANSLATED)
 def test_a_catalog_has_what_the_code_says_and_all_of_it_translated(code: str, name: str) -> None:
-    wanted = {message.id for message in needed(name) if message.id}
+    wanted = {message.id for message in ALL[name] if message.id}
     kept = [message for message in read(code, name) if message.id]
     assert len(wanted) > 100
     assert {message.id for message in kept} == wanted, "run: python -m daemon.web.languages.extract"
@@ -51,7 +54,7 @@ def test_a_translation_has_the_places_of_its_text(code: str, name: str) -> None:
 
 def test_every_text_that_is_said_stands_in_a_catalog() -> None:
     """Looked for in another way than the catalogs are made: in the syntax of every module."""
-    known = {message.id for name in CATALOGS for message in needed(name)}
+    known = {message.id for name in CATALOGS for message in ALL[name]}
     lost, calls = [], 0
     for path in sorted(path for folder in SOURCES["sentences"] for path in (REPO / folder).rglob("*.py")):
         for call in ast.walk(ast.parse(path.read_text())):

@@ -7,11 +7,15 @@ from pathlib import Path
 
 import pytest
 
+from daemon.documents.verdict_text import headline as headline_of
+from daemon.documents.verdict_text import sections
 from daemon.planning.statement import against_sentence, basis, headline, past_sentence
 from daemon.web.languages.language import CODES, ENGLISH, language, preferred
 from rules.model.formatting import clock, duration, energy, money, percent, watts
 from rules.model.wording import Day, Fitting, Number, Sentence, Text, joined, listed, say, say_many, with_and
 from tests.support.marked import unmarked
+from tests.unit.daemon.documents.test_verdict_text import document as judged
+from tests.unit.daemon.documents.test_verdict_text import life
 from tests.unit.daemon.planning.test_statement import RUN, document
 
 GERMAN = language("de")
@@ -129,6 +133,15 @@ def test_lists_in_english_are_as_people_write_them() -> None:
 def test_braces_in_a_value_are_just_braces() -> None:
     assert Text("{payload}", {"payload": "{on}"}) == "{on}"
     assert GERMAN.text(say("resumes below {level}", level="{x}")) == "geht weiter unter {x}"
+
+
+@pytest.mark.parametrize("never", [0.0, 0.4, 0.95])
+@pytest.mark.parametrize("p50", [None, 9.0])
+def test_a_verdict_says_nothing_in_english_to_a_reader_of_another_language(never: float, p50: float | None) -> None:
+    verdict = judged(life=life(never, p50, None))
+    said = [headline_of(verdict), *(text for heading, texts in sections(verdict) for text in (heading, *texts))]
+    for text in said:
+        assert not unmarked(text, "AIRR", "IRR", "SIR"), text
 
 
 @pytest.mark.parametrize("runs", [(), (RUN,), (RUN, RUN)])
