@@ -127,8 +127,8 @@ def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) 
         room = page.http("GET", "/rules/full", headers={"Cookie": f"brimful={cookie}"}).text
         token = room.partition('name="form_token" value="')[2].partition('"')[0]
         for value, said in (
-            ("4000", "rules.full.stop_at_pct: erwartet: 50–100 %, gefunden: 4000 (home.toml)"),
-            ("viel", "rules.full.stop_at_pct: erwartet: eine Zahl 50–100 %, gefunden: &#34;viel&#34; (home.toml)"),
+            ("4000", "rules.full.stop_at_pct: erwartet: 1–100 %, gefunden: 4000 (home.toml)"),
+            ("viel", "rules.full.stop_at_pct: erwartet: eine Zahl 1–100 %, gefunden: &#34;viel&#34; (home.toml)"),
         ):
             entered = {"form_token": token, "stop_at_pct": value}
             refused = page.form("/rules/full/try", entered, cookie, Accept_Language="de")
