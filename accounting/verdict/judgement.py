@@ -112,9 +112,9 @@ def judge(evidence: Evidence) -> Verdict:
     if year is None:
         for part in ("life", "sensitivity"):
             why_not[part] = say("there is no year to go by: {year}", year=why_not["year"])
-    elif assumed is None:
+    elif isinstance(evidence.assumed, str):
         for part in ("life", "sensitivity"):
-            why_not[part] = str(evidence.assumed)
+            why_not[part] = evidence.assumed
     lifetime = moved = None
     if year is not None and assumed is not None:
         notes += _of_standby(assumed)

@@ -19,6 +19,7 @@ from daemon.config.state_topics import state_base
 from daemon.config.wording import close, plain, problem, shown
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS, TEMPERATURES, find
+from rules.model.wording import Number, say, say_many
 
 _LEVEL = ("tank_level_pct", *TEMPERATURES)
 _SURPLUS = ("surplus_w", "grid_w")
@@ -257,35 +258,37 @@ def _boiler(home: Home, names: Names, report: Report) -> None:
 def _rules(home: Home, names: Names, report: Report) -> None:
     rules = home.rules
     if rules.limit.resume_c >= rules.limit.maximum_c:
-        expected = f"less than maximum_c {plain(rules.limit.maximum_c)} °C"
+        expected = say("less than {key} {value}", key="maximum_c", value=Number(f"{plain(rules.limit.maximum_c)} °C"))
         report.add("rules.limit.resume_below_c", expected, plain(rules.limit.resume_c))
     if rules.full.resume_pct >= rules.full.stop_at_pct:
-        expected = f"less than stop_at_pct {plain(rules.full.stop_at_pct)} %"
-        report.add(
-            "rules.full.resume_below_pct", expected, plain(rules.full.resume_pct), "there must be room to resume"
-        )
+        expected = say("less than {key} {value}", key="stop_at_pct", value=Number(f"{plain(rules.full.stop_at_pct)} %"))
+        hint = say("there must be room to resume")
+        report.add("rules.full.resume_below_pct", expected, plain(rules.full.resume_pct), hint)
     if rules.surplus.stop_w >= rules.surplus.start_w:
-        expected = f"less than start_w {plain(rules.surplus.start_w)} W"
+        expected = say("less than {key} {value}", key="start_w", value=Number(f"{plain(rules.surplus.start_w)} W"))
         report.add("rules.surplus.stop_w", expected, plain(rules.surplus.stop_w))
     if rules.yield_ is not None:
         _yield(rules.yield_.signal, names, report)
     for index, name in enumerate(rules.heaters.prefer):
         if name not in names.heaters:
             hint = close(name, names.heaters)
-            report.add("rules.heaters.prefer", "names of heaters", shown(name), hint)
+            report.add("rules.heaters.prefer", say("names of heaters"), shown(name), hint)
         elif name in rules.heaters.prefer[:index]:
-            report.add("rules.heaters.prefer", "each heater once", f"{shown(name)} twice")
+            report.add("rules.heaters.prefer", say("each heater once"), say("{name} twice", name=shown(name)))
     if rules.alternate.settle_days >= rules.alternate.block_days:
-        expected = f"less than block_days, {rules.alternate.block_days} days"
-        hint = "at least one day of each block must count"
-        report.add("rules.alternate.settle_days", expected, f"{rules.alternate.settle_days} days", hint)
+        days = say_many("{n} day", "{n} days", rules.alternate.block_days)
+        expected = say("less than block_days, {days}", days=days)
+        got = say("{days} days", days=rules.alternate.settle_days)
+        report.add("rules.alternate.settle_days", expected, got, say("at least one day of each block must count"))
     if rules.alternate.from_ is not None and rules.alternate.from_.year > LAST_YEAR:
-        report.add("rules.alternate.from", f"a day of {LAST_YEAR} or before", rules.alternate.from_.isoformat())
+        report.add(
+            "rules.alternate.from", say("a day of {year} or before", year=LAST_YEAR), rules.alternate.from_.isoformat()
+        )
     for index, absence in enumerate(rules.away.periods):
         start, end = absence.from_, absence.to
         if (start.isoformat() + "T00:00:00")[:19] >= (end.isoformat() + "T00:00:00")[:19]:
             key = f"rules.away.periods[#{index + 1}].to"
-            report.add(key, f"later than from {start.isoformat()}", end.isoformat())
+            report.add(key, say("later than from {begin}", begin=start.isoformat()), end.isoformat())
 
 
 def _yield(name: str, names: Names, report: Report) -> None:
@@ -293,7 +296,10 @@ def _yield(name: str, names: Names, report: Report) -> None:
     if name not in names.signals:
         powers: Iterable[str] = (known for known in names.signals if known.endswith("_w"))
         report.add(
-            "rules.yield.signal", f"a signal of the table [signals.{name}]", "no such table", close(name, [*powers])
+            "rules.yield.signal",
+            say("a signal of the table [signals.{name}]", name=name),
+            say("no such table"),
+            close(name, [*powers]),
         )
     elif found is not None and found[0].unit != "W":
-        report.add("rules.yield.signal", "a signal that measures a power, in W", shown(name))
+        report.add("rules.yield.signal", say("a signal that measures a power, in W"), shown(name))

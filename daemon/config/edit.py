@@ -17,6 +17,7 @@ from daemon.config.replacing import replace_file
 from daemon.config.rewrite import rewritten
 from daemon.config.rule_tables import TABLES, Alternate, Away, Heaters
 from daemon.config.wording import close, problem
+from rules.model.wording import say
 
 OP = "change a rule"
 _NEXT_TO = {"resume_below_c": "resume_c", "resume_below_pct": "resume_pct"}  # keys whose default follows another key
@@ -109,9 +110,9 @@ def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) ->
     old = parse(before, path)
     table = TABLES.get(rule)
     if table is None:
-        raise _refused(path, f"rules.{rule}", "a known rule", f'"{rule}"', close(rule, list(TABLES)))
+        raise _refused(path, f"rules.{rule}", say("a known rule"), f'"{rule}"', close(rule, list(TABLES)))
     found = [
-        problem(f"rules.{rule}.{key}", "a known key", f'"{key}"', path.name, close(key, keys_of(table)))
+        problem(f"rules.{rule}.{key}", say("a known key"), f'"{key}"', path.name, close(key, keys_of(table)))
         for key in values
         if key not in keys_of(table)
     ]
@@ -122,7 +123,11 @@ def _changed(path: Path, before: bytes, rule: str, values: Mapping[str, str]) ->
         content = rewritten(before.decode("utf-8"), rule, wanted).encode("utf-8")
     except ValueError:
         raise _refused(
-            path, f"rules.{rule}", f"a table [rules.{rule}]", "a layout that cannot be changed here", "edit it by hand"
+            path,
+            f"rules.{rule}",
+            say("a table [{key}]", key=f"rules.{rule}"),
+            say("a layout that cannot be changed here"),
+            say("edit it by hand"),
         ) from None
     new = parse(content, path)
     was, now = _keys_shown(old, rule), _keys_shown(new, rule)
@@ -167,7 +172,7 @@ def _absence(path: Path, text: str) -> dict[str, Any]:
             raise ValueError("no end")
         return {"from": _when(start.strip()), "to": _when(end.strip())}
     except ValueError:
-        expected = "FROM/TO, several with commas, as 2026-08-01/2026-08-15"
+        expected = say("FROM/TO, several with commas, as 2026-08-01/2026-08-15")
         raise _refused(path, "rules.away.periods", expected, f'"{text[:40]}"') from None
 
 

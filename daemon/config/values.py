@@ -10,6 +10,8 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
+from rules.model.wording import say
+
 _DECIMAL_PLACES = 9  # beyond a millionth of a cent; a bound, so that 1e-999999 cannot become a fraction of megabytes
 
 
@@ -78,7 +80,7 @@ def _without_offset(value: date | datetime) -> date | datetime:
 Name = Annotated[
     str,
     Field(pattern=r"^[a-z][a-z0-9_]{0,39}$"),
-    Words("a name of small letters, digits and _ that starts with a letter"),
+    Words(say("a name of small letters, digits and _ that starts with a letter")),
 ]
 Text = Annotated[str, Field(min_length=1, max_length=200), Words("text in quotes")]
 Payload = Annotated[
@@ -106,16 +108,19 @@ Clock = Annotated[
     Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$"),
     Words('a time such as "02:00"', 'in quotes, 00:00 to 23:59; midnight is "00:00"'),
 ]
-Day = Annotated[date, Words("a date such as 2026-01-31", "a date is written without quotes")]
+Day = Annotated[date, Words(say("a date such as 2026-01-31"), say("a date is written without quotes"))]
 LocalTime = Annotated[
     date | datetime,
     AfterValidator(_without_offset),
-    Words("a date or a local date-time such as 2026-08-01 or 2026-08-01T18:00:00", "without quotes and without offset"),
+    Words(
+        say("a date or a local date-time such as 2026-08-01 or 2026-08-01T18:00:00"),
+        say("without quotes and without offset"),
+    ),
 ]
 FilePath = Annotated[
     str,
     Field(min_length=1, max_length=1000, pattern=r"^[^\x00]+$"),
-    Words("a path in quotes, relative to the home file"),
+    Words(say("a path in quotes, relative to the home file")),
 ]
 FeedUrl = Annotated[
     str,

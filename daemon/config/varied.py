@@ -10,6 +10,7 @@ from typing import Any
 from daemon.config.load import ConfigError, loads, made, read_bytes, toml
 from daemon.config.model import Home
 from daemon.config.wording import problem
+from rules.model.wording import say
 
 _LABELS = ("name", "source", "from")
 _LOSS = ("loss_w", "label_class")
@@ -76,7 +77,7 @@ def _value(text: str) -> Any:
 def _put(raw: dict[str, Any], key: str, value: Any, path: Path) -> None:
     parts = [part for part in key.replace("[", ".").replace("]", "").split(".") if part]
     if not parts:
-        raise _refused(path, key or '""', "a dotted key such as rules.full.stop_at_pct", "none")
+        raise _refused(path, key or '""', say("a dotted key such as rules.full.stop_at_pct"), say("none"))
     place: Any = raw
     for number, part in enumerate(parts[:-1]):
         place = _step(place, part, parts[number:], key, path)
@@ -86,7 +87,7 @@ def _put(raw: dict[str, Any], key: str, value: Any, path: Path) -> None:
     elif isinstance(place, dict):
         place[parts[-1]] = value
     else:
-        raise _refused(path, key, "a table before the last dot", f"{place!r}")
+        raise _refused(path, key, say("a table before the last dot"), f"{place!r}")
 
 
 def _step(place: Any, part: str, rest: list[str], key: str, path: Path) -> Any:
@@ -95,7 +96,7 @@ def _step(place: Any, part: str, rest: list[str], key: str, path: Path) -> Any:
         return place[_place(place, part, key, path)]
     if isinstance(place, dict):
         return place.setdefault(part, {})
-    raise _refused(path, key, f"a table before {'.'.join(rest)}", f"{place!r}")
+    raise _refused(path, key, say("a table before {key}", key=".".join(rest)), f"{place!r}")
 
 
 def _only(place: Any, part: str) -> Any:
@@ -112,7 +113,9 @@ def _place(items: list[Any], part: str, key: str, path: Path) -> int:
     if len(found) == 1:
         return found[0]
     known = ", ".join(next(iter(_names(item)), str(number)) for number, item in enumerate(items))
-    raise _refused(path, key, f"one of the list's items by number from 0 or by name: {known}", f'"{part[:40]}"')
+    raise _refused(
+        path, key, say("one of the list's items by number from 0 or by name: {names}", names=known), f'"{part[:40]}"'
+    )
 
 
 def _names(item: Any) -> list[str]:

@@ -12,21 +12,21 @@ from pydantic import BaseModel, ValidationError
 from daemon.config.places import Place, field_of, keys_of, locate
 from daemon.config.values import Within, Words
 from rules.model.errors import BrimfulError
-from rules.model.wording import Number
+from rules.model.wording import Number, joined, say
 
 OP = "read the home file"
 
 _UNITS = {  # by the end of a key's name; the longer ends first
-    "pulses_per_kwh": "pulses per kWh",
+    "pulses_per_kwh": say("pulses per kWh"),
     "kg_per_kwh": "kg/kWh",
-    "kwh_per_month": "kWh a month",
-    "price_per_t": "money per tonne",
-    "per_day": "money per day",
-    "price": "money per kWh",
-    "margin": "money per kWh",
-    "minutes": "minutes",
-    "years": "years",
-    "keep_months": "months",
+    "kwh_per_month": say("kWh a month"),
+    "price_per_t": say("money per tonne"),
+    "per_day": say("money per day"),
+    "price": say("money per kWh"),
+    "margin": say("money per kWh"),
+    "minutes": say("minutes"),
+    "years": say("years"),
+    "keep_months": say("months"),
     "baud": "baud",
     "_kwh": "kWh",
     "_kg": "kg",
@@ -37,22 +37,23 @@ _UNITS = {  # by the end of a key's name; the longer ends first
     "_c": "°C",
     "_s": "s",
     "_l": "L",
-    "_days": "days",
+    "_days": say("days"),
 }
 _PLAIN = {
-    "bool_type": "true or false",
-    "string_type": "text in quotes",
-    "tuple_type": "a list",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-    "dict_type": "a table",
+    "bool_type": say("true or false"),
+    "string_type": say("text in quotes"),
+    "tuple_type": say("a list"),
+    "model_type": say("a table"),
+    "model_attributes_type": say("a table"),
+    "dict_type": say("a table"),
 }
 _LONGEST = 60
 
 
 def problem(key: str, expected: str, got: str, file_name: str, hint: str = "") -> BrimfulError:
     """One error of the home file. got: as `shown` gives it, or in words."""
-    return BrimfulError(OP, key, f"expected {expected}, got {got} ({file_name})", hint)
+    cause = say("expected {expected}, got {got} ({file})", expected=expected, got=got, file=file_name)
+    return BrimfulError(OP, key, cause, hint)
 
 
 def problems(root: type[BaseModel], invalid: ValidationError, raw: object, file_name: str) -> Iterator[BrimfulError]:
@@ -65,23 +66,23 @@ def problems(root: type[BaseModel], invalid: ValidationError, raw: object, file_
             case "words":
                 expected, hint = context["expected"], context["hint"]
                 if "password" in expected:
-                    got = "one with them"  # never repeat what may hold a secret
+                    got = say("one with them")  # never repeat what may hold a secret
             case "within":
                 expected, hint = _range(context, place.field, value), _slip(context, place.field, value)
             case "extra_forbidden":
-                expected, got, hint = "a known key", json.dumps(place.field, ensure_ascii=False), _known(place)
+                expected, got, hint = say("a known key"), json.dumps(place.field, ensure_ascii=False), _known(place)
             case "missing":
-                expected, got = _wanted(place), "nothing"
+                expected, got = _wanted(place), say("nothing")
             case "union_tag_not_found" | "union_tag_invalid":
                 key, expected = f"{key}.kind", _either(place.kinds)
                 got = shown(value.get("kind") if isinstance(value, Mapping) else None)
             case "literal_error":
                 unit = unit_of(place.field)
-                expected = context["expected"].replace("'", '"') + (f" {unit}" if unit else "")
+                expected = joined((context["expected"].replace("'", '"'), unit), " ")
             case "too_short" if value:
                 continue  # its items are wrong, and each has been said already
             case "too_short":
-                expected = "at least one"
+                expected = say("at least one")
             case _:
                 expected = _PLAIN.get(kind, error["msg"])
         yield problem(key, expected, got, file_name, hint)
@@ -91,7 +92,7 @@ def shown(value: object) -> str:
     """A value as the file has it, short and on one line."""
     match value:
         case None:
-            return "nothing"
+            return say("nothing")
         case bool():
             return "true" if value else "false"
         case int() | float() | Decimal():
@@ -101,9 +102,11 @@ def shown(value: object) -> str:
         case str():
             text = json.dumps(value[:_LONGEST], ensure_ascii=False)
         case Mapping():
-            return "a table"
+            return say("a table")
         case _:
-            return "an empty list" if value == [] else "a list" if isinstance(value, Sequence) else "something else"
+            if value == []:
+                return say("an empty list")
+            return say("a list") if isinstance(value, Sequence) else say("something else")
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
@@ -126,13 +129,14 @@ def close(word: str, known: Sequence[str]) -> str:
     """A hint at the known word that was probably meant, or the list of them."""
     near = get_close_matches(word, known, 1, 0.6) or [each for each in known if word and each.startswith(word)]
     if len(near) == 1:
-        return f"{near[0]} is meant?"
-    return f"known here: {', '.join(known)}" if known else ""
+        return say("{name} is meant?", name=near[0])
+    return say("known here: {names}", names=", ".join(known)) if known else ""
 
 
 def _either(words: Sequence[object]) -> str:
     quoted = [shown(word) for word in words]
-    return " or ".join(filter(None, [", ".join(quoted[:-1]), quoted[-1]]))
+    first = ", ".join(quoted[:-1])
+    return say("{first} or {last}", first=first, last=quoted[-1]) if first else quoted[-1]
 
 
 def _range(context: Mapping[str, Any], field: str, value: object) -> str:
@@ -143,29 +147,28 @@ def _range(context: Mapping[str, Any], field: str, value: object) -> str:
     fits = is_number and (not context["whole"] or isinstance(value, int))
     low, high = plain(context["low"]), plain(context["high"])
     if context["above"]:
-        span = f"above {low} up to {high}"
+        span = say("above {low} up to {high}", low=low, high=high)
     else:
-        span = f"{low} to {high}" if context["low"] < 0 else f"{low}–{high}"
-    unit = unit_of(field)
-    kind = "" if fits else "a whole number " if context["whole"] else "a number "
-    return f"{kind}{span}{' ' if unit else ''}{unit}"
+        span = say("{begin} to {end}", begin=low, end=high) if context["low"] < 0 else joined((low, high), "–")
+    kind = "" if fits else say("a whole number") if context["whole"] else say("a number")
+    return joined((kind, span, unit_of(field)), " ")
 
 
 def _slip(context: Mapping[str, Any], field: str, value: object) -> str:
     """A hint at the slip that was probably made."""
     if isinstance(value, str):
-        return "write a number without quotes" if _is_number(value) else ""
+        return say("write a number without quotes") if _is_number(value) else ""
     if not isinstance(value, int | float | Decimal) or isinstance(value, bool):
         return ""
     if value != value:  # not a number, which nothing may be compared with; isnan() cannot take every integer
         return ""
     unit = unit_of(field)
     if unit == "W" and value > 0:
-        return "kW given where W is meant?"
+        return say("kW given where W is meant?")
     if unit == "%" and 0 < value < context["low"]:
-        return "a share given where % is meant?"
+        return say("a share given where % is meant?")
     if isinstance(value, Decimal) and context["low"] <= value <= context["high"]:
-        return "without a decimal point" if context["whole"] else "at most nine decimal places"
+        return say("without a decimal point") if context["whole"] else say("at most nine decimal places")
     return ""
 
 
@@ -183,14 +186,14 @@ def _known(place: Place) -> str:
     keys = keys_of(place.table)
     hint = close(place.field, keys)
     secret = place.field.lower() in {"password", "token", "secret"}
-    return f"{hint} a secret is never written into the home file" if secret else hint
+    return joined((hint, say("a secret is never written into the home file")), " ") if secret else hint
 
 
 def _wanted(place: Place) -> str:
     """What is expected of a key that is missing."""
     info = field_of(place.table, place.field) if place.table is not None else None
     if info is None:
-        return "a value"
+        return say("a value")
     for mark in info.metadata:
         if isinstance(mark, Words):
             return mark.expected
@@ -199,4 +202,4 @@ def _wanted(place: Place) -> str:
     if get_origin(info.annotation) is Literal:
         return _either(get_args(info.annotation))
     is_table = get_origin(info.annotation) is dict or isinstance(info.annotation, type)
-    return f"a table [{place.key}]" if is_table else "a value"
+    return say("a table [{key}]", key=place.key) if is_table else say("a value")

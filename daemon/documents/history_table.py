@@ -14,6 +14,7 @@ from accounting.verdict.history import COLUMNS, parse_history
 from daemon.config.model import Home
 from daemon.config.replacing import replace_file
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 OP = "write the history"
 FILE = "history.csv"
@@ -83,7 +84,9 @@ def with_row(table: HistoryTable, place: int | None, cells: Mapping[str, str]) -
     entered = {name: " ".join(cells[name].split()) for name in COLUMNS if name in cells}
     for name, text in entered.items():
         if len(text) > _LONGEST or not text.isprintable():
-            raise BrimfulError(OP, name, f"expected at most {_LONGEST} printable characters, got {len(text)}")
+            raise BrimfulError(
+                OP, name, say("expected at most {most} printable characters, got {got}", most=_LONGEST, got=len(text))
+            )
     row = {**before, **entered}
     columns = tuple(name for name in COLUMNS if name in table.columns or row.get(name))
     rows = [*table.rows]
@@ -117,7 +120,9 @@ def save(table: HistoryTable) -> None:
 
 def _row(table: HistoryTable, place: int) -> Mapping[str, str]:
     if not 0 <= place < len(table.rows):
-        raise BrimfulError(OP, table.path.name, "expected a row that is there", "it was changed meanwhile; look again")
+        raise BrimfulError(
+            OP, table.path.name, say("expected a row that is there"), say("it was changed meanwhile; look again")
+        )
     return table.rows[place]
 
 

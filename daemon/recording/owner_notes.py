@@ -8,6 +8,7 @@ from typing import Any
 
 from accounting.ledger.records import OWNERS, EventRow
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 KINDS = ("tariff", "setting", "hardware", "absence", "other")
 LONGEST = 200
@@ -32,14 +33,14 @@ def note_of(arguments: Mapping[str, Any]) -> Note:
     try:
         day = date.fromisoformat(given_day if isinstance(given_day, str) else "")
     except ValueError:
-        raise _refused("day", "a date like 2026-06-01", given_day) from None
+        raise _refused("day", say("a date like 2026-06-01"), given_day) from None
     if not _EARLIEST_YEAR <= day.year <= _LATEST_YEAR:
-        raise _refused("day", f"a year {_EARLIEST_YEAR} to {_LATEST_YEAR}", given_day)
+        raise _refused("day", say("a year {begin} to {end}", begin=_EARLIEST_YEAR, end=_LATEST_YEAR), given_day)
     if not isinstance(kind, str) or kind not in KINDS:
-        raise _refused("kind", f"one of {', '.join(KINDS)}", kind)
+        raise _refused("kind", say("one of {names}", names=", ".join(KINDS)), kind)
     text = " ".join(text.split()) if isinstance(text, str) else ""
     if not 1 <= len(text) <= LONGEST or not text.isprintable():
-        cause = f"expected 1 to {LONGEST} printable characters, got {len(text)}"
+        cause = say("expected 1 to {most} printable characters, got {got}", most=LONGEST, got=len(text))
         raise BrimfulError(_OP, "text", cause)
     return Note(secrets.token_hex(6), day, kind, text)
 
@@ -71,4 +72,5 @@ def notes_of(events: Sequence[EventRow]) -> list[Note]:
 
 
 def _refused(subject: str, expected: str, got: object) -> BrimfulError:
-    return BrimfulError(_OP, subject, f"expected {expected}, got {str(got)[:40]!r}")
+    cause = say("expected {expected}, got {got}", expected=expected, got=repr(str(got)[:40]))
+    return BrimfulError(_OP, subject, cause)

@@ -13,6 +13,7 @@ from rules.model.formatting import clock, duration
 from rules.model.orders import Order
 from rules.model.overriding import clear_override, set_override
 from rules.model.reading import Moment
+from rules.model.wording import joined, say
 
 LONGEST_OVERRIDE_S = 7 * 86_400.0
 _OP = "set an override"
@@ -40,9 +41,11 @@ def read_override(arguments: Mapping[str, Any]) -> SetOverride | ClearOverride:
     for_s = arguments.get("for_s")
     if isinstance(for_s, bool) or not (isinstance(for_s, int | float) and 1 <= for_s <= LONGEST_OVERRIDE_S):
         is_time = isinstance(for_s, int | float) and not isinstance(for_s, bool) and 1 <= for_s < 1e12
-        got = f"{for_s:.12g} s ({duration(float(for_s or 0))})" if is_time else str(for_s)[:40]
-        cause = f"expected 1 s to {duration(LONGEST_OVERRIDE_S)}, got {got}"
-        raise BrimfulError(_OP, "for_s", cause, "an override always ends")
+        got = str(for_s)[:40]
+        if is_time:
+            got = joined((f"{for_s:.12g} s (", duration(float(for_s or 0)), ")"), "")
+        cause = say("expected 1 s to {longest}, got {got}", longest=duration(LONGEST_OVERRIDE_S), got=got)
+        raise BrimfulError(_OP, "for_s", cause, say("an override always ends"))
     heater = arguments.get("heater")
     if heater is not None and not isinstance(heater, str):
         raise BrimfulError(_OP, "heater", f"expected a heater's name, got {str(heater)[:40]!r}")
@@ -100,12 +103,13 @@ class Overriding:
     def _must_fit(self, wish: SetOverride) -> None:
         heaters = {heater.name: heater for heater in self._controller.engine.settings.heaters}
         if wish.heater is not None and wish.heater not in heaters:
-            raise BrimfulError(_OP, "heater", f"expected one of {', '.join(heaters)}, got {wish.heater!r}")
+            cause = say("expected one of {names}, got {got}", names=", ".join(heaters), got=repr(wish.heater))
+            raise BrimfulError(_OP, "heater", cause)
         asked = heaters[wish.heater] if wish.heater is not None else next(iter(heaters.values()))
         if wish.order is Order.HEAT and not asked.can_heat:
             raise BrimfulError(
                 _OP,
                 f"heaters.{asked.name}",
-                "expected a heater that obeys `heat`, got one with no such order",
-                "give it a `heat` payload under orders, if the device has one",
+                say("expected a heater that obeys `heat`, got one with no such order"),
+                say("give it a `heat` payload under orders, if the device has one"),
             )

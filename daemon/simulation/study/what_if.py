@@ -15,6 +15,7 @@ from daemon.simulation.apart import Apart, Teller, work
 from daemon.simulation.study.comparison import Setting, home_of, settings_of, study
 from daemon.simulation.study.studied_home import OP
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 LAST_S = 366 * 86_400
 """How much of the tape's end is studied."""
@@ -42,11 +43,15 @@ def asked(home: Home, wanted: Mapping[str, str]) -> list[Setting]:
     Raises BrimfulError: a key or value that does not fit, too many of them.
     """
     if not 1 <= len(wanted) <= MOST_KEYS:
-        raise BrimfulError(OP, "what if", f"expected 1 to {MOST_KEYS} keys, got {len(wanted)}")
+        raise BrimfulError(OP, "what if", say("expected 1 to {most} keys, got {got}", most=MOST_KEYS, got=len(wanted)))
     settings = settings_of(f"{key}={values}" for key, values in wanted.items())
     if len(settings) > MOST_VARIANTS:
-        cause = f"expected at most {MOST_VARIANTS - 1} variants beside the home as it is, got {len(settings) - 1}"
-        raise BrimfulError(OP, "what if", cause, "fewer values; brimful study takes more")
+        cause = say(
+            "expected at most {most} variants beside the home as it is, got {got}",
+            most=MOST_VARIANTS - 1,
+            got=len(settings) - 1,
+        )
+        raise BrimfulError(OP, "what if", cause, say("fewer values; brimful study takes more"))
     for setting in settings:
         home_of(home.file, setting)
     return settings

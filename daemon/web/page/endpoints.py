@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from daemon.config.load import ConfigError
 from daemon.web.page.rendering import Renderer
 from daemon.web.server.access import FORM_TOKEN
 from daemon.web.server.context import House
@@ -115,8 +116,10 @@ class Endpoints:
 
 def lines_of(error: BrimfulError) -> list[str]:
     """An error for people, one problem a line."""
+    if isinstance(error, ConfigError):
+        return [line for problem in error.problems for line in lines_of(problem)]
     said = joined((joined((error.subject, error.cause), ": "), error.hint), "; ")
-    return [said] if said == str(error) else str(error).splitlines()  # several, of a home file
+    return [said] if said == str(error) else str(error).splitlines()
 
 
 async def form_of(request: Request) -> dict[str, str]:

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from daemon.mqtt.address import BrokerAddress
 from daemon.setup.examine import Examined, examined
 from daemon.setup.survey import Survey
+from daemon.web.page.endpoints import lines_of
 from rules.model.errors import BrimfulError
+from rules.model.wording import joined
 
 LONGEST_S = 600.0
 
@@ -56,7 +58,7 @@ class Listening:
         try:
             self._hear(broker, seconds, begun)
         except BrimfulError as refused:
-            begun.fault = str(refused)
+            begun.fault = joined(lines_of(refused), " ")
         except Exception as unforeseen:  # its asker must not wait for ever
             begun.fault = f"listening failed: {type(unforeseen).__name__}"
             raise

@@ -7,6 +7,7 @@ from starlette.requests import Request
 
 from daemon.web.server.accounts import Accounts, Session
 from daemon.web.server.refusals import Refusal
+from rules.model.wording import say
 
 COOKIE = "brimful"
 FORM_TOKEN = "form_token"
@@ -68,7 +69,7 @@ class Access:
             hint = "brimful sends it itself where it can read that file"
             raise Refusal(401, "login", f"expected a login, or {self._token_named}, got neither", hint)
         if self.read_only:
-            raise Refusal(403, "api.read_only", "expected false for a change by the page, got true")
+            raise Refusal(403, "api.read_only", say("expected false for a change by the page, got true"))
         self.must_be_form_of_session(request, form_token)
 
     def must_be_form_of_session(self, request: Request, form_token: str | None = None) -> None:
@@ -77,9 +78,11 @@ class Access:
         session = self.session(request)
         credentials = form_token if form_token is not None else request.headers.get(FORM_HEADER, "")
         if session is None or not secrets.compare_digest(credentials.encode(), session.form_token.encode()):
-            raise Refusal(403, FORM_TOKEN, "expected the form's own token, got another or none", "load the page again")
+            raise Refusal(
+                403, FORM_TOKEN, say("expected the form's own token, got another or none"), say("load the page again")
+            )
 
     def must_be_own_form(self, request: Request) -> None:
         """Raises Refusal unless the browser says that one of our own pages sent this: see `security.is_own_page`."""
         if "origin" not in request.headers:
-            raise Refusal(403, "Origin", "expected a form of this page, got a request without its origin")
+            raise Refusal(403, "Origin", say("expected a form of this page, got a request without its origin"))

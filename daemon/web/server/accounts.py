@@ -11,6 +11,7 @@ from ipaddress import ip_address, ip_network
 
 from daemon.web.server.password_hash import fits_apart
 from daemon.web.server.refusals import Refusal
+from rules.model.wording import say
 
 SHORTEST_PASSWORD = 10
 IDLE_S = 12 * 3600.0
@@ -66,12 +67,14 @@ class Accounts:
     async def log_in(self, password: str, address: str) -> str:
         """A new session's secret, for its cookie. Raises Refusal: a wrong password, or too many tries."""
         if self._hash is None:
-            raise Refusal(403, "login", "expected a password to be set, got none", "brimful password HOME.toml")
+            raise Refusal(403, "login", say("expected a password to be set, got none"), "brimful password HOME.toml")
         address = source(address)
         known = self._is_known(address)
         self._count(address, known)
         if self._waiting[known] >= MOST_WAITING:
-            raise Refusal(429, "login", "expected one login at a time", "try again in a while", {"Retry-After": "5"})
+            raise Refusal(
+                429, "login", say("expected one login at a time"), say("try again in a while"), {"Retry-After": "5"}
+            )
         # Counted as wrong until it is known to be right: tries at the same time count too.
         now_s = self._clock()
         self._tries.setdefault(address, deque()).append(now_s)
@@ -141,8 +144,12 @@ class Accounts:
         raise Refusal(
             429,
             "login",
-            f"expected fewer than {MOST_TRIES} wrong passwords in {TRIES_WITHIN_S / 60:g} min",
-            f"try again in {wait_s} s; the commands on the daemon's own machine need no login",
+            say(
+                "expected fewer than {most} wrong passwords in {minutes} min",
+                most=MOST_TRIES,
+                minutes=f"{TRIES_WITHIN_S / 60:g}",
+            ),
+            say("try again in {wait} s; the commands on the daemon's own machine need no login", wait=wait_s),
             {"Retry-After": str(wait_s)},
         )
 

@@ -12,6 +12,7 @@ from daemon.web.server.loop_client import Asking
 from daemon.web.server.query_cache import Shelf
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,5 +37,7 @@ class House:
         """The house as it is now. Raises Refusal before there is any."""
         picture = await self.latest.picture()
         if picture is None:
-            raise Refusal(503, "loop", "expected the house's state, got none yet", "load the page again in a while")
+            raise Refusal(
+                503, "loop", say("expected the house's state, got none yet"), say("load the page again in a while")
+            )
         return picture

@@ -8,6 +8,7 @@ from typing import Any
 from daemon.timing.events import Ask
 from daemon.web.server.refusals import Refusal
 from rules.model.errors import BrimfulError
+from rules.model.wording import say
 
 ANSWER_WITHIN_S = 5.0
 MOST_WAITING = 16
@@ -25,7 +26,12 @@ class Asking:
     async def ask(self, name: str, arguments: dict[str, Any]) -> Any:
         """The loop's answer. Raises its BrimfulError, or Refusal."""
         if self._waiting >= MOST_WAITING:
-            raise Refusal(503, "loop", f"expected at most {MOST_WAITING} questions at a time", "ask again in a while")
+            raise Refusal(
+                503,
+                "loop",
+                say("expected at most {most} questions at a time", most=MOST_WAITING),
+                say("ask again in a while"),
+            )
         answer: Future[Any] = Future()
         self._waiting += 1
         try:
@@ -36,13 +42,15 @@ class Asking:
             if coming.done():
                 return coming.result()
             # What is still in the queue must not be done after its asker had the answer that it was not.
-            fate = "nothing was done" if answer.cancel() else "it may be done all the same"
-            raise Refusal(503, "loop", f"expected an answer within {self._within_s:g} s", fate)
+            fate = say("nothing was done") if answer.cancel() else say("it may be done all the same")
+            raise Refusal(
+                503, "loop", say("expected an answer within {seconds} s", seconds=f"{self._within_s:g}"), fate
+            )
         except BrimfulError:
             raise
         except Exception as unforeseen:
-            cause = f"expected an answer, got {type(unforeseen).__name__}"
-            raise Refusal(500, name, cause, "see the daemon's log") from unforeseen
+            cause = say("expected an answer, got {got}", got=type(unforeseen).__name__)
+            raise Refusal(500, name, cause, say("see the daemon's log")) from unforeseen
         finally:
             self._waiting -= 1
 

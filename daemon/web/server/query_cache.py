@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from daemon.web.server.refusals import Refusal
+from rules.model.wording import say
 
 T = TypeVar("T")
 THREADS = 2
@@ -66,7 +67,12 @@ class Shelf:
 
     def _begin(self, key: Hashable, keep_s: float, make: Callable[[], T]) -> _Kept:
         if self._waiting >= MOST_WAITING:
-            raise Refusal(503, "ledger", f"expected at most {MOST_WAITING} questions at a time", "ask again in a while")
+            raise Refusal(
+                503,
+                "ledger",
+                say("expected at most {most} questions at a time", most=MOST_WAITING),
+                say("ask again in a while"),
+            )
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[Any] = loop.run_in_executor(self._threads, make)
         kept = _Kept(self._clock() + keep_s, answer)

@@ -13,7 +13,7 @@ from rules.model.wording import Number, joined, say
 ROW_H, BAR_H = 44, 16
 _ROOM = 1.08
 _GRID = "grid:"
-_BLOCKS = {"day": say("days"), "week": say("weeks")}
+_BLOCKS = {"day": say("single days"), "week": say("single weeks")}
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,12 @@
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
 
+from daemon.config.load import load
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
 from tests.support.served import WITHIN_S, Answer, HTTPConnection, Served
@@ -115,3 +117,21 @@ def test_the_live_stream_speaks_the_readers_language(page: Served) -> None:
         news = json.loads(line.removeprefix(b"data: "))
         assert news["state"] == state
         assert said in news["html"].replace("\u00a0", " ")
+
+
+def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    file.write_text(SMALL)
+    with Served(password_hash=HASH, home=load(file)) as page:
+        cookie = page.form("/login", {"password": PASSWORD, "then": "/"}).cookie
+        room = page.http("GET", "/rules/full", headers={"Cookie": f"brimful={cookie}"}).text
+        token = room.partition('name="form_token" value="')[2].partition('"')[0]
+        for value, said in (
+            ("4000", "rules.full.stop_at_pct: erwartet: 1–100 %, gefunden: 4000 (home.toml)"),
+            ("viel", "rules.full.stop_at_pct: erwartet: eine Zahl 1–100 %, gefunden: &#34;viel&#34; (home.toml)"),
+        ):
+            entered = {"form_token": token, "stop_at_pct": value}
+            refused = page.form("/rules/full/try", entered, cookie, Accept_Language="de")
+            assert (refused.status, _lang(refused)) == (400, "de")
+            assert said in refused.text
+            assert f'value="{value}"' in refused.text
