@@ -185,7 +185,7 @@ CUT_OFF = event("DTSTART;VALUE=DATE:20261225").removesuffix("END:VCALENDAR\r\n")
         (event("DTSTART:20260801T180000Z", "DTEND;VALUE=DATE:20260802"), "both as dates or both as times"),
         (event("DTSTART:20260801T180000Z", "DURATION:1 day"), 'expected a DURATION such as P1D or PT8H, got "1 day"'),
         (event("DTSTART:20260801T180000Z", "RRULE:FREQ=NEVER"), "expected an RRULE as RFC 5545 has it"),
-        (event("DTSTART:20260801T180000Z", f"RRULE:FREQ=DAILY;BYMINUTE={EACH_MINUTE}"), "at most 50000 repeats, got more"),
+        (event("DTSTART:20260801T180000Z", f"RRULE:FREQ=DAILY;BYMINUTE={EACH_MINUTE}"), "at most 50000 repeats, got"),
         (event("DTSTART:20260801T180000Z", "RRULE:FREQ=SECONDLY"), "expected an RRULE that repeats by the day or less"),
         (event("DTSTART;VALUE=DATE:99991231"), "days.ics, line 3: expected an event that ends before the year 9999"),
         (event("DTSTART:99991231T000000", "DURATION:P99999D"), "expected an event that ends before the year 9999"),
