@@ -6,21 +6,20 @@ from functools import partial
 from typing import Any
 
 from daemon.documents import verdict_text
-from daemon.documents.verdict_charts import NARROW, WIDE, Bar, Span, band, bars, spans
+from daemon.documents.verdict_charts import Bar, Chart, Span, band, bars, spans
 
 Document = Mapping[str, Any]
-Picture = tuple[Callable[..., str], tuple[str, list[str], list[list[str]]]]
-"""A chart, as SVG of a `width`, and its table: caption, heads, rows."""
+Picture = tuple[Chart, tuple[str, list[str], list[list[str]]]]
+"""A chart, and its table: caption, heads, rows."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """chart: SVG, "" for none; narrow: the same for a phone; caption, heads, rows: the figures of the chart."""
+    """caption, heads, rows: the figures of the chart."""
 
     heading: str
     sentences: Sequence[str]
-    chart: str = ""
-    narrow: str = ""
+    chart: Chart | None = None
     caption: str = ""
     heads: Sequence[str] = ()
     rows: Sequence[Sequence[str]] = ()
@@ -44,7 +43,7 @@ def blocks(document: Document) -> list[Block]:
     for heading, sentences in verdict_text.sections(document):
         if heading in drawn:
             chart, table = drawn[heading](document, money)
-            found.append(Block(heading, sentences, chart(width=WIDE), chart(width=NARROW), *table))
+            found.append(Block(heading, sentences, chart, *table))
         else:
             found.append(Block(heading, sentences))
     said = verdict_text.notes(document)

@@ -1,18 +1,22 @@
 """Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each says what it shows.
 
-width: WIDE for a desk and for print, NARROW for a phone, where the names of ranges stand above them.
+They are drawn for a desk and for print or, narrow, for a phone, where the names of ranges stand above them.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-WIDE, NARROW = 720, 340
+_WIDE, _NARROW = 720, 340
 _RIGHT, _TOP, _BOTTOM = 16, 12, 28
 _ROW, _ABOVE, _NAMES = 26, 16, 210
 _LETTER = 6.2
 """How wide a letter is, on the whole."""
 _SVG = "http://www.w3.org/2000/svg"
+
+
+Chart = Callable[..., str]
+"""Draws a chart as SVG; takes `narrow`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +38,9 @@ class Span:
     middle: float | None = None
 
 
-def bars(title: str, items: Sequence[Bar], width: int = WIDE) -> str:
+def bars(title: str, items: Sequence[Bar], *, narrow: bool = False) -> str:
     """Upright bars from a base line at 0."""
-    height, left = 220, _left(width)
+    width, left, height = *_sizes(narrow), 220
     low, high = _reach([0.0, *(item.value for item in items)])
     step = (width - left - _RIGHT) / max(1, len(items))
     parts = _frame(low, high, width, height)
@@ -58,10 +62,11 @@ def band(
     low: Sequence[float],
     mid: Sequence[float],
     high: Sequence[float],
-    width: int = WIDE,
+    *,
+    narrow: bool = False,
 ) -> str:
     """A line with its band, from left to right."""
-    height, left = 240, _left(width)
+    width, left, height = *_sizes(narrow), 240
     bottom, top = _reach([0.0, *low, *high])
     step = (width - left - _RIGHT) / max(1, len(names) - 1)
 
@@ -80,10 +85,11 @@ def band(
     return _svg(title, width, height, parts)
 
 
-def spans(title: str, items: Sequence[Span], centre: float = 0.0, width: int = WIDE) -> str:
+def spans(title: str, items: Sequence[Span], centre: float = 0.0, *, narrow: bool = False) -> str:
     """Ranges below each other, with a line at `centre`."""
-    above = _ABOVE if width < WIDE else 0
-    row, names = _ROW + above, _NAMES if not above else _RIGHT
+    width, _ = _sizes(narrow)
+    above, names = (_ABOVE, _RIGHT) if narrow else (0, _NAMES)
+    row = _ROW + above
     height = _TOP + row * len(items) + _BOTTOM
     low, high = _reach([centre, *(item.low for item in items), *(item.high for item in items)])
     scale = (width - names - _RIGHT) / (high - low)
@@ -92,13 +98,13 @@ def spans(title: str, items: Sequence[Span], centre: float = 0.0, width: int = W
         return names + (value - low) * scale
 
     x = x_of(centre)
-    parts = [] if above else [_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"')]
+    parts = [] if narrow else [_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"')]
     for place, item in enumerate(items):
         y = _TOP + place * row + above
-        if above:  # not through the names
+        if narrow:  # not through the names
             parts.append(_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{y + 2}" y2="{y + _ROW - 2}"'))
         left, right = sorted((x_of(item.low), x_of(item.high)))
-        parts.append(_text(0, y, item.name, "start") if above else _text(names - 8, y + 16, item.name, "end"))
+        parts.append(_text(0, y, item.name, "start") if narrow else _text(names - 8, y + 16, item.name, "end"))
         size = f'width="{max(1.5, right - left):.1f}" height="{_ROW - 10}"'
         parts.append(_mark("span", f'rect x="{left:.1f}" y="{y + 5}" {size}'))
         if item.middle is not None:
@@ -129,9 +135,9 @@ def _mark(kind: str, shape: str) -> str:
     return f'<{name} class="{kind}" {_LOOKS[kind]} {rest}/>'
 
 
-def _left(width: int) -> int:
-    """Room for the figures at the left."""
-    return 64 if width >= WIDE else 48
+def _sizes(narrow: bool) -> tuple[int, int]:
+    """Width, and of it the room for the figures at the left."""
+    return (_NARROW, 48) if narrow else (_WIDE, 64)
 
 
 def _every(names: Sequence[str], step: float) -> int:
@@ -147,7 +153,7 @@ def _svg(title: str, width: int, height: float, parts: Sequence[str]) -> str:
 
 
 def _frame(low: float, high: float, width: int, height: float) -> list[str]:
-    parts, left = [], _left(width)
+    parts, left = [], _sizes(width < _WIDE)[1]
     for value in _ticks(low, high):
         y = _y(value, low, high, height)
         kind = "base" if value == 0 else "grid"

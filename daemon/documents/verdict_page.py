@@ -50,8 +50,9 @@ def page(document: Document) -> str:
 
 def _chart(block: Block) -> str:
     """For a desk and for a phone; the style shows one."""
-    drawn = (("wide", block.chart), ("narrow", block.narrow))
-    return "".join(f'<div class="{name}">{svg}</div>' for name, svg in drawn if svg)
+    if block.chart is None:
+        return ""
+    return f'<div class="wide">{block.chart()}</div><div class="narrow">{block.chart(narrow=True)}</div>'
 
 
 def _table(block: Block) -> str:
