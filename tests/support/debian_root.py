@@ -49,19 +49,24 @@ exec env -i container=trial PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C.UTF-8 /lib
 """Boots a root. $1: a cgroup for it; $2: the root. It has the machine's network, and nothing else of it."""
 
 
-def bootstrap(folder: Path, *packages: str) -> Path:
-    """A root with the project and a small home file in it, below a folder. Skips where none can be made."""
+def debian(root: Path, *packages: str, suite: str | None = None) -> Path:
+    """A Debian in a new folder, with Python. suite: None for that of this machine. Skips where none can be made."""
     if os.getuid() != 0 or shutil.which("debootstrap") is None:
         pytest.skip("needs root and debootstrap (package debootstrap)")
-    root = folder / "root"
     asked = ["apt-get", "indextargets", "--format", "$(REPO_URI) $(CODENAME)", "Created-By: Packages"]
-    mirror, suite = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.splitlines()[0].split()
-    with (folder / "log").open("w") as log:
+    mirror, ours = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.splitlines()[0].split()
+    with root.with_name(f"{root.name}.log").open("w") as log:
         include = f"--include={','.join(('python3', 'python3-venv', 'ca-certificates', *packages))}"
-        command = ["debootstrap", "--variant=minbase", include, suite, str(root), mirror]
+        command = ["debootstrap", "--variant=minbase", include, suite or ours, str(root), mirror]
         subprocess.run(command, check=True, stdout=log, stderr=log, timeout=_WITHIN_S)
     shutil.copy("/etc/resolv.conf", root / "etc")
     shutil.copy(CERTIFICATES, root / "etc/ssl/certs")
+    return root
+
+
+def bootstrap(folder: Path, *packages: str, suite: str | None = None) -> Path:
+    """A Debian with the project and a small home file in it, below a folder."""
+    root = debian(folder / "root", *packages, suite=suite)
     for part in PARTS:
         where = root / SOURCE[1:] / part
         if (REPO / part).is_dir():
