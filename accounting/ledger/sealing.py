@@ -17,6 +17,8 @@ from dataclasses import dataclass, field
 from hashlib import blake2b
 from heapq import merge
 from itertools import takewhile
+from json.encoder import encode_basestring_ascii
+from math import isfinite
 from typing import Any, NamedTuple
 
 DIGEST_BYTES = 16
@@ -80,7 +82,8 @@ class Columns:
         of = next((one for one in BOOKED if one.lines == table), None)
         if of is not None:  # the row that they belong to identifies them
             self._left_out |= frozenset(of.key)
-        self._saying = [("" if name in self._left_out else name, self._defaults[name]) for name in self.names]
+        said = sorted(set(self.names) - self._left_out)
+        self._said = [(self.place(name), f"{json_text(name)}:", self._defaults[name]) for name in said]
 
     def place(self, name: str) -> int:
         """Where a column stands in a whole row. Raises sqlite3.DatabaseError if the file has no such column."""
@@ -92,11 +95,17 @@ class Columns:
         """Where the columns of these names stand in a whole row."""
         return tuple(self.place(name) for name in names)
 
-    def meant(self, row: Iterable[Any]) -> dict[str, Any]:
-        """A row read from the table, without columns that hold their default."""
-        return {
-            name: value for (name, default), value in zip(self._saying, row, strict=True) if name and value != default
-        }
+    def meant(self, row: Sequence[Any]) -> str:
+        """A row as read from the table, as the JSON of it that has a digest.
+
+        Written out here, since it takes the general encoder twice as long: it is half of the time that a proof takes.
+        """
+        parts = [
+            f"{name}{value}" if value.__class__ is int else name + json_text(value)
+            for place, name, default in self._said
+            if (value := row[place]) != default
+        ]
+        return f"{{{','.join(parts)}}}"
 
     def exact(self, row: Mapping[str, Any]) -> list[Any]:
         """A row to be written, in the columns' order and types, so that it is the same when it is read."""
@@ -130,23 +139,19 @@ class Sealing:
         of_it = " AND ".join(f"{name} = ?" for name in booked.key)
         return f"SELECT {self.columns(booked.lines).listed} FROM {booked.lines} WHERE {of_it} ORDER BY line"
 
-    def digest(self, table: str, row: Iterable[Any], lines: Sequence[Sequence[Any]] = ()) -> bytes:
+    def digest(self, table: str, row: Sequence[Any], lines: Sequence[Sequence[Any]] = ()) -> bytes:
         """The whole digest of a row as read, all columns in the table's order. lines: its parts, likewise."""
-        meant = self.columns(table).meant(row)
-        parts: list[dict[str, Any]] = []
-        if lines:
-            of_line = self.columns(BY_NAME[table].lines)
-            parts = [of_line.meant(line) for line in lines]
-        return _hashed([table, meant, parts])
+        parts = map(self.columns(BY_NAME[table].lines).meant, lines) if lines else ()
+        return _hashed(f'["{table}",{self.columns(table).meant(row)},[{",".join(parts)}]]')
 
     def content(self, table: str) -> str:
         """The digest of all rows of a table that changes."""
         if table == "state":
             sql = f"SELECT key, value FROM state WHERE key NOT IN ('{CHAIN}', '{CHAIN}{SEAL}') ORDER BY key"
-            return _hashed([table, self._db.execute(sql).fetchall()]).hex()
+            return _hashed(json_text([table, self._db.execute(sql).fetchall()])).hex()
         columns = self.columns(table)
         rows = self._db.execute(f"SELECT {columns.listed} FROM {table} ORDER BY {_ORDER[table]}")
-        return _hashed([table, [columns.meant(row) for row in rows]]).hex()
+        return _hashed(f'["{table}",[{",".join(map(columns.meant, rows))}]]').hex()
 
 
 @dataclass
@@ -224,5 +229,14 @@ def _rows(db: sqlite3.Connection, sealing: Sealing, table: Booked, after: int) -
         yield BookedRow(batch, table.name, key, sealing.digest(table.name, row, lines), kept, row[at])
 
 
-def _hashed(content: Any) -> bytes:
-    return blake2b(_ENCODER.encode(content).encode("ascii"), digest_size=DIGEST_BYTES).digest()
+def json_text(value: Any) -> str:
+    """A value of a row as JSON."""
+    if value.__class__ is str:
+        return encode_basestring_ascii(value)
+    if value.__class__ is float and isfinite(value):
+        return repr(value)
+    return _ENCODER.encode(value)
+
+
+def _hashed(text: str) -> bytes:
+    return blake2b(text.encode("ascii"), digest_size=DIGEST_BYTES).digest()
