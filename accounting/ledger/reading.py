@@ -18,7 +18,7 @@ from accounting.ledger.records import (
     OutboxKey,
     Refused,
 )
-from accounting.ledger.sealed_writing import sealed
+from accounting.ledger.sealed_writing import LINE, sealed
 from accounting.ledger.sealing import SEAL
 from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
@@ -33,7 +33,6 @@ BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
-LINE = tuple(field.name for field in fields(Posting))
 TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
 
 

@@ -12,13 +12,14 @@ go after their time and so are in no chain: each has its digest, and their numbe
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from heapq import merge
 from itertools import takewhile
 from json.encoder import encode_basestring_ascii
 from math import isfinite
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 DIGEST_BYTES = 16
@@ -74,7 +75,10 @@ class Columns:
         described = db.execute(f"PRAGMA table_info({table})").fetchall()
         self.names = tuple(row[1] for row in described)
         self.listed = ", ".join(self.names)
-        self._exact = {row[1]: _EXACT[row[2]] for row in described if row[2] in _EXACT}
+        self.insert = f"INSERT INTO {table} ({self.listed}) VALUES ({', '.join('?' * len(self.names))})"
+        self._kinds = [_EXACT.get(row[2]) for row in described]
+        self._as_read: set[tuple[type, ...]] = set()
+        """The types of rows that need no conversion."""
         self._defaults = {
             row[1]: None if row[4] is None else db.execute(f"SELECT {row[4]}").fetchone()[0] for row in described
         }
@@ -107,14 +111,24 @@ class Columns:
         ]
         return f"{{{','.join(parts)}}}"
 
-    def exact(self, row: Mapping[str, Any]) -> list[Any]:
-        """A row to be written, in the columns' order and types, so that it is the same when it is read."""
-        return [
-            self._exact[name](row[name])
-            if name in self._exact and row.get(name) is not None
-            else row.get(name, self._defaults[name])
-            for name in self.names
+    def whole(self, names: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[list[Any]]:
+        """Rows to be written, of these columns, made whole, in the columns' order and types, so that they are the same
+        when they are read; a column that is not named holds its default."""
+        given = [*names, *(name for name in self.names if name not in names)]
+        defaults = [self._defaults[name] for name in given[len(names) :]]
+        in_order = itemgetter(*(given.index(name) for name in self.names))
+        for row in rows:
+            yield self._exact(in_order((*row, *defaults)))
+
+    def _exact(self, row: Sequence[Any]) -> list[Any]:
+        if tuple(map(type, row)) in self._as_read:
+            return list(row)
+        exact = [
+            kind(value) if kind is not None and value is not None else value
+            for kind, value in zip(self._kinds, row, strict=True)
         ]
+        self._as_read.add(tuple(map(type, exact)))
+        return exact
 
 
 class Sealing:
