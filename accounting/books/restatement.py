@@ -255,7 +255,7 @@ def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry
         by_start.setdefault(before.start_s, []).append((before, after))
     booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
     tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
-    ledger.restate(number, [after for _, after in pairs], tank, now_s)
+    ledger.restate(number, pairs, tank, now_s)
 
 
 def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from operator import attrgetter
+from typing import NamedTuple
 
 from accounting.ledger.records import OutboxKey
 from accounting.ledger.sealed_writing import LINE, SealedWriting
@@ -12,6 +13,7 @@ from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
 from accounting.model.entry import Entry, Posting, TankEntry
 
 _NEWEST = f"SELECT max(version), {VALUE_COLUMNS} FROM entry WHERE start_s BETWEEN ? AND ? GROUP BY start_s, heater"
+_NUMBERS = "SELECT start_s, heater, max(version) FROM entry WHERE start_s BETWEEN ? AND ? GROUP BY start_s, heater"
 _POSTINGS = (
     f"SELECT start_s, heater, version, {', '.join(LINE)} FROM posting WHERE start_s BETWEEN ? AND ? "
     "ORDER BY start_s, heater, version, line"
@@ -38,27 +40,41 @@ _STRETCH = (
     "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
 )
 
+Interval = tuple[int, str]
+"""Start and heater."""
+
+
+class Newest(NamedTuple):
+    """The newest version of an interval: its number, and what it says."""
+
+    version: int
+    entry: Entry | None
+
+
+_NONE = Newest(0, None)
+
 
 def book(
     db: sqlite3.Connection,
     writing: SealedWriting,
     entries: Sequence[Entry],
     at_s: float,
+    newest: dict[Interval, Newest],
     restatement: int | None = None,
 ) -> None:
-    """Write a new version of each interval that differs from its newest, and queue it for sending."""
-    newest = _newest(db, entries)
+    """Write a new version of each interval that differs from its newest, and queue it for sending. newest: what is
+    there, of those that have a version; it is brought up to date."""
     keys: list[OutboxKey] = []
     news: list[Entry] = []
     replaced = []
     for entry in entries:
         interval = entry.start_s, entry.heater
-        version, before = newest.get(interval, (0, None))
+        version, before = newest.get(interval, _NONE)
         if before is not None:
             if _says_the_same(entry, before):
                 continue
             replaced.append((*interval, version, at_s))
-        newest[interval] = version + 1, entry
+        newest[interval] = Newest(version + 1, entry)
         keys.append(OutboxKey(*interval, version + 1))
         news.append(entry)
     if not news:
@@ -91,22 +107,34 @@ def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[
     writing.book("tank_entry", _TANK_COLUMNS, rows, news)
 
 
-def _newest(db: sqlite3.Connection, entries: Sequence[Entry]) -> dict[tuple[int, str], tuple[int, Entry | None]]:
-    """The newest version of the intervals of these entries, and of others around: its number, and what it says."""
-    found: dict[tuple[int, str], tuple[int, Entry | None]] = {}
-    days: dict[int, list[int]] = {}
-    for entry in entries:
-        days.setdefault(entry.start_s // DAY_S, []).append(entry.start_s)
-    for starts in days.values():
-        span = min(starts), max(starts)
+def newest_of(db: sqlite3.Connection, entries: Sequence[Entry]) -> dict[Interval, Newest]:
+    """What stands of the intervals of these entries, and of others around."""
+    found: dict[Interval, Newest] = {}
+    for span in _spans(entries):
         lines: dict[tuple[int, str, int], list[Posting]] = {}
         for start_s, heater, version, *line in db.execute(_POSTINGS, span):
             lines.setdefault((start_s, heater, version), []).append(Posting(*line))
         for version, *row in db.execute(_NEWEST, span):
             start_s, _, heater = row[:3]
             postings = lines.get((start_s, heater, version), ())
-            found[start_s, heater] = version, entry_of(row, tuple(postings))
+            found[start_s, heater] = Newest(version, entry_of(row, tuple(postings)))
     return found
+
+
+def numbered(db: sqlite3.Connection, entries: Sequence[Entry]) -> dict[Interval, Newest]:
+    """The same of entries that were just read, and are the newest."""
+    versions: dict[Interval, int] = {}
+    for span in _spans(entries):
+        versions |= {(start_s, heater): version for start_s, heater, version in db.execute(_NUMBERS, span)}
+    return {(entry.start_s, entry.heater): Newest(versions[entry.start_s, entry.heater], entry) for entry in entries}
+
+
+def _spans(entries: Sequence[Entry]) -> list[tuple[int, int]]:
+    """The first and last start of the entries of each day."""
+    days: dict[int, list[int]] = {}
+    for entry in entries:
+        days.setdefault(entry.start_s // DAY_S, []).append(entry.start_s)
+    return [(min(starts), max(starts)) for starts in days.values()]
 
 
 def _says_the_same(entry: Entry, newest: Entry) -> bool:

@@ -32,6 +32,7 @@ KNOWN_UNTIL = "known_until_s"
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
+_VERSION = ("start_s", "heater", "version")
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
 TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
 
@@ -116,28 +117,28 @@ class Ledger(Totals):
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
         of_row, of_line = self._sound("entry"), self._columns("posting")
+        key, of_key = self._picker("entry", _VERSION), self._picker("posting", _VERSION)
         values, line_values = self._picker("entry", VALUES), self._picker("posting", LINE)
         lines: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
         with self.still():
             for line in self.ask(
-                f"SELECT start_s, heater, version, {of_line.listed} FROM posting "
-                "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
+                f"SELECT {of_line.listed} FROM posting WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
-                lines.setdefault(line[:3], []).append(line[3:])
+                lines.setdefault(of_key(line), []).append(line)
             rows = self.ask(
-                f"SELECT start_s, heater, version, {of_row.listed} FROM entry e "
-                f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} ORDER BY start_s, heater",
+                f"SELECT {of_row.listed} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
+                "ORDER BY start_s, heater",
                 from_s,
                 to_s,
             )
         found = []
         for row in rows:
-            parts = lines.get(row[:3], ())
-            whole = row[3:]
-            of_row.check(whole, parts)
-            found.append(Entry(*values(whole), tuple([Posting(*line_values(line)) for line in parts])))
+            parts = lines.get(key(row), ())
+            of_row.check(row, parts)
+            found.append(Entry(*values(row), tuple([Posting(*line_values(line)) for line in parts])))
         return found
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:

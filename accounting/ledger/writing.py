@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.new_versions import TAKE_BACK, book, book_tank
+from accounting.ledger.new_versions import TAKE_BACK, book, book_tank, newest_of, numbered
 from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
 from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
@@ -141,7 +141,7 @@ class LedgerWriter(Ledger):
         with self._writing() as writing:
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
-            book(self._db, writing, batch.entries, batch.at_s)
+            book(db, writing, batch.entries, batch.at_s, newest_of(db, batch.entries))
             book_tank(self._db, writing, batch.tank, batch.at_s)
             db.executemany(_STRIKE, batch.delivered)
             if batch.refused:
@@ -198,12 +198,16 @@ class LedgerWriter(Ledger):
             writing.book("restatement", ("id", "at_s", "why", "from_s", "to_s"), [(number, at_s, why, from_s, to_s)])
         return int(number)
 
-    def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
+    def restate(
+        self, number: int, revised: Sequence[tuple[Entry, Entry]], tank: Sequence[TankEntry], at_s: float
+    ) -> None:
         """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
-        say nothing new are not written. Raises as `commit` does."""
+        say nothing new are not written. revised: (before, after), before: as it stands. Raises as `commit` does."""
+        entries = [after for _, after in revised]
         self._refuse_unsound(entries, tank)
         with self._writing() as writing:
-            book(self._db, writing, entries, at_s, number)
+            newest = numbered(self._db, [before for before, _ in revised])
+            book(self._db, writing, entries, at_s, newest, number)
             book_tank(self._db, writing, tank, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
