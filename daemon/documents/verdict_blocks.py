@@ -19,7 +19,7 @@ _SOURCES = {"measured": say("measured"), "modelled": say("modelled")}
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """chart: draws it (None: none); caption, heads, rows: the figures of the chart."""
+    """caption, heads, rows: the figures of the chart."""
 
     heading: str
     sentences: Sequence[str]

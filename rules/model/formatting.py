@@ -102,3 +102,8 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
     if day.year != today.year:
         return say("{time} on {day}", time=time, day=Day(f"{dated} {day.year}", day, "yMMMEd"))
     return say("{time} on {day}", time=time, day=Day(dated, day, "MMMEd"))
+
+
+def rounded_percent(share: float, decimals: int = 0, *, sign: bool = False) -> str:
+    """0.982 → "98 %"; sign: 0.982 → "+98 %"."""
+    return f"{share:{'+' if sign else ''}.{decimals}%}".replace("%", " %")
