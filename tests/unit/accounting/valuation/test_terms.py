@@ -8,6 +8,7 @@ import pytest
 
 from accounting.pricing.bands import Band, Period
 from accounting.pricing.carbon import Factor
+from accounting.pricing.displaced import Displaced
 from accounting.pricing.series import Series
 from accounting.pricing.signal_series import HeardSeries
 from accounting.pricing.tariffs import Tariff
@@ -34,14 +35,20 @@ def share(part: Fraction) -> Tariff:
 
 PLAIN = settings()
 MARGINAL = Factor("marginal", every(1800, 31), "marginal", "invented", 2026)
+CONSTANT = replace(MARGINAL, kg_per_kwh=Fraction("0.3"))
+
+
+def gas(marginal: Factor) -> Displaced:
+    return replace(GAS_HEAT, share=Fraction(1), carbon_marginal=marginal)
+
+
 BOOKS = {
     "bands": PLAIN,
     "export by the half hour": replace(PLAIN, export=every(1800, 17)),
     "import by the quarter": replace(PLAIN, imports=every(900, 23)),
     "carbon alone": replace(PLAIN, grid=Factor("grid", every(1800, 29), "average", "invented", 2026)),
-    "marginal carbon alone": replace(
-        PLAIN, grid_marginal=MARGINAL, displaces=(NIGHT_HEAT, replace(GAS_HEAT, carbon_marginal=MARGINAL))
-    ),
+    "marginal carbon of the grid": replace(PLAIN, grid_marginal=MARGINAL, displaces=(gas(CONSTANT),)),
+    "marginal carbon of the heat": replace(PLAIN, grid_marginal=CONSTANT, displaces=(gas(MARGINAL),)),
     "shares by the hour": replace(
         PLAIN,
         displaces=(
