@@ -178,7 +178,8 @@ class TakingBack:
             if ours and ours[-1] == len(chain) - 1:  # else something newer stands
                 before, after = chain[ours[0] - 1].entry, chain[-1].entry
                 reason = reason_text("restatement taken back", sorted(before.unknown))
-                pairs.append((after, replace(before, reason=reason)))
+                if not same(after, before):
+                    pairs.append((after, replace(before, reason=reason)))
         _write(self._ledger, self._number, pairs, self.why, now_s)
         del self._days[0]
         return False
@@ -255,7 +256,7 @@ def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry
         by_start.setdefault(before.start_s, []).append((before, after))
     booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
     tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
-    ledger.restate(number, pairs, tank, now_s)
+    ledger.restate(number, [after for _, after in pairs], tank, now_s)
 
 
 def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:

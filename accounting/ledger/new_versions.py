@@ -4,7 +4,6 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from operator import attrgetter
-from typing import NamedTuple
 
 from accounting.ledger.records import OutboxKey
 from accounting.ledger.sealed_writing import LINE, SealedWriting
@@ -32,62 +31,77 @@ _QUEUE = (
     "INSERT INTO outbox (start_s, heater, version) VALUES (?, ?, ?) "
     "ON CONFLICT DO UPDATE SET version = excluded.version WHERE excluded.version > version"
 )
-TAKE_BACK = "DELETE FROM refused WHERE start_s = ? AND heater = ?"
-_SETTLED = "DELETE FROM open_interval WHERE start_s = ? AND heater = ?"
+# What was refused of these intervals, once something newer stands; what was open, once it is settled.
+_TAKE_BACK = (
+    "DELETE FROM refused AS r WHERE start_s BETWEEN ? AND ? AND EXISTS (SELECT 1 FROM superseded s "
+    "WHERE s.start_s = r.start_s AND s.heater = r.heater AND s.version = r.version)"
+)
+_SETTLED = (
+    "DELETE FROM open_interval AS o WHERE start_s BETWEEN ? AND ? "
+    "AND EXISTS (SELECT 1 FROM entry e WHERE e.start_s = o.start_s AND e.heater = o.heater)"
+)
 _STRETCH = (
     "INSERT INTO heater (name, in_use, first_s, end_s) VALUES (?, 0, ?, ?) ON CONFLICT DO UPDATE SET "
     "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
     "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
 )
 
-Interval = tuple[int, str]
-"""Start and heater."""
-
-
-class Newest(NamedTuple):
-    """The newest version of an interval: its number, and what it says."""
-
-    version: int
-    entry: Entry | None
-
-
-_NONE = Newest(0, None)
+Version = tuple[OutboxKey, Entry]
 
 
 def book(
     db: sqlite3.Connection,
     writing: SealedWriting,
-    entries: Sequence[Entry],
+    versions: Sequence[Version],
     at_s: float,
-    newest: dict[Interval, Newest],
     restatement: int | None = None,
 ) -> None:
-    """Write a new version of each interval that differs from its newest, and queue it for sending. newest: what is
-    there, of those that have a version; it is brought up to date."""
-    keys: list[OutboxKey] = []
-    news: list[Entry] = []
-    replaced = []
+    """Write versions of intervals, each in the place of the one before it, and queue them for sending."""
+    if not versions:
+        return
+    rows = [(*_values(entry), key.version, at_s, restatement) for key, entry in versions]
+    writing.book("entry", _COLUMNS, rows, [entry.postings for _, entry in versions])
+    replaced = [(key.start_s, key.heater, key.version - 1, at_s) for key, _ in versions if key.version > 1]
+    writing.book("superseded", (*OutboxKey._fields, "at_s"), replaced)
+    db.executemany(_QUEUE, (key for key, _ in versions))
+    entries = [entry for _, entry in versions]
+    spans = _spans(entries)
+    if db.executemany(_TAKE_BACK, spans).rowcount:
+        writing.changed("refused")
+    db.executemany(_STRETCH, _stretches(entries))
+    db.executemany(_SETTLED, spans)
+    writing.changed("heater", "open_interval")
+
+
+def news(db: sqlite3.Connection, entries: Sequence[Entry]) -> list[Version]:
+    """Those of the entries that say something which their interval's newest version does not, numbered."""
+    newest: dict[tuple[int, str], Version] = {}
+    for span in _spans(entries):
+        lines: dict[OutboxKey, list[Posting]] = {}
+        for start_s, heater, version, *line in db.execute(_POSTINGS, span):
+            lines.setdefault(OutboxKey(start_s, heater, version), []).append(Posting(*line))
+        for version, *row in db.execute(_NEWEST, span):
+            key = OutboxKey(row[0], row[2], version)
+            newest[key[:2]] = key, entry_of(row, tuple(lines.get(key, ())))
+    found = []
     for entry in entries:
         interval = entry.start_s, entry.heater
-        version, before = newest.get(interval, _NONE)
-        if before is not None:
-            if _says_the_same(entry, before):
-                continue
-            replaced.append((*interval, version, at_s))
-        newest[interval] = Newest(version + 1, entry)
-        keys.append(OutboxKey(*interval, version + 1))
-        news.append(entry)
-    if not news:
-        return
-    rows = [(*_values(entry), key.version, at_s, restatement) for key, entry in zip(keys, news, strict=True)]
-    writing.book("entry", _COLUMNS, rows, [entry.postings for entry in news])
-    writing.book("superseded", (*OutboxKey._fields, "at_s"), replaced)
-    db.executemany(_QUEUE, keys)
-    if db.executemany(TAKE_BACK, (key[:2] for key in keys)).rowcount:
-        writing.changed("refused")
-    db.executemany(_STRETCH, _stretches(news))
-    db.executemany(_SETTLED, (key[:2] for key in keys))
-    writing.changed("heater", "open_interval")
+        before = newest.get(interval)
+        if before is not None and _says_the_same(entry, before[1]):
+            continue
+        key = OutboxKey(*interval, 1 if before is None else before[0].version + 1)
+        newest[interval] = key, entry
+        found.append(newest[interval])
+    return found
+
+
+def numbered(db: sqlite3.Connection, entries: Sequence[Entry]) -> list[Version]:
+    """All of the entries, each of another interval, numbered as their next versions."""
+    last = {row[:2]: row[2] for span in _spans(entries) for row in db.execute(_NUMBERS, span)}
+    return [
+        (OutboxKey(entry.start_s, entry.heater, last.get((entry.start_s, entry.heater), 0) + 1), entry)
+        for entry in entries
+    ]
 
 
 def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[TankEntry], at_s: float) -> None:
@@ -105,28 +119,6 @@ def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[
         rows.append((entry.start_s, version, *_tank_says(entry), entry.reason, at_s))
         news.append(entry.postings)
     writing.book("tank_entry", _TANK_COLUMNS, rows, news)
-
-
-def newest_of(db: sqlite3.Connection, entries: Sequence[Entry]) -> dict[Interval, Newest]:
-    """What stands of the intervals of these entries, and of others around."""
-    found: dict[Interval, Newest] = {}
-    for span in _spans(entries):
-        lines: dict[tuple[int, str, int], list[Posting]] = {}
-        for start_s, heater, version, *line in db.execute(_POSTINGS, span):
-            lines.setdefault((start_s, heater, version), []).append(Posting(*line))
-        for version, *row in db.execute(_NEWEST, span):
-            start_s, _, heater = row[:3]
-            postings = lines.get((start_s, heater, version), ())
-            found[start_s, heater] = Newest(version, entry_of(row, tuple(postings)))
-    return found
-
-
-def numbered(db: sqlite3.Connection, entries: Sequence[Entry]) -> dict[Interval, Newest]:
-    """The same of entries that were just read, and are the newest."""
-    versions: dict[Interval, int] = {}
-    for span in _spans(entries):
-        versions |= {(start_s, heater): version for start_s, heater, version in db.execute(_NUMBERS, span)}
-    return {(entry.start_s, entry.heater): Newest(versions[entry.start_s, entry.heater], entry) for entry in entries}
 
 
 def _spans(entries: Sequence[Entry]) -> list[tuple[int, int]]:

@@ -3,7 +3,7 @@
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
-from itertools import chain, groupby, islice, zip_longest
+from itertools import chain, groupby, islice
 from operator import attrgetter
 from typing import Any
 from zlib import crc32
@@ -63,7 +63,7 @@ class SealedWriting:
         whole = list(columns.whole((*names, "batch"), ((*row, batch) for row in rows)))
         lines = self._lines(booked, [[row[names.index(name)] for name in booked.key] for row in rows], parts)
         place = columns.place("digest")
-        for row, of_row in zip_longest(whole, lines, fillvalue=()):
+        for row, of_row in zip(whole, lines or [[]] * len(whole), strict=True):
             digest = self._sealing.digest(table, row, of_row)
             row[place] = digest[:KEPT_BYTES]
             self._digests.append(digest)

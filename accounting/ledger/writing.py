@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.new_versions import TAKE_BACK, book, book_tank, newest_of, numbered
+from accounting.ledger.new_versions import book, book_tank, news, numbered
 from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
 from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
@@ -30,6 +30,7 @@ _SET_ASIDE = (
     "INSERT OR REPLACE INTO refused (start_s, heater, version, at_s, why) SELECT ?1, ?2, ?3, ?4, ?5 "
     "WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE start_s = ?1 AND heater = ?2)"
 )
+_TAKE_BACK = "DELETE FROM refused WHERE start_s = ? AND heater = ?"
 _TO_LET_GO = "SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n"
 _OLD = {
     "tape": "to_s < :s",
@@ -141,7 +142,7 @@ class LedgerWriter(Ledger):
         with self._writing() as writing:
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
-            book(db, writing, batch.entries, batch.at_s, newest_of(db, batch.entries))
+            book(db, writing, news(db, batch.entries), batch.at_s)
             book_tank(self._db, writing, batch.tank, batch.at_s)
             db.executemany(_STRIKE, batch.delivered)
             if batch.refused:
@@ -198,16 +199,14 @@ class LedgerWriter(Ledger):
             writing.book("restatement", ("id", "at_s", "why", "from_s", "to_s"), [(number, at_s, why, from_s, to_s)])
         return int(number)
 
-    def restate(
-        self, number: int, revised: Sequence[tuple[Entry, Entry]], tank: Sequence[TankEntry], at_s: float
-    ) -> None:
-        """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
-        say nothing new are not written. revised: (before, after), before: as it stands. Raises as `commit` does."""
-        entries = [after for _, after in revised]
+    def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
+        """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction.
+
+        entries: each says something that its interval's newest version does not. Raises as `commit` does.
+        """
         self._refuse_unsound(entries, tank)
         with self._writing() as writing:
-            newest = numbered(self._db, [before for before, _ in revised])
-            book(self._db, writing, entries, at_s, newest, number)
+            book(self._db, writing, numbered(self._db, entries), at_s, number)
             book_tank(self._db, writing, tank, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
@@ -248,7 +247,7 @@ class LedgerWriter(Ledger):
             "WHERE start_s = ? AND heater = ? GROUP BY start_s, heater",
             (key.start_s, key.heater),
         )
-        if self._db.execute(TAKE_BACK, key[:2]).rowcount:
+        if self._db.execute(_TAKE_BACK, key[:2]).rowcount:
             writing.changed("refused")
 
     def _settle_facts(self) -> None:

@@ -9,6 +9,14 @@ BATTERY_FORGONE = "battery_forgone"
 """Sun that a heater took and that would have charged the house battery."""
 TANK, DRAWN, LOST, UNEXPLAINED = "tank", "drawn", "lost", "unexplained"
 _BAND = f"{GRID}:"
+_GIVING = (SUN, BATTERY_FORGONE, GRID, BATTERY)
+_SUMS = (
+    ("postings", "Wh"),
+    ("money of the postings", "millionths"),
+    ("carbon of the postings", "mg"),
+    *((f"account {account}", "Wh") for account in _GIVING),
+)
+_PARTS = ("sun", "grid_wh", "battery_wh", "curtailed_wh", "forgone_wh", "what could be sold")
 
 
 def grid_account(band: str | None) -> str:
@@ -29,10 +37,19 @@ def postings(diverted_wh: int, micro: int = 0, mg: int = 0, taken: Sequence[Post
     """
     if not diverted_wh:
         return ()
-    sun = Posting(SUN, diverted_wh - sum([part.wh for part in taken]), micro, mg)
-    lines = [Posting(part.account, -part.wh, -part.micro, -part.mg) for part in (sun, *taken) if part.wh]
-    into = Posting(TANK, diverted_wh, -sum([line.micro for line in lines]), -sum([line.mg for line in lines]))
-    return (*lines, into)
+    sun_wh, into_micro, into_mg = diverted_wh, 0, 0
+    lines = []
+    for part in taken:
+        if part.wh:
+            sun_wh -= part.wh
+            into_micro += part.micro
+            into_mg += part.mg
+            lines.append(Posting(part.account, -part.wh, -part.micro, -part.mg))
+    if sun_wh:
+        into_micro += micro
+        into_mg += mg
+        lines.insert(0, Posting(SUN, -sun_wh, -micro, -mg))
+    return (*lines, Posting(TANK, diverted_wh, into_micro, into_mg))
 
 
 def balance(entry: Entry) -> None:
@@ -47,7 +64,7 @@ def faults(entry: Entry) -> list[str]:
     Its postings sum to zero in energy, money and carbon; each source gave what its column says; no part is negative.
     """
     summed_wh = micro = mg = 0
-    given = {SUN: 0, BATTERY_FORGONE: 0, GRID: 0, BATTERY: 0}
+    given = dict.fromkeys(_GIVING, 0)
     for line in entry.postings:
         summed_wh += line.wh
         micro += line.micro
@@ -56,27 +73,21 @@ def faults(entry: Entry) -> list[str]:
         if account in given:
             given[account] -= line.wh
     sun_wh, forgone_wh = entry.sun_wh, entry.forgone_wh
-    sums = (
-        ("postings", 0, summed_wh, "Wh"),
-        ("money of the postings", 0, micro, "millionths"),
-        ("carbon of the postings", 0, mg, "mg"),
-        ("account sun", sun_wh - forgone_wh, given[SUN], "Wh"),
-        ("account battery_forgone", forgone_wh, given[BATTERY_FORGONE], "Wh"),
-        ("account grid", entry.grid_wh, given[GRID], "Wh"),
-        ("account battery", entry.battery_wh, given[BATTERY], "Wh"),
-    )
-    parts = (
-        ("sun", sun_wh),
-        ("grid_wh", entry.grid_wh),
-        ("battery_wh", entry.battery_wh),
-        ("curtailed_wh", entry.curtailed_wh),
-        ("forgone_wh", forgone_wh),
-        ("what could be sold", sun_wh - forgone_wh - entry.curtailed_wh),
-    )
+    sold_wh = sun_wh - forgone_wh - entry.curtailed_wh
+    expected = (0, 0, 0, sun_wh - forgone_wh, forgone_wh, entry.grid_wh, entry.battery_wh)
+    accumulated = (summed_wh, micro, mg, *given.values())
+    parts = (sun_wh, entry.grid_wh, entry.battery_wh, entry.curtailed_wh, forgone_wh, sold_wh)
+    if accumulated == expected and min(parts) >= 0:
+        return []
     which = f"entry {entry.start_s} of {entry.heater}"
-    found = [_differs(which, *one) for one in sums if one[1] != one[2]]
-    found += [f"{which}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in parts if wh < 0]
-    return found
+    found = [
+        _differs(which, what, wanted, got, unit)
+        for (what, unit), wanted, got in zip(_SUMS, expected, accumulated, strict=True)
+        if wanted != got
+    ]
+    return found + [
+        f"{which}, {name}: expected 0 Wh or more, got {wh} Wh" for name, wh in zip(_PARTS, parts, strict=True) if wh < 0
+    ]
 
 
 def tank_faults(entry: TankEntry) -> list[str]:

@@ -194,7 +194,7 @@ class Valuer:
 def energy_of(entry: Entry) -> Energy:
     """An entry's energy, without prices. Only an entry with its postings names the accounts besides the sun's."""
     lines: Sequence[Posting] = entry.postings
-    taken = tuple((line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account))
+    taken = tuple([(line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account)])
     return Energy(
         entry.start_s,
         entry.heater,
