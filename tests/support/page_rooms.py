@@ -331,7 +331,7 @@ def _tonight() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
 
 
 def _others() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
-    block = Block("[heading]", ["[sentence]"], lambda said: "<svg></svg>", "[caption]", ["[head]"], [["[cell]"]])
+    block = Block("[heading]", ["[sentence]"], lambda **how: "<svg></svg>", "[caption]", ["[head]"], [["[cell]"]])
     blocks = {"title": verdict.TITLE, "headline": verdict.NOT_YET, "fault": "", "blocks": [block]}
     yield "verdict", "verdict.html", blocks
     login = {"title": endpoints.LOGIN_TITLE, "then": "/"}
