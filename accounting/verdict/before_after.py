@@ -10,6 +10,7 @@ from accounting.verdict.ranges import CONFIDENCE, Range
 from accounting.verdict.regression import MONTHLY_CV_LIMIT, MONTHLY_NMBE_LIMIT, Regression, option_c
 from accounting.verdict.savings import Savings, savings
 from accounting.verdict.selection import Exclude, Selection, select
+from rules.model.formatting import rounded_percent
 from rules.model.wording import Number, joined, say
 
 _LIKELY, _LIKELY_STEP = 0.5, 0.4
@@ -217,7 +218,7 @@ def _of_water(selection: Selection) -> list[str]:
     change = after / before - 1
     if abs(change) < _WORTH_SAYING:
         return []
-    share = Number(f"{abs(change):.0%}")
+    share = rounded_percent(abs(change))
     return [
         say(
             "The home drew {change} water a day than before ({before} to {after} L): that is allowed for, and is no "
@@ -239,8 +240,8 @@ def _of_regression(found: Savings, saved: Range, regression: Regression | str) -
         why = (
             say(
                 "its model misses Guideline 14's limits (CV(RMSE) {cv_rmse}, limit {monthly_cv_limit})",
-                cv_rmse=Number(f"{regression.cv_rmse:.0%}"),
-                monthly_cv_limit=Number(f"{MONTHLY_CV_LIMIT:.0%}"),
+                cv_rmse=rounded_percent(regression.cv_rmse),
+                monthly_cv_limit=rounded_percent(MONTHLY_CV_LIMIT),
             )
             if regression.cv_rmse > MONTHLY_CV_LIMIT or abs(regression.nmbe) > MONTHLY_NMBE_LIMIT
             else say("it knows nothing of tanks, and takes each of the few periods at face value")

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from accounting.verdict.life import Assumptions, expected_npv, with_years
 from accounting.verdict.year import Figures, Year, YearMonth
+from rules.model.formatting import rounded_percent
 from rules.model.wording import Number, say
 
 _PRICE, _WEATHER, _RATE, _GROWTH = 0.3, 0.1, 0.02, 0.02
@@ -72,13 +73,15 @@ def sensitivity(year: Year, assumed: Assumptions, used: float, efficiency: float
     )
     rates = [max(0.0, assumed.discount - _RATE), assumed.discount + _RATE]
     ends_a = [replace(assumed, discount=rate) for rate in rates]
-    low, high = (Number(f"{rate:.1%}") for rate in rates)
+    low, high = (rounded_percent(rate, 1) for rate in rates)
     add(say("discount rate"), low, high, (year, ends_a[0]), (year, ends_a[1]))
     for name in ("electricity", "gas", "export"):
         if {"electricity": total.electricity, "gas": total.gas, "export": total.given_up}[name]:
             growth = [assumed.growing(name) + sign * _GROWTH for sign in (-1, 1)]
             ends_a = [replace(assumed, growth={**assumed.growth, name: rate}) for rate in growth]
-            least_growth, most_growth = (say("{rate} a year", rate=Number(f"{rate:+.1%}")) for rate in growth)
+            least_growth, most_growth = (
+                say("{rate} a year", rate=rounded_percent(rate, 1, sign=True)) for rate in growth
+            )
             add(_GROWTH_OF[name], least_growth, most_growth, (year, ends_a[0]), (year, ends_a[1]))
     if assumed.standby_per_year:
         ends_a = [_standby(assumed, factor) for factor in (0.5, 1.5)]
@@ -87,7 +90,7 @@ def sensitivity(year: Year, assumed: Assumptions, used: float, efficiency: float
 
 
 def _share(value: float, sign: str = "") -> Number:
-    return Number(f"{value:{sign}.0%}")
+    return rounded_percent(value, sign=bool(sign))
 
 
 def _scaled(year: Year, factors: dict[str, float]) -> Year:

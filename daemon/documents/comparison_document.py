@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from accounting.reports.days_paid import unpriced_text
+from rules.model.formatting import rounded_percent
 from rules.model.wording import Number, Sentence, say
 
 if TYPE_CHECKING:  # the daemon, which answers by this, has no numpy
@@ -116,7 +117,7 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         "({low} to {high} with {confidence} confidence)",
         low=Number(f"{low:+.3f}"),
         high=Number(f"{high:+.3f}"),
-        confidence=Number(f"{part['confidence']:.0%}"),
+        confidence=rounded_percent(part["confidence"]),
     )
     measured = say("Measured, {first} to {last}, {on_off}", first=part["from"], last=part["to"], on_off=on_off)
     if part["shows_a_difference"]:
@@ -132,7 +133,7 @@ def comparison_said(part: Mapping[str, Any], money: str) -> list[str]:
         say(
             "If diverting changed nothing, {by_chance} of all orders of the days would show so large a "
             "difference in money. {bought} Compared: {compared}; left out: {left_out}.",
-            by_chance=Number(f"{part['by_chance']:.0%}"),
+            by_chance=rounded_percent(part["by_chance"]),
             bought=_bought(part),
             compared=part["compared"],
             left_out=part["left_out"],

@@ -189,7 +189,7 @@ def used_sentences(valued: Valued) -> list[str]:
 
 
 def shares_text(displaces: Sequence[Displaces]) -> str:
-    """The home file's shares: "60% night electricity, 40% gas boiler"; those of a season, day or hour after it."""
+    """The home file's shares: "60 % night electricity, 40 % gas boiler"; those of a season, day or hour after it."""
     plain = [_share_of(source.share, source.source) for source in displaces if source.only is None]
     seasons: dict[str, list[str]] = {}
     for source in displaces:
@@ -213,8 +213,8 @@ def only_text(only: Only) -> str:
 
 
 def percent(share: Fraction) -> Number:
-    """A share, rounded down to a tenth of a percent: 100% says that nothing is missing."""
-    return Number(f"{share * 1000 // 1 / 10:g}%")
+    """A share, rounded down to a tenth of a percent: 100 % says that nothing is missing."""
+    return Number(f"{share * 1000 // 1 / 10:g} %")
 
 
 def _share_of(share: Decimal | Fraction, source: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from daemon.documents import verdict_text
 from daemon.documents.verdict_charts import Bar, Chart, Span, band, bars, spans
-from rules.model.formatting import MONTHS
+from rules.model.formatting import MONTHS, rounded_percent
 from rules.model.wording import Day, Number, say
 
 Document = Mapping[str, Any]
@@ -66,7 +66,7 @@ def _months(document: Document, money: str) -> Picture:
             Number(f"{each['avoided']:,.2f}"),
             Number(f"{each['given_up']:,.2f}"),
             Number(f"{each['net']:+,.2f}"),
-            Number(f"{each['coverage']:.0%}"),
+            rounded_percent(each["coverage"]),
         ]
         for each in months
     ]

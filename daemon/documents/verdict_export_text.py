@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from rules.model.formatting import MONTHS
+from rules.model.formatting import MONTHS, rounded_percent
 from rules.model.wording import Day, Number, joined, listed, say
 
 Document = Mapping[str, Any]
@@ -26,7 +26,7 @@ def against_export_said(part: Document, money: str) -> list[str]:
             " {given_up}.",
             first=part["from"],
             last=part["to"],
-            coverage=Number(f"{part['coverage']:.0%}"),
+            coverage=rounded_percent(part["coverage"]),
             brought=brought,
             avoided=Number(f"{part['avoided']:,.2f}"),
             given_up=_given_up(part),
@@ -77,7 +77,7 @@ def against_export_said(part: Document, money: str) -> list[str]:
                 " {kept}, less {avoided} to buy the heat that was used.",
                 time=when,
                 days=Number(f"{off['days_known']:.0f}"),
-                coverage=Number(f"{off['coverage']:.0%}"),
+                coverage=rounded_percent(off["coverage"]),
                 diverted=Number(f"{off['diverted_kwh']:,.0f}"),
                 brought=brought,
                 kept=_kept(off),

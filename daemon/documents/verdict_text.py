@@ -5,6 +5,7 @@ from typing import Any
 
 from daemon.documents.comparison_document import comparison_said
 from daemon.documents.verdict_export_text import against_export_said, money_said
+from rules.model.formatting import rounded_percent
 from rules.model.wording import Number, Sentence, joined, say, with_and
 
 Document = Mapping[str, Any]
@@ -61,7 +62,7 @@ def headline(document: Document) -> str:
         spent = money_said(life["spent"], money)
         return say(
             "No: in {never_pays} of cases the {spent} spent do not come back in {years} years.",
-            never_pays=Number(f"{life['never_pays']:.0%}"),
+            never_pays=rounded_percent(life["never_pays"]),
             spent=spent,
             years=life["years"],
         )
@@ -76,7 +77,7 @@ def headline(document: Document) -> str:
         return say(
             "Can't tell yet: it pays for itself within {years} years in {paid} of cases.",
             years=life["years"],
-            paid=Number(f"{paid:.0%}"),
+            paid=rounded_percent(paid),
         )
     if year is not None and (year["low"] > 0 or year["high"] < 0):
         amount = money_said(abs(year["net"]), money)
@@ -108,7 +109,7 @@ def _before_after(part: Document, money: str) -> list[str]:
         say(
             "Estimated, {confidence} range, {periods_before} periods before {installed} and {periods_after} after "
             "({days_after} days): {saved} ({low} to {high}) of the {would_have_taken} it would have taken {same}.",
-            confidence=Number(f"{part['confidence']:.0%}"),
+            confidence=rounded_percent(part["confidence"]),
             periods_before=part["periods_before"],
             installed=part["installed"],
             periods_after=part["periods_after"],
@@ -159,7 +160,7 @@ def _before_after(part: Document, money: str) -> list[str]:
                 saved=Number(f"{option_c['saved_kwh']:,.0f}"),
                 low=Number(f"{option_c['low_kwh']:,.0f}"),
                 high=Number(f"{option_c['high_kwh']:,.0f}"),
-                cv_rmse=Number(f"{option_c['cv_rmse']:.0%}"),
+                cv_rmse=rounded_percent(option_c["cv_rmse"]),
                 limits=limits,
             )
         )
@@ -186,7 +187,7 @@ def notes(document: Document) -> list[str]:
 def _year(part: Document, money: str) -> list[str]:
     how = say(
         "{share} of it {source}, the rest modelled by the sun's year",
-        share=Number(f"{1 - part['modelled_share']:.0%}"),
+        share=rounded_percent(1 - part["modelled_share"]),
         source=part["source"],
     )
     if not part["modelled_share"]:
@@ -223,7 +224,7 @@ def _life(part: Document, money: str) -> list[str]:
         )
     ]
     ratios = [
-        Number(f"{name} {part[key]['p50']:{form}}")
+        Number(f"{name} {part[key]['p50']:{form}}".replace("%", " %"))
         for name, key, form in (("IRR", "irr", ".1%"), ("SIR", "sir", ".2f"), ("AIRR", "airr", ".1%"))
         if part[key]["p50"] is not None
     ]
@@ -233,7 +234,7 @@ def _life(part: Document, money: str) -> list[str]:
         say(
             "It does not pay back in these {years} years in {never_pays} of cases.",
             years=part["years"],
-            never_pays=Number(f"{part['never_pays']:.0%}"),
+            never_pays=rounded_percent(part["never_pays"]),
         )
     )
     kept = part["keep_using"]["per_year"]
@@ -291,7 +292,7 @@ def _advice(part: Sequence[Document], money: str) -> list[str]:
             say(
                 "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby "
                 "is known, is advised where that would have brought money in each of them in every year of the "
-                "books, and together at least {amount} a year. Months of which the books hold less than 90% are "
+                "books, and together at least {amount} a year. Months of which the books hold less than 90 % are "
                 "not looked at.",
                 amount=money_said(1, money),
             )

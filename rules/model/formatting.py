@@ -104,6 +104,6 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
     return say("{time} on {day}", time=time, day=Day(dated, day, "MMMEd"))
 
 
-def rounded_percent(share: float, decimals: int = 0, *, sign: bool = False) -> str:
+def rounded_percent(share: float, decimals: int = 0, *, sign: bool = False) -> Number:
     """0.982 → "98 %"; sign: 0.982 → "+98 %"."""
-    return f"{share:{'+' if sign else ''}.{decimals}%}".replace("%", " %")
+    return Number(f"{share:{'+' if sign else ''}.{decimals}%}".replace("%", " %"))

@@ -140,4 +140,4 @@ def test_value_says_which_months_tell_it(
     result = CliRunner().invoke(commands, [*asked, "--by", "month", "--from", span[0], "--to", span[1]])
     assert result.exit_code == 0, result.output
     assert said in " ".join(result.output.split())
-    assert "Displaces night electricity and gas boiler, month by month; 100% of the heat" in result.output
+    assert "Displaces night electricity and gas boiler, month by month; 100 % of the heat" in result.output

@@ -156,7 +156,7 @@ def test_what_matters_most_comes_first() -> None:
     assert price.npv_low - price.npv_high == pytest.approx(0.6 * 36 * upv(0.035, 10))
     assert by_name["boiler efficiency"].npv_low > by_name["boiler efficiency"].npv_high
     assert "standby use" not in by_name
-    assert by_name["share of the heat that is used"].high == "100%"
+    assert by_name["share of the heat that is used"].high == "100 %"
 
 
 def months(net_in_june: float) -> tuple[Month, ...]:

@@ -69,7 +69,7 @@ def test_carbon_that_is_not_counted_is_no_figure(tmp_path: Path, capsys: pytest.
 
 
 def test_shares_are_told_as_the_home_file_has_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert "70% night electricity, 30% gas boiler; 90% of the heat" in shown(tmp_path, capsys, month(1_000_000))
+    assert "70 % night electricity, 30 % gas boiler; 90 % of the heat" in shown(tmp_path, capsys, month(1_000_000))
 
 
 def said(tmp_path: Path, capsys: pytest.CaptureFixture[str], *assumed: Assumed) -> str:
@@ -81,7 +81,7 @@ def test_the_heading_says_what_the_entries_hold_and_several_where_they_differ(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Whatever the home file says by now: it may have been changed since."""
-    assert "Displaces 40% gas boiler, 60% night electricity; 80% of the heat counted as used." in said(
+    assert "Displaces 40 % gas boiler, 60 % night electricity; 80 % of the heat counted as used." in said(
         tmp_path, capsys, Assumed("4/5", "2/5 gas boiler, 3/5 night electricity", 700, 0, 0, 0)
     )
     both = said(
@@ -91,8 +91,8 @@ def test_the_heading_says_what_the_entries_hold_and_several_where_they_differ(
         Assumed("1", "1 gas boiler", 200, 0, 0, 0),
         Assumed("1", "1 night electricity", 100, 0, 0, 0),
     )
-    assert "Displaces 100% gas boiler (0.900 kWh); 100% night electricity (0.100 kWh);" in both
-    assert "of the heat counted as used, as booked: 80% (0.700 kWh); 100% (0.300 kWh)." in both
+    assert "Displaces 100 % gas boiler (0.900 kWh); 100 % night electricity (0.100 kWh);" in both
+    assert "of the heat counted as used, as booked: 80 % (0.700 kWh); 100 % (0.300 kWh)." in both
     old = said(tmp_path, capsys, Assumed("9/10", None, 1000, 0, 0, 0))
     assert "(by today's home file: it was not kept when this was booked)" in old
 
@@ -109,7 +109,7 @@ def test_seasonal_shares_are_told_with_their_seasons(tmp_path: Path) -> None:
     )
     file.write_text(EXAMPLE.read_text()[:start] + tables + EXAMPLE.read_text()[end:])
     assert shares_text(load(file).displaces) == (
-        "Oct to Mar: 55% gas boiler, 45% night electricity; Apr to Sep: 45% gas boiler, 55% night electricity"
+        "Oct to Mar: 55 % gas boiler, 45 % night electricity; Apr to Sep: 45 % gas boiler, 55 % night electricity"
     )
 
 

@@ -22,13 +22,13 @@ def valued(used: Used, *booked: tuple[str, int]) -> Valued:
     ("used", "booked", "said"),
     [
         (Used(Fraction(1)), [("1", 8_000)], []),  # the notes have a sentence of their own for it
-        (Used(Fraction(1)), [("9/10", 8_000)], ["90% of the heat counted as used."]),
+        (Used(Fraction(1)), [("9/10", 8_000)], ["90 % of the heat counted as used."]),
         (
             Used(Fraction(1)),
             [("1", 8_000), ("9/10", 2_000)],
-            ["Share of the heat counted as used, as booked: 100% (8.000 kWh); 90% (2.000 kWh)."],
+            ["Share of the heat counted as used, as booked: 100 % (8.000 kWh); 90 % (2.000 kWh)."],
         ),
-        (Used(Fraction(17, 20), "measured"), [("1", 8_000)], ["85% of the heat counted as used."]),
+        (Used(Fraction(17, 20), "measured"), [("1", 8_000)], ["85 % of the heat counted as used."]),
     ],
 )
 def test_the_share_used_is_said_once(used: Used, booked: list[tuple[str, int]], said: list[str]) -> None:

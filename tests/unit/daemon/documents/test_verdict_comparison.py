@@ -165,7 +165,7 @@ def test_what_it_says(teal: tuple[Path, float]) -> None:
     assert document["weeks_more"][0]["within_per_day"] == 0.001
     assert document["measured_by"] == "tank"
     assert (
-        "If diverting changed nothing, 3% of all orders of the days would show so large a difference in money" in said
+        "If diverting changed nothing, 3 % of all orders of the days would show so large a difference in money" in said
     )
     dearer = {
         **document,

@@ -7,6 +7,7 @@ import pytest
 from accounting.verdict.advice import WORTH_SAYING
 from accounting.verdict.against_export import NEARLY_WHOLE
 from daemon.documents.verdict_text import headline, sections
+from rules.model.formatting import rounded_percent
 
 PARTS = ("against_export", "before_after", "fair_comparison", "year", "life", "sensitivity", "advice", "carbon")
 
@@ -33,9 +34,9 @@ def life(never: float, p50: float | None = 5.0, p90: float | None = 8.0) -> dict
 @pytest.mark.parametrize(
     ("parts", "says"),
     [
-        ({"life": life(0.95, None, None)}, "No: in 95% of cases the 550.00 GBP spent do not come back in 12 years."),
+        ({"life": life(0.95, None, None)}, "No: in 95 % of cases the 550.00 GBP spent do not come back in 12 years."),
         ({"life": life(0.0)}, "Yes: it most likely pays for itself within 5 years (4 to 8)."),
-        ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60% of cases."),
+        ({"life": life(0.4, 9.0, None)}, "Can't tell yet: it pays for itself within 12 years in 60 % of cases."),
         ({"year": {"net": 30.0, "low": 10.0, "high": 50.0}}, "Using it brings about 30.00 GBP a year"),
         ({"year": {"net": -30.0, "low": -50.0, "high": -10.0}}, "Using it costs about 30.00 GBP a year"),
         ({"year": {"net": 30.0, "low": -10.0, "high": 50.0}}, "Can't tell yet"),
@@ -55,7 +56,7 @@ def test_a_life_in_words() -> None:
     text = " ".join(sentences)
     assert heading == "Over its life"
     assert "pay-back 9 years (4 to over 12) discounted" in text
-    assert "It does not pay back in these 12 years in 40% of cases." in text
+    assert "It does not pay back in these 12 years in 40 % of cases." in text
     assert "Keep using it? Yes: +40 GBP a year, the purchase aside. Buy another? Not sure." in text
 
 
@@ -97,7 +98,7 @@ def test_what_was_bought_or_forgone_by_the_battery_is_no_export_income() -> None
         "saved and 10.00 paid for what the grid or the battery gave."
     )
     assert sentences[1] == (
-        "Diversion off from 05-01 to 06-01 of every year (31 days known, coverage 90%, 90 kWh diverted) "
+        "Diversion off from 05-01 to 06-01 of every year (31 days known, coverage 90 %, 90 kWh diverted) "
         "would have brought 3.00 GBP: 6.00 of export income kept, 1.00 that the house battery would have saved and "
         "2.00 not paid for what the grid or the battery gave, less 6.00 to buy the heat that was used."
     )
@@ -122,7 +123,8 @@ def test_no_advice_says_when_there_would_be_some() -> None:
     assert sentence == (
         "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby is known, is "
         "advised where that would have brought money in each of them in every year of the books, and together at least "
-        f"{WORTH_SAYING:.2f} GBP a year. Months of which the books hold less than {NEARLY_WHOLE:.0%} are not looked at."
+        f"{WORTH_SAYING:.2f} GBP a year. Months of which the books hold less than {rounded_percent(NEARLY_WHOLE)} are "
+        "not looked at."
     )
 
 
