@@ -177,7 +177,9 @@ class Engine:
             or not -_SET_S <= now.utc_s - now.mono_s - self._offset_s <= _SET_S
         ):
             return None
-        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now.mono_s)
+        return known.due_s(
+            board.level, board.surplus, board.mean_w, board.measured(0), board.level_taken_wh, now.mono_s
+        )
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""

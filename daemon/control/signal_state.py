@@ -179,7 +179,7 @@ class Board:
             level=self.level,
             surplus=self.surplus,
             surplus_mean_w=self.mean_w,
-            measured=tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters]),
+            measured=tuple([self.measured(i) for i in range(len(self._meters))]),
             battery=latest.get("battery_w"),
             battery_level=latest.get("battery_level_pct"),
             yielding=latest.get(yields.signal) if yields is not None else None,
@@ -194,6 +194,11 @@ class Board:
             level_swings=history.swings,
             heating_times=times,
         )
+
+    def measured(self, i: int) -> Reading | None:
+        """What heater `i` takes, W, by its own meter; None where none has shown it."""
+        power, counter = self._meters[i]
+        return self.latest.get(power) or self._powers.get(counter)
 
     @property
     def level_taken_wh(self) -> float:
