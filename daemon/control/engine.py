@@ -63,6 +63,7 @@ class Engine:
         self._lull: Lull | None = None
         self._signals = 0  # heard of when the lull began
         self._offset_s = 0.0  # of the wall clock from the forward clock then
+        self._planned_from_s = self._planned_until_s = 0.0  # UTC seconds: the prices and heating times of then hold
         self._stands_since_s = 0.0
         self._ordered: Decision | None = None  # what the board was given last
 
@@ -110,17 +111,18 @@ class Engine:
 
     def decide(self, now: Moment) -> Decision:
         """Decide on what is known now; after it, `due_s` is when time alone may change the answer."""
+        known = self._lull
+        if known is not None:
+            due_s = self._lulled_until_s(known, now)
+            if due_s is not None:
+                assert self.memory.decision is not None
+                self.due_s, self._snapshot = due_s, None
+                return self.memory.decision
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
         self._look_ahead(now)
         board, standing = self.board, self.memory.decision
-        if self._lull is not None:
-            due_s = self._lulled_until_s(self._lull, now)
-            if due_s is not None:
-                assert standing is not None
-                self.due_s, self._snapshot = due_s, None
-                return standing
         snapshot = self._snapshot = board.snapshot(self.prices, self._times)
         hygiene = self.memory.hygiene
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
@@ -138,6 +140,8 @@ class Engine:
                 self.tally.changes += decision.lead.order is not standing.lead.order
         self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
         self._signals, self._offset_s = len(board.latest), now.utc_s - now.mono_s
+        self._planned_from_s = max(self._priced_at_s, self._times_at_s)
+        self._planned_until_s = min(self.prices.until_s, self._times.until_s)
         return decision
 
     def _look_ahead(self, now: Moment) -> None:
@@ -170,7 +174,9 @@ class Engine:
         """When the lull may end by time alone; None where it has ended, or what it rests on is another by now."""
         board = self.board
         if (
-            known.memory is not self.memory
+            not self.clock_right
+            or not self._planned_from_s <= now.utc_s < self._planned_until_s
+            or known.memory is not self.memory
             or known.settings is not self.settings
             or known.prices is not self.prices
             or self._signals != len(board.latest)
