@@ -15,6 +15,8 @@ from rules.tank.charge import level_reading
 _IMPORT_W = 50.0
 """Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
 
+_LEVEL = "tank_level_pct"
+
 NO_HEATING_TIMES = HeatingTimes()
 
 
@@ -42,7 +44,7 @@ class Wiring:
         """The signals that can matter to a decision, besides the one that another load is known by."""
         meters = (*self.powers, *self.counters, self.house_power, self.house_counter)
         return frozenset(
-            {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
+            {self.surplus[0], _LEVEL, "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
         )
 
 
@@ -62,10 +64,11 @@ class Board:
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
         powers = zip((*wiring.powers, wiring.house_power), (*wiring.counters, wiring.house_counter), strict=True)
         self._counter_of = {power: counter for power, counter in powers if power and counter}
+        self._metering = self._counter_of.keys() | self._rates.keys()
         self.surplus: Reading | None = None
         self._surplus_due = False
         self.level: Reading | None = None
-        self._level_heard: Reading | None = None
+        self._level_due = False
         self._level_history = LevelHistory(settings)
         self.mean_w: float | None = None
         self._window: tuple[float, float] | None = None
@@ -101,7 +104,16 @@ class Board:
         self.latest[name] = reading
         if name == self._surplus_signal:
             self._surplus_due = True
-        elif name in self._counter_of:
+        elif name == _LEVEL:
+            self._level_due = True
+        elif name in self._metering:
+            self._note_meter(name, reading)
+        if self._yields is not None and name == self._yields.signal:
+            self._note_yielding(standing, reading, self._yields.above_w)
+
+    def _note_meter(self, name: str, reading: Reading) -> None:
+        """Work a heater's power out from its counter, unless a power of its own is heard."""
+        if name in self._counter_of:
             # Where the power is heard, none is worked out from the counter any more.
             self._rates.pop(self._counter_of.pop(name), None)
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
@@ -110,8 +122,7 @@ class Board:
             if power is not None and rate.steady is not None:
                 self._powers[name] = power
                 self._steady[name] = rate.steady
-        if self._yields is not None and name == self._yields.signal:
-            self._note_yielding(standing, reading, self._yields.above_w)
+        self._metering = self._counter_of.keys() | self._rates.keys()
 
     def _note_yielding(self, standing: Reading | None, reading: Reading, above_w: float) -> None:
         """Remember that the load that goes first draws, or that it drew until this reading.
@@ -167,10 +178,9 @@ class Board:
             top, mid, bottom = (latest.get(name) for name in TEMPERATURES)
             self.level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
             return
-        heard = latest.get("tank_level_pct")
-        if heard is not None and heard is not self._level_heard:
-            self._level_heard = heard
-            self.level = history.measured(heard)
+        if self._level_due:
+            self._level_due = False
+            self.level = history.measured(latest[_LEVEL])
 
     def snapshot(self, prices: Prices, times: HeatingTimes = NO_HEATING_TIMES) -> Snapshot:
         """What the rules may look at now, as of the last `update`."""

@@ -2,9 +2,9 @@
 
 Within it `decide` need not run. A lull is worked out from a decision that has just been made, and only if few things
 can end it: the level, the mean surplus, what the heater takes, the readings' ages, a timer, a change of prices. Every
-heater is withheld, or the only one takes surplus. There is no lull in a home with temperatures, a battery rule, a load
-that goes first or a hygiene rule, nor in one that may be heated on purpose or that uses a guard which this module does
-not know.
+heater is withheld, perhaps because no surplus is heard, or the only one takes surplus. There is no lull in a home with
+temperatures, a battery rule, a load that goes first or a hygiene rule, nor in one that may be heated on purpose or that
+uses a guard which this module does not know.
 """
 
 from dataclasses import replace
@@ -14,6 +14,7 @@ from rules.decision.deadlines import due
 from rules.decision.purpose import has_purpose
 from rules.guards import GUARDS, limit
 from rules.guards.surplus import start_w, stop_w
+from rules.model.freshness import is_fresh
 from rules.model.memory import Memory
 from rules.model.orders import Order
 from rules.model.reading import Moment, Reading
@@ -23,11 +24,11 @@ from rules.model.share import WHOLE
 from rules.model.signals import SIGNALS
 from rules.model.snapshot import Prices, Snapshot
 
-_FULL, _SURPLUS = "full", "surplus"
-_DECIDE = frozenset({_FULL, "away", "alternate", "worth", _SURPLUS})
+_FRESH, _SURPLUS = "fresh", "surplus"
+_DECIDE = frozenset({"full", "away", "alternate", "worth", _SURPLUS})
 """Guards whose refusal depends only on what a lull watches."""
 _KNOWN = (
-    frozenset({"limit", "fresh", "override", "together", "battery", "yield", "rest", "plan", "hygiene", "return"})
+    frozenset({"limit", _FRESH, "override", "together", "battery", "yield", "rest", "plan", "hygiene", "return"})
     | _DECIDE
 )
 _ALL_KNOWN = {guard.NAME for guard in GUARDS} <= _KNOWN
@@ -43,8 +44,9 @@ class Lull:
     level_from_pct, level_below_pct: the level lies between them, the first included; mean_from_w, mean_below_w: so does
     the mean surplus; idle_w: the heater's meter, if it has one, shows no less; most_taken_wh: the heaters have put in
     no more since the level last moved; until_s: forward-clock second before which time alone changes nothing, the age
-    of level and surplus aside, which may be level_age_s and surplus_age_s. It is worked out by the wall clock of then:
-    whoever keeps a lull ends it where that clock is set.
+    of level and surplus aside, which may be level_age_s and surplus_age_s; silent: the surplus, if it is too old
+    already, until another is heard. It is worked out by the wall clock of then: whoever keeps a lull ends it where that
+    clock is set.
     """
 
     settings: Settings
@@ -59,6 +61,7 @@ class Lull:
     until_s: float
     level_age_s: float
     surplus_age_s: float
+    silent: Reading | None
 
     def due_s(
         self,
@@ -82,6 +85,7 @@ class Lull:
             or taken_wh > self.most_taken_wh
             or not _LOWEST_W <= surplus.value <= _HIGHEST_W
             or (measured is not None and measured.value < self.idle_w)
+            or (self.silent is not None and surplus is not self.silent)
         ):
             return None
         until_s = self.until_s
@@ -113,10 +117,11 @@ def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) ->
     ):
         return None
     mean_from_w, mean_below_w, idle_w = -inf, inf, -inf
+    silent = None if is_fresh(surplus, settings, now) or not is_fresh(level, settings, now) else surplus
     for heater, given, past in zip(settings.heaters, decision.orders, memory.heaters, strict=True):
         if past.satisfied_at_s is not None or past.idle_since_s is not None:
             return None
-        if given.order is Order.WITHHOLD and given.guard in _DECIDE:
+        if given.order is Order.WITHHOLD and (given.guard in _DECIDE or (silent is not None and given.guard == _FRESH)):
             if given.guard == _SURPLUS:
                 mean_below_w = min(mean_below_w, start_w(settings, heater))
         elif given.order is Order.SURPLUS and given.guard == _SURPLUS and _is_one_gate(settings):
@@ -136,7 +141,8 @@ def lull(snapshot: Snapshot, settings: Settings, memory: Memory, now: Moment) ->
         settings.tank.full_wh if settings.tank is not None else inf,
         due(replace(snapshot, level=None, surplus=None), settings, memory, now),
         settings.stale_after_s.get(level.signal, 0.0),
-        settings.stale_after_s.get(surplus.signal, 0.0),
+        settings.stale_after_s.get(surplus.signal, 0.0) if silent is None else inf,
+        silent,
     )
 
 
