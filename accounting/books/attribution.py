@@ -244,12 +244,12 @@ def _minutes(heater: HeaterBooks, late_s: float) -> OnDemand:
         late_s=late_s,
         resolution_wh=heater.resolution_wh,
     )
-    return OnDemand(counter, late_s)
+    return OnDemand(counter)
 
 
 def _power(name: str, rated_w: float, stale_after_s: float, late_s: float, sign: int = 1) -> OnDemand:
     power = PowerMeter(name, rated_w=rated_w, interval_s=MINUTE_S, stale_after_s=stale_after_s, late_s=late_s)
-    return OnDemand(power, late_s, sign)
+    return OnDemand(power, sign)
 
 
 def _energy_by_minute(meter: OnDemand | None, now_ms: int) -> dict[int, int]:

@@ -1,7 +1,8 @@
 """A meter by the minute whose readings wait until somebody asks for its minutes.
 
 Most are never asked for: nobody wants to know who gave the energy of a time in which a heater took none. Of a power,
-readings that were let go unasked are not even looked at: they can change no later minute.
+readings that were let go unasked are not even looked at: they can change no later minute, nor can what comes late
+before them.
 """
 
 from bisect import bisect_left
@@ -17,15 +18,11 @@ _ROUNDED_S = 1.0
 
 
 class OnDemand:
-    """The energy by minute of one meter. sign: -1 where it meters the other direction of a power.
+    """The energy by minute of one meter. sign: -1 where it meters the other direction of a power."""
 
-    late_s: how much older than the newest a reading may be and still be put in place.
-    """
-
-    def __init__(self, meter: CounterMeter | PowerMeter, late_s: float, sign: int = 1) -> None:
+    def __init__(self, meter: CounterMeter | PowerMeter, sign: int = 1) -> None:
         self.kind = meter.kind
         self._meter = meter
-        self._late_s = late_s
         self._sign = sign
         self._waiting: list[tuple[float, float]] = []
         self._dropped_ms: int | None = None
@@ -65,14 +62,11 @@ class OnDemand:
         self._meter.restore(state)
 
     def _pass_over(self, before_s: float) -> None:
-        """Lets go of the powers that no minute from `before_s` on depends on, and that no late one can come before."""
+        """Lets go of the powers that were held no longer than to a second before this."""
         waiting = self._waiting
-        if not waiting or isinstance(self._meter, CounterMeter) or waiting != sorted(waiting):
-            return
-        first_s = min(before_s, waiting[-1][0] - self._late_s) - _ROUNDED_S
-        held = bisect_left(waiting, (first_s,)) - 1  # this one was held until then
-        if held > 0:
-            del waiting[:held]
+        if isinstance(self._meter, PowerMeter) and waiting == sorted(waiting):
+            last = bisect_left(waiting, (before_s - _ROUNDED_S,)) - 1  # this one was held on
+            del waiting[: max(last, 0)]
 
     def _take(self) -> None:
         """Meters what waits."""

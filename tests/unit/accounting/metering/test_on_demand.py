@@ -10,7 +10,10 @@ from accounting.metering.power_meter import PowerMeter
 LATE_S = 300.0
 STEPS_S = st.sampled_from([0.0, 0.001, 1.0, 30.0, 60.0, 60.0, 60.0, 400.0, -1.0, -60.0, -299.0, -700.0])
 POWERS_W = st.sampled_from([0.0, 0.0, 500.0, 2000.0, -300.0, 9000.0])
-MESSAGES = st.lists(st.tuples(STEPS_S, POWERS_W, st.sampled_from(["", "", "", "drop", "ask", "back", "keep"])))
+MESSAGES = st.lists(
+    st.tuples(STEPS_S, POWERS_W, st.sampled_from(["", "", "", "drop all", "drop old", "ask", "back", "keep"])),
+    max_size=60,
+)
 
 
 def power() -> PowerMeter:
@@ -19,7 +22,7 @@ def power() -> PowerMeter:
 
 @given(MESSAGES, st.sampled_from([1, -1]))
 def test_waiting_changes_no_minute(messages: list[tuple[float, float, str]], sign: int) -> None:
-    at_once, waiting = power(), OnDemand(power(), LATE_S, sign)
+    at_once, waiting = power(), OnDemand(power(), sign)
     at_s = newest_s = 1_000_000.0
     dropped_ms = 0
     for later_s, value_w, then in messages:
@@ -27,8 +30,9 @@ def test_waiting_changes_no_minute(messages: list[tuple[float, float, str]], sig
         newest_s = max(newest_s, at_s)
         at_once.note(at_s, sign * value_w)
         waiting.note(at_s, value_w)
-        if then == "drop":
-            dropped_ms = max(dropped_ms, round(newest_s - LATE_S) // 60 * 60_000)
+        if then.startswith("drop"):
+            before_s = newest_s if then == "drop all" else newest_s - LATE_S
+            dropped_ms = max(dropped_ms, int(before_s) // 60 * 60_000)
             at_once.drop(dropped_ms)
             waiting.drop(dropped_ms)
         elif then == "back":
@@ -39,7 +43,7 @@ def test_waiting_changes_no_minute(messages: list[tuple[float, float, str]], sig
             dropped_ms = 0
         elif then == "keep":
             state = waiting.state()
-            waiting = OnDemand(power(), LATE_S, sign)
+            waiting = OnDemand(power(), sign)
             waiting.restore(state)
         elif then == "ask":
             same(at_once, waiting, at_s, dropped_ms)
@@ -56,7 +60,7 @@ def same(at_once: PowerMeter, waiting: OnDemand, at_s: float, from_ms: int) -> N
 
 
 def test_what_was_let_go_unasked_was_not_looked_at() -> None:
-    waiting = OnDemand(power(), LATE_S)
+    waiting = OnDemand(power())
     for minute in range(60):
         waiting.note(60.0 * minute, 1000.0)
     waiting.drop(3_000_000)
@@ -66,7 +70,7 @@ def test_what_was_let_go_unasked_was_not_looked_at() -> None:
 
 def test_a_counter_is_looked_at_whole() -> None:
     counter = CounterMeter("main", rated_w=3000.0, interval_s=60, gap_s=900.0, late_s=LATE_S, resolution_wh=1.0)
-    waiting = OnDemand(counter, LATE_S)
+    waiting = OnDemand(counter)
     for minute in range(60):
         waiting.note(60.0 * minute, 10.0 * minute)
     waiting.drop(3_000_000)
@@ -75,7 +79,7 @@ def test_a_counter_is_looked_at_whole() -> None:
 
 
 def test_no_more_than_a_bound_waits() -> None:
-    waiting = OnDemand(power(), LATE_S)
+    waiting = OnDemand(power())
     for second in range(MOST_WAITING):
         waiting.note(float(second), 1000.0)
     assert not waiting._waiting
