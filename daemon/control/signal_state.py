@@ -1,14 +1,16 @@
 """The latest readings, and what the rules need derived from them: the mean surplus, each heater's power, a level."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf, nextafter
 
 from daemon.control.derived_power import Mean, Rate
 from daemon.control.level_filter import LevelHistory
+from rules.decision.lull import Lull
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings, Yield
-from rules.model.signals import TEMPERATURES
+from rules.model.signals import SIGNALS, TEMPERATURES
 from rules.model.snapshot import HeatingTimes, Prices, Snapshot
 from rules.tank.charge import level_reading
 
@@ -16,6 +18,9 @@ _IMPORT_W = 50.0
 """Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
 
 _LEVEL = "tank_level_pct"
+_POWER = SIGNALS["surplus_w"]
+_ROUNDED_W = 1e-3
+"""More than the mean of powers can exceed the highest of them by rounding."""
 
 NO_HEATING_TIMES = HeatingTimes()
 
@@ -214,6 +219,35 @@ class Board:
     def level_taken_wh(self) -> float:
         """What the heaters have taken since the level last changed, Wh."""
         return self._level_history.taken_wh
+
+    def steady_ranges(self, lull: Lull) -> dict[str, tuple[float, float]] | None:
+        """Between which values, both included, rows of readings change nothing of this lull, by signal: no heater takes
+        anything, the level moves little, the surplus stays too small; other signals may have any value. None where the
+        next reading may change something.
+        """
+        level_pct = self._level_history.steady_pct
+        if self._rates or self._yields is not None or not self._wiring.level or level_pct is None or self.surplus is None:
+            return None
+        below_w = min(lull.mean_below_w - _ROUNDED_W, _POWER.highest)
+        if not self._mean.highest_w <= below_w:
+            return None
+        ranges = {power: (-inf, 0.0) for power, _ in (*self._meters, self._shared_meter) if power}
+        surplus_w = sorted((self._surplus_sign * _POWER.lowest, self._surplus_sign * below_w))
+        ranges[self._surplus_signal] = surplus_w[0], surplus_w[1]
+        low_pct, high_pct = max(level_pct[0], lull.level_from_pct), min(level_pct[1], lull.level_below_pct)
+        ranges[_LEVEL] = low_pct, nextafter(high_pct, low_pct)
+        return ranges
+
+    def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
+        """Note and update for rows (at least one) within the `steady_ranges`, in order of time; values by signal, of
+        each row one."""
+        for name, course in values.items():
+            self.latest[name] = Reading(name, course[-1], seen_s[-1], seen_s[-1])
+        surplus = self.latest[self._surplus_signal]
+        self.surplus = Reading(surplus.signal, surplus.value * self._surplus_sign, surplus.at_s, surplus.seen_s)
+        sign = self._surplus_sign
+        self.mean_w = self._mean.note_all(seen_s, [value * sign + 0.0 for value in values[self._surplus_signal]])
+        self.level = self._level_history.measured_all(_LEVEL, seen_s, values[_LEVEL])
 
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False
