@@ -71,6 +71,8 @@ class Replay:
         matter = made.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, made.wiring), books, Memory())
+        self.keeps_back = True
+        """Whether rows that matter to nobody yet are heard together later: the same result."""
         self._looks_back_s = inf if made.books.past_timezone is None else -inf
         self.rows = 0
         self.from_s = self.to_s = 0.0
@@ -114,7 +116,8 @@ class Replay:
                 self._commit([*waiting, *books.settle(now_s)], now_s)
                 waiting = []
                 self._look_back(now_s)
-            quiet.look(now_s, self._looks_back_s)
+            if self.keeps_back:
+                quiet.look(now_s, self._looks_back_s)
         quiet.release()
         if now_s is None or engine.decision is None:
             raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
