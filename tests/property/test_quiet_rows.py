@@ -11,12 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from accounting.ledger import Batch
+from accounting.model.entry import Entry
 from daemon.assembly.prepared_home import PreparedHome, prepare
 from daemon.config.load import parse
 from daemon.inputs.readings_file import ReadingsFile
 from daemon.simulation.quiet_rows import QuietRows
 from daemon.simulation.replay import Replay
-from rules.model.orders import Decision
+from rules.model.orders import Decision, Order
 from rules.model.reading import Moment
 
 START_S = 1_780_000_200
@@ -161,17 +162,46 @@ def replayed(home: PreparedHome, file: list[str], passing: bool) -> tuple[Any, .
             decided.append((now.utc_s, decision))
         return decision
 
-    run.engine.decide = noting  # type: ignore[method-assign]
+    engine, settled = run.engine, list[tuple[float, list[Entry]]]()
+    settle = engine.books.settle
+
+    def settling(now_s: float) -> list[Entry]:
+        settled.append((now_s, settle(now_s)))
+        return settled[-1][1]
+
+    engine.decide, engine.books.settle = noting, settling  # type: ignore[method-assign, assignment]
     run.run()
-    engine = run.engine
     known = (engine.snapshot, engine.memory, engine.due_s, engine.board.latest)
-    return ledger.batches, decided, known, engine.tally, (run.rows, run.from_s, run.to_s, run.quarantined_wh)
+    return ledger.batches, decided, settled, known, engine.tally, (run.rows, run.from_s, run.to_s, run.quarantined_wh)
 
 
 @given(st.sampled_from(HOMES), st.lists(STRETCH, min_size=1, max_size=20))
 def test_passing_over_changes_nothing(home: PreparedHome, stretches: list[Stretch]) -> None:
     file = lines(home, stretches)
     assert replayed(home, file, passing=True) == replayed(home, file, passing=False)
+
+
+NIGHT: dict[str, float | None] = dict.fromkeys(COLUMNS, 0.0) | {
+    "grid_w": 300.0,
+    "surplus_w": -300.0,
+    "tank_level_pct": 50.0,
+}
+GLEAM: dict[str, float | None] = {"grid_w": -2500.0, "surplus_w": 2500.0}
+
+
+def test_a_gleam_of_sun_that_is_still_in_the_mean_counts() -> None:
+    """The mean rises, over rows that alone are too little, as the night before the gleam leaves the window."""
+    dim = NIGHT | {"grid_w": -199.9, "surplus_w": 199.9}
+    file = lines(HOMES[5], [(10, 60.0, NIGHT, {}), (10, 60.0, dim, GLEAM)])
+    said = replayed(HOMES[5], file, passing=True)
+    assert said == replayed(HOMES[5], file, passing=False)
+    assert [decision.lead.order for _, decision in said[1]] == [Order.WITHHOLD, Order.SURPLUS]
+
+
+def test_a_counter_in_doubt_and_a_long_night_are_settled_in_time() -> None:
+    """A reading is doubted that a later one confirms; three hours pass without anything to decide."""
+    file = lines(HOMES[2], [(25, 60.0, NIGHT, {}), (4, 60.0, NIGHT, {"diverted_wh": 9000.0}), (180, 60.0, NIGHT, {})])
+    assert replayed(HOMES[2], file, passing=True) == replayed(HOMES[2], file, passing=False)
 
 
 @pytest.mark.parametrize("home", [HOMES[1], HOMES[4]])
@@ -184,7 +214,6 @@ def test_most_of_a_quiet_night_is_kept_back(home: PreparedHome, monkeypatch: pyt
         return kept[-1]
 
     monkeypatch.setattr(QuietRows, "takes", counting)
-    night = dict.fromkeys(COLUMNS, 0.0) | {"grid_w": 300.0, "surplus_w": -300.0, "tank_level_pct": 50.0}
-    file = lines(home, [(600, 60.0, night, {})])
+    file = lines(home, [(600, 60.0, NIGHT, {})])
     replayed(home, file, passing=True)
     assert sum(kept) > 0.85 * 600
