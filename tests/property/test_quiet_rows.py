@@ -192,9 +192,9 @@ GLEAM: dict[str, float | None] = {"grid_w": -2500.0, "surplus_w": 2500.0}
 def test_a_gleam_of_sun_that_is_still_in_the_mean_counts() -> None:
     """The mean rises, over rows that alone are too little, as the night before the gleam leaves the window."""
     dim = NIGHT | {"grid_w": -199.9, "surplus_w": 199.9}
-    file = lines(HOMES[5], [(10, 60.0, NIGHT, {}), (10, 60.0, dim, GLEAM)])
-    said = replayed(HOMES[5], file, passing=True)
-    assert said == replayed(HOMES[5], file, passing=False)
+    file = lines(HOMES[6], [(10, 60.0, NIGHT, {}), (10, 60.0, dim, GLEAM)])
+    said = replayed(HOMES[6], file, passing=True)
+    assert said == replayed(HOMES[6], file, passing=False)
     assert [decision.lead.order for _, decision in said[1]] == [Order.WITHHOLD, Order.SURPLUS]
 
 
