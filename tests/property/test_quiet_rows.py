@@ -57,7 +57,7 @@ bands = [{ name = "all", price = 0.30 }]
 direction = "export"
 [[tariffs.sell.periods]]
 from = 2026-01-01
-bands = [{ name = "peak", from = "21:40", to = "22:05", price = 0.45 }, { name = "other", price = 0.055 }]
+bands = [{ name = "peak", from = "22:10", to = "22:35", price = 0.45 }, { name = "other", price = 0.055 }]
 [[displaces]]
 source = "day electricity"
 share = 1
