@@ -54,7 +54,7 @@ def test_a_demo_takes_a_change_from_who_has_the_password_it_shows(tmp_path: Path
         password = re.findall(r"the house password: (\S+)", "".join(head))[0]
         assert "Wed 00:00" in demo.stderr.readline() + demo.stderr.readline()  # it lives
         cookie = _posted(port, "/login", {"password": password, "then": "/"}).split(";")[0]
-        assert cookie.startswith("brimful=")
+        assert cookie.startswith("brimful-")
         token = re.findall(r'name="form_token" value="([^"]+)"', _got(port, "/", cookie))[0]
         _posted(port, "/override", {"order": "withhold", "minutes": "60", "form_token": token}, cookie)
         assert "Override: <b>heater off</b>" in _got(port, "/", cookie)
@@ -67,7 +67,7 @@ def test_a_demo_takes_a_change_from_who_has_the_password_it_shows(tmp_path: Path
 
 def _posted(port: int, path: str, fields: dict[str, str], cookie: str = "") -> str:
     """What the answer sets as a cookie, or where it leads."""
-    connection = HTTPConnection("127.0.0.1", port, timeout=20)
+    connection = HTTPConnection("127.0.0.1", port, timeout=60)
     headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/x-www-form-urlencoded"}
     connection.request("POST", path, urlencode(fields), {**headers, "Cookie": cookie})
     answer = connection.getresponse()
@@ -78,7 +78,7 @@ def _posted(port: int, path: str, fields: dict[str, str], cookie: str = "") -> s
 
 
 def _got(port: int, path: str, cookie: str) -> str:
-    connection = HTTPConnection("127.0.0.1", port, timeout=20)
+    connection = HTTPConnection("127.0.0.1", port, timeout=60)
     connection.request("GET", path, headers={"Cookie": cookie})
     answer = connection.getresponse()
     text = answer.read().decode()
