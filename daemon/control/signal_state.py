@@ -226,7 +226,13 @@ class Board:
         next reading may change something.
         """
         level_pct = self._level_history.steady_pct
-        if self._rates or self._yields is not None or not self._wiring.level or level_pct is None or self.surplus is None:
+        if (
+            self._rates
+            or self._yields is not None
+            or not self._wiring.level
+            or level_pct is None
+            or self.surplus is None
+        ):
             return None
         below_w = min(lull.mean_below_w - _ROUNDED_W, _POWER.highest)
         if not self._mean.highest_w <= below_w:
