@@ -76,7 +76,7 @@ class ReadingsFile:
             yield instant_s, readings_of(signals, values, instant_s)
 
     def values(self, signals: Sequence[str]) -> Iterator[tuple[float, list[float | None]]]:
-        """(UTC seconds, the values of `signals` in their order; None where there is no reading). Raises BrimfulError."""
+        """(UTC seconds, the values of `signals` in their order; None for no reading). Raises BrimfulError."""
         wanted = [(name, self.signals.index(name) + 1, *self._bounds[name]) for name in signals]
         for line, instant_s, row in self.cells():
             values: list[float | None] = []
