@@ -15,6 +15,7 @@ from accounting.books.battery_debt import LATE_MS, BatteryDebt
 from accounting.books.curtailment import curtailed
 from accounting.books.house_battery import HouseBattery
 from accounting.metering.counter_meter import CounterMeter
+from accounting.metering.on_demand import OnDemand
 from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
 from accounting.model.apportion import spread
 from accounting.model.journal import BATTERY, grid_account
@@ -39,7 +40,8 @@ class Attribution:
     def __init__(self, settings: BooksSettings) -> None:
         late_s = settings.late_s
         self._heaters = {heater.name: _minutes(heater, late_s) for heater in settings.heaters}
-        self._import = self._export = None
+        self._import: OnDemand | None = None
+        self._export: OnDemand | None = None
         self._interval_ms = settings.interval_s * 1000
         self._imports = settings.imports
         self._battery = HouseBattery(settings.battery, late_s) if settings.battery is not None else None
@@ -54,8 +56,8 @@ class Attribution:
             self._import = _power("", _ANY_W, grid.stale_after_s, late_s)
             self.notes.append((grid.signal, self._import.note))
             if self._limit_w is not None or self._battery is not None:
-                self._export = _power("", _ANY_W, grid.stale_after_s, late_s)
-                self.notes.append((grid.signal, lambda at_s, value, note=self._export.note: note(at_s, -value)))
+                self._export = _power("", _ANY_W, grid.stale_after_s, late_s, sign=-1)
+                self.notes.append((grid.signal, self._export.note))
         if self._battery is not None:
             self.notes += self._battery.notes
 
@@ -200,7 +202,7 @@ class Attribution:
         if self._debt is not None and state.get("debt") is not None:
             self._debt.restore(state["debt"])
 
-    def _meters(self) -> list[CounterMeter | PowerMeter]:
+    def _meters(self) -> list[OnDemand]:
         more = [meter for meter in (self._import, self._export) if meter is not None]
         return [*self._heaters.values(), *more]
 
@@ -231,10 +233,10 @@ class _Accounts:
         return self._names[place] if place >= 0 else grid_account(None)
 
 
-def _minutes(heater: HeaterBooks, late_s: float) -> CounterMeter | PowerMeter:
+def _minutes(heater: HeaterBooks, late_s: float) -> OnDemand:
     if heater.power is not None:
         return _power(heater.name, heater.rated_w, heater.stale_after_s, late_s)
-    return CounterMeter(
+    counter = CounterMeter(
         heater.name,
         rated_w=heater.rated_w,
         interval_s=MINUTE_S,
@@ -242,16 +244,14 @@ def _minutes(heater: HeaterBooks, late_s: float) -> CounterMeter | PowerMeter:
         late_s=late_s,
         resolution_wh=heater.resolution_wh,
     )
+    return OnDemand(counter)
 
 
-def _power(name: str, rated_w: float, stale_after_s: float, late_s: float) -> PowerMeter:
-    return PowerMeter(name, rated_w=rated_w, interval_s=MINUTE_S, stale_after_s=stale_after_s, late_s=late_s)
+def _power(name: str, rated_w: float, stale_after_s: float, late_s: float, sign: int = 1) -> OnDemand:
+    power = PowerMeter(name, rated_w=rated_w, interval_s=MINUTE_S, stale_after_s=stale_after_s, late_s=late_s)
+    return OnDemand(power, sign)
 
 
-def _energy_by_minute(meter: CounterMeter | PowerMeter | None, now_ms: int) -> dict[int, int]:
+def _energy_by_minute(meter: OnDemand | None, now_ms: int) -> dict[int, int]:
     """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
-    if meter is None:
-        return {}
-    if isinstance(meter, PowerMeter):
-        return meter.energy_mwms(now_ms)
-    return {share.start_ms: share.wh * MWMS_PER_WH for share in meter.shares(now_ms)}
+    return {} if meter is None else meter.energy_mwms(now_ms)

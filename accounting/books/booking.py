@@ -1,6 +1,6 @@
 """The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -70,6 +70,13 @@ class Books:
         if note is not None:
             note(at_s, value)
 
+    def note_all(self, signal: str, at_s: Sequence[float], values: Sequence[float]) -> None:
+        """Takes several readings, as `note` does."""
+        note = self.notes.get(signal)
+        if note is not None:
+            for when_s, value in zip(at_s, values, strict=True):
+                note(when_s, value)
+
     def _listen(self, signal: str, note: Note) -> None:
         """Have a signal's readings noted, by more than one meter if need be."""
         before = self.notes.get(signal)
@@ -133,6 +140,15 @@ class Books:
             if book.due_s < due_s:
                 due_s = book.due_s
         return due_s
+
+    def quiet_until_s(self, now_utc_s: float) -> float:
+        """The UTC second before which `settle` has nothing to give, whatever readings come in order of time; now where
+        that is not known. now_utc_s: the time of the last readings."""
+        now_ms = round(now_utc_s * 1000)
+        if any(book.meter.covered_ms(now_ms) < now_ms for book in self._books):
+            return now_utc_s
+        interval_s = self._settings.interval_s
+        return min((now_ms // 1000 // interval_s + 1) * interval_s, self.next_settle_s())
 
     def open_entries(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended.

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from operator import attrgetter
+from typing import Any
 
 from accounting.ledger.records import OutboxKey
 from accounting.ledger.sealed_writing import LINE, SealedWriting
@@ -105,20 +106,28 @@ def numbered(db: sqlite3.Connection, entries: Sequence[Entry]) -> list[Version]:
 
 
 def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[TankEntry], at_s: float) -> None:
-    """Write a new version of each of the tank's intervals that differs from its newest. An interval comes once."""
+    """Write a new version of each of the tank's intervals that differs from its newest, which may be among them."""
     rows = []
     news = []
+    newest: dict[int, tuple[int, tuple[Any, ...], list[Posting]]] = {}
     for entry in entries:
-        newest = db.execute(_NEWEST_TANK, (entry.start_s,)).fetchone()
-        version = 1
-        if newest is not None:
-            kept = db.execute(_TANK_POSTINGS, (entry.start_s, newest[0])).fetchall()
-            if newest[1:] == _tank_says(entry) and [Posting(*line) for line in kept] == [*entry.postings]:
-                continue
-            version = newest[0] + 1
-        rows.append((entry.start_s, version, *_tank_says(entry), entry.reason, at_s))
+        says, postings = _tank_says(entry), [*entry.postings]
+        version, *said = newest.get(entry.start_s) or _newest_tank(db, entry.start_s)
+        if said == [says, postings]:
+            continue
+        newest[entry.start_s] = version + 1, says, postings
+        rows.append((entry.start_s, version + 1, *says, entry.reason, at_s))
         news.append(entry.postings)
     writing.book("tank_entry", _TANK_COLUMNS, rows, news)
+
+
+def _newest_tank(db: sqlite3.Connection, start_s: int) -> tuple[int, tuple[Any, ...], list[Posting]]:
+    """Version, figures and postings of what the ledger has of the tank's interval; version 0 for nothing."""
+    newest = db.execute(_NEWEST_TANK, (start_s,)).fetchone()
+    if newest is None:
+        return 0, (), []
+    kept = db.execute(_TANK_POSTINGS, (start_s, newest[0])).fetchall()
+    return newest[0], newest[1:], [Posting(*line) for line in kept]
 
 
 def _spans(entries: Sequence[Entry]) -> list[tuple[int, int]]:

@@ -128,7 +128,13 @@ class PowerMeter:
 
     def energy_mwms(self, now_ms: int) -> dict[int, int]:
         """What each kept interval has got by now_ms, mW·ms by its start."""
-        return {start: cell[0] for start, cell in self._with_tail(now_ms).items()}
+        energy = {start: cell[0] for start, cell in self._cells.items()}
+        if self._history:
+            last_ms, last_mw = self._history[-1]
+            if last_mw != _UNUSABLE:
+                for start, inside_ms in intervals(last_ms, min(now_ms, last_ms + self._stale_ms), self._interval_ms):
+                    energy[start] = energy.get(start, 0) + last_mw * inside_ms
+        return energy
 
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order, with those that the power held now will reach."""

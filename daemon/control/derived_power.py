@@ -1,6 +1,8 @@
 """Powers derived from what is heard: the mean over a window, and what a heater's counter shows of its power."""
 
+from bisect import bisect_right
 from collections import deque
+from collections.abc import Sequence
 
 from rules.model.reading import NEVER_LIVE_S, Reading
 
@@ -47,6 +49,22 @@ class Mean:
             energy += inside_s * held_w
             covered_s += inside_s
         return energy / covered_s if covered_s > 0 else power_w
+
+    @property
+    def highest_w(self) -> float:
+        """The highest power that it holds, W; -inf before any."""
+        return max((held_w for _, _, held_w in self._held), default=NEVER_LIVE_S)
+
+    def note_all(self, seen_s: Sequence[float], powers_w: Sequence[float]) -> float:
+        """Add readings (at least one) in order of time; returns the mean after the last, without a look at those that
+        the window holds no more by then."""
+        first = min(bisect_right(seen_s, seen_s[-1] - self._over_s), len(seen_s) - 1)
+        if first:
+            self._last_s = seen_s[first - 1]
+        mean_w = 0.0
+        for at_s, power_w in zip(seen_s[first:], powers_w[first:], strict=True):
+            mean_w = self.note(at_s, power_w)
+        return mean_w
 
 
 class Rate:

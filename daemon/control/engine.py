@@ -1,6 +1,6 @@
 """Board, rules and books in one step. Live, demo and replay all run through here; only clock and readings differ."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -14,6 +14,7 @@ from rules.decision.lull import Lull, lull
 from rules.model.memory import Memory
 from rules.model.orders import Decision
 from rules.model.reading import NEVER_LIVE_S, Moment, Reading
+from rules.model.record import record
 from rules.model.settings import Settings
 from rules.model.snapshot import Prices, Snapshot
 from rules.planning.heating_times import heating_times
@@ -36,6 +37,20 @@ class OrderTally:
         lead = decision.lead
         self.by_order[lead.order.value] = self.by_order.get(lead.order.value, 0.0) + seconds
         self.by_guard[lead.guard] = self.by_guard.get(lead.guard, 0.0) + seconds
+
+
+@record
+class Steady:
+    """What rows of readings may hold while there is nothing to decide and nothing to settle.
+
+    ranges: by signal, the values, both included; others may have any. until_s: the rows' instants lie before it, UTC
+    seconds; first_by_s: the first is no later than this, and none is further apart from the one before than apart_s.
+    """
+
+    ranges: Mapping[str, tuple[float, float]]
+    until_s: float
+    first_by_s: float
+    apart_s: float
 
 
 class Engine:
@@ -63,6 +78,7 @@ class Engine:
         self._lull: Lull | None = None
         self._signals = 0  # heard of when the lull began
         self._offset_s = 0.0  # of the wall clock from the forward clock then
+        self._planned_from_s = self._planned_until_s = 0.0  # UTC seconds: the prices and heating times of then hold
         self._stands_since_s = 0.0
         self._ordered: Decision | None = None  # what the board was given last
 
@@ -108,19 +124,45 @@ class Engine:
         self.board.update()
         return self.decide(now)
 
+    def steady(self, now_s: float) -> Steady | None:
+        """What the next rows may hold to be heard together later (`hear_all`); None where the next one may matter.
+
+        now_s: of the last reading heard, by a clock that shows UTC seconds on both faces, as a recording's does.
+        """
+        known, books = self._lull, self.books
+        if known is None or not known.is_withheld or not self.dated:
+            return None
+        due_s = self._lulled_until_s(known, Moment(now_s, now_s))
+        ranges = self.board.steady_ranges(known) if due_s is not None else None
+        if due_s is None or ranges is None or not books.price_signals.isdisjoint(self.board.latest):
+            return None
+        until_s = min(known.until_s, self._planned_until_s, books.quiet_until_s(now_s))
+        if not now_s < until_s:
+            return None
+        return Steady(ranges, until_s, due_s, min(known.level_age_s, known.surplus_age_s))
+
+    def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
+        """Hear rows (at least one) that are `steady`, in order of time. values: by signal, of each row one; all of
+        signals that had been heard. It is as if each had been heard in its time."""
+        self.board.hear_all(seen_s, values)
+        for signal, course in values.items():
+            self.books.note_all(signal, seen_s, course)
+        self.decide(Moment(seen_s[-1], seen_s[-1]))
+
     def decide(self, now: Moment) -> Decision:
         """Decide on what is known now; after it, `due_s` is when time alone may change the answer."""
+        known = self._lull
+        if known is not None:
+            due_s = self._lulled_until_s(known, now)
+            if due_s is not None:
+                assert self.memory.decision is not None
+                self.due_s, self._snapshot = due_s, None
+                return self.memory.decision
         if not self._priced_at_s <= now.utc_s < self.prices.until_s:  # before: the machine's clock was set back
             self.prices = self.books.prices_at(now.utc_s)
             self._priced_at_s = now.utc_s
         self._look_ahead(now)
         board, standing = self.board, self.memory.decision
-        if self._lull is not None:
-            due_s = self._lulled_until_s(self._lull, now)
-            if due_s is not None:
-                assert standing is not None
-                self.due_s, self._snapshot = due_s, None
-                return standing
         snapshot = self._snapshot = board.snapshot(self.prices, self._times)
         hygiene = self.memory.hygiene
         decision, self.memory = decide(snapshot, self.settings, self.memory, now)
@@ -138,6 +180,8 @@ class Engine:
                 self.tally.changes += decision.lead.order is not standing.lead.order
         self._lull = lull(snapshot, self.settings, self.memory, now) if self.lulls else None
         self._signals, self._offset_s = len(board.latest), now.utc_s - now.mono_s
+        self._planned_from_s = max(self._priced_at_s, self._times_at_s)
+        self._planned_until_s = min(self.prices.until_s, self._times.until_s)
         return decision
 
     def _look_ahead(self, now: Moment) -> None:
@@ -170,14 +214,18 @@ class Engine:
         """When the lull may end by time alone; None where it has ended, or what it rests on is another by now."""
         board = self.board
         if (
-            known.memory is not self.memory
+            not self.clock_right
+            or not self._planned_from_s <= now.utc_s < self._planned_until_s
+            or known.memory is not self.memory
             or known.settings is not self.settings
             or known.prices is not self.prices
             or self._signals != len(board.latest)
             or not -_SET_S <= now.utc_s - now.mono_s - self._offset_s <= _SET_S
         ):
             return None
-        return known.due_s(board.level, board.surplus, board.mean_w, board.level_taken_wh, now.mono_s)
+        return known.due_s(
+            board.level, board.surplus, board.mean_w, board.measured(0), board.level_taken_wh, now.mono_s
+        )
 
     def count_up_to(self, now: Moment, standing: Decision) -> None:
         """Count in the tally how long a decision has stood by now."""

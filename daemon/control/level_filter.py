@@ -1,5 +1,7 @@
 """What the board finds out about the tank's level from one reading to the next: jumps, and standing still."""
 
+from collections.abc import Sequence
+
 from rules.alarms.level import JUMPS, SWINGS
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings
@@ -58,6 +60,22 @@ class LevelHistory:
             self.since_s = seen_s
             self.taken_wh = 0.0
         return reading
+
+    @property
+    def steady_pct(self) -> tuple[float, float] | None:
+        """The values, both excluded, that may follow one another in any order and are neither jumps nor swings; None
+        where the last level is in doubt."""
+        last, believed = self._last, self._believed
+        if last is None or believed is None or self._doubted is not None or last.value != believed.value:
+            return None
+        return last.value - SWING_PCT / 2, last.value + SWING_PCT / 2
+
+    def measured_all(self, signal: str, seen_s: Sequence[float], values_pct: Sequence[float]) -> Reading:
+        """Add readings (at least one) that are `steady_pct`, in order of time; returns the level that counts then."""
+        for at_s, value_pct in zip(seen_s, values_pct, strict=True):
+            if value_pct != self._value_pct:
+                self.measured(Reading(signal, value_pct, at_s, at_s))
+        return self.measured(Reading(signal, values_pct[-1], seen_s[-1], seen_s[-1]))
 
     def derived(self, reading: Reading | None) -> Reading | None:
         """The same for a level derived from temperatures, which counts as it is."""

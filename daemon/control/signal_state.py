@@ -1,19 +1,26 @@
 """The latest readings, and what the rules need derived from them: the mean surplus, each heater's power, a level."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf, nextafter
 
 from daemon.control.derived_power import Mean, Rate
 from daemon.control.level_filter import LevelHistory
+from rules.decision.lull import Lull
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
 from rules.model.settings import Settings, Yield
-from rules.model.signals import TEMPERATURES
+from rules.model.signals import SIGNALS, TEMPERATURES
 from rules.model.snapshot import HeatingTimes, Prices, Snapshot
 from rules.tank.charge import level_reading
 
 _IMPORT_W = 50.0
 """Beyond this the grid meter's word goes before a guess: less is how a heater that follows the surplus swings."""
+
+_LEVEL = "tank_level_pct"
+_POWER = SIGNALS["surplus_w"]
+_ROUNDED_W = 1e-3
+"""More than the mean of powers can exceed the highest of them by rounding."""
 
 NO_HEATING_TIMES = HeatingTimes()
 
@@ -42,7 +49,7 @@ class Wiring:
         """The signals that can matter to a decision, besides the one that another load is known by."""
         meters = (*self.powers, *self.counters, self.house_power, self.house_counter)
         return frozenset(
-            {self.surplus[0], "tank_level_pct", "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
+            {self.surplus[0], _LEVEL, "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
         )
 
 
@@ -62,10 +69,11 @@ class Board:
         self._rates = {name: Rate(most_w) for name, most_w in counters if name}
         powers = zip((*wiring.powers, wiring.house_power), (*wiring.counters, wiring.house_counter), strict=True)
         self._counter_of = {power: counter for power, counter in powers if power and counter}
+        self._metering = self._counter_of.keys() | self._rates.keys()
         self.surplus: Reading | None = None
         self._surplus_due = False
         self.level: Reading | None = None
-        self._level_heard: Reading | None = None
+        self._level_due = False
         self._level_history = LevelHistory(settings)
         self.mean_w: float | None = None
         self._window: tuple[float, float] | None = None
@@ -101,7 +109,16 @@ class Board:
         self.latest[name] = reading
         if name == self._surplus_signal:
             self._surplus_due = True
-        elif name in self._counter_of:
+        elif name == _LEVEL:
+            self._level_due = True
+        elif name in self._metering:
+            self._note_meter(name, reading)
+        if self._yields is not None and name == self._yields.signal:
+            self._note_yielding(standing, reading, self._yields.above_w)
+
+    def _note_meter(self, name: str, reading: Reading) -> None:
+        """Work a heater's power out from its counter, unless a power of its own is heard."""
+        if name in self._counter_of:
             # Where the power is heard, none is worked out from the counter any more.
             self._rates.pop(self._counter_of.pop(name), None)
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
@@ -110,8 +127,7 @@ class Board:
             if power is not None and rate.steady is not None:
                 self._powers[name] = power
                 self._steady[name] = rate.steady
-        if self._yields is not None and name == self._yields.signal:
-            self._note_yielding(standing, reading, self._yields.above_w)
+        self._metering = self._counter_of.keys() | self._rates.keys()
 
     def _note_yielding(self, standing: Reading | None, reading: Reading, above_w: float) -> None:
         """Remember that the load that goes first draws, or that it drew until this reading.
@@ -167,10 +183,9 @@ class Board:
             top, mid, bottom = (latest.get(name) for name in TEMPERATURES)
             self.level = history.derived(level_reading(top, mid, bottom, wiring.cold_c, wiring.hot_c))
             return
-        heard = latest.get("tank_level_pct")
-        if heard is not None and heard is not self._level_heard:
-            self._level_heard = heard
-            self.level = history.measured(heard)
+        if self._level_due:
+            self._level_due = False
+            self.level = history.measured(latest[_LEVEL])
 
     def snapshot(self, prices: Prices, times: HeatingTimes = NO_HEATING_TIMES) -> Snapshot:
         """What the rules may look at now, as of the last `update`."""
@@ -179,7 +194,7 @@ class Board:
             level=self.level,
             surplus=self.surplus,
             surplus_mean_w=self.mean_w,
-            measured=tuple([latest.get(power) or self._powers.get(counter) for power, counter in self._meters]),
+            measured=tuple([self.measured(i) for i in range(len(self._meters))]),
             battery=latest.get("battery_w"),
             battery_level=latest.get("battery_level_pct"),
             yielding=latest.get(yields.signal) if yields is not None else None,
@@ -195,10 +210,50 @@ class Board:
             heating_times=times,
         )
 
+    def measured(self, i: int) -> Reading | None:
+        """What heater `i` takes, W, by its own meter; None where none has shown it."""
+        power, counter = self._meters[i]
+        return self.latest.get(power) or self._powers.get(counter)
+
     @property
     def level_taken_wh(self) -> float:
         """What the heaters have taken since the level last changed, Wh."""
         return self._level_history.taken_wh
+
+    def steady_ranges(self, lull: Lull) -> dict[str, tuple[float, float]] | None:
+        """Between which values, both included, rows of readings change nothing of this lull, by signal: no heater takes
+        anything, the level moves little, the surplus stays too small; other signals may have any value. None where the
+        next reading may change something.
+        """
+        level_pct = self._level_history.steady_pct
+        if (
+            self._rates
+            or self._yields is not None
+            or not self._wiring.level
+            or level_pct is None
+            or self.surplus is None
+        ):
+            return None
+        below_w = min(lull.mean_below_w - _ROUNDED_W, _POWER.highest)
+        if not self._mean.highest_w <= below_w:
+            return None
+        ranges = {power: (-inf, 0.0) for power, _ in (*self._meters, self._shared_meter) if power}
+        surplus_w = sorted((self._surplus_sign * _POWER.lowest, self._surplus_sign * below_w))
+        ranges[self._surplus_signal] = surplus_w[0], surplus_w[1]
+        low_pct, high_pct = max(level_pct[0], lull.level_from_pct), min(level_pct[1], lull.level_below_pct)
+        ranges[_LEVEL] = low_pct, nextafter(high_pct, low_pct)
+        return ranges
+
+    def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
+        """Note and update for rows (at least one) within the `steady_ranges`, in order of time; values by signal, of
+        each row one."""
+        for name, course in values.items():
+            self.latest[name] = Reading(name, course[-1], seen_s[-1], seen_s[-1])
+        surplus = self.latest[self._surplus_signal]
+        self.surplus = Reading(surplus.signal, surplus.value * self._surplus_sign, surplus.at_s, surplus.seen_s)
+        sign = self._surplus_sign
+        self.mean_w = self._mean.note_all(seen_s, [value * sign + 0.0 for value in values[self._surplus_signal]])
+        self.level = self._level_history.measured_all(_LEVEL, seen_s, values[_LEVEL])
 
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False

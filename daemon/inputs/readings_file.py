@@ -72,23 +72,30 @@ class ReadingsFile:
 
         The readings are live ones: a recording's forward clock shows UTC seconds.
         """
+        for instant_s, values in self.values(signals):
+            yield instant_s, readings_of(signals, values, instant_s)
+
+    def values(self, signals: Sequence[str]) -> Iterator[tuple[float, list[float | None]]]:
+        """(UTC seconds, the values of `signals` in their order; None for no reading). Raises BrimfulError."""
         wanted = [(name, self.signals.index(name) + 1, *self._bounds[name]) for name in signals]
         for line, instant_s, row in self.cells():
-            readings = []
+            values: list[float | None] = []
             for name, column, lowest, highest in wanted:
                 cell = row[column]
                 if not cell:
+                    values.append(None)
                     continue
                 try:
                     value = float(cell)
                 except ValueError:
                     value = math.nan
                 if lowest <= value <= highest:
-                    readings.append(Reading(name, value, instant_s, instant_s))
+                    values.append(value)
                 else:
+                    values.append(None)
                     why = "is no number" if math.isnan(value) else f"is outside {lowest:g} to {highest:g}"
                     self.refusals.add(name, line, cell, why)
-            yield instant_s, readings
+            yield instant_s, values
 
     def cells(self) -> Iterator[tuple[int, float, list[str]]]:
         """(line, UTC seconds, all cells) of each row, as they stand. Instead of `rows`, once. Raises BrimfulError."""
@@ -138,6 +145,15 @@ class ReadingsFile:
         times = [instant_s for _, instant_s, row in self._peeked if row[column]]
         gaps = [later - earlier for earlier, later in itertools.pairwise(times) if later > earlier]
         return median(gaps) if gaps else None
+
+
+def readings_of(signals: Sequence[str], values: Sequence[float | None], instant_s: float) -> list[Reading]:
+    """A row's readings. values: of `signals`, in that order; None where there is no reading."""
+    return [
+        Reading(name, value, instant_s, instant_s)
+        for name, value in zip(signals, values, strict=True)
+        if value is not None
+    ]
 
 
 def _bounds(name: str, heaters: Sequence[str]) -> tuple[float, float]:

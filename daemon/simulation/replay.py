@@ -16,8 +16,9 @@ from daemon.assembly.prepared_home import PreparedHome
 from daemon.control.engine import Engine
 from daemon.control.signal_state import Board
 from daemon.documents.hygiene_document import hygiene_answer
-from daemon.inputs.readings_file import OP, ReadingsFile
+from daemon.inputs.readings_file import OP, ReadingsFile, readings_of
 from daemon.recording.unit_of_work import quarantine_event
+from daemon.simulation.quiet_rows import QuietRows
 from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
 from rules.model.reading import Moment
@@ -70,6 +71,8 @@ class Replay:
         matter = made.wiring.used | books.signals | {rules.yields.signal if rules.yields is not None else ""}
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, made.wiring), books, Memory())
+        self.keeps_back = True
+        """Whether rows that matter to nobody yet are heard together later: the same result."""
         self._looks_back_s = inf if made.books.past_timezone is None else -inf
         self.rows = 0
         self.from_s = self.to_s = 0.0
@@ -87,15 +90,20 @@ class Replay:
         waiting: list[Entry] = []
         now_s: float | None = None
         reported_s = -inf
-        for at_s, readings in self._readings.rows(self._wanted):
+        quiet = QuietRows(engine, self._wanted)
+        for at_s, values in self._readings.values(self._wanted):
+            self.rows += 1
+            if quiet.takes(at_s, values):
+                now_s = at_s
+                continue
+            quiet.release()
             if now_s is None:
                 self.from_s = now_s = at_s
             elif at_s > now_s:
                 now_s = at_s
                 while engine.due_s < now_s:
                     engine.decide(Moment(engine.due_s, engine.due_s))
-            engine.hear(readings, Moment(now_s, now_s))
-            self.rows += 1
+            engine.hear(readings_of(self._wanted, values, at_s), Moment(now_s, now_s))
             if now_s >= books.next_settle_s():
                 waiting += books.settle(now_s)
                 if len(waiting) >= COMMIT_EVERY:
@@ -108,6 +116,9 @@ class Replay:
                 self._commit([*waiting, *books.settle(now_s)], now_s)
                 waiting = []
                 self._look_back(now_s)
+            if self.keeps_back:
+                quiet.look(now_s, self._looks_back_s)
+        quiet.release()
         if now_s is None or engine.decision is None:
             raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
         self.to_s = now_s

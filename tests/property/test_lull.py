@@ -110,6 +110,23 @@ def test_a_quiet_night_is_a_lull() -> None:
     assert asked == 1
 
 
+def test_an_hour_of_steady_sun_and_one_of_a_silent_meter_are_lulls() -> None:
+    house = engine(PLAIN, True)
+    lulls = []
+    for second in range(0, 7200, 20):
+        sun = {"grid_w": -500.0 - second % 300, "diverted_w": 900.0} if second < 3600 else {}
+        known = {"tank_level_pct": 50.0 + second / 600, **sun}
+        house.hear(
+            [Reading(name, value, START_UTC_S + second, second) for name, value in known.items()], moment(second)
+        )
+        while house.due_s < second + 20:
+            house.decide(moment(house.due_s))
+        if house._lull is not None and not any(house._lull is known for known in lulls):
+            lulls.append(house._lull)
+    guards = [known.memory.decision.lead.guard for known in lulls if known.memory.decision is not None]
+    assert guards == ["surplus", "surplus", "fresh", "fresh"]  # of each a second one once the timer has passed
+
+
 def test_a_wall_clock_that_is_set_ends_it() -> None:
     """An absence that would begin in eight minutes has begun; a clock that is slewed for a second changes nothing."""
     house = engine(HOMES[2], True)

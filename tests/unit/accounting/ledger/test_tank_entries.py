@@ -87,6 +87,12 @@ def test_what_was_bought_and_marginal_carbon_are_totalled_and_not_mixed(ledger: 
     assert total.net_marginal_mg == 390_000 - 600_000 - 160_001
 
 
+def test_an_interval_revised_within_a_batch_has_both_versions(ledger: LedgerWriter) -> None:
+    ledger.commit(Batch(START_S, tank=(tank(0), tank(0), tank(1), tank(0, 400), tank(0, 400))))
+    versions = ledger._db.execute("SELECT version FROM tank_entry WHERE start_s = ? ORDER BY 1", (tank(0).start_s,))
+    assert versions.fetchall() == [(1,), (2,)]
+
+
 def test_the_tanks_entries_come_back_and_the_newest_version_counts(ledger: LedgerWriter) -> None:
     ledger.commit(Batch(START_S, tank=(tank(0), tank(1))))
     ledger.commit(Batch(START_S, tank=(tank(0), tank(1, 400))))

@@ -1,0 +1,53 @@
+"""Rows of a recording that change nothing but what they count: kept back, and heard together before anybody looks."""
+
+from collections.abc import Sequence
+from math import inf
+
+from daemon.control.engine import Engine
+
+_ANY = (-inf, inf)
+
+
+class QuietRows:
+    """Keeps rows back while the engine is steady. signals: of the rows' values."""
+
+    def __init__(self, engine: Engine, signals: Sequence[str]) -> None:
+        self._engine = engine
+        self._signals = signals
+        self._times: list[float] = []
+        self._rows: list[Sequence[float]] = []
+        self._ranges: list[tuple[float, float]] = []
+        self._last_s = self._until_s = self._next_by_s = -inf
+        self._apart_s = 0.0
+
+    def takes(self, at_s: float, values: Sequence[float | None]) -> bool:
+        """Whether it keeps this row back: all its values are there and matter to nobody yet."""
+        if not self._last_s < at_s < self._until_s or at_s > self._next_by_s:
+            return False
+        for value, (lowest, highest) in zip(values, self._ranges, strict=True):
+            if value is None or not lowest <= value <= highest:
+                return False
+        self._times.append(at_s)
+        self._rows.append(values)  # type: ignore[arg-type]
+        self._last_s, self._next_by_s = at_s, at_s + self._apart_s
+        return True
+
+    def release(self) -> None:
+        """Have the engine hear what was kept back. From then on nothing is, until `look`."""
+        self._until_s = -inf
+        if self._times:
+            courses = dict(zip(self._signals, zip(*self._rows, strict=True), strict=True))
+            self._engine.hear_all(self._times, courses)
+            self._times, self._rows = [], []
+
+    def look(self, at_s: float, before_s: float) -> None:
+        """After the engine has heard a row of this time: find out whether the next can be kept back.
+
+        before_s: rows from then on cannot.
+        """
+        steady = self._engine.steady(at_s)
+        if steady is None or not self._engine.board.latest.keys() >= set(self._signals):
+            return
+        self._ranges = [steady.ranges.get(name, _ANY) for name in self._signals]
+        self._last_s, self._until_s = at_s, min(steady.until_s, before_s)
+        self._next_by_s, self._apart_s = steady.first_by_s, steady.apart_s
