@@ -35,7 +35,7 @@ TAP_WH = 209
 """Heat in a minute of a tap or shower of 6 L a minute, 30 K above cold (common practice, no source)."""
 MINUTES = 30
 LEAST_GRID_WH = 1.0
-LEVELS_PCT = range(0, 101, 10)
+LEVELS_PCT = range(0, 101, 20)
 HEATER = "main"
 RESERVE_PCT = 40
 """What the careful plan of a home without a boiler keeps, % of a full tank."""

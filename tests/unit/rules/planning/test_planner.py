@@ -157,12 +157,10 @@ def test_a_plan_made_again_from_another_stock_is_as_one_made_afresh() -> None:
     """What it took to be as sure as asked is kept for the day, and no longer than the policy it belongs to."""
     again = planned(confidence=0.9, missing_price=0.11)[1].plan(1500.0, confidence=0.9)
     assert again == planned(missing_price=0.11)[1].plan(1500.0, confidence=0.9)
-    _, planner = planned(confidence=0.9, missing_price=0.11)
+    nightly, planner = planned(confidence=0.9, missing_price=0.11)
     flat = half_hours(29, 2, (0.2,) * HALF_HOURS_A_DAY, EXPORT)
     planner.decide(flat[1:], 0.0, 0.0, 0.0)
-    assert (
-        planner.plan(0.0, confidence=0.9).expected_cost > planned(confidence=0.9, missing_price=0.11)[0].expected_cost
-    )
+    assert planner.plan(0.0, confidence=0.9).expected_cost > nightly.expected_cost
 
 
 def test_a_plan_before_the_first_decision_is_none_and_a_silly_confidence_is_refused() -> None:
