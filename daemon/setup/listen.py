@@ -103,7 +103,7 @@ def probe(
     listener = Listener(broker, sources, emit, clock)
     listener.start()
     try:
-        if not listener.connection.wait_up(min(seconds, _LINK_S)):
+        if not listener.connection.wait_up(_LINK_S):
             raise BrimfulError("listen", f"broker {broker}", reasons[-1] if reasons else "no answer in time")
         with heard:
             heard.wait_for(lambda: all(tally.age_s < limit(tally) for tally in listener.tallies), seconds)

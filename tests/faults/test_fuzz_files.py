@@ -182,7 +182,7 @@ def request(dice: Random, token: str) -> tuple[bytes, bool]:
 
 def answer(port: int, content: bytes, whole: bool) -> bytes:
     """What comes back until the other end closes. What may not be whole is followed by the end of this one."""
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as client:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as client:
         try:
             client.sendall(content)
             if not whole:

@@ -67,7 +67,7 @@ def test_a_demo_takes_a_change_from_who_has_the_password_it_shows(tmp_path: Path
 
 def _posted(port: int, path: str, fields: dict[str, str], cookie: str = "") -> str:
     """What the answer sets as a cookie, or where it leads."""
-    connection = HTTPConnection("127.0.0.1", port, timeout=20)
+    connection = HTTPConnection("127.0.0.1", port, timeout=60)
     headers = {"Origin": f"http://127.0.0.1:{port}", "Content-Type": "application/x-www-form-urlencoded"}
     connection.request("POST", path, urlencode(fields), {**headers, "Cookie": cookie})
     answer = connection.getresponse()
@@ -78,7 +78,7 @@ def _posted(port: int, path: str, fields: dict[str, str], cookie: str = "") -> s
 
 
 def _got(port: int, path: str, cookie: str) -> str:
-    connection = HTTPConnection("127.0.0.1", port, timeout=20)
+    connection = HTTPConnection("127.0.0.1", port, timeout=60)
     connection.request("GET", path, headers={"Cookie": cookie})
     answer = connection.getresponse()
     text = answer.read().decode()

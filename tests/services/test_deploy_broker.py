@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 pytestmark = pytest.mark.services
 DEPLOY = Path(__file__).parents[2] / "deploy" / "mosquitto"
 USERS = ("brimful", "meter", "cylinder", "diverter", "display")
-TIMEOUT_S = 30.0
+TIMEOUT_S = 60.0
 
 
 def _program(name: str) -> str:

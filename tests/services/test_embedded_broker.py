@@ -181,6 +181,6 @@ def test_it_runs_for_an_ordinary_user() -> None:
             extra_groups=[],
             capture_output=True,
             text=True,
-            timeout=30,
+            timeout=60,
         )
     assert done.stdout.strip() == "65534", done.stderr

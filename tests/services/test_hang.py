@@ -94,7 +94,7 @@ def test_the_broker_withholds_the_heater_of_a_loop_that_hangs(tmp_path: Path, br
     with Client(broker.address(), "wren/permit") as heater:
         with diverting(tmp_path, broker, heater) as process:
             told = len(heater.inbox.items)
-            _, log = process.communicate("hang\n", timeout=20)
+            _, log = process.communicate("hang\n", timeout=60)
         heater.hears("wren/permit", b"no", skip=told)
     assert process.returncode == 1, "not the end that was asked for: whoever looks after it starts it again"
     assert "loop=hangs" in log
@@ -105,8 +105,8 @@ def test_the_broker_withholds_the_heater_of_a_process_that_stands_still(tmp_path
     with Client(broker.address(), "wren/permit") as heater, diverting(tmp_path, broker, heater) as process:
         told = len(heater.inbox.items)
         process.send_signal(signal.SIGSTOP)
-        heater.hears("wren/permit", b"no", skip=told, timeout_s=20)
+        heater.hears("wren/permit", b"no", skip=told, timeout_s=60)
         process.send_signal(signal.SIGCONT)
-        _, log = process.communicate(timeout=20)
+        _, log = process.communicate(timeout=60)
         assert process.returncode == 1
         assert "loop=hangs" in log

@@ -175,7 +175,7 @@ def test_the_broker_dies(house: House, broker: Mosquitto, end: Callable[[Mosquit
     told = len(house.log.items)
     broker.start()
     for name in ("main", "readings"):
-        house.log.wait(lambda line, name=name: f"link={name} up=True" in str(line), timeout_s=20, skip=told)
+        house.log.wait(lambda line, name=name: f"link={name} up=True" in str(line), timeout_s=60, skip=told)
     with Client(broker.address()) as tank:
         tank.publish("wren/level", "96")
     for _ in range(2000):

@@ -13,7 +13,7 @@ import paho.mqtt.client as paho
 from daemon.mqtt.address import BrokerAddress
 
 HOST = "127.0.0.1"
-TIMEOUT_S = 30.0
+TIMEOUT_S = 60.0
 
 
 def free_port() -> int:

@@ -102,7 +102,7 @@ class House:
 
     def says(self, words: str) -> str:
         """Wait for a line of its log after those waited for before."""
-        line = self.log.wait(lambda said: words in str(said), timeout_s=20, skip=len(self.said))
+        line = self.log.wait(lambda said: words in str(said), skip=len(self.said))
         self.said = [str(said) for said in self.log.items[: self.log.items.index(line, len(self.said)) + 1]]
         return str(line)
 
@@ -147,7 +147,7 @@ class House:
             self._command(*arguments),
             capture_output=True,
             text=True,
-            timeout=30,
+            timeout=60,
             cwd=Path(__file__).parents[2],
             env={**os.environ, "BRIMFUL_HOME": str(self.file), "NO_COLOR": "1"},
         )

@@ -14,7 +14,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from daemon.mqtt.io_loop import Turns
 from tests.support.certificates import Authority
 
-TIMEOUT_S = 30.0
+TIMEOUT_S = 60.0
 SUCCESS = MQTTErrorCode.MQTT_ERR_SUCCESS
 
 
