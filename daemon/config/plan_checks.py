@@ -60,4 +60,10 @@ def plan_cautions(home: Home) -> list[str]:
             f"[plan] follow heats at night, and [tank] topup says that a timer of the tank's own does too, to "
             f"{plain(home.tank.topup.level_pct)} %: what the timer heats the plan cannot save. Switch one of them off."
         )
+    has_boiler = (home.tank is not None and home.tank.boiler is not None) or any(map(home.burns, home.displaces))
+    if not has_boiler and not home.plan.reserve_pct:
+        said.append(
+            "plan.reserve_pct is 0 and no boiler helps out: the plan counts all heat alike, and the taps may run "
+            "lukewarm. In simulated homes a reserve of 40 kept them warm, or nearly so."
+        )
     return said

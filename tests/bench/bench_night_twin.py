@@ -21,7 +21,7 @@ USUAL = (
     "family-dynamic-none",
     "large-flat-none",
 )
-DAYS = 60
+DAYS = 30
 
 
 def house_of(cell: Cell, days: int) -> TwinHouse:
