@@ -6,8 +6,9 @@ is gone, or a file that has become shorter, is not a correction.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from operator import attrgetter
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -19,6 +20,7 @@ from accounting.pricing.bands import DAY_S
 from accounting.valuation.valuer import Valuer
 
 LONGEST_WHY = 200
+_all_but_reason = attrgetter(*(field.name for field in fields(Entry) if field.name != "reason"))
 Wanted = Callable[[Entry], bool]
 """Whether an interval is to be restated at all."""
 
@@ -73,7 +75,7 @@ def same(one: Entry, other: Entry) -> bool:
         other = replace(other, used=None, postings=one.postings)
     if one.unpriced_wh is None:
         other = replace(other, unpriced_wh=None, displaced=None)
-    return replace(other, reason=one.reason) == one
+    return _all_but_reason(other) == _all_but_reason(one)
 
 
 def revise_tank(tank: TankEntry, pairs: Sequence[tuple[Entry, Entry]], why: str) -> TankEntry:
@@ -253,7 +255,7 @@ def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry
         by_start.setdefault(before.start_s, []).append((before, after))
     booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
     tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
-    ledger.restate(number, [after for _, after in pairs], tank, now_s)
+    ledger.restate(number, pairs, tank, now_s)
 
 
 def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:

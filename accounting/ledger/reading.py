@@ -1,8 +1,9 @@
 """The ledger as its readers see it. Every method answers from settled, current versions unless its text differs."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
+from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -17,8 +18,8 @@ from accounting.ledger.records import (
     OutboxKey,
     Refused,
 )
-from accounting.ledger.sealed_writing import sealed
-from accounting.ledger.sealing import SEAL, Columns
+from accounting.ledger.sealed_writing import LINE, sealed
+from accounting.ledger.sealing import SEAL
 from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
@@ -31,8 +32,8 @@ KNOWN_UNTIL = "known_until_s"
 BEFORE_ALL = (-(2**62), "")
 """A place in the outbox before its first row."""
 
+_VERSION = ("start_s", "heater", "version")
 _E_COLUMNS = ", ".join(f"e.{name}" for name in VALUES)
-LINE = tuple(field.name for field in fields(Posting))
 TANK_VALUES = tuple(field.name for field in fields(TankEntry) if field.name != "postings")
 
 
@@ -116,28 +117,28 @@ class Ledger(Totals):
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
         of_row, of_line = self._sound("entry"), self._columns("posting")
-        places = self._places(of_line)
+        key, of_key = self._picker("entry", _VERSION), self._picker("posting", _VERSION)
+        values, line_values = self._picker("entry", VALUES), self._picker("posting", LINE)
         lines: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
         with self.still():
             for line in self.ask(
-                f"SELECT start_s, heater, version, {of_line.listed} FROM posting "
-                "WHERE start_s >= ? AND start_s < ? ORDER BY start_s, heater, version, line",
+                f"SELECT {of_line.listed} FROM posting WHERE start_s >= ? AND start_s < ? "
+                "ORDER BY start_s, heater, version, line",
                 from_s,
                 to_s,
             ):
-                lines.setdefault(line[:3], []).append(line[3:])
+                lines.setdefault(of_key(line), []).append(line)
             rows = self.ask(
-                f"SELECT start_s, heater, version, {of_row.listed} FROM entry e "
-                f"WHERE start_s >= ? AND start_s < ? AND {CURRENT} ORDER BY start_s, heater",
+                f"SELECT {of_row.listed} FROM entry e WHERE start_s >= ? AND start_s < ? AND {CURRENT} "
+                "ORDER BY start_s, heater",
                 from_s,
                 to_s,
             )
         found = []
         for row in rows:
-            parts = lines.get(row[:3], [])
-            values = of_row.sound(row[3:], parts)
-            postings = tuple(Posting(*(line[place] for place in places)) for line in parts)
-            found.append(Entry(**{name: values[name] for name in VALUES}, postings=postings))
+            parts = lines.get(key(row), ())
+            of_row.check(row, parts)
+            found.append(Entry(*values(row), tuple([Posting(*line_values(line)) for line in parts])))
         return found
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
@@ -145,7 +146,7 @@ class Ledger(Totals):
         asked for. Hold the ledger `still` meanwhile if it may be written. as_of_s: those booked by then, UTC seconds.
         """
         of_row, of_line = self._sound("tank_entry"), self._columns("tank_posting")
-        places = self._places(of_line)
+        values, line_values = self._picker("tank_entry", TANK_VALUES), self._picker("tank_posting", LINE)
         then = "" if as_of_s is None else "AND booked_at_s <= ? "
         with speaking("read the ledger", self._path):
             rows = self._db.execute(
@@ -165,10 +166,11 @@ class Ledger(Totals):
                     if line[:2] == row[:2]:
                         parts.append(line[2:])
                     line = lines.fetchone()
-                values = of_row.sound(row[2:], parts)
-                postings = tuple(Posting(*(part[place] for place in places)) for part in parts)
-                says = {name: values[name] for name in TANK_VALUES}
-                yield TankEntry(**{**says, "metered": bool(values["metered"])}, postings=postings)
+                whole = row[2:]
+                of_row.check(whole, parts)
+                start_s, interval_s, measured_s, closing_wh, metered, reason = values(whole)
+                postings = tuple([Posting(*line_values(part)) for part in parts])
+                yield TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, postings)
 
     def tank_digests(self, from_s: float, to_s: float) -> bytes:
         """The digests of all rows of the tank's intervals that start in [from_s, to_s), in order."""
@@ -211,9 +213,10 @@ class Ledger(Totals):
             )
         return [entry_of(row) for row in rows]
 
-    def _places(self, columns: Columns) -> tuple[int, ...]:
+    def _picker(self, table: str, names: Sequence[str]) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
+        """Takes these columns out of a whole row. Raises LedgerError if the file has no such column."""
         with speaking("read the ledger", self._path):
-            return columns.places(LINE)
+            return itemgetter(*self._columns(table).places(names))
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""

@@ -2,16 +2,20 @@
 
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import groupby
+from dataclasses import fields
+from itertools import chain, groupby, islice, zip_longest
+from operator import attrgetter
 from typing import Any
 from zlib import crc32
 
 from accounting.ledger.sealing import (
+    BY_NAME,
     CHAIN,
     DAY_S,
     KEPT_BYTES,
     NOTED,
     SEAL,
+    Booked,
     Head,
     Kept,
     Sealing,
@@ -19,7 +23,11 @@ from accounting.ledger.sealing import (
     linked,
     walk,
 )
+from accounting.model.entry import Posting
 
+LINE = tuple(field.name for field in fields(Posting))
+"""A posting's fields in their order: the columns that say something in its row."""
+_line = attrgetter(*LINE)
 _KEEP = (
     "INSERT INTO state (key, value) VALUES (?, ?) "
     "ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
@@ -42,19 +50,40 @@ class SealedWriting:
         self._at_s = 0.0
         self._changed: set[str] = set()
 
-    def book(self, table: str, row: Mapping[str, Any], lines: str = "", parts: Sequence[Mapping[str, Any]] = ()) -> int:
-        """Add a row to a booked table, and its parts to the table `lines`; returns its rowid, if it has one."""
-        columns = self._sealing.columns(table)
-        whole = columns.exact({**row, "batch": self._kept.head.batch + 1})
-        of_it = [self._sealing.columns(lines).exact(part) for part in parts]
-        digest = self._sealing.digest(table, whole, of_it)
-        whole[columns.place("digest")] = digest[:KEPT_BYTES]
-        number = self._db.execute(_insert(table, columns.listed, len(whole)), whole).lastrowid
-        if of_it:
-            self._db.executemany(_insert(lines, self._sealing.columns(lines).listed, len(of_it[0])), of_it)
-        self._digests.append(digest)
-        self._at_s = max(self._at_s, *(row[name] for name in ("booked_at_s", "at_s") if name in row))
-        return number or 0
+    def book(
+        self, table: str, names: Sequence[str], rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]] = ()
+    ) -> None:
+        """Add rows of these columns to a booked table. parts: each one's postings, if the table's rows have any."""
+        if not rows:
+            return
+        booked, columns = BY_NAME[table], self._sealing.columns(table)
+        at = names.index(booked.at)
+        self._at_s = max(self._at_s, *(row[at] for row in rows))
+        batch = self._kept.head.batch + 1
+        whole = list(columns.whole((*names, "batch"), ((*row, batch) for row in rows)))
+        lines = self._lines(booked, [[row[names.index(name)] for name in booked.key] for row in rows], parts)
+        place = columns.place("digest")
+        for row, of_row in zip_longest(whole, lines, fillvalue=()):
+            digest = self._sealing.digest(table, row, of_row)
+            row[place] = digest[:KEPT_BYTES]
+            self._digests.append(digest)
+        self._db.executemany(columns.insert, whole)
+        if lines:
+            self._db.executemany(self._sealing.columns(booked.lines).insert, chain.from_iterable(lines))
+
+    def _lines(
+        self, booked: Booked, keys: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
+    ) -> list[list[list[Any]]]:
+        """The postings of rows with these keys, whole."""
+        if not parts:
+            return []
+        lines = (
+            (*key, place, *_line(posting))
+            for key, postings in zip(keys, parts, strict=True)
+            for place, posting in enumerate(postings)
+        )
+        whole = self._sealing.columns(booked.lines).whole((*booked.key, "line", *LINE), lines)
+        return [list(islice(whole, len(postings))) for postings in parts]
 
     def note(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Add rows to a table whose old rows are let go."""
@@ -63,11 +92,11 @@ class SealedWriting:
         whole = []
         for row in rows:
             number = self._kept.last[table] = self._kept.last.get(table, 0) + 1
-            line = columns.exact({**row, "id": number})
-            line[place] = self._sealing.digest(table, line)[:KEPT_BYTES]
-            whole.append(line)
+            (added,) = columns.whole((*row, "id"), [(*row.values(), number)])
+            added[place] = self._sealing.digest(table, added)[:KEPT_BYTES]
+            whole.append(added)
         if whole:
-            self._db.executemany(_insert(table, columns.listed, len(columns.names)), whole)
+            self._db.executemany(columns.insert, whole)
 
     def let_go(self, table: str, numbers: Sequence[int]) -> None:
         """Record which rows of such a table are dropped now."""
@@ -121,7 +150,3 @@ def found_anew(db: sqlite3.Connection, sealing: Sealing) -> Kept:
     for table in NOTED:
         found.last[table], found.gone[table] = gap_free(db, table)
     return found
-
-
-def _insert(table: str, listed: str, many: int) -> str:
-    return f"INSERT INTO {table} ({listed}) VALUES ({', '.join('?' * many)})"

@@ -37,12 +37,19 @@ class SoundRows:
         self._path = path
         self.listed = self._columns.listed
 
-    def sound(self, row: Sequence[Any], lines: Sequence[Sequence[Any]] = ()) -> dict[str, Any]:
-        """The row by column. lines: its parts, whole. Raises LedgerError if it is not as it was written."""
-        checked = Row(zip(self._columns.names, row, strict=True), self._path)
+    def check(self, row: Sequence[Any], lines: Sequence[Sequence[Any]] = ()) -> None:
+        """Look at a whole row's digest. lines: its parts, whole. Raises LedgerError if it is not as it was written."""
         table = self._columns.table
         if row[self._place] != self._sealing.digest(table, row, lines)[:KEPT_BYTES]:
+            checked = self._by_column(row)
             of_it = BY_NAME.get(table)
             name = f"{table} {checked['id']}" if of_it is None else named(table, [checked[key] for key in of_it.key])
             raise not_as_written(self._path, f"the {name}")
-        return checked
+
+    def sound(self, row: Sequence[Any]) -> dict[str, Any]:
+        """A row without parts, by column. Raises as `check` does."""
+        self.check(row)
+        return self._by_column(row)
+
+    def _by_column(self, row: Sequence[Any]) -> Row:
+        return Row(zip(self._columns.names, row, strict=True), self._path)

@@ -10,41 +10,25 @@ from pathlib import Path
 from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
+from accounting.ledger.new_versions import TAKE_BACK, book, book_tank, newest_of, numbered
 from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
 from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
 from accounting.ledger.sealed_writing import SealedWriting, sealed
 from accounting.ledger.sealing import SEAL, Sealing
 from accounting.ledger.verifying import CURRENT
-from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
-from accounting.model.entry import Entry, Posting, TankEntry
+from accounting.ledger.versions import VALUE_COLUMNS, VALUES
+from accounting.model.entry import Entry, TankEntry
 from accounting.model.journal import balance, tank_faults
 
 _WRITING = "write to the ledger"
 _MARKS = ", ".join("?" * len(VALUES))
 
-_NEWEST = f"SELECT version, {VALUE_COLUMNS} FROM entry WHERE start_s = ? AND heater = ? ORDER BY version DESC LIMIT 1"
-_POSTINGS = "SELECT account, wh, micro, mg FROM posting WHERE start_s = ? AND heater = ? AND version = ? ORDER BY line"
-_TANK_SAYS = ("interval_s", "measured_s", "closing_wh", "metered")
-_NEWEST_TANK = (
-    f"SELECT version, {', '.join(_TANK_SAYS)} FROM tank_entry WHERE start_s = ? ORDER BY version DESC LIMIT 1"
-)
-_TANK_POSTINGS = "SELECT account, wh, micro, mg FROM tank_posting WHERE start_s = ? AND version = ? ORDER BY line"
-_QUEUE = (
-    "INSERT INTO outbox (start_s, heater, version) VALUES (?, ?, ?) "
-    "ON CONFLICT DO UPDATE SET version = excluded.version WHERE excluded.version > version"
-)
 _STRIKE = "DELETE FROM outbox WHERE start_s = ? AND heater = ? AND version = ?"
 # Not where a newer version has been queued meanwhile: that one has its own trial before it.
 _SET_ASIDE = (
     "INSERT OR REPLACE INTO refused (start_s, heater, version, at_s, why) SELECT ?1, ?2, ?3, ?4, ?5 "
     "WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE start_s = ?1 AND heater = ?2)"
-)
-_TAKE_BACK = "DELETE FROM refused WHERE start_s = ? AND heater = ?"
-_STRETCH = (
-    "INSERT INTO heater (name, in_use, first_s, end_s) VALUES (?, 0, ?, ?) ON CONFLICT DO UPDATE SET "
-    "first_s = min(ifnull(first_s, excluded.first_s), excluded.first_s), "
-    "end_s = max(ifnull(end_s, excluded.end_s), excluded.end_s)"
 )
 _TO_LET_GO = "SELECT id FROM {table} d WHERE {old} ORDER BY id LIMIT :n"
 _OLD = {
@@ -157,10 +141,8 @@ class LedgerWriter(Ledger):
         with self._writing() as writing:
             if batch.open_entries is not None:
                 self._replace_open(batch.open_entries)
-            for entry in batch.entries:
-                self._book(writing, entry, batch.at_s)
-            for tank_entry in batch.tank:
-                self._book_tank(writing, tank_entry, batch.at_s)
+            book(db, writing, batch.entries, batch.at_s, newest_of(db, batch.entries))
+            book_tank(self._db, writing, batch.tank, batch.at_s)
             db.executemany(_STRIKE, batch.delivered)
             if batch.refused:
                 db.executemany(_STRIKE, (refused.key for refused in batch.refused))
@@ -213,26 +195,27 @@ class LedgerWriter(Ledger):
             if self.unfinished_restatement() is not None:
                 raise ValueError("expected the restatement before to be done")
             ((number,),) = self.ask("SELECT ifnull(max(id), 0) + 1 FROM restatement")
-            row = {"id": number, "at_s": at_s, "why": why, "from_s": from_s, "to_s": to_s}
-            writing.book("restatement", row)
+            writing.book("restatement", ("id", "at_s", "why", "from_s", "to_s"), [(number, at_s, why, from_s, to_s)])
         return int(number)
 
-    def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
+    def restate(
+        self, number: int, revised: Sequence[tuple[Entry, Entry]], tank: Sequence[TankEntry], at_s: float
+    ) -> None:
         """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction; those that
-        say nothing new are not written. Raises as `commit` does."""
+        say nothing new are not written. revised: (before, after), before: as it stands. Raises as `commit` does."""
+        entries = [after for _, after in revised]
         self._refuse_unsound(entries, tank)
         with self._writing() as writing:
-            for entry in entries:
-                self._book(writing, entry, at_s, number)
-            for tank_entry in tank:
-                self._book_tank(writing, tank_entry, at_s)
+            newest = numbered(self._db, [before for before, _ in revised])
+            book(self._db, writing, entries, at_s, newest, number)
+            book_tank(self._db, writing, tank, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:
         """From at_s on (UTC seconds) all of its versions count. note: the event that records it."""
         count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?)"
         with self._writing() as writing:
             ((intervals,),) = self.ask(count, number)
-            writing.book("restated", {"id": number, "at_s": at_s, "intervals": intervals})
+            writing.book("restated", ("id", "at_s", "intervals"), [(number, at_s, intervals)])
             writing.note("event", [_noted(note)])
 
     def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:
@@ -258,61 +241,6 @@ class LedgerWriter(Ledger):
                 (*(getattr(entry, name) for name in VALUES), entry.start_s, entry.heater),
             )
 
-    def _book(self, writing: SealedWriting, entry: Entry, at_s: float, restatement: int | None = None) -> None:
-        db = self._db
-        newest = db.execute(_NEWEST, (entry.start_s, entry.heater)).fetchone()
-        version = 1
-        if newest is not None:
-            before = OutboxKey(entry.start_s, entry.heater, newest[0])
-            if self._says_the_same(entry, entry_of(newest[1:]), before):
-                return
-            version = before.version + 1
-            writing.book("superseded", {**before._asdict(), "at_s": at_s})
-        key = OutboxKey(entry.start_s, entry.heater, version)
-        row = {name: getattr(entry, name) for name in VALUES}
-        row |= {"version": version, "booked_at_s": at_s, "restatement": restatement}
-        lines = [{**key._asdict(), "line": line, **_line(part)} for line, part in enumerate(entry.postings)]
-        writing.book("entry", row, "posting", lines)
-        db.execute(_QUEUE, key)
-        if db.execute(_TAKE_BACK, key[:2]).rowcount:
-            writing.changed("refused")
-        db.execute(_STRETCH, (entry.heater, entry.start_s, entry.end_s))
-        db.execute("DELETE FROM open_interval WHERE start_s = ? AND heater = ?", (entry.start_s, entry.heater))
-        writing.changed("heater", "open_interval")
-
-    def _says_the_same(self, entry: Entry, newest: Entry, key: OutboxKey) -> bool:
-        """Whether only the reason differs. It says why a version was written and is not part of its figures.
-
-        What the first schemas did not keep (the share counted as used, the cost in the postings, what lacks a price and
-        what was displaced) is not news either.
-        """
-        kept_less = newest.used is None
-        said = replace(entry, reason=newest.reason, postings=(), used=None if kept_less else entry.used)
-        if newest.unpriced_wh is None:
-            said = replace(said, unpriced_wh=None, displaced=None)
-        if said != newest:
-            return False
-        lines = self._db.execute(_POSTINGS, key).fetchall()
-        if kept_less:
-            return [line[:2] for line in lines] == [(posting.account, posting.wh) for posting in entry.postings]
-        return lines == [tuple(_line(posting).values()) for posting in entry.postings]
-
-    def _book_tank(self, writing: SealedWriting, entry: TankEntry, at_s: float) -> None:
-        """Write a new version of the tank's interval if it differs from the newest."""
-        db = self._db
-        says = {name: getattr(entry, name) for name in _TANK_SAYS}
-        lines = [_line(posting) for posting in entry.postings]
-        newest = db.execute(_NEWEST_TANK, (entry.start_s,)).fetchone()
-        version = 1
-        if newest is not None:
-            kept = db.execute(_TANK_POSTINGS, (entry.start_s, newest[0])).fetchall()
-            if newest[1:] == tuple(says.values()) and kept == [tuple(line.values()) for line in lines]:
-                return
-            version = newest[0] + 1
-        key = {"start_s": entry.start_s, "version": version}
-        row = {**key, **says, "reason": entry.reason, "booked_at_s": at_s}
-        writing.book("tank_entry", row, "tank_posting", [{**key, "line": n, **line} for n, line in enumerate(lines)])
-
     def _queue_again(self, writing: SealedWriting, key: OutboxKey) -> None:
         """Queue the interval's newest version, whichever was sent."""
         self._db.execute(
@@ -320,7 +248,7 @@ class LedgerWriter(Ledger):
             "WHERE start_s = ? AND heater = ? GROUP BY start_s, heater",
             (key.start_s, key.heater),
         )
-        if self._db.execute(_TAKE_BACK, key[:2]).rowcount:
+        if self._db.execute(TAKE_BACK, key[:2]).rowcount:
             writing.changed("refused")
 
     def _settle_facts(self) -> None:
@@ -358,10 +286,6 @@ class LedgerWriter(Ledger):
                 "INSERT INTO heater (name, in_use) VALUES (?, 1) ON CONFLICT DO UPDATE SET in_use = 1",
                 ((name,) for name in facts.heaters),
             )
-
-
-def _line(posting: Posting) -> dict[str, Any]:
-    return {"account": posting.account, "wh": posting.wh, "micro": posting.micro, "mg": posting.mg}
 
 
 def _decided(row: DecisionRow) -> dict[str, Any]:

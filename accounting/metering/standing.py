@@ -12,7 +12,9 @@ Which readings are believed:
   counter goes on from there.
 - The resolution is the stated one or, where it is coarser, the register's own: all its readings are multiples of it.
   Such a step must be possible since the register last moved.
-- Readings that are not taken, but go on from one another, come from another source: a note names it at the third.
+- Readings that are not taken, but go on from one another, come from another source: a note names it at the third. What
+  the register showed before a restart is remembered as such: should that go on after all, the low readings were the
+  other source's. Once named it is remembered, and no change to it and back is a step ahead or a restart.
 """
 
 from dataclasses import dataclass
@@ -156,10 +158,11 @@ def _in_doubt(standing: Standing, at_ms: int, wh: int, limits: Limits, effects: 
     if len(doubt) < 2:
         return standing._replace(doubt=(*doubt, (at_ms, wh)))
     low = standing._replace(doubt=())
-    restarted = first_wh * 2 <= good_wh
+    restarted = first_wh * 2 <= good_wh and not (_proved(standing.other) and _known(standing.other, *doubt[0], limits))
     if restarted and limits.possible(first_wh, first_ms - good_ms):
         effects += [Reset(), Booked(good_ms, first_ms, first_wh)]
-        low = _moved(low, first_ms, first_wh)
+        # Should what it showed before go on after all, the low readings were another source's.
+        low = _moved(low, first_ms, first_wh)._replace(other=Other(good_ms, good_wh, _KNOWN_AT))
     elif restarted and not _known(standing.other, first_ms, first_wh, limits):
         why = f"{first_wh} Wh shown after a restart is more than the heater can have taken since"
         effects += [Reset(), Aside(good_ms, first_ms, first_wh, why)]
@@ -203,6 +206,8 @@ def _passed_over(standing: Standing, limits: Limits, effects: list[Effect]) -> S
     effects.append(Glitches(len(standing.doubt)))
     other = standing.other
     for at_ms, wh in standing.doubt:
+        if _proved(other) and not _goes_on(other, at_ms, wh, limits):
+            continue  # a stray one is no reason to forget which two there are
         times = other.times + 1 if other is not None and _goes_on(other, at_ms, wh, limits) else 1
         other = Other(at_ms, wh, times)
         if times == _NAMED_AT:
@@ -226,13 +231,21 @@ def _changed_over(standing: Standing, at_ms: int, wh: int, limits: Limits, effec
 
 
 def _goes_on(other: Other | None, at_ms: int, wh: int, limits: Limits) -> bool:
-    """Whether a reading goes on from the other source's last."""
-    return other is not None and wh >= other.wh and limits.possible(wh - other.wh, at_ms - other.at_ms)
+    """Whether a reading goes on from the other source's last. Its register may be as coarse as both show it to be."""
+    if other is None or wh < other.wh:
+        return False
+    coarser_wh = min(gcd(other.wh, wh), limits.coarsest_wh)
+    return limits.possible(max(0, wh - other.wh - coarser_wh), at_ms - other.at_ms)
 
 
 def _known(other: Other | None, at_ms: int, wh: int, limits: Limits) -> bool:
     """Whether a reading goes on from a source that is known to be another."""
     return other is not None and other.times >= _KNOWN_AT and _goes_on(other, at_ms, wh, limits)
+
+
+def _proved(other: Other | None) -> bool:
+    """Whether another source has been named."""
+    return other is not None and other.times >= _NAMED_AT
 
 
 def _two_sources(taken_wh: int, other_wh: int) -> str:

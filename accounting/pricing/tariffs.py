@@ -14,6 +14,7 @@ from functools import cached_property
 from typing import Literal, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
+from accounting.model.periods import local_day
 from accounting.pricing.bands import DAY_S, Period, day_of, in_force
 
 HORIZON_DAYS = 400
@@ -181,7 +182,7 @@ class Tariff:
 
     def period_at(self, utc_s: float) -> Period | None:
         """The period in force at an instant."""
-        return self._period(datetime.fromtimestamp(utc_s, self._zone).date())
+        return self._period(local_day(utc_s, self._zone))
 
     def standing(self, first: date, until: date) -> Fraction:
         """The standing charges of the days from first until until (not included), by the home's calendar.
@@ -200,14 +201,14 @@ class Tariff:
 
     def _work_out(self, midnight_s: int) -> Iterator[Piece]:
         utc_day = datetime.fromtimestamp(midnight_s, UTC).date()
-        for start_s, end_s, local_day, wall_s in _runs(midnight_s, midnight_s + DAY_S, self._zone):
+        for start_s, end_s, day_here, wall_s in _runs(midnight_s, midnight_s + DAY_S, self._zone):
             period = next(
-                (p for p in self.periods if p.first <= local_day and (not p.until or local_day < p.until)), None
+                (p for p in self.periods if p.first <= day_here and (not p.until or day_here < p.until)), None
             )
             if period is None:
                 yield Piece(start_s, end_s, None, None)
                 continue
-            on = local_day
+            on = day_here
             if period.clock == "utc":
                 on, wall_s = utc_day, start_s - midnight_s
             today, yesterday = (day_of(day, self.holidays) for day in (on, on - timedelta(days=1)))

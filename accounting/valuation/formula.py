@@ -46,46 +46,61 @@ class Cost(NamedTuple):
 
 
 _ONE = Fraction(1)
+Ratio = tuple[int, int]
+"""A numerator and a denominator above 0: an amount for each Wh."""
 
 
-def value(
-    wh: int,
-    rates: Rates,
-    used: Fraction = _ONE,
-    exportable: Fraction = _ONE,
-    sellable_wh: int | None = None,
-    unpriced_wh: int = 0,
-) -> Worth:
-    """Values diverted energy, Wh, by the design's formula; each product is rounded once, half to even.
+@record
+class PerWh:
+    """What a Wh gives up and avoids, in millionths and mg, by the design's formula; None where it does not count.
 
-    used: share (0–1) that displaces something; exportable: share (0–1) that could have been exported.
-    sellable_wh: of wh, what came from the sun and would have been sold; all of it if not given. unpriced_wh: of the
-    rest, what has no price of its own. Money counts only if both sides have a price, and carbon only if both have a
-    factor: export displaces carbon too, and one side alone would flatter.
+    Money counts only if both sides have a price, and carbon only if both have a factor: export displaces carbon too,
+    and one side alone would flatter. avoided_micro is there for a price of the heat alone, since energy that is bought
+    has its own price; sold: whether energy of the sun has one.
     """
-    sold_wh = wh if sellable_wh is None else sellable_wh
-    if rates.heat_price is None:
-        unpriced_wh = wh
-    elif rates.export_price is None:
-        unpriced_wh += sold_wh
-    both = rates.export_price is not None and rates.heat_price is not None
-    given_up_mg = avoided_mg = 0
-    if rates.export_kg is not None and rates.heat_kg is not None:
-        given_up_mg = _thousandths(sold_wh, exportable, rates.export_kg)
-        avoided_mg = _thousandths(wh, used, rates.heat_kg)
-    given_up_marginal_mg = avoided_marginal_mg = None
-    if rates.export_marginal_kg is not None and rates.heat_marginal_kg is not None:
-        given_up_marginal_mg = _thousandths(sold_wh, exportable, rates.export_marginal_kg)
-        avoided_marginal_mg = _thousandths(wh, used, rates.heat_marginal_kg)
-    return Worth(
-        amount(sold_wh, rates.export_price, exportable) if both else 0,
-        amount(wh - unpriced_wh, rates.heat_price, used),
-        given_up_mg,
-        avoided_mg,
-        given_up_marginal_mg,
-        avoided_marginal_mg,
-        unpriced_wh,
-    )
+
+    sold: bool
+    given_up_micro: Ratio | None
+    avoided_micro: Ratio | None
+    given_up_mg: Ratio | None
+    avoided_mg: Ratio | None
+    given_up_marginal_mg: Ratio | None
+    avoided_marginal_mg: Ratio | None
+
+    @classmethod
+    def of(cls, rates: Rates, used: Fraction = _ONE, exportable: Fraction = _ONE) -> "PerWh":
+        """used: share (0–1) that displaces something; exportable: share (0–1) that could have been exported."""
+        sides = (
+            (rates.export_price, rates.heat_price),
+            (rates.export_kg, rates.heat_kg),
+            (rates.export_marginal_kg, rates.heat_marginal_kg),
+        )
+        money, carbon, marginal = (
+            (None, None) if one is None or other is None else (_per_wh(exportable, one), _per_wh(used, other))
+            for one, other in sides
+        )
+        avoided_micro = None if rates.heat_price is None else _per_wh(used, rates.heat_price)
+        return PerWh(rates.export_price is not None, money[0], avoided_micro, *carbon, *marginal)
+
+    def worth(self, wh: int, sellable_wh: int, unpriced_wh: int) -> Worth:
+        """The worth of diverted energy, Wh, each product rounded once, half to even.
+
+        sellable_wh: of wh, what came from the sun and would have been sold; unpriced_wh: of the rest, what has no price
+        of its own.
+        """
+        if self.avoided_micro is None:
+            unpriced_wh = wh
+        elif not self.sold:
+            unpriced_wh += sellable_wh
+        return Worth(
+            _times(sellable_wh, self.given_up_micro) or 0,
+            _times(wh - unpriced_wh, self.avoided_micro) or 0,
+            _times(sellable_wh, self.given_up_mg) or 0,
+            _times(wh, self.avoided_mg) or 0,
+            _times(sellable_wh, self.given_up_marginal_mg),
+            _times(wh, self.avoided_marginal_mg),
+            unpriced_wh,
+        )
 
 
 def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) -> Cost:
@@ -103,7 +118,7 @@ def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) 
 
 def amount(wh: int, rate: Fraction | None, share: Fraction = _ONE) -> int:
     """Wh × share × rate per kWh in millionths or mg, rounded once half to even; 0 if the rate is not known."""
-    return _thousandths(wh, share, rate) if rate is not None else 0
+    return half_even(wh * (per := _per_wh(share, rate))[0], per[1]) if rate is not None else 0
 
 
 def half_even(numerator: int, denominator: int) -> int:
@@ -119,9 +134,10 @@ def micro(price: Fraction | None) -> int | None:
     return None if price is None else half_even(price.numerator * 1_000_000, price.denominator)
 
 
-def _thousandths(wh: int, share: Fraction, rate: Fraction) -> int:
-    """Wh × money per kWh in millionths, or Wh × kg per kWh in mg: both are a thousand times the product.
+def _per_wh(share: Fraction, rate: Fraction) -> Ratio:
+    """Share × money per kWh in millionths, or × kg per kWh in mg, of a Wh: both are a thousand times the product."""
+    return 1000 * share.numerator * rate.numerator, share.denominator * rate.denominator
 
-    Multiplied out on the fractions' parts: as exact as fractions, and quicker.
-    """
-    return half_even(wh * 1000 * share.numerator * rate.numerator, share.denominator * rate.denominator)
+
+def _times(wh: int, per: Ratio | None) -> int | None:
+    return None if per is None else half_even(wh * per[0], per[1])

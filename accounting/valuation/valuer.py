@@ -5,14 +5,12 @@ from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from accounting.model.apportion import spread
-from accounting.model.displaced_shares import shares_text
 from accounting.model.entry import Entry, Posting, reason_text
 from accounting.model.journal import BATTERY, BATTERY_FORGONE, BOILER, grid_account, is_grid, postings
-from accounting.pricing.displaced import total
-from accounting.pricing.tariffs import mean_of
 from accounting.valuation.battery_hours import EVENING, price_by_hours
-from accounting.valuation.formula import Rates, amount, cost, half_even, micro, value
+from accounting.valuation.formula import Rates, amount, cost, half_even
 from accounting.valuation.settings import EFFICIENCY, BooksSettings
+from accounting.valuation.terms import Terms, grid_price, rates_over
 from rules.model.record import record
 
 
@@ -47,36 +45,38 @@ class Valuer:
         self._used = str(settings.used)
         self._zone = ZoneInfo(settings.timezone)
         self._efficiency = settings.battery.efficiency if settings.battery is not None else EFFICIENCY
-        self._shares = _shares_kept(settings, (0, 1))
+        self._terms: Terms | None = None
 
     def entry(self, energy: Energy, reason: str) -> Entry:
         """The interval's entry. reason: why it is written; the list of unknown prices and factors is added to it."""
         settings = self.settings
-        interval = (energy.start_s, energy.start_s + settings.interval_s)
-        rates = self.rates(interval, interval)
-        taken = [*energy.taken, *([(BATTERY_FORGONE, energy.forgone_wh)] if energy.forgone_wh else [])]
-        prices = {account: self._price_of(account, interval, energy.hours) for account, _ in taken}
-        taken_wh = sum(wh for _, wh in energy.taken)
-        sellable_wh = energy.wh - taken_wh - energy.curtailed_wh - energy.forgone_wh
-        unpriced_wh = sum(wh for account, wh in taken if prices[account] is None)
-        worth = value(energy.wh, rates, settings.used, settings.exportable, sellable_wh, unpriced_wh)
-        unknown = self._unknown(rates)
-        unknown += [f"price of {account}" for account, _ in taken if prices[account] is None]
+        terms = self._terms_of(energy.start_s)
+        rates = terms.rates
         forgone = Posting(BATTERY_FORGONE, 0)
         forgone_marginal_mg = 0
         bought: list[Posting] = []
-        bought_marginal_mg = None if worth.given_up_marginal_mg is None else 0
-        for account, wh in taken:
-            if account == BATTERY_FORGONE:
-                spent = cost(wh, prices[account], rates, self._efficiency)
-                forgone = Posting(account, wh, spent.micro, spent.mg)
-                forgone_marginal_mg = spent.marginal_mg or 0
-                continue
-            spent = cost(wh, prices[account], rates)
+        bought_marginal_mg = taken_wh = battery_wh = unpriced_wh = 0
+        unknown = [*terms.unknown]
+        for account, wh in energy.taken:
+            price = self._price_of(account, energy, terms)
+            if price is None:
+                unpriced_wh += wh
+                unknown.append(f"price of {account}")
+            spent = cost(wh, price, rates)
             bought.append(Posting(account, wh, spent.micro, spent.mg))
-            if bought_marginal_mg is not None:
-                bought_marginal_mg += spent.marginal_mg or 0
-        battery_wh = sum(part.wh for part in bought if part.account == BATTERY)
+            bought_marginal_mg += spent.marginal_mg or 0
+            taken_wh += wh
+            battery_wh += wh if account == BATTERY else 0
+        if energy.forgone_wh:
+            price = self._price_of(BATTERY_FORGONE, energy, terms)
+            if price is None:
+                unpriced_wh += energy.forgone_wh
+                unknown.append(f"price of {BATTERY_FORGONE}")
+            spent = cost(energy.forgone_wh, price, rates, self._efficiency)
+            forgone = Posting(BATTERY_FORGONE, energy.forgone_wh, spent.micro, spent.mg)
+            forgone_marginal_mg = spent.marginal_mg or 0
+        sellable_wh = energy.wh - taken_wh - energy.curtailed_wh - energy.forgone_wh
+        worth = terms.per_wh.worth(energy.wh, sellable_wh, unpriced_wh)
         given_up_marginal_mg = worth.given_up_marginal_mg
         return Entry(
             start_s=energy.start_s,
@@ -89,9 +89,9 @@ class Valuer:
             avoided_micro=worth.avoided_micro,
             given_up_mg=worth.given_up_mg + forgone.mg,
             avoided_mg=worth.avoided_mg,
-            export_price_micro=micro(rates.export_price),
-            import_price_micro=micro(rates.import_price),
-            heat_value_micro=micro(rates.heat_price),
+            export_price_micro=terms.export_price_micro,
+            import_price_micro=terms.import_price_micro,
+            heat_value_micro=terms.heat_value_micro,
             grid_wh=taken_wh - battery_wh,
             battery_wh=battery_wh,
             curtailed_wh=energy.curtailed_wh,
@@ -99,14 +99,14 @@ class Valuer:
             bought_mg=sum(part.mg for part in bought),
             given_up_marginal_mg=None if given_up_marginal_mg is None else given_up_marginal_mg + forgone_marginal_mg,
             avoided_marginal_mg=worth.avoided_marginal_mg,
-            bought_marginal_mg=bought_marginal_mg,
+            bought_marginal_mg=None if given_up_marginal_mg is None else bought_marginal_mg,
             forgone_wh=forgone.wh,
             forgone_micro=forgone.micro,
             forgone_mg=forgone.mg,
             unheard_wh=energy.unheard_wh,
             battery_hours=energy.hours if energy.forgone_wh or battery_wh else None,
             unpriced_wh=worth.unpriced_wh,
-            displaced=self._displaced(interval) if energy.wh else None,
+            displaced=terms.displaced if energy.wh else None,
             used=self._used,
             reason=reason_text(reason, unknown),
             postings=postings(energy.wh, worth.given_up_micro, worth.given_up_mg, [forgone, *bought]),
@@ -117,26 +117,8 @@ class Valuer:
         return self.entry(energy_of(entry), reason)
 
     def rates(self, span: tuple[int, int], interval: tuple[int, int]) -> Rates:
-        """What a kWh diverted in the span gives up and avoids, UTC seconds. A source that would have run later counts
-        from the interval the span is in."""
-        settings = self.settings
-        grid, marginal = settings.grid, settings.grid_marginal
-        spans = [(source, source.share_over(*span), interval if source.band else span) for source in settings.displaces]
-        return Rates(
-            settings.export.mean_price(*span) if settings.export is not None else None,
-            total([(share, source.heat_price(*when)) for source, share, when in spans]),
-            settings.imports.mean_price(*span) if settings.imports is not None else None,
-            grid.at(*span) if grid is not None else None,
-            total([(share, source.heat_kg(*when)) for source, share, when in spans]),
-            *(
-                (
-                    marginal.at(*span),
-                    total([(share, source.heat_kg(*when, marginal=True)) for source, share, when in spans]),
-                )
-                if marginal is not None
-                else (None, None)
-            ),
-        )
+        """As `rates_over`, by these settings."""
+        return rates_over(self.settings, span, interval)
 
     def topup(self, start_s: int, wh: int) -> tuple[Posting, ...]:
         """Top-up energy of an interval, as sources of the tank: out of the grid's accounts, spread evenly over time."""
@@ -153,7 +135,7 @@ class Valuer:
         lines = []
         for account, part_wh in zip(seconds, spread(wh, list(seconds.values())), strict=True):
             if part_wh:
-                price = self.grid_price(account, start_s, end_s)
+                price = grid_price(self.settings, account, start_s, end_s)
                 lines.append(Posting(account, -part_wh, -amount(part_wh, price), -amount(part_wh, kg)))
         return tuple(lines)
 
@@ -181,7 +163,7 @@ class Valuer:
             return boiler is not None and price is not None and not amount(wh, price, boiler.fuel / boiler.heat)
         if not is_grid(account):
             return True
-        price = self.grid_price(account, start_s, end_s)
+        price = grid_price(self.settings, account, start_s, end_s)
         return price is not None and not amount(wh, price)
 
     def _fuel_price(self, start_s: int, end_s: int) -> Fraction | None:
@@ -190,51 +172,23 @@ class Valuer:
             return None
         return boiler.tariff.mean_price(start_s, end_s) if boiler.tariff is not None else boiler.price
 
-    def grid_price(self, account: str, start_s: int, end_s: int) -> Fraction | None:
-        """The mean price, over [start_s, end_s), of the import tariff's hours that the account stands for."""
-        imports = self.settings.imports
-        if imports is None:
-            return None
-        _, _, band = account.partition(":")
-        pieces = imports.pieces(start_s, end_s)
-        return mean_of([piece for piece in pieces if piece.name == band] if band else pieces)
+    def _terms_of(self, start_s: int) -> Terms:
+        """The terms of the interval that starts at start_s."""
+        end_s = start_s + self.settings.interval_s
+        if self._terms is None or not self._terms.hold(start_s, end_s):
+            self._terms = Terms(self.settings, start_s, end_s)
+        return self._terms
 
-    def _price_of(self, account: str, interval: tuple[int, int], hours: str | None) -> Fraction | None:
+    def _price_of(self, account: str, energy: Energy, terms: Terms) -> Fraction | None:
         """What a kWh from the account cost; the battery's, if no price is stated, what it would have saved later."""
         if is_grid(account):
-            return self.grid_price(account, *interval)
-        if self.settings.battery_price is not None:
-            return self.settings.battery_price
-        imports = self.settings.imports
-        return None if imports is None else price_by_hours(imports, hours or EVENING, interval[1], self._zone)
-
-    def _displaced(self, interval: tuple[int, int]) -> str:
-        """The displaced sources' shares of the interval, as an entry keeps them."""
-        if all(source.shares is None for source in self.settings.displaces):
-            return self._shares
-        return _shares_kept(self.settings, interval)
-
-    def _unknown(self, rates: Rates) -> list[str]:
-        """The prices and factors of this interval that should have been known and were not."""
+            return terms.grid_price(account)
         settings = self.settings
-        missing = []
-        if settings.export is not None and rates.export_price is None:
-            missing.append("export price")
-        if settings.displaces and rates.heat_price is None:
-            missing.append("displaced price")
-        has_factors = all(source.carbon is not None for source in settings.displaces)
-        if (
-            settings.grid is not None
-            and settings.displaces
-            and has_factors
-            and (rates.export_kg is None or rates.heat_kg is None)
-        ):
-            missing.append("carbon")
-        return missing
-
-
-def _shares_kept(settings: BooksSettings, interval: tuple[int, int]) -> str:
-    return shares_text((source.share_over(*interval), source.source) for source in settings.displaces)
+        if settings.battery_price is not None or settings.imports is None:
+            return settings.battery_price
+        return price_by_hours(
+            settings.imports, energy.hours or EVENING, energy.start_s + settings.interval_s, self._zone
+        )
 
 
 def energy_of(entry: Entry) -> Energy:

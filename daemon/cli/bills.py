@@ -34,6 +34,7 @@ from daemon.config.build import books_settings
 from daemon.config.load import load
 from daemon.config.model import Home
 from rules.model.errors import BrimfulError
+from rules.model.formatting import percent, rounded_percent
 
 _OP = "compare bills"
 
@@ -192,10 +193,10 @@ def _show(rows: list[BillRow], said: list[Suggestion], home: Home, zone: ZoneInf
     for name in ("from", "to", "billed", "recorded", "difference", "", "measured"):
         table.add_column(name, justify="left" if name in ("from", "to") else "right", no_wrap=True)
     for row in rows:
-        share = f"{row.difference_wh / row.own_wh:+.1%}" if row.own_wh else "–"
+        share = rounded_percent(row.difference_wh / row.own_wh, 1, sign=True) if row.own_wh else "–"
         ends = (local_day(row.start_s, zone).isoformat(), local_day(row.end_s, zone).isoformat())
         figures = (f"{row.supplier_wh / 1000:.3f}", f"{row.own_wh / 1000:.3f}", f"{row.difference_wh / 1000:+.3f}")
-        table.add_row(*ends, *figures, share, f"{int(row.coverage * 1000) / 10:g}%")
+        table.add_row(*ends, *figures, share, percent(row.coverage * 100))
     print_whole(console, table)
     for one in said:
         console.print(f"Perhaps ({one.kind}): {one.sentence}")

@@ -1,14 +1,12 @@
 """password: sets the page's password, of which only a hash is kept."""
 
-import contextlib
-import os
 import sys
-import tempfile
 from pathlib import Path
 
 import click
 
 from daemon.config.load import load
+from daemon.config.replacing import put_file
 from rules.model.errors import BrimfulError
 
 OP = "set the page's password"
@@ -39,7 +37,11 @@ def password(home_file: Path) -> None:
     except UnicodeEncodeError:
         raise BrimfulError(OP, "password", "expected text, got bytes that are none in this locale") from None
     file = home.path_of(named)
-    _write(file, hash_line, like=home_file)
+    try:
+        put_file(file, f"{hash_line}\n".encode(), 0o600, like=home_file.stat())
+    except OSError as refused:
+        cause = f"expected a file that can be written, got {refused.strerror}"
+        raise BrimfulError(OP, str(file), cause, "see api.password_file") from refused
     click.echo(f"password set, its hash is in {file}; a running daemon takes it at its next start")
 
 
@@ -48,26 +50,3 @@ def _asked() -> str:
     if click.prompt("Again", hide_input=True, err=True) != password_typed:
         raise BrimfulError(OP, "password", "expected the same twice, got two different ones", "try again")
     return password_typed
-
-
-def _write(file: Path, line: str, like: Path) -> None:
-    """Put the line in the file's place in one step, readable by the home file's owner alone."""
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-        with os.fdopen(handle, "w", encoding="ascii") as new:
-            owner = like.stat()
-            if (owner.st_uid, owner.st_gid) != (os.geteuid(), os.getegid()):
-                with contextlib.suppress(PermissionError):
-                    os.fchown(new.fileno(), owner.st_uid, owner.st_gid)
-            new.write(f"{line}\n")
-            new.flush()
-            os.fsync(new.fileno())
-        os.replace(temporary, file)
-        temporary = ""
-    except OSError as refused:
-        cause = f"expected a file that can be written, got {refused.strerror}"
-        raise BrimfulError(OP, str(file), cause, "see api.password_file") from refused
-    finally:
-        if temporary:
-            os.unlink(temporary)

@@ -22,6 +22,7 @@ from daemon.config.model import Home
 from daemon.documents.stock_document import heat_stock, loss_basis, stock_answer
 from daemon.documents.times import instant, period
 from rules.model.errors import BrimfulError
+from rules.model.formatting import percent, rounded_percent
 
 _PUZZLING = 0.05
 """Share of what was received from which on unexplained heat is remarked on."""
@@ -88,7 +89,7 @@ def _fit_sentence(loss: Loss | None, *, metered: bool) -> str:
     if loss.low_w_per_k is None or loss.high_w_per_k is None:
         rest = "More runs would show how sure that is"
         return f"Fitted to one quiet run of {loss.hours:.0f} h: {loss.ua_w_per_k:.3f} W/K. {high}{rest}; {advice}"
-    between = f"{loss.low_w_per_k:.3f} to {loss.high_w_per_k:.3f} with {CONFIDENCE * 100:.0f}% confidence"
+    between = f"{loss.low_w_per_k:.3f} to {loss.high_w_per_k:.3f} with {rounded_percent(CONFIDENCE)} confidence"
     runs = f"Fitted to {loss.runs} quiet runs of {loss.hours:.0f} h in all: {loss.ua_w_per_k:.3f} W/K"
     return f"{runs}, {between}. {high}{advice[0].upper()}{advice[1:]}"
 
@@ -121,9 +122,9 @@ def _statement(row: StockRow, report: StockReport, currency: str) -> list[str]:
         if label == "unexplained" and not lots:
             continue
         lines.append(_line(label, lots, sign))
-        share = shares(lots)
+        share = {source: rounded_percent(float(part), 1) for source, part in shares(lots).items()}
         lines += [
-            _line(f"  {source}", {source: lot}, sign, f"{float(share[source]) * 100:.1f}%" if source in share else "")
+            _line(f"  {source}", {source: lot}, sign, share.get(source, ""))
             for source, lot in sorted(lots.items(), key=lambda item: -item[1].wh)
             if len(lots) > 1 or label == "received"
         ]
@@ -152,7 +153,7 @@ def _table(report: StockReport) -> list[str]:
 def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
     said = []
     if row.used is not None:
-        said.append(f"Of the diverted heat that left the tank, {float(row.used) * 100:.1f}% was drawn.")
+        said.append(f"Of the diverted heat that left the tank, {rounded_percent(float(row.used), 1)} was drawn.")
     if row.used_by_loss is not None:
         said.append(f"The hotter tank lost {row.additional_loss_wh / 1000:.3f} kWh more than without it.")
     puzzling_wh = row.received.get(UNEXPLAINED, NOTHING).wh
@@ -162,8 +163,8 @@ def _sentences(row: StockRow, tank: TankBooks, home: Home) -> list[str]:
             "as drawn, and as received when it is hot again. Two temperatures show more."
         )
     metered = row.metered_s / row.known_s
-    how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{metered * 100:.0f}% metered"
-    said.append(f"Draw {how}; level measured for {int(row.measured_s / row.known_s * 1000) / 10:g}% of the time.")
+    how = "by the water meter" if metered == 1 else "inferred" if not metered else f"{rounded_percent(metered)} metered"
+    said.append(f"Draw {how}; level measured for {percent(row.measured_s / row.known_s * 100)} of the time.")
     said.append(f"Standing loss {tank.ua_w_per_k:.3f} W/K: {loss_basis(home)}.")
     said.append(f"The stock is within {tolerance_wh(tank) / 1000:.3f} kWh of what the level shows.")
     said.append("Where the level wavers, it is within three times its spread.")

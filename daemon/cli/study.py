@@ -21,6 +21,7 @@ from daemon.documents.study_document import Span, difference, homes_answer, stud
 from daemon.simulation.study.comparison import Setting, Study, settings_of
 from daemon.simulation.study.comparison import study as run_study
 from daemon.simulation.study.many_homes import cluster_pool, study_homes
+from rules.model.formatting import rounded_percent
 
 
 @click.command()
@@ -150,9 +151,8 @@ def _show(found: Study, home: Home) -> None:
     click.echo()
     names = [_name(setting) for setting in found.settings]
     width = min(max(map(len, names)), 40)
-    click.echo(
-        f"{'':<{width}}{home.home.currency:>10}{'more than first':>17}{f'{CONFIDENCE:.0%} range':>19}{'kg CO2e':>10}"
-    )
+    ranged = f"{rounded_percent(CONFIDENCE)} range"
+    click.echo(f"{'':<{width}}{home.home.currency:>10}{'more than first':>17}{ranged:>19}{'kg CO2e':>10}")
     for name, each in zip(names, found.figures, strict=True):
         against = difference(each, first)
         more = "" if each is first or against["cost"] is None else f"{against['cost']:+.2f}"

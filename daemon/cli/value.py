@@ -23,6 +23,7 @@ from daemon.documents.valuing import Valued, home_value
 from daemon.recording.mode_note import mode_at
 from daemon.web.api.client import have_written
 from rules.model.errors import BrimfulError
+from rules.model.formatting import percent
 from rules.model.orders import Order
 
 _USED: dict[str, UsedBasis] = {"stated": "stated", "measured": "measured", "additional-loss": "additional loss"}
@@ -177,7 +178,7 @@ def _cells(row: ValueRow, places: int, carbon: bool) -> tuple[str, ...]:
         f"{row.diverted_wh / 1000:.3f}",
         *shown_money(row, places),
         f"{row.net_mg / 1e6:+.2f}" if carbon else "–",
-        f"{int(row.coverage * 1000 + 1e-9) / 10:g}%",  # rounded down: 100 % says that nothing is missing
+        percent(row.coverage * 100),  # rounded down: 100 % says that nothing is missing
         mark,
     )
 

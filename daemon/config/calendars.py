@@ -1,13 +1,13 @@
 """Calendar files: public holidays and absences. Source: RFC 5545 (iCalendar), of which this reads VEVENTs.
 
-Read are SUMMARY, DTSTART, DTEND, DURATION, RRULE, RDATE, EXDATE, RECURRENCE-ID (not its RANGE: one event is moved, not
-all that follow) and STATUS. Time zones are taken by their IANA names; a time without one is the home's.
+Read are SUMMARY, DTSTART, DTEND, DURATION, RRULE (by the day or less often), RDATE, EXDATE, RECURRENCE-ID with
+RANGE=THISANDFUTURE (3.8.4.4) and STATUS. Time zones are taken by their IANA names; a time without one is the home's.
 """
 
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import MAXYEAR, UTC, date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,9 @@ LAST_YEAR = 2100
 """Events that repeat for ever are followed to the end of this year."""
 LARGEST_BYTES = 4_000_000
 _MOST_REPEATS = 50_000
+_YEARS_AHEAD = 400 * 19
+"""A rule is followed so many years later, where the calendar is the same day for day: 400 years are whole weeks. So the
+library, which looks for a next repeat until the year 9999, looks some 300 years beyond LAST_YEAR and not 8,000."""
 _PROPERTY = re.compile(r'([A-Za-z0-9-]+)((?:;[A-Za-z0-9-]+=(?:"[^"]*"|[^";:])*)*):(.*)', re.DOTALL)
 _DURATION = re.compile(r"\+?P(?:(\d{1,4})W)?(?:(\d{1,5})D)?(?:T(?:(\d{1,5})H)?(?:(\d{1,6})M)?(?:(\d{1,7})S)?)?")
 
@@ -31,6 +34,23 @@ class Event:
     end: date
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """What a VEVENT says of each of its repeats."""
+
+    name: str
+    start: date
+    length: timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What holds for a repeat and all after it: the repeat's own start, and their shape; None: they are cancelled."""
+
+    of: date
+    shape: _Shape | None
+
+
 @dataclass(slots=True)
 class _Raw:
     """A VEVENT as written: by property, its parameters and its values."""
@@ -40,6 +60,10 @@ class _Raw:
 
     def text(self, name: str) -> str:
         return self.properties[name][0][1].strip() if name in self.properties else ""
+
+    @property
+    def cancelled(self) -> bool:
+        return self.text("STATUS").upper() == "CANCELLED"
 
 
 def read_calendar(path: Path, zone: ZoneInfo) -> tuple[Event, ...]:
@@ -64,18 +88,26 @@ def parse_calendar(text: str, subject: str, zone: ZoneInfo) -> tuple[Event, ...]
     """The events of a calendar's text; subject: the file's name, for messages. Otherwise as `read_calendar`."""
     raws = list(_raw_events(text, subject))
     replaced: dict[str, set[date]] = {}
+    changes: dict[str, list[_Change]] = {}
     for raw in raws:
-        if "RECURRENCE-ID" in raw.properties:
-            replaced.setdefault(raw.text("UID"), set()).update(_instants(raw, "RECURRENCE-ID", subject, zone))
+        uid = raw.text("UID")
+        for of in _instants(raw, "RECURRENCE-ID", subject, zone):
+            replaced.setdefault(uid, set()).add(of)
+            if raw.properties["RECURRENCE-ID"][0][0].get("RANGE", "").upper() == "THISANDFUTURE":
+                changes.setdefault(uid, []).append(_Change(of, None if raw.cancelled else _shape(raw, subject, zone)))
+    for following in changes.values():
+        following.sort(key=lambda change: _utc_s(change.of, zone))
     found: list[Event] = []
     for raw in raws:
-        if raw.text("STATUS").upper() != "CANCELLED":
-            without = set() if "RECURRENCE-ID" in raw.properties else replaced.get(raw.text("UID"), set())
-            try:
-                found += _events(raw, subject, zone, without)
-            except OverflowError:
-                cause = "expected an event that ends before the year 9999"
-                raise BrimfulError(OP, f"{subject}, line {raw.line}", cause) from None
+        if raw.cancelled:
+            continue
+        alone, uid = "RECURRENCE-ID" in raw.properties, raw.text("UID")
+        without, following = (set(), []) if alone else (replaced.get(uid, set()), changes.get(uid, []))
+        try:
+            found += _events(raw, subject, zone, without, following)
+        except OverflowError:
+            cause = "expected an event that ends before the year 9999"
+            raise BrimfulError(OP, f"{subject}, line {raw.line}", cause) from None
     return tuple(sorted(found, key=lambda event: (_utc_s(event.start, zone), _utc_s(event.end, zone))))
 
 
@@ -133,7 +165,7 @@ def _parameters(text: str) -> dict[str, str]:
     return {name.upper(): value.strip('"') for name, value in found}
 
 
-def _events(raw: _Raw, subject: str, zone: ZoneInfo, without: set[date]) -> Iterator[Event]:
+def _shape(raw: _Raw, subject: str, zone: ZoneInfo) -> _Shape:
     where = f"{subject}, line {raw.line}"
     starts = _instants(raw, "DTSTART", subject, zone)
     if not starts:
@@ -149,13 +181,38 @@ def _events(raw: _Raw, subject: str, zone: ZoneInfo, without: set[date]) -> Iter
     if length < timedelta(0):
         raise BrimfulError(OP, where, "expected an event that ends after it starts")
     name = re.sub(r"\\(.)", lambda escaped: " " if escaped[1] in "nN" else escaped[1], raw.text("SUMMARY"))
+    return _Shape(name, start, length)
+
+
+def _events(
+    raw: _Raw, subject: str, zone: ZoneInfo, without: set[date], following: Sequence[_Change]
+) -> Iterator[Event]:
+    """An event's repeats but those in `without`; following: changes from a repeat on, the earliest first."""
+    where = f"{subject}, line {raw.line}"
+    shape = _shape(raw, subject, zone)
     left_out = without | set(_instants(raw, "EXDATE", subject, zone))
-    spans: dict[date, date] = {at: at + length for at in _repeats(raw.text("RRULE"), start, where)}
+    ends: dict[date, date | None] = dict.fromkeys(_repeats(raw.text("RRULE"), shape.start, where))
     for at, end in _more(raw, subject, zone):
-        spans.setdefault(at, at + length if end is None else end)
-    for at, end in spans.items():
-        if at not in left_out:
-            yield Event(name, at, end)
+        ends.setdefault(at, end)
+    for at, end in ends.items():
+        if at in left_out:
+            continue
+        changed = [change for change in following if _utc_s(change.of, zone) <= _utc_s(at, zone)]
+        if not changed:
+            yield Event(shape.name, at, at + shape.length if end is None else end)
+        elif (now := changed[-1].shape) is not None:
+            moved = _moved(at, changed[-1].of, now.start, where)
+            yield Event(now.name, moved, moved + now.length)
+
+
+def _moved(at: date, old: date, new: date, where: str) -> date:
+    """A later repeat, moved on its own clock by as much as the changed one was, from old to new."""
+    if isinstance(at, datetime) and isinstance(old, datetime) and isinstance(new, datetime):
+        return at + (new.astimezone(at.tzinfo) - old.astimezone(at.tzinfo))
+    if isinstance(at, datetime) or isinstance(old, datetime) or isinstance(new, datetime):
+        cause = "expected DTSTART and RECURRENCE-ID with RANGE=THISANDFUTURE all as dates or all as times"
+        raise BrimfulError(OP, where, cause)
+    return at + (new - old)
 
 
 def _more(raw: _Raw, subject: str, zone: ZoneInfo) -> Iterator[tuple[date, date | None]]:
@@ -183,23 +240,44 @@ def _length(text: str, where: str) -> timedelta:
 
 
 def _repeats(rule: str, start: date, where: str) -> Iterator[date]:
-    """An event's starts, on the clock of its own zone; rule: "" where it does not repeat."""
+    """An event's starts up to LAST_YEAR, on the clock of its own zone; rule: "" where it does not repeat."""
     if not rule:
         yield start
         return
     from dateutil.rrule import rrulestr  # rarely needed
 
+    if start.year > LAST_YEAR:
+        return
+    if re.search(r"FREQ=(HOURLY|MINUTELY|SECONDLY)", rule, re.IGNORECASE):
+        cause = f'expected an RRULE that repeats by the day or less often, got "{rule[:60]}"'
+        raise BrimfulError(OP, where, cause, "a DAILY rule with BYHOUR says the same")
     zone = start.tzinfo if isinstance(start, datetime) else None
     wall = start.replace(tzinfo=None) if isinstance(start, datetime) else datetime.combine(start, time())
+    count = 0
     try:
-        for count, at in enumerate(rrulestr(_on_the_wall(rule, zone), dtstart=wall)):
+        ahead = wall.replace(year=wall.year + _YEARS_AHEAD)
+        for count, there in enumerate(rrulestr(_ahead(_on_the_wall(rule, zone)), dtstart=ahead), 1):
+            at = there.replace(year=there.year - _YEARS_AHEAD)
             if at.year > LAST_YEAR:
                 return
-            if count >= _MOST_REPEATS:
+            if count > _MOST_REPEATS:
                 raise BrimfulError(OP, where, f"expected at most {_MOST_REPEATS} repeats, got more")
             yield at.replace(tzinfo=zone) if isinstance(start, datetime) else at.date()
     except (ValueError, TypeError, LookupError, AttributeError, OverflowError) as wrong:
         raise BrimfulError(OP, where, f'expected an RRULE as RFC 5545 has it, got "{rule[:60]}": {wrong}') from wrong
+    if not count and "UNTIL" not in rule.upper():  # one that is over before its first repeat says so on purpose
+        cause = f'expected an RRULE that comes true some day, got "{rule[:60]}"'
+        raise BrimfulError(OP, where, cause, "a month that has no such day?")
+
+
+def _ahead(rule: str) -> str:
+    """The rule _YEARS_AHEAD later. An UNTIL past the last year that there is becomes its last day."""
+
+    def later(until: re.Match[str]) -> str:
+        year = int(until[1]) + _YEARS_AHEAD
+        return f"UNTIL={year}{until[2]}" if year <= MAXYEAR else f"UNTIL={MAXYEAR}1231"
+
+    return re.sub(r"UNTIL=(\d{4})(\d{4})", later, rule, flags=re.IGNORECASE)
 
 
 def _on_the_wall(rule: str, zone: tzinfo | None) -> str:

@@ -26,7 +26,9 @@ def replace_file(op: str, path: Path, before: bytes | None, content: bytes) -> N
             )
 
     try:
-        put_file(target, content, _NEW_MODE, None if before is None else target.stat(), unchanged)
+        like = None if before is None else target.stat()
+        mode = _NEW_MODE if like is None else like.st_mode & 0o7777
+        put_file(target, content, mode, like, unchanged)
     except OSError as refused:
         raise BrimfulError(op, path.name, f"expected a file that can be written, got {refused.strerror}") from refused
 
@@ -40,13 +42,13 @@ def put_file(
 ) -> None:
     """Write a file in one step, on the disk before it returns.
 
-    mode: its permissions; like: a file whose mode and owner it gets instead; check_before_replacing: called when all is
-    written but the name: what it raises leaves everything as it was. Raises OSError.
+    mode: its permissions; like: a file whose owner it gets; check_before_replacing: called when all is written but the
+    name: what it raises leaves everything as it was. Raises OSError.
     """
     handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
     try:
         with os.fdopen(handle, "wb") as file:
-            os.fchmod(file.fileno(), mode if like is None else like.st_mode & 0o7777)
+            os.fchmod(file.fileno(), mode)
             if like is not None and (like.st_uid, like.st_gid) != (os.geteuid(), os.getegid()):
                 with contextlib.suppress(PermissionError):
                     os.fchown(file.fileno(), like.st_uid, like.st_gid)

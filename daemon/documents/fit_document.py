@@ -4,6 +4,7 @@ from typing import Any
 
 from accounting.heat.loss_fit import CONFIDENCE
 from accounting.heat.tank_fit import Figure, Fitted
+from rules.model.formatting import rounded_percent
 
 
 def fit_answer(found: Fitted) -> dict[str, Any]:
@@ -40,7 +41,8 @@ def fit_sentences(found: Fitted) -> list[str]:
         _figure_text("standing loss", fit.ua_w_per_k, "W/K", 2, stated.ua_w_per_k),
         _figure_text("drawn a day", fit.drawn_kwh, "kWh", 2, None),
     ]
-    sentences = [f"The tank as the readings show it, each with its {CONFIDENCE:.0%} range: {'; '.join(figures)}."]
+    ranged = f"{rounded_percent(CONFIDENCE)} range"
+    sentences = [f"The tank as the readings show it, each with its {ranged}: {'; '.join(figures)}."]
     if forecast is not None:
         sentences.append(
             f"Tried on the last {forecast.days} days, which another fit did without: from each midnight's level, with"

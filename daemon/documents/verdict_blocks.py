@@ -2,23 +2,24 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from daemon.documents import verdict_text
-from daemon.documents.verdict_charts import Bar, Span, band, bars, spans
+from daemon.documents.verdict_charts import Bar, Chart, Span, band, bars, spans
 
 Document = Mapping[str, Any]
-Picture = tuple[str, tuple[str, list[str], list[list[str]]]]
-"""A chart as SVG, and its table: caption, heads, rows."""
+Picture = tuple[Chart, tuple[str, list[str], list[list[str]]]]
+"""A chart, and its table: caption, heads, rows."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """chart: SVG, "" for none; caption, heads, rows: the figures of the chart."""
+    """caption, heads, rows: the figures of the chart."""
 
     heading: str
     sentences: Sequence[str]
-    chart: str = ""
+    chart: Chart | None = None
     caption: str = ""
     heads: Sequence[str] = ()
     rows: Sequence[Sequence[str]] = ()
@@ -51,7 +52,7 @@ def blocks(document: Document) -> list[Block]:
 
 def _months(document: Document, money: str) -> Picture:
     months = document["against_export"]["months"]
-    chart = bars(f"Net by month, {money}", [Bar(each["month"], each["net"]) for each in months])
+    chart = partial(bars, f"Net by month, {money}", [Bar(each["month"], each["net"]) for each in months])
     rows = [
         [
             each["month"],
@@ -78,8 +79,8 @@ def _compared(document: Document, money: str) -> Picture:
     if option_c["saved_kwh"] is not None and option_c["low_kwh"] is not None:
         ranges.append(("IPMVP option C", option_c["low_kwh"], option_c["high_kwh"], option_c["saved_kwh"]))
     ranges.append(("bare difference", part["raw_kwh"], part["raw_kwh"], part["raw_kwh"]))
-    chart = spans(
-        "Energy saved, kWh, with ranges", [Span(name, low, high, middle) for name, low, high, middle in ranges]
+    chart = partial(
+        spans, "Energy saved, kWh, with ranges", [Span(name, low, high, middle) for name, low, high, middle in ranges]
     )
     rows = [[name, f"{middle:,.0f}", f"{low:,.0f}", f"{high:,.0f}"] for name, low, high, middle in ranges]
     return chart, ("Energy saved, kWh, estimated", ["", "kWh", "from", "to"], rows)
@@ -93,7 +94,7 @@ def _year(document: Document, money: str) -> Picture:
         [names[each["month"] - 1], f"{each['diverted_kwh']:,.1f}", f"{each['net']:+,.2f}", each["source"]]
         for each in months
     ]
-    return bars(f"A usual year by month, {money}", items), (
+    return partial(bars, f"A usual year by month, {money}", items), (
         "A usual year; lighter bars are modelled",
         ["month", "kWh", f"net {money}", "source"],
         rows,
@@ -104,7 +105,7 @@ def _life(document: Document, money: str) -> Picture:
     years = [each for each in document["life"]["by_year"] if each["p50"] is not None]
     low, mid, high = ([each[name] for each in years] for name in ("p10", "p50", "p90"))
     names = [str(place) for place in range(len(years))]
-    chart = band(f"Cumulative net against what was spent, {money}, by year", names, low, mid, high)
+    chart = partial(band, f"Cumulative net against what was spent, {money}, by year", names, low, mid, high)
     rows = [
         [name, f"{a:+,.0f}", f"{b:+,.0f}", f"{c:+,.0f}"] for name, a, b, c in zip(names, low, mid, high, strict=True)
     ]
@@ -115,7 +116,8 @@ def _sensitivity(document: Document, money: str) -> Picture:
     moved = document["sensitivity"]
     life = document["life"]
     middle = life["npv"]["p50"] if life is not None else 0.0
-    chart = spans(
+    chart = partial(
+        spans,
         f"Net present value, {money}, over each assumption's range",
         [Span(each["what"], each["npv_low"], each["npv_high"]) for each in moved],
         middle,

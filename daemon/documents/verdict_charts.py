@@ -1,12 +1,22 @@
-"""Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each says what it shows."""
+"""Charts as SVG, drawn from figures: bars from a base, a line with its band, ranges. Each says what it shows.
 
-from collections.abc import Sequence
+They are drawn for a desk and for print or, narrow, for a phone, where the names of ranges stand above them.
+"""
+
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-_WIDTH, _LEFT, _RIGHT, _TOP, _BOTTOM = 720, 64, 16, 12, 28
-_ROW, _NAMES = 26, 210
+_WIDE, _NARROW = 720, 340
+_RIGHT, _TOP, _BOTTOM = 16, 12, 28
+_ROW, _ABOVE, _NAMES = 26, 16, 210
+_LETTER = 6.2
+"""How wide a letter is, on the whole."""
 _SVG = "http://www.w3.org/2000/svg"
+
+
+Chart = Callable[..., str]
+"""Draws a chart as SVG; takes `narrow`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,68 +38,80 @@ class Span:
     middle: float | None = None
 
 
-def bars(title: str, items: Sequence[Bar], height: int = 220) -> str:
+def bars(title: str, items: Sequence[Bar], *, narrow: bool = False) -> str:
     """Upright bars from a base line at 0."""
+    width, left, height = *_sizes(narrow), 220
     low, high = _reach([0.0, *(item.value for item in items)])
-    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(items))
-    parts = _frame(low, high, height)
-    every = 1 if len(items) <= 12 else -(-len(items) // 8)
+    step = (width - left - _RIGHT) / max(1, len(items))
+    parts = _frame(low, high, width, height)
+    every = max(1 if len(items) <= 12 else -(-len(items) // 8), _every([item.name for item in items], step))
     for place, item in enumerate(items):
-        x = _LEFT + place * step + step * 0.15
+        x = left + place * step + step * 0.15
         top, bottom = sorted((_y(item.value, low, high, height), _y(0.0, low, high, height)))
         kind = ("gain" if item.value >= 0 else "loss") + (" soft" if item.soft else "")
         size = f'width="{step * 0.7:.1f}" height="{bottom - top:.1f}"'
         parts.append(_mark(kind, f'rect x="{x:.1f}" y="{top:.1f}" {size}'))
         if place % every == 0:
             parts.append(_text(x + step * 0.35, height - 8, item.name, "middle"))
-    return _svg(title, height, parts)
+    return _svg(title, width, height, parts)
 
 
-def band(title: str, names: Sequence[str], low: Sequence[float], mid: Sequence[float], high: Sequence[float]) -> str:
+def band(
+    title: str,
+    names: Sequence[str],
+    low: Sequence[float],
+    mid: Sequence[float],
+    high: Sequence[float],
+    *,
+    narrow: bool = False,
+) -> str:
     """A line with its band, from left to right."""
-    height = 240
+    width, left, height = *_sizes(narrow), 240
     bottom, top = _reach([0.0, *low, *high])
-    step = (_WIDTH - _LEFT - _RIGHT) / max(1, len(names) - 1)
+    step = (width - left - _RIGHT) / max(1, len(names) - 1)
 
     def point(place: int, value: float) -> str:
-        return f"{_LEFT + place * step:.1f},{_y(value, bottom, top, height):.1f}"
+        return f"{left + place * step:.1f},{_y(value, bottom, top, height):.1f}"
 
     upper = [point(place, value) for place, value in enumerate(high)]
     lower = [point(place, value) for place, value in enumerate(low)]
-    parts = _frame(bottom, top, height)
+    parts = _frame(bottom, top, width, height)
     parts.append(_mark("band", f'polygon points="{" ".join([*upper, *reversed(lower)])}"'))
     parts.append(_mark("line", f'polyline points="{" ".join(point(*each) for each in enumerate(mid))}"'))
-    every = -(-len(names) // 16)
+    every = max(-(-len(names) // 16), _every(names, step))
     parts += [
-        _text(_LEFT + place * step, height - 8, name, "middle")
-        for place, name in enumerate(names)
-        if place % every == 0
+        _text(left + place * step, height - 8, name, "middle") for place, name in enumerate(names) if place % every == 0
     ]
-    return _svg(title, height, parts)
+    return _svg(title, width, height, parts)
 
 
-def spans(title: str, items: Sequence[Span], centre: float = 0.0) -> str:
+def spans(title: str, items: Sequence[Span], centre: float = 0.0, *, narrow: bool = False) -> str:
     """Ranges below each other, with a line at `centre`."""
-    height = _TOP + _ROW * len(items) + _BOTTOM
+    width, _ = _sizes(narrow)
+    above, names = (_ABOVE, _RIGHT) if narrow else (0, _NAMES)
+    row = _ROW + above
+    height = _TOP + row * len(items) + _BOTTOM
     low, high = _reach([centre, *(item.low for item in items), *(item.high for item in items)])
-    scale = (_WIDTH - _NAMES - _RIGHT) / (high - low)
+    scale = (width - names - _RIGHT) / (high - low)
 
     def x_of(value: float) -> float:
-        return _NAMES + (value - low) * scale
+        return names + (value - low) * scale
 
     x = x_of(centre)
-    parts = [_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"')]
+    parts = [] if narrow else [_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP}" y2="{height - _BOTTOM}"')]
     for place, item in enumerate(items):
-        y = _TOP + place * _ROW
+        y = _TOP + place * row + above
+        if narrow:  # not through the names
+            parts.append(_mark("base", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{y + 2}" y2="{y + _ROW - 2}"'))
         left, right = sorted((x_of(item.low), x_of(item.high)))
-        parts.append(_text(_NAMES - 8, y + 16, item.name, "end"))
+        parts.append(_text(0, y, item.name, "start") if narrow else _text(names - 8, y + 16, item.name, "end"))
         size = f'width="{max(1.5, right - left):.1f}" height="{_ROW - 10}"'
         parts.append(_mark("span", f'rect x="{left:.1f}" y="{y + 5}" {size}'))
         if item.middle is not None:
-            x = x_of(item.middle)
-            parts.append(_mark("mid", f'line x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"'))
+            mid = x_of(item.middle)
+            parts.append(_mark("mid", f'line x1="{mid:.1f}" x2="{mid:.1f}" y1="{y + 3}" y2="{y + _ROW - 3}"'))
     parts.extend(_text(x_of(value), height - 8, _number(value), "middle") for value in _ticks(low, high))
-    return _svg(title, height, parts)
+    return _svg(title, width, height, parts)
 
 
 _LOOKS = {
@@ -113,20 +135,30 @@ def _mark(kind: str, shape: str) -> str:
     return f'<{name} class="{kind}" {_LOOKS[kind]} {rest}/>'
 
 
-def _svg(title: str, height: float, parts: Sequence[str]) -> str:
+def _sizes(narrow: bool) -> tuple[int, int]:
+    """Width, and of it the room for the figures at the left."""
+    return (_NARROW, 48) if narrow else (_WIDE, 64)
+
+
+def _every(names: Sequence[str], step: float) -> int:
+    """Of how many names one has room, at `step` from each other."""
+    return -int(-(max(map(len, names), default=0) * _LETTER + 8) // step)
+
+
+def _svg(title: str, width: int, height: float, parts: Sequence[str]) -> str:
     return (
-        f'<svg xmlns="{_SVG}" viewBox="0 0 {_WIDTH} {height}" role="img" aria-label="{escape(title, quote=True)}">'
+        f'<svg xmlns="{_SVG}" viewBox="0 0 {width} {height}" role="img" aria-label="{escape(title, quote=True)}">'
         f"{''.join(parts)}</svg>"
     )
 
 
-def _frame(low: float, high: float, height: float) -> list[str]:
-    parts = []
+def _frame(low: float, high: float, width: int, height: float) -> list[str]:
+    parts, left = [], _sizes(width < _WIDE)[1]
     for value in _ticks(low, high):
         y = _y(value, low, high, height)
         kind = "base" if value == 0 else "grid"
-        parts.append(_mark(kind, f'line x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"'))
-        parts.append(_text(_LEFT - 6, y + 4, _number(value), "end"))
+        parts.append(_mark(kind, f'line x1="{left}" x2="{width - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"'))
+        parts.append(_text(left - 6, y + 4, _number(value), "end"))
     return parts
 
 

@@ -20,11 +20,14 @@ p.answer { font-size: 1.2rem; } p.source { color: var(--soft); font-size: .9rem;
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; font-size: .9rem; }
 caption { text-align: left; color: var(--soft); } th, td { padding: .1rem .5rem; border-bottom: 1px solid var(--rule);
   text-align: right; } th:first-child, td:first-child { text-align: left; }
-svg { width: 100%; height: auto; margin: .5rem 0; } svg text { font: 12px ui-serif, serif; fill: var(--ink); }
+svg { display: block; width: 100%; height: auto; margin: .5rem 0; }
+svg text { font: 12px ui-serif, serif; fill: var(--ink); }
 .grid { stroke: var(--rule); stroke-width: .6; } .base { stroke: var(--ink); stroke-width: 1.2; }
 .gain { fill: var(--gain); } .loss { fill: var(--loss); } .soft { fill-opacity: .45; }
 .band { fill: var(--span); fill-opacity: .35; } .line { fill: none; stroke: var(--ink); stroke-width: 2; }
-.span { fill: var(--span); } .mid { stroke: var(--ink); stroke-width: 2; }
+.span { fill: var(--span); } .mid { stroke: var(--ink); stroke-width: 2; } .narrow { display: none; }
+@media screen and (max-width: 40rem) { .wide { display: none; } .narrow { display: block; }
+  table { font-size: .8rem; } th, td { padding: .1rem .15rem; } }
 """
 
 Document = Mapping[str, Any]
@@ -36,13 +39,20 @@ def page(document: Document) -> str:
     parts = [f"<h1>{escape(title)}</h1>", f'<p class="answer">{escape(verdict_text.headline(document))}</p>']
     for block in blocks(document):
         body = "".join(f"<p>{escape(sentence)}</p>" for sentence in block.sentences)
-        parts.append(f"<section><h2>{escape(block.heading)}</h2>{body}{block.chart}{_table(block)}</section>")
+        parts.append(f"<section><h2>{escape(block.heading)}</h2>{body}{_chart(block)}{_table(block)}</section>")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n"
         f"<body><main>{''.join(parts)}</main></body></html>\n"
     )
+
+
+def _chart(block: Block) -> str:
+    """For a desk and for a phone; the style shows one."""
+    if block.chart is None:
+        return ""
+    return f'<div class="wide">{block.chart()}</div><div class="narrow">{block.chart(narrow=True)}</div>'
 
 
 def _table(block: Block) -> str:

@@ -41,7 +41,7 @@ def _block(paper: FPDF, block: Block) -> None:
     for sentence in block.sentences:
         _write(paper, sentence, 11)
     if block.chart:
-        paper.image(BytesIO(_plain(block.chart).encode()), w=_WIDTH_MM)
+        paper.image(BytesIO(_plain(block.chart()).encode()), w=_WIDTH_MM)
     if block.rows:
         _write(paper, block.caption, 9, "I")
         paper.set_font("times", size=9)

@@ -1,9 +1,9 @@
 """The Homie 5 device on the broker: a connection of its own, whose last will says that it is lost.
 
 A wish comes as a message on a property's `set` topic. It takes the way that `brimful rule` and `brimful override` take,
-and is checked as they are; what is refused is said under `$log/warn` and in the log, and the property stays as it was.
-A retained wish is no wish: the broker would repeat it at every start. Cautions that an accepted wish brings, which the
-page would show, stand under `$log/warn` too.
+and is checked as they are; what is refused is said under `$log/warn` and in the log, where a flood of them is counted,
+and the property stays as it was. A retained wish is no wish: the broker would repeat it at every start. Cautions that
+an accepted wish brings, which the page would show, stand under `$log/warn` too.
 """
 
 import json
@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from random import random
+from time import monotonic
 from typing import Any
 
 from daemon.config.cautions import cautions, new_cautions
@@ -40,6 +41,8 @@ MOST_WAITING = 4
 """Wishes that wait for the loop's answer at a time; more are refused: each rewrites the home file or the ledger."""
 MOST_LEFT = 1000
 """Old alerts that are remembered until the house is first shown."""
+REFUSED_S = 60.0
+"""Within it the log has one line of wishes that are refused for one property and for the same reason."""
 _QOS = 1
 _SHOWN = 60
 _NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,6})?")
@@ -52,7 +55,8 @@ class HomieDevice:
     """Shows the house, and passes wishes on. `show` may be called from the loop's thread: it waits for nothing.
 
     home: the home file as it holds now; settable: whether others may set anything; domain: the topics' first level;
-    wish: asks the loop; done: called, on the loop's thread, once a wish has been answered; emit: takes `Linked`.
+    wish: asks the loop; done: called, on the loop's thread, once a wish has been answered; emit: takes `Linked`;
+    mono_s: a clock that only goes forward.
     """
 
     def __init__(
@@ -66,6 +70,7 @@ class HomieDevice:
         done: Callable[[], None],
         emit: Callable[[Linked], None],
         jitter: Callable[[], float] = random,
+        mono_s: Callable[[], float] = monotonic,
     ) -> None:
         self._home = home
         self._settable = settable
@@ -78,6 +83,8 @@ class HomieDevice:
         self._alerts: dict[str, str] = {}
         self._left: set[str] = set()
         self._waiting = 0
+        self._mono_s = mono_s
+        self._logged: dict[tuple[str, str], tuple[float, int]] = {}  # when last, and how many unsaid since
         self._unheard = ""
         self._unpublished = False
         self._shown = False
@@ -161,13 +168,15 @@ class HomieDevice:
         name, take = self._settings[topic]
         text = payload[:_SHOWN].decode("utf-8", "replace")
         if retained:
-            self._refuse(name, text, "it was retained, and would be repeated at every start; send it without")
+            self._refuse(
+                "retained", name, text, "it was retained, and would be repeated at every start; send it without"
+            )
             return
         with self._lock:
             busy = self._waiting >= MOST_WAITING
             self._waiting += not busy
         if busy:
-            self._refuse(name, text, f"expected at most {MOST_WAITING} wishes at a time")
+            self._refuse("many", name, text, f"expected at most {MOST_WAITING} wishes at a time")
             return
         known = cautions(self._home())
         try:
@@ -175,7 +184,7 @@ class HomieDevice:
         except ValueError as wrong:
             with self._lock:
                 self._waiting -= 1
-            self._refuse(name, text, str(wrong))
+            self._refuse("value", name, text, str(wrong))
             return
         asked.add_done_callback(lambda answer: self._answered(name, text, known, answer))
 
@@ -216,12 +225,20 @@ class HomieDevice:
             for caution in new_cautions(known, (answer.result() or {}).get("cautions", ())):
                 self._warn(f"{name} is set to {text!r}. {caution}")
         else:
-            self._refuse(name, text, str(failed) if isinstance(failed, BrimfulError) else "an error; see the log")
+            why = str(failed) if isinstance(failed, BrimfulError) else "an error; see the log"
+            self._refuse("loop", name, text, why)
         self._done()
 
-    def _refuse(self, name: str, text: str, why: str) -> None:
+    def _refuse(self, reason: str, name: str, text: str, why: str) -> None:
+        """reason: one of few, by which a flood is known, whatever the values."""
         sentence = f"{name} is not set to {text!r}: {why}"
-        log.warning("homie=refused %s", sentence)
+        now_s = self._mono_s()
+        with self._lock:
+            last_s, unsaid = self._logged.get((name, reason), (-REFUSED_S, 0))
+            due = now_s - last_s >= REFUSED_S
+            self._logged[name, reason] = (now_s, 0) if due else (last_s, unsaid + 1)
+        if due:
+            log.warning("homie=refused %s%s", sentence, f" (and {unsaid} more before it)" if unsaid else "")
         self._warn(sentence)
 
     def _warn(self, sentence: str) -> None:

@@ -4,11 +4,12 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from functools import partial
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
+from accounting.model.periods import local_day
 from daemon.config import neighbours as tables
 from daemon.config.model import Home
 from daemon.config.readers import READER, ForecastReader, SunSpecReader
@@ -172,4 +173,4 @@ def _pace_s(table: ReaderTable) -> float:
 
 
 def _today(home: Home, clock: Clock) -> date:
-    return datetime.fromtimestamp(clock.now().utc_s, ZoneInfo(home.home.timezone)).date()
+    return local_day(clock.now().utc_s, ZoneInfo(home.home.timezone))

@@ -1,10 +1,10 @@
 """The regular work besides control: shipping, pruning, backups, restatements, prices that are fetched."""
 
 import contextlib
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import LedgerError
+from accounting.model.periods import local_day
 from daemon.inputs.price_feeds import Feeds
 from daemon.recording.backups import Backups
 from daemon.recording.comparison_note import write_comparison
@@ -91,5 +91,5 @@ class Housekeeping:
 
     def look_for_prices(self, now: Moment) -> None:
         """Have prices fetched that are due."""
-        today = datetime.fromtimestamp(now.utc_s, ZoneInfo(self._home_file.home.home.timezone)).date()
+        today = local_day(now.utc_s, ZoneInfo(self._home_file.home.home.timezone))
         self._feeds.look(now.mono_s, today)

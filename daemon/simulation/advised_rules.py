@@ -26,18 +26,19 @@ LONGEST_S = 60.0
 """How long the verdict may take in a process of its own."""
 _DAY_S = 86_400
 _YEAR_S = 365 * _DAY_S
-_WORTH_SAYING = 1.0  # money a year
 _LEAST_S = 60.0  # of another order, in the replay
 
 
 def advised_rules(home: Home, ledger: Ledger) -> tuple[list[dict[str, Any]], list[str]]:
     """Advice as `brimful.verdict/1` has it, and what to know of what is not advised. Raises BrimfulError."""
+    from accounting.verdict.advice import WORTH_SAYING  # with the libraries of the verdict, which no daemon imports
+
     known_s = ledger.known_until_s()
     if home.rules.worth.enabled or known_s is None:
         return [], []
     losing = ledger.losing(known_s - _YEAR_S, known_s)
     lost = losing.lost_micro / 1e6
-    if lost < _WORTH_SAYING:
+    if lost < WORTH_SAYING:
         return [], []
     to_s = losing.last_s // _DAY_S * _DAY_S + _DAY_S
     from_s = to_s - DAYS * _DAY_S

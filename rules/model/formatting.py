@@ -90,3 +90,8 @@ def clock(utc_s: float, timezone: str, now_utc_s: float) -> str:
         return f"{time} tomorrow"
     dated = f"{time} on {_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
     return dated if day.year == today.year else f"{dated} {day.year}"
+
+
+def rounded_percent(share: float, decimals: int = 0, *, sign: bool = False) -> str:
+    """0.982 → "98 %"; sign: 0.982 → "+98 %"."""
+    return f"{share:{'+' if sign else ''}.{decimals}%}".replace("%", " %")

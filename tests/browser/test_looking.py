@@ -69,6 +69,29 @@ def test_every_room_on_a_phone(look: Looked, shots: Path) -> None:
     assert 18 <= size < said
 
 
+@pytest.mark.screen(PHONE, "light")
+def test_the_verdicts_charts_fit_a_phone(house: PageHouse, look: Looked, shots: Path, tmp_path: Path) -> None:
+    """In the room and in the report: they do not scroll, and their letters are no smaller than 11 px."""
+    report = tmp_path / "verdict.html"
+    asked = ["verdict", "--home", str(house.file), "--report", str(report)]
+    assert CliRunner().invoke(commands, asked).exit_code == 0
+    letters = """[...document.querySelectorAll('svg')]
+        .filter((one) => one.checkVisibility() && one.viewBox.baseVal.width)
+        .map((one) => 12 * one.getBoundingClientRect().width / one.viewBox.baseVal.width)"""
+    scrolled = "[...document.querySelectorAll('.drawn')].filter((one) => one.scrollWidth > one.clientWidth).length"
+    room, page = look.log_in("/verdict"), look.page.context.new_page()
+    page.set_content(report.read_text())
+    for name, shown in (("room", room), ("report", page)):
+        for width in (360, 1200):
+            shown.set_viewport_size({"width": width, "height": 740})
+            shown.screenshot(path=shots / f"verdict-{name}-{width}.png", full_page=True)
+            sizes = shown.evaluate(letters)
+            assert sizes, name
+            assert min(sizes) >= 11, (name, width)
+            assert shown.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
+            assert shown.evaluate(scrolled) == 0, (name, width)
+
+
 @pytest.mark.screen(PHONE, "dark")
 def test_every_room_on_a_phone_at_night(look: Looked, shots: Path) -> None:
     _look_at_all(look, shots, "phone-dark")

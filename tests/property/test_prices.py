@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from accounting.pricing.bands import DAYS, MONTHS, WEEKDAYS, Band, Period
 from accounting.pricing.tariffs import Tariff
-from accounting.valuation.formula import Rates, half_even, value
+from accounting.valuation.formula import Rates, half_even
+from tests.support.prices import value
 
 FIRST = date(2024, 1, 1)
 ZONES = ("Europe/London", "Europe/Dublin", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC")

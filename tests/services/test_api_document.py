@@ -31,6 +31,7 @@ from tests.support.broker import free_port
 pytestmark = pytest.mark.services
 
 WITHIN_S = 30.0
+COOKIE = "brimful-0123abcd"
 NOW_S = 1_781_300_000.0
 BRIMFUL = (sys.executable, "-c", "from daemon.cli import main; main()")
 
@@ -64,13 +65,15 @@ def service(demo_day: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterato
 
 
 def validator(model: str) -> Draft202012Validator:
-    schema = {"$ref": f"#/components/schemas/{model}", **document()}
+    schema = {"$ref": f"#/components/schemas/{model}", **document(COOKIE)}
     return Draft202012Validator(schema, format_checker=FormatChecker())
 
 
 def test_the_document_is_one_and_names_every_path(service: Service) -> None:
     told = ask(service.home.file, "GET", "/api/openapi.json")
-    assert told == document()
+    cookie = told["components"]["securitySchemes"]["login"]["name"]
+    assert cookie.startswith("brimful-")
+    assert told == document(cookie)
     assert told["openapi"] == "3.1.0"
     known = {("get", path) for path in (*QUESTIONS, *READ)} | {("post", path) for path in WISHES}
     assert {(operation.method, operation.path) for operation in OPERATIONS} == known
@@ -97,11 +100,11 @@ def test_the_real_answers_have_the_documented_shape(
 ) -> None:
     answer = ask(service.home.file, method, path, wish)
     assert list(validator(model).iter_errors(answer)) == []
-    documented = document()["components"]["schemas"][model]["properties"]
+    documented = document(COOKIE)["components"]["schemas"][model]["properties"]
     assert set(answer) == set(documented), "every key is documented"
     for rows in ("rows", "findings", "inputs"):
         for row in answer.get(rows, [])[:1]:
-            items = document()["components"]["schemas"][documented[rows]["items"]["$ref"].rpartition("/")[2]]
+            items = document(COOKIE)["components"]["schemas"][documented[rows]["items"]["$ref"].rpartition("/")[2]]
             assert set(row) <= set(items["properties"])
 
 
@@ -141,7 +144,7 @@ def test_a_question_that_cannot_be_answered_is_refused_in_words(service: Service
 @pytest.mark.parametrize("operation", OPERATIONS, ids=lambda one: f"{one.method} {one.path}")
 def test_whatever_is_asked_is_answered_as_documented(service: Service, operation: Any, examples: int) -> None:
     token = token_file(service.home.path_of(service.home.ledger.path)).read_text().strip()
-    schema = schemathesis.openapi.from_dict(document())
+    schema = schemathesis.openapi.from_dict(document(COOKIE))
     schema.config.update(base_url=f"http://127.0.0.1:{service.api.port}")
 
     @settings(

@@ -1,6 +1,6 @@
 """deploy/install, upgrade and uninstall in a Debian of their own, with the locked packages from the registry.
 
-Needs root, debootstrap and the registries; systemd does not run in such a root, so that the service is not tried here.
+Needs root, debootstrap and the registries. As in a container, no systemd runs here: `test_booted_root.py` has it.
 """
 
 import os
@@ -12,48 +12,25 @@ from pathlib import Path
 import pytest
 
 from accounting.ledger.schema import MIGRATIONS
-from tests.support.homes import SMALL
+from tests.support.debian_root import SETTINGS, bootstrap
 from tests.support.old_ledger import load
 
 pytestmark = [pytest.mark.services, pytest.mark.long]
-REPO = Path(__file__).parents[2]
-PARTS = ("rules", "accounting", "daemon", "deploy", "pyproject.toml", "README.md")
-ENTER = 'mount -t proc proc "$0/proc" && mount --bind /dev "$0/dev" && exec chroot "$0" env -i {settings} "$@"'
+ENTER = 'mount -t proc proc "$0/proc" && mount --bind /dev "$0/dev" && exec chroot "$0" "$@"'
 SCHEMA = len(MIGRATIONS)
 
 
 @pytest.fixture
 def root(tmp_path: Path) -> Iterator[Path]:
-    if os.getuid() != 0 or shutil.which("debootstrap") is None:
-        pytest.skip("needs root and debootstrap (package debootstrap)")
-    place = tmp_path / "root"
-    asked = ["apt-get", "indextargets", "--format", "$(REPO_URI) $(CODENAME)", "Created-By: Packages"]
-    mirror, suite = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.splitlines()[0].split()
-    with (tmp_path / "log").open("w") as log:
-        packages = "--include=python3,python3-venv,ca-certificates"
-        command = ["debootstrap", "--variant=minbase", packages, suite, str(place), mirror]
-        subprocess.run(command, check=True, stdout=log, stderr=log, timeout=1800)
-    shutil.copy("/etc/resolv.conf", place / "etc")
-    shutil.copy("/etc/ssl/certs/ca-certificates.crt", place / "etc/ssl/certs")
-    for part in PARTS:
-        where = place / "src" / "brimful" / part
-        if (REPO / part).is_dir():
-            shutil.copytree(REPO / part, where, ignore=shutil.ignore_patterns("__pycache__"))
-        else:
-            where.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy(REPO / part, where)
-    (place / "src/home.toml").write_text(f'{SMALL}\n[broker]\nhost = "127.0.0.1"\nport = 9\n')
+    place = bootstrap(tmp_path)
     yield place
     shutil.rmtree(place)
 
 
 def test_a_machine_is_installed_upgraded_and_cleared(root: Path) -> None:
-    path = "/usr/sbin:/usr/bin:/sbin:/bin"
-    settings = f"PATH={path} HOME=/ LANG=C.UTF-8 PIP_CERT=/etc/ssl/certs/ca-certificates.crt"
-
     def run(*command: str) -> subprocess.CompletedProcess[str]:
-        enter = ["unshare", "--mount", "--pid", "--fork", "bash", "-c", ENTER.format(settings=settings), str(root)]
-        return subprocess.run([*enter, *command], capture_output=True, text=True, timeout=1800, check=False)
+        enter = ["unshare", "--mount", "--pid", "--fork", "bash", "-c", ENTER, str(root)]
+        return subprocess.run([*enter, *SETTINGS, *command], capture_output=True, text=True, timeout=1800, check=False)
 
     current, ledger = root / "opt/brimful/current", root / "var/lib/brimful/brimful.sqlite"
     for _ in range(2):

@@ -54,7 +54,7 @@ def test_a_demo_takes_a_change_from_who_has_the_password_it_shows(tmp_path: Path
         password = re.findall(r"the house password: (\S+)", "".join(head))[0]
         assert "Wed 00:00" in demo.stderr.readline() + demo.stderr.readline()  # it lives
         cookie = _posted(port, "/login", {"password": password, "then": "/"}).split(";")[0]
-        assert cookie.startswith("brimful=")
+        assert cookie.startswith("brimful-")
         token = re.findall(r'name="form_token" value="([^"]+)"', _got(port, "/", cookie))[0]
         _posted(port, "/override", {"order": "withhold", "minutes": "60", "form_token": token}, cookie)
         assert "Override: <b>heater off</b>" in _got(port, "/", cookie)

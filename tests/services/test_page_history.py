@@ -27,7 +27,7 @@ def test_rows_are_added_changed_and_taken_out_and_a_refused_one_is_kept(page: Se
     cookie = page.form("/login", {"password": PASSWORD, "then": "/"}).cookie
 
     def shown(query: str = "") -> str:
-        answer = page.http("GET", f"/verdict/history{query}", headers={"Cookie": f"brimful={cookie}"})
+        answer = page.http("GET", f"/verdict/history{query}", headers={"Cookie": cookie})
         assert answer.status == 200
         return answer.text
 
@@ -36,7 +36,7 @@ def test_rows_are_added_changed_and_taken_out_and_a_refused_one_is_kept(page: Se
 
     def send(text: str, **fields: str) -> Answer:
         kept = {name: hidden(text, name) for name in ("form_token", "mark", "row")}
-        return page.form("/verdict/history/row", {**kept, **fields}, Cookie=f"brimful={cookie}")
+        return page.form("/verdict/history/row", {**kept, **fields}, Cookie=cookie)
 
     first = shown()
     assert "No period is entered yet" in first

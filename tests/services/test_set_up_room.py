@@ -60,7 +60,7 @@ class _Owner:
         self.form_token = self.found("form_token")
 
     def look(self) -> str:
-        answer = self.page.http("GET", "/set-up", headers={"Cookie": f"brimful={self.cookie}"})
+        answer = self.page.http("GET", "/set-up", headers={"Cookie": self.cookie})
         assert answer.status == 200
         return answer.text
 

@@ -4,7 +4,8 @@ from fractions import Fraction
 
 from accounting.pricing.carbon import Factor
 from accounting.pricing.displaced import Displaced
-from accounting.valuation.formula import Rates, value
+from accounting.valuation.formula import Rates
+from tests.support.prices import value
 
 # Natural gas, Regulation (EU) 2018/2066 Annex VI table 1 (IPCC 2006 default): 56.1 t CO2/TJ net. 1 TJ is 1e6/3.6 kWh.
 GAS_NET = Fraction("56.1") * 1000 / (Fraction(1_000_000) / Fraction("3.6"))

@@ -8,6 +8,7 @@ from accounting.pricing.bands import Band, Period
 from accounting.pricing.carbon import Factor
 from accounting.pricing.displaced import Displaced
 from accounting.pricing.tariffs import Tariff
+from accounting.valuation.formula import PerWh, Rates, Worth
 from accounting.valuation.settings import BooksSettings, HeaterBooks, TankBooks
 
 ZONE = "Europe/Dublin"
@@ -23,6 +24,17 @@ def utc(text: str) -> int:
 def flat(price: str, *, first: date = date(2026, 1, 1), until: date | None = None) -> Period:
     """One price at all hours."""
     return Period(first, until, (Band("all", Fraction(price)),))
+
+
+def value(
+    wh: int,
+    rates: Rates,
+    used: Fraction = Fraction(1),
+    exportable: Fraction = Fraction(1),
+    sellable_wh: int | None = None,
+) -> Worth:
+    """What diverted energy is worth, all of it from the sun if nothing else is given."""
+    return PerWh.of(rates, used, exportable).worth(wh, wh if sellable_wh is None else sellable_wh, 0)
 
 
 NIGHT_AND_DAY = Period(

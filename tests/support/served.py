@@ -51,8 +51,9 @@ class Answer:
 
     @property
     def cookie(self) -> str:
-        """The login's cookie that it sets."""
-        return SimpleCookie(self.headers["Set-Cookie"])["brimful"].value
+        """The login's cookie that it sets, as a browser sends it back."""
+        (cookie,) = SimpleCookie(self.headers["Set-Cookie"]).values()
+        return f"{cookie.key}={cookie.value}"
 
 
 def picture(sentence: str) -> Picture:
@@ -100,6 +101,7 @@ class Served:
         slow_s: float = SLOW_S,
         put: Callable[[Ask], None] | None = None,
         home: Home = HOME,
+        token: str = TOKEN,
     ) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.error: BrimfulError | None = None
@@ -108,7 +110,7 @@ class Served:
         self.sentence = "Heater off: tank 96 %"
         self.latest = Latest(self._show)
         accounts = Accounts(password_hash, clock, fits)
-        access = Access(accounts, TOKEN, TOKEN_FILE, is_loopback(bind) and not names, read_only)
+        access = Access(accounts, token, TOKEN_FILE, is_loopback(bind) and not names, read_only)
         house = House(Asking(put or self._answer, within_s), self.latest, access, lambda: home)
         self.server = Serving(bind, 0, application(house, Hosts(bind, names)), self.latest, slow_s)
         self.port = self.server.port
@@ -162,5 +164,5 @@ class Served:
     def form(self, path: str, fields: dict[str, str], cookie: str = "", **headers: str | None) -> Answer:
         """A form as a browser sends it from a page of this server; a header of None is left out."""
         named = {name.replace("_", "-"): value for name, value in headers.items()}
-        told = {**FORM, "Origin": self.origin, "Sec-Fetch-Site": "same-origin", "Cookie": f"brimful={cookie}", **named}
+        told = {**FORM, "Origin": self.origin, "Sec-Fetch-Site": "same-origin", "Cookie": cookie, **named}
         return self.http("POST", path, urlencode(fields), {name: value for name, value in told.items() if value})

@@ -62,7 +62,8 @@ def write(folder: Path) -> Path:
         kept = ledger.entries(0, EVER)
         number = ledger.begin_restatement(START_S + 1e7, "a new price", START_S, START_S + 10 * HALF_HOUR_S)
         dearer = [
-            replace(one, avoided_micro=one.avoided_micro + 10, reason="restated: a new price") for one in kept[:8]
+            (one, replace(one, avoided_micro=one.avoided_micro + 10, reason="restated: a new price"))
+            for one in kept[:8]
         ]
         ledger.restate(number, dearer, [heated(2, 700)], START_S + 1e7)
         ledger.finish_restatement(number, START_S + 1e7, EventRow(START_S + 1e7, "restatement", "note", "restated"))

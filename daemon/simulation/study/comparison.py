@@ -8,6 +8,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from math import inf
 from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -142,8 +143,7 @@ def study(
             figures[number] = simulate(home, recording, cuts)
             progress("variants", len(figures) / len(homes))
     else:
-        method = "fork" if "fork" in get_all_start_methods() else None
-        with ProcessPoolExecutor(min(workers, len(homes)), get_context(method), _take, (path, recording, cuts)) as pool:
+        with ProcessPoolExecutor(min(workers, len(homes)), worker_context(), _take, (path, recording, cuts)) as pool:
             waiting = {pool.submit(_simulate, setting): number for number, setting in enumerate(run)}
             try:
                 for done in as_completed(waiting):
@@ -155,6 +155,11 @@ def study(
     found = tuple(figures[number] for number in range(len(homes)))
     notes += _unpriced(found)
     return Study(recording, tuple(settings), found, tuple(notes), block, _estimate(recording, first), fitting)
+
+
+def worker_context() -> BaseContext:
+    """How processes are started: as copies of this one where that can be had, for they have all read."""
+    return get_context("fork" if "fork" in get_all_start_methods() else None)
 
 
 def _unpriced(found: Sequence[Figures]) -> list[str]:

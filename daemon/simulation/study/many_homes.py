@@ -11,13 +11,12 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager, nullcontext, suppress
 from importlib import import_module
-from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from daemon.config.load import load
 from daemon.documents.study_document import Span, study_answer
-from daemon.simulation.study.comparison import Setting, study
+from daemon.simulation.study.comparison import Setting, study, worker_context
 from daemon.simulation.study.studied_home import OP
 from rules.model.errors import BrimfulError
 
@@ -81,8 +80,7 @@ def study_homes(
     pairs = pairs_in(folder)
     rows = {row["name"]: row for row in _kept(into)}
     missing = [pair for pair in pairs if rows.get(pair.name, {}).get("key") != _key(pair, settings, people)]
-    method = "fork" if "fork" in get_all_start_methods() else None
-    with pool or ProcessPoolExecutor(min(workers, max(len(missing), 1)), get_context(method)) as executor:
+    with pool or ProcessPoolExecutor(min(workers, max(len(missing), 1)), worker_context()) as executor:
         waiting = {executor.submit(row_of, pair, settings, people): pair for pair in missing}
         for number, done in enumerate(as_completed(waiting), 1):
             pair = waiting[done]

@@ -13,7 +13,7 @@ from pydantic.json_schema import models_json_schema
 from accounting.model.periods import BY
 from daemon.web.api import ledger_schemas
 from daemon.web.api import schemas as shapes
-from daemon.web.server.access import COOKIE, FORM_HEADER
+from daemon.web.server.access import FORM_HEADER
 
 _REF = "#/components/schemas/{model}"
 _SPAN = (
@@ -75,8 +75,8 @@ OPERATIONS = (
 
 
 @cache
-def document() -> dict[str, Any]:
-    """The whole document."""
+def document(cookie: str) -> dict[str, Any]:
+    """The whole document. cookie: the name of the home's login cookie."""
     models: dict[str, type[BaseModel]] = {"Error": shapes.Error}
     for operation in OPERATIONS:
         models |= {model.__name__: model for model in (operation.says, operation.wish) if model is not None}
@@ -98,7 +98,7 @@ def document() -> dict[str, Any]:
             "schemas": made["$defs"],
             "securitySchemes": {
                 "token": {"type": "http", "scheme": "bearer", "description": "from the file beside the ledger"},
-                "login": {"type": "apiKey", "in": "cookie", "name": COOKIE},
+                "login": {"type": "apiKey", "in": "cookie", "name": cookie},
                 "form": {
                     "type": "apiKey",
                     "in": "header",

@@ -26,7 +26,7 @@ from daemon.web.page.rooms import (
     what_if,
 )
 from daemon.web.page.state import state_now, state_of
-from daemon.web.server.access import COOKIE, FORM_TOKEN
+from daemon.web.server.access import FORM_TOKEN
 from daemon.web.server.context import House
 from daemon.web.server.live_state import Picture
 from daemon.web.server.refusals import Refusal, status_of
@@ -103,14 +103,14 @@ class Page(Endpoints):
                 "entered": form.get("entered", ""),
             }
             return self.renderer.page(request, "login.html", context, refused.status, refused.headers)
-        access.accounts.log_out(request.cookies.get(COOKIE))
+        access.accounts.log_out(request.cookies.get(access.cookie))
         began, entered = access.accounts.session(secret), _entered(form.get("entered", ""))
         if began is not None and form.get("resume") and entered is not None:
             began.unsent, then = (_then(form["resume"]), entered), "/unsent"
         answer = RedirectResponse(then, 303)
         # The browser's own word for how it came here: behind something that ends TLS, the server sees none of it.
         secure = request.headers.get("origin", "").startswith("https:")
-        answer.set_cookie(COOKIE, secret, httponly=True, samesite="strict", secure=secure)
+        answer.set_cookie(access.cookie, secret, httponly=True, samesite="strict", secure=secure)
         return answer
 
     async def _log_out(self, request: Request) -> Response:
@@ -118,9 +118,9 @@ class Page(Endpoints):
         form = await form_of(request)
         if access.session(request) is not None:
             access.must_be_form_of_session(request, form.get(FORM_TOKEN, ""))
-        access.accounts.log_out(request.cookies.get(COOKIE))
+        access.accounts.log_out(request.cookies.get(access.cookie))
         answer = RedirectResponse("/", 303)
-        answer.delete_cookie(COOKIE, httponly=True, samesite="strict")
+        answer.delete_cookie(access.cookie, httponly=True, samesite="strict")
         return answer
 
 

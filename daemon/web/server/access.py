@@ -2,13 +2,13 @@
 
 import secrets
 from dataclasses import dataclass
+from hashlib import blake2b
 
 from starlette.requests import Request
 
 from daemon.web.server.accounts import Accounts, Session
 from daemon.web.server.refusals import Refusal
 
-COOKIE = "brimful"
 FORM_TOKEN = "form_token"
 FORM_HEADER = "x-form-token"
 
@@ -25,13 +25,18 @@ class Access:
     read_only: bool
 
     @property
+    def cookie(self) -> str:
+        """The name of a login's cookie: the home's own, for browsers keep one jar for all ports of a host."""
+        return f"brimful-{blake2b(self.token.encode(), digest_size=4).hexdigest()}"
+
+    @property
     def _token_named(self) -> str:
         """The token in words: where only this machine can ask, with the place of its file."""
         return f"the token in {self.token_file}" if self.open_to_read else "the token beside the ledger"
 
     def session(self, request: Request, *, renews: bool = True) -> Session | None:
         """The login that a request belongs to. renews: whether that counts as a use of it."""
-        return self.accounts.session(request.cookies.get(COOKIE), renews=renews)
+        return self.accounts.session(request.cookies.get(self.cookie), renews=renews)
 
     def is_machine(self, request: Request) -> bool:
         """Whether it comes from somebody who can read the token's file."""

@@ -91,7 +91,7 @@ def application(house: House, hosts: Hosts) -> ASGIApp:
     routes = [Route(path, _question(house, name), methods=["GET"]) for path, name in QUESTIONS.items()]
     routes += [Route(path, _wish(house, name), methods=["POST"]) for path, name in WISHES.items()]
     routes += [Route(path, _read(house, read), methods=["GET"]) for path, read in READ.items()]
-    routes.append(Route("/api/openapi.json", _document, methods=["GET"]))
+    routes.append(Route("/api/openapi.json", _document(house), methods=["GET"]))
     routes.append(Route("/metrics", _metrics(house), methods=["GET"]))
     app = Starlette(
         routes=[*routes, *page.routes()],
@@ -160,11 +160,15 @@ def _metrics(house: House) -> Endpoint:
     return answer
 
 
-async def _document(request: Request) -> Response:
+def _document(house: House) -> Endpoint:
     """Nothing of the house is in it, so everybody may read it."""
-    from daemon.web.api.openapi import document  # seldom wanted, and not small
 
-    return JsonAnswer(document())
+    async def answer(request: Request) -> Response:
+        from daemon.web.api.openapi import document  # seldom wanted, and not small
+
+        return JsonAnswer(document(house.access.cookie))
+
+    return answer
 
 
 def _wish(house: House, name: str) -> Endpoint:

@@ -3,8 +3,8 @@ from fractions import Fraction
 import pytest
 
 from accounting.pricing.displaced import total
-from accounting.valuation.formula import Rates, half_even, micro, value
-from tests.support.prices import EXPORT, GAS_HEAT, GRID_FACTOR, IMPORT, NIGHT_HEAT, utc
+from accounting.valuation.formula import Rates, half_even, micro
+from tests.support.prices import EXPORT, GAS_HEAT, GRID_FACTOR, IMPORT, NIGHT_HEAT, utc, value
 
 
 def test_an_interval_worked_with_a_pencil() -> None:

@@ -79,7 +79,7 @@ def test_a_few_days_have_no_range_and_say_so(capsys: pytest.CaptureFixture[str],
 def test_the_statement(capsys: pytest.CaptureFixture[str], house: Path) -> None:
     shown = said(capsys, house, "diverter=off")
     assert "Alder Bank: a study of 2025-04-28 01:00 to 2025-05-07 01:00" in shown
-    assert "90% range" in shown
+    assert "90 % range" in shown
     assert "diverter=off" in shown
     assert "without standing charges and hardware" in shown
 

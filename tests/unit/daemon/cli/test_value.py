@@ -50,7 +50,7 @@ def month(measured_s: int) -> ValueRow:
 
 
 @pytest.mark.parametrize(
-    ("measured_s", "covered"), [(1_000_000, "100%"), (999_999, " 99.9%"), (290_000, " 29%"), (9_999, " 0.9%")]
+    ("measured_s", "covered"), [(1_000_000, "100 %"), (999_999, " 99.9 %"), (290_000, " 29 %"), (9_999, " 0.9 %")]
 )
 def test_coverage_is_rounded_down(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], measured_s: int, covered: str

@@ -1,5 +1,6 @@
 """Calendar files, as public-holiday calendars and people's own come: RFC 5545."""
 
+import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -56,6 +57,75 @@ def test_a_moved_repeat_is_where_it_was_moved_to_and_a_cancelled_one_is_nowhere(
     assert days(moved) == ["2024-05-01", "2025-05-02", "2026-05-01"]
 
 
+def series(*changes: str) -> str:
+    """Every Friday evening from 2026-10-09 on, four times, over the change to winter time on 2026-10-25."""
+    return calendar(
+        "BEGIN:VEVENT", "UID:a", "SUMMARY:out", "DTSTART;TZID=Europe/Dublin:20261009T180000", "DURATION:PT2H",
+        "RRULE:FREQ=WEEKLY;COUNT=4", "END:VEVENT", *changes,
+    )  # fmt: skip
+
+
+def spoken(text: str) -> list[str]:
+    return [f"{seen.name} {seen.start:%m-%dT%H:%M} {seen.end - seen.start}" for seen in read(text)]
+
+
+def test_a_change_of_this_and_all_future_repeats_moves_those_after_it_too() -> None:
+    """RFC 5545, 3.8.4.4: "all subsequent instances are also rescheduled by the same time difference"."""
+    change = (
+        "BEGIN:VEVENT", "UID:a", "SUMMARY:choir", "RECURRENCE-ID;RANGE=THISANDFUTURE:20261016T170000Z",
+        "DTSTART;TZID=Europe/Dublin:20261017T190000", "DURATION:PT3H", "END:VEVENT",
+    )  # fmt: skip
+    first, moved = "out 10-09T18:00 2:00:00", "choir 10-17T19:00 3:00:00"
+    assert spoken(series(*change)) == [first, moved, "choir 10-24T19:00 3:00:00", "choir 10-31T19:00 3:00:00"]
+    single = (
+        "BEGIN:VEVENT", "UID:a", "SUMMARY:late", "RECURRENCE-ID;TZID=Europe/Dublin:20261023T180000",
+        "DTSTART;TZID=Europe/Dublin:20261023T220000", "END:VEVENT",
+    )  # fmt: skip
+    own = "late 10-23T22:00 0:00:00"
+    assert spoken(series(*change, *single)) == [first, moved, own, "choir 10-31T19:00 3:00:00"]
+    again = (
+        "BEGIN:VEVENT", "UID:a", "SUMMARY:band", "RECURRENCE-ID;RANGE=THISANDFUTURE:20261023T170000Z",
+        "DTSTART;TZID=Europe/Dublin:20261023T170000", "DURATION:PT1H", "END:VEVENT",
+    )  # fmt: skip
+    assert spoken(series(*again, *change)) == [first, moved, "band 10-23T17:00 1:00:00", "band 10-30T17:00 1:00:00"]
+
+
+def test_this_and_all_future_repeats_may_be_cancelled_and_whole_days_moved() -> None:
+    ended = ("BEGIN:VEVENT", "UID:a", "RECURRENCE-ID;TZID=Europe/Dublin;RANGE=THISANDFUTURE:20261016T180000")
+    start = "DTSTART;TZID=Europe/Dublin:20261016T180000"
+    assert spoken(series(*ended, start, "STATUS:CANCELLED", "END:VEVENT")) == ["out 10-09T18:00 2:00:00"]
+    whole = calendar(
+        "BEGIN:VEVENT", "UID:a", "DTSTART;VALUE=DATE:20240501", "RRULE:FREQ=YEARLY;COUNT=3", "END:VEVENT",
+        "BEGIN:VEVENT", "UID:a", "RECURRENCE-ID;VALUE=DATE;RANGE=THISANDFUTURE:20250501",
+        "DTSTART;VALUE=DATE:20250503", "END:VEVENT",
+    )  # fmt: skip
+    assert days(whole) == ["2024-05-01", "2025-05-03", "2026-05-03"]
+    with pytest.raises(BrimfulError, match="all as dates or all as times"):
+        read(whole.replace("DTSTART;VALUE=DATE:20250503", "DTSTART:20250503T080000"))
+
+
+def test_a_rule_that_never_comes_true_is_said_at_once() -> None:
+    """Counted in calls of Python code, not in seconds: the whole search to the year 9999 took some 400,000."""
+    rule = event("DTSTART;VALUE=DATE:20260801", "RRULE:FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30")
+    calls = 0
+
+    def count(*_: object) -> None:
+        nonlocal calls
+        calls += 1
+
+    sys.setprofile(count)
+    try:
+        with pytest.raises(BrimfulError, match="expected an RRULE that comes true some day"):
+            read(rule)
+    finally:
+        sys.setprofile(None)
+    assert calls < 100_000, calls
+    over = event("DTSTART;VALUE=DATE:20260801", "RRULE:FREQ=DAILY;UNTIL=20260731")  # as an app cuts off a whole series
+    assert read(over) == ()
+    assert len(days(event("DTSTART;VALUE=DATE:20240229", "RRULE:FREQ=YEARLY"))) == 19  # 2100 has no 29 February
+    assert len(days(event("DTSTART;VALUE=DATE:20980501", "RRULE:FREQ=YEARLY;UNTIL=99990101"))) == 3
+
+
 def test_times_are_by_their_zone_by_utc_or_by_the_homes_clock() -> None:
     for start, utc in (
         ("DTSTART:20260801T180000Z", datetime(2026, 8, 1, 18, tzinfo=UTC)),
@@ -99,6 +169,7 @@ def test_what_is_inside_an_event_or_beside_it_is_none_of_its_own() -> None:
     assert days(text) == ["2026-12-25"]
 
 
+EACH_MINUTE = ",".join(map(str, range(60)))
 CUT_OFF = event("DTSTART;VALUE=DATE:20261225").removesuffix("END:VCALENDAR\r\n")
 
 
@@ -114,7 +185,8 @@ CUT_OFF = event("DTSTART;VALUE=DATE:20261225").removesuffix("END:VCALENDAR\r\n")
         (event("DTSTART:20260801T180000Z", "DTEND;VALUE=DATE:20260802"), "both as dates or both as times"),
         (event("DTSTART:20260801T180000Z", "DURATION:1 day"), 'expected a DURATION such as P1D or PT8H, got "1 day"'),
         (event("DTSTART:20260801T180000Z", "RRULE:FREQ=NEVER"), "expected an RRULE as RFC 5545 has it"),
-        (event("DTSTART:20260801T180000Z", "RRULE:FREQ=SECONDLY"), "expected at most 50000 repeats, got more"),
+        (event("DTSTART:20260801T180000Z", f"RRULE:FREQ=DAILY;BYMINUTE={EACH_MINUTE}"), "at most 50000 repeats, got"),
+        (event("DTSTART:20260801T180000Z", "RRULE:FREQ=SECONDLY"), "expected an RRULE that repeats by the day or less"),
         (event("DTSTART;VALUE=DATE:99991231"), "days.ics, line 3: expected an event that ends before the year 9999"),
         (event("DTSTART:99991231T000000", "DURATION:P99999D"), "expected an event that ends before the year 9999"),
         (event("DTSTART:20260801T180000", "RRULE:FREQ=DAILY;UNTIL=20261399T235959Z"), "expected an RRULE as RFC 5545"),

@@ -49,3 +49,29 @@ def test_spans_have_their_ends_and_middles_on_one_scale() -> None:
 @pytest.mark.parametrize("values", [[0.0, 0.0], [1e-3, -1e-3], [1e7, 2e7], [-3.0], [0.5]])
 def test_any_reach_can_be_drawn(values: list[float]) -> None:
     assert shapes(bars("Any", [Bar(str(each), each) for each in values]), "line")
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_no_text_lies_on_another_or_outside(narrow: bool) -> None:
+    months = [f"2026-{month:02}" for month in range(1, 13)]
+    years, rise = [str(year) for year in range(26)], [year * 100.0 - 1200 for year in range(26)]
+    names = ("share of the heat that is used", "growth of the electricity price", "life")
+    for text in (
+        bars("Net", [Bar(name, place - 3.0) for place, name in enumerate(months)], narrow=narrow),
+        band("Life", years, rise, rise, [each * 1.5 for each in rise], narrow=narrow),
+        spans("Each", [Span(name, -300.0, 12_000.0) for name in names], narrow=narrow),
+    ):
+        width = float(ElementTree.fromstring(text).get("viewBox", "").split()[2])
+        assert (width <= 340) == narrow
+        taken: dict[str, float] = {}  # by line, up to where
+        shown = sorted(shapes(text, "text"), key=lambda each: float(each.get("x", 0)))
+        assert len(shown) > 5
+        for each in shown:
+            length = len(each.text or "") * 6.0  # a letter of 12 px, on the whole
+            begins = (
+                float(each.get("x", 0)) - {"start": 0, "middle": length / 2, "end": length}[each.get("text-anchor", "")]
+            )
+            assert -1 <= begins <= width - length + 1, each.text
+            if each.get("text-anchor") != "end" or narrow:
+                assert begins >= taken.get(each.get("y", ""), -1.0), each.text
+                taken[each.get("y", "")] = begins + length

@@ -1,5 +1,6 @@
 """The device without a broker: what it publishes, by the callbacks that its connection was given."""
 
+import logging
 from concurrent.futures import Future
 from typing import Any
 
@@ -7,7 +8,7 @@ import pytest
 
 from daemon.mqtt.address import BrokerAddress
 from daemon.neighbours import homie_device
-from daemon.neighbours.homie_device import HomieDevice
+from daemon.neighbours.homie_device import REFUSED_S, HomieDevice
 from tests.support.homes import SMALL, home
 from tests.support.page_answers import why
 
@@ -63,3 +64,37 @@ def test_an_alert_that_an_earlier_run_left_is_cleared_and_one_that_stands_is_not
     assert cleared(device) == ["gone"]
     device.show(why(alarms=[alarm]), None)
     assert cleared(device) == ["gone"]
+
+
+def test_a_flood_of_refused_wishes_is_a_line_of_the_log_a_minute_and_each_is_answered(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(homie_device, "Connection", Wire)
+    now_s = 0.0
+    device = HomieDevice(
+        BrokerAddress("localhost"),
+        lambda: HOME,
+        domain="homie",
+        settable=True,
+        wish=lambda name, arguments: Future(),
+        done=lambda: None,
+        emit=lambda event: None,
+        mono_s=lambda: now_s,
+    )
+    bring = device.connection.bring  # type: ignore[attr-defined]
+    with caplog.at_level(logging.WARNING):
+        for number in range(1000):
+            bring(f"{BASE}/tank/stop-level/set", f"hot {number}".encode(), retained=False)
+        bring(f"{BASE}/tank/stop-level/set", b"90", retained=True)  # another reason
+        bring(f"{BASE}/override/minutes/set", b"hot", retained=False)  # another property
+        now_s = REFUSED_S
+        bring(f"{BASE}/tank/stop-level/set", b"cold", retained=False)
+        bring(f"{BASE}/tank/stop-level/set", b"cold", retained=False)
+    assert [record.getMessage().removeprefix("homie=refused ").split(":")[0] for record in caplog.records] == [
+        "tank/stop-level is not set to 'hot 0'",
+        "tank/stop-level is not set to '90'",
+        "override/minutes is not set to 'hot'",
+        "tank/stop-level is not set to 'cold'",
+    ]
+    assert caplog.records[3].getMessage().endswith("1 to 100 (and 999 more before it)")
+    assert len([topic for topic, _ in device.connection.published if topic.endswith("$log/warn")]) == 1004  # type: ignore[attr-defined]

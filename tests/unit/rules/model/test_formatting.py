@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from rules.model.formatting import clock, degrees, duration, money, percent, watts
+from rules.model.formatting import clock, degrees, duration, money, percent, rounded_percent, watts
 from tests.support.rules_case import START_UTC_S
 
 NOON = START_UTC_S
@@ -23,6 +23,12 @@ def test_watts(value: float, text: str) -> None:
 )
 def test_percent_never_rounds_up(value: float, text: str) -> None:
     assert percent(value) == text
+
+
+def test_a_share_is_rounded() -> None:
+    assert rounded_percent(0.985) == "98 %"
+    assert rounded_percent(0.0496, 1) == "5.0 %"
+    assert rounded_percent(0.05, 1, sign=True) == "+5.0 %"
 
 
 def test_degrees_and_money() -> None:
