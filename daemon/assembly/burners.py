@@ -24,8 +24,7 @@ def burner_of(home: Home, made: PreparedHome) -> Burner | None:
 
         return Burner(price, kg)
     for table, source in zip(home.displaces, made.books.displaces, strict=True):
-        burnt = home.tariffs[table.tariff].direction == "fuel" if table.tariff is not None else table.price is not None
-        if burnt and not table.is_nothing:
+        if home.burns(table):
             always = replace(source, shares=None)
             return Burner(always.heat_price, always.heat_kg)
     return None

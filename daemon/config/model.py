@@ -284,6 +284,11 @@ class Home(Table):
         preferred = dict.fromkeys(name for name in self.rules.heaters.prefer if name in self.heaters)
         return tuple(preferred | dict.fromkeys(self.heaters))
 
+    def burns(self, table: Displaces) -> bool:
+        """Whether a displaced source burns a fuel, as a boiler does."""
+        fuel = self.tariffs[table.tariff].direction == "fuel" if table.tariff is not None else table.price is not None
+        return fuel and not table.is_nothing
+
     @property
     def heating_names(self) -> tuple[str, ...]:
         """The heaters that obey the order to heat, in the order of preference."""

@@ -39,6 +39,8 @@ class Planner:
         self._surplus: list[list[float]] = []
         self._drawn: list[list[float]] = []
         self._policy: Policy | None = None
+        self._dearer: list[Policy] = []
+        """The policy with missing heat ever dearer, as plans have needed them so far; of the standing policy alone."""
         self._places: dict[tuple[int, int], int] = {}
         self._ahead: tuple[HalfHour, ...] = ()
 
@@ -70,12 +72,15 @@ class Planner:
         half_hours: int = HALF_HOURS_A_DAY,
         confidence: float | None = None,
         boiler_price: float | None = None,
+        *,
+        with_outlook: bool = True,
     ) -> Plan | None:
         """The plan for the half hours after the one decided last, at whose end `stock_wh` is in the tank.
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
         taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
-        adds to the costs shown; None: the store's `missing_price`. Returns None before the first decision.
+        adds to the costs shown; None: the store's `missing_price`. with_outlook: whether other choices are worked out
+        too, which is most of the work. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")
@@ -90,13 +95,17 @@ class Planner:
         places = range(at + 1, min(at + 1 + half_hours, len(policy.half_hours)))
         played = courses(policy, shares, stock_wh, places)
         plan = tonight(policy, played, places, stock_wh, known, price)
-        for _ in range(MOST_TIMES_DEARER):
+        for time in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
                 break
-            store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
-            policy = Policy(store, policy.half_hours, policy.likeness, policy.end_worth)
+            if time == len(self._dearer):
+                store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
+                self._dearer.append(Policy(store, policy.half_hours, policy.likeness, policy.end_worth))
+            policy = self._dearer[time]
             played = courses(policy, shares, stock_wh, places)
             plan = tonight(policy, played, places, stock_wh, known, price)
+        if not with_outlook:
+            return plan
         return replace(plan, outlook=outlook(played, plain, shares, stock_wh, places, price))
 
     def note(self, here: HalfHour, surplus_wh: float | None, drawn_wh: float | None, *, priced: bool = True) -> None:
@@ -155,7 +164,7 @@ class Planner:
         cells, end_price = self.tuning.cells, min(self.store.missing_price, usual_cheapest(half_hours)) / 1000
         end_worth = [end_price * (1 - 0.5 * cell / cells) for cell in range(cells)]
         likeness = Likeness(past, self.tuning, self._forecasts)
-        self._policy = Policy(self.store, half_hours, likeness, end_worth)
+        self._policy, self._dearer = Policy(self.store, half_hours, likeness, end_worth), []
         # Where the clock repeats an hour the later one stands: what follows it is what is still to come.
         self._places = {(half_hour.day, half_hour.slot): at for at, half_hour in enumerate(half_hours)}
         self._ahead = known

@@ -17,7 +17,7 @@ class Tuning:
 
     most_days: int = 28
     half_life_days: float = 20.0
-    width: float = 1.3
+    width: float = 1.0
     ridge: float = 0.15
     other_kind: float = 0.4
     cells: int = 24

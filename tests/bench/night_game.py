@@ -54,9 +54,13 @@ class Result:
     slowest_decision_s: float
 
 
-def play_plan(case: Case) -> tuple[Account, list[str], float]:
-    """The planner's play: its account, its decisions as lines of CSV, and how long the slowest took, s."""
-    planner, account, lines = Planner(case.store), Account(case), []
+def play_plan(case: Case, planner: Planner | None = None) -> tuple[Account, list[str], float]:
+    """The planner's play: its account, its decisions as lines of CSV, and how long the slowest took, s.
+
+    planner: another one than the daemon's, fresh.
+    """
+    planner = planner or Planner(case.store)
+    account, lines = Account(case), []
     half_hours = [HalfHour(r.day, r.weekday, r.slot, r.import_price, r.export_price) for r in case.rows]
     days = [row.day for row in case.rows]
     slowest = 0.0
@@ -71,9 +75,10 @@ def play_plan(case: Case) -> tuple[Account, list[str], float]:
     return account, lines, slowest
 
 
-def play(case: Case, decisions: Path | None = None) -> Result:
+def play(case: Case, decisions: Path | None = None, planner: Planner | None = None) -> Result:
+    """The whole game. decisions: a folder for them; planner: as in `play_plan`."""
     began = time.process_time()
-    account, lines, slowest = play_plan(case)
+    account, lines, slowest = play_plan(case, planner)
     seconds = time.process_time() - began
     if decisions is not None:
         decisions.mkdir(parents=True, exist_ok=True)

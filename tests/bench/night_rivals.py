@@ -1,6 +1,7 @@
 """What the planner is measured against: perfect foresight, and fixed settings in hindsight."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from tests.bench.night_case import Case, Row
 
@@ -98,8 +99,22 @@ def fixed(case: Case) -> dict[tuple[int, bool], float]:
     return costs
 
 
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """What perfect foresight does. cost: money; grid_wh, stock_wh: of each half hour, the stock at its end."""
+
+    cost: float
+    grid_wh: list[float]
+    stock_wh: list[float]
+
+
 def foresight(case: Case) -> float:
-    """The least cost of all, everything known and the end stock at least the start's: a linear programme.
+    """The least cost of all, everything known and the end stock at least the start's."""
+    return foresight_schedule(case).cost
+
+
+def foresight_schedule(case: Case) -> Schedule:
+    """How that is reached: a linear programme.
 
     The heat beyond the start's is credited as in every play. Where no play can end with the start's stock, for want of
     power and sun, what lacks is charged as in every play.
@@ -144,5 +159,6 @@ def foresight(case: Case) -> float:
             method="highs",
         )
         if answer.status == 0:
-            return float(answer.fun) + end_price * case.start_wh
+            _, grid, _, stock = np.split(answer.x, 4)
+            return Schedule(float(answer.fun) + end_price * case.start_wh, grid.tolist(), stock.tolist())
     raise ValueError(f"{case.name}: foresight has no answer: {answer.message}")

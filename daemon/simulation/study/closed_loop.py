@@ -8,6 +8,7 @@ that time passes without them, and `thorough` says to ask them all the same (the
 
 from array import array
 from collections.abc import Callable
+from dataclasses import replace
 from math import inf
 
 from accounting.model.journal import BATTERY, BOILER, SUN, grid_account
@@ -16,32 +17,50 @@ from accounting.reports.study_figures import MWS_PER_WH, Figures, Stretch
 from daemon.simulation.study.recording import Recording
 from daemon.simulation.study.studied_home import LEVEL, SURPLUS, StudiedHome
 from rules.decision.purpose import has_purpose
+from rules.model.memory import Planned
 from rules.model.orders import Decision, Order
 from rules.model.reading import Moment, Reading
 from rules.model.signals import TEMPERATURES
+from rules.planning.store import HALF_HOUR_S
 
 TAP_C = 40.0
 """How warm water must come at a tap."""
 TOPUP_BAND_PCT = 5.0
 """How far below its level the timer, having reached it, starts again."""
 _SHORT_SHARE = 0.01
+Planning = Callable[[int, float, float], Planned | None]
+"""At the start of each half hour: (UTC second, the tank's level in %, heat drawn from it so far in Wh) -> what of a
+plan the heater is to follow from then on."""
 _HEIGHTS = dict(zip(TEMPERATURES, (5 / 6, 1 / 2, 1 / 6), strict=True))
 
 
 def simulate(
-    home: StudiedHome, recording: Recording, block_of: Callable[[int], int], *, thorough: bool = False
+    home: StudiedHome,
+    recording: Recording,
+    block_of: Callable[[int], int],
+    *,
+    thorough: bool = False,
+    planning: Planning | None = None,
 ) -> Figures:
-    """One variant's figures. block_of: the number of the block of days that a UTC second counts in."""
-    loop = _Loop(home, recording, block_of)
-    loop.run(thorough)
+    """One variant's figures. block_of: the number of the block of days that a UTC second counts in; planning: makes the
+    plans, for a home whose file has one followed; without it there is none."""
+    loop = _Loop(home, recording, block_of, planning)
+    loop.run(thorough or planning is not None)
     return loop.figures()
 
 
 class _Loop:
     """The house, second by second of the recording. Powers in mW, energies in mW·s."""
 
-    def __init__(self, home: StudiedHome, recording: Recording, block_of: Callable[[int], int]) -> None:
+    def __init__(
+        self,
+        home: StudiedHome,
+        recording: Recording,
+        block_of: Callable[[int], int],
+        planning: Planning | None = None,
+    ) -> None:
         self._home, self._recording, self._block_of = home, recording, block_of
+        self._planning, self._planned_to_s = planning, recording.from_s
         rules = home.made.rules
         self._heaters = rules.heaters
         self._off = [0] * len(rules.heaters)
@@ -227,6 +246,10 @@ class _Loop:
         at_s = self._recording.at_s[i]
         if at_s >= self._stretch_to_s:
             self._turn(at_s)
+        if self._planning is not None and at_s >= self._planned_to_s:
+            self._planned_to_s = at_s - at_s % HALF_HOUR_S + HALF_HOUR_S
+            planned = self._planning(at_s, self._level_pct(), self._twin.drawn_wh)
+            self._engine.memory = replace(self._engine.memory, planned=planned)
         gross_mw = self._gross_mw[i] - (self._topup_mw_now(i) if self._topping else 0)
         taken_mw = self._taken(i, gross_mw) if not self._withheld else self._off
         surplus_w = (gross_mw - sum(taken_mw)) / 1000

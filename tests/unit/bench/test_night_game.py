@@ -13,6 +13,7 @@ from rules.planning.store import Store
 from tests.bench import night_game
 from tests.bench.night_case import read_case
 from tests.bench.night_game import meaningful_ratio, play_plan
+from tests.bench.night_knowing import KnowingPlanner, Known
 from tests.bench.night_rivals import Account, fixed, foresight
 
 START = datetime(2024, 3, 30, 23, tzinfo=UTC)
@@ -258,3 +259,18 @@ def test_a_ratio_to_next_to_nothing_is_none() -> None:
 def test_an_until_that_is_no_time_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert night_game.main(["none.toml", "--until", "later"]) == 2
     assert "--until: expected a time" in capsys.readouterr().err
+
+
+def test_knowing_the_draws_costs_less_than_not_knowing_them(tmp_path: Path) -> None:
+    """Baths on some evenings only, for which heat is bought at night: known, nothing is bought for the others."""
+    rows = made_rows(5)
+    for at, row in enumerate(rows):
+        if row["drawn_wh"] and at // 48 % 2:
+            row["drawn_wh"] = 0
+    case = read_case(written(tmp_path, rows, loss_per_half_hour=0.01))
+    without, everything = (
+        play_plan(case, KnowingPlanner(case, known))[0].settled for known in (Known(), Known(sun_days=3, draw_days=3))
+    )
+    assert without == play_plan(case)[0].settled
+    assert foresight(case) <= everything + 0.01
+    assert everything < without - 0.1

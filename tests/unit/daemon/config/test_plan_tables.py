@@ -70,3 +70,16 @@ def test_who_has_it_followed_is_cautioned() -> None:
 def test_what_cannot_work_is_refused(text: str, base: str, said: str) -> None:
     with pytest.raises(ConfigError, match=said):
         loaded(text, base)
+
+
+def test_a_followed_plan_without_boiler_or_reserve_is_cautioned() -> None:
+    def cautioned(plan: str, text: str = HOME) -> bool:
+        return any("plan.reserve_pct is 0" in said for said in cautions(loaded(f'[plan]\nmode = "{plan}', text)))
+
+    assert cautioned('follow"')
+    assert not cautioned('advise"')
+    assert not cautioned('follow"\nreserve_pct = 40')
+    boiler = '[[displaces]]\nsource = "gas boiler"\nshare = 1\nprice = 0.08\n'
+    assert not cautioned(f'follow"\n{boiler}')
+    electricity = boiler.replace("price = 0.08", 'tariff = "buy"')
+    assert cautioned(f'follow"\n{electricity}')

@@ -1,5 +1,6 @@
 """The planner through the days: what it does without a past, with gaps, with a forecast, and its plan for the night."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -144,6 +145,22 @@ def test_more_confidence_heats_more_and_risks_less() -> None:
     sure, _ = planned(confidence=0.9, missing_price=0.11)
     assert cheap.cold_risk > 0.1 >= sure.cold_risk
     assert sure.grid_wh > cheap.grid_wh
+
+
+def test_a_plan_without_its_outlook_is_the_same_plan() -> None:
+    plan, planner = planned(confidence=0.9)
+    assert plan.outlook is not None
+    assert planner.plan(0.0, confidence=0.9, with_outlook=False) == replace(plan, outlook=None)
+
+
+def test_a_plan_made_again_from_another_stock_is_as_one_made_afresh() -> None:
+    """What it took to be as sure as asked is kept for the day, and no longer than the policy it belongs to."""
+    again = planned(confidence=0.9, missing_price=0.11)[1].plan(1500.0, confidence=0.9)
+    assert again == planned(missing_price=0.11)[1].plan(1500.0, confidence=0.9)
+    nightly, planner = planned(confidence=0.9, missing_price=0.11)
+    flat = half_hours(29, 2, (0.2,) * HALF_HOURS_A_DAY, EXPORT)
+    planner.decide(flat[1:], 0.0, 0.0, 0.0)
+    assert planner.plan(0.0, confidence=0.9).expected_cost > nightly.expected_cost
 
 
 def test_a_plan_before_the_first_decision_is_none_and_a_silly_confidence_is_refused() -> None:

@@ -17,6 +17,7 @@ from daemon.simulation.study.closed_loop import simulate
 from daemon.simulation.study.comparison import blocks, home_of
 from daemon.simulation.study.hot_water import Wanted
 from daemon.simulation.study.recording import read
+from rules.model.memory import Planned, PlannedRun
 from rules.model.orders import Decision
 from rules.model.reading import Moment, Reading
 from tests.support import study_house
@@ -192,3 +193,31 @@ def test_a_study_without_sun_shows_what_hygiene_buys_at_night(tmp_path: Path) ->
     bought = studied(dark, text, rules__hygiene__at_c="60").heat
     assert kwh(bought["grid:night"]) > 5.0, "a half-full tank, once"
     assert kwh(bought.get("grid:day", 0)) == 0.0
+
+
+def test_plans_are_asked_for_each_half_hour_and_followed(tmp_path: Path) -> None:
+    """Two hours of grid heat, up to a level, in a home without sun."""
+    dark = study_house.write(tmp_path / "readings.csv", ({**row, "pv_w": 0.0} for row in study_house.rows(1)))
+    file = tmp_path / "home.toml"
+    text = study_house.HOME.replace('surplus = "1" }', 'surplus = "1", heat = "2" }').replace(
+        'topup = { from = "02:00", to = "05:00", level_pct = 60, rated_w = 2800 }', ""
+    )
+    file.write_text(text + '\n[plan]\nmode = "follow"\n')
+    home = home_of(file, {})
+    with open_readings(dark, ["main"]) as opened:
+        recording = read(opened, Wanted(2.0, home.zone, 50.0))
+    begun_s = recording.from_s + 6 * 3600
+    planned = Planned("main", (PlannedRun(begun_s, begun_s + 7200, 80.0),))
+    seen: list[tuple[int, float, float]] = []
+
+    def planning(at_s: int, level_pct: float, drawn_wh: float) -> Planned:
+        seen.append((at_s, level_pct, drawn_wh))
+        return planned
+
+    found = simulate(home, recording, lambda _: 0, planning=planning)
+    assert [at_s for at_s, _, _ in seen] == list(range(recording.from_s, recording.to_s, 1800))
+    assert 76 < max(level_pct for _, level_pct, _ in seen) < 80.5  # it heats again from 3 % below
+    assert [drawn_wh for _, _, drawn_wh in seen] == sorted(drawn_wh for _, _, drawn_wh in seen)
+    assert seen[-1][2] > 3000
+    assert kwh(found.heat["grid:day"]) > 2.0
+    assert kwh(simulate(home, recording, lambda _: 0, planning=lambda *_: None).heat.get("grid:day", 0)) == 0.0
