@@ -29,8 +29,8 @@ class Planning(Table):
     confidence: Annotated[float, Within(0, 0.99)] | None = None
     """Share of the days to prepare for in which the taps may not run cold, 0.9 for nine in ten. Unless given: where a
     boiler helps out, its price alone decides; without one 0.9."""
-    reserve_pct: Annotated[float, Within(0, 90)] | None = None
-    """Heat that is always kept, whatever it costs, % of a full tank. Unless given: where a boiler helps out, 0; without
-    one 40, because the plan counts all heat alike, and lukewarm water is no shower."""
+    reserve_pct: Annotated[float, Within(0, 90)] = 0.0
+    """Heat that is always kept, whatever it costs, % of a full tank. Consider 40 where no boiler helps out: the plan
+    counts all heat alike, and lukewarm water is no shower."""
     forecast: Forecast | None = None
     """What forecasts the sun; without it the home's past alone counts."""

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from daemon.assembly.burners import burner_of
 from daemon.assembly.prepared_home import PreparedHome
 from rules.model.errors import BrimfulError
-from rules.model.formatting import percent
 from rules.model.wording import Number, say
 from rules.planning.store import HALF_HOUR_S, Store
 
@@ -13,9 +12,6 @@ OP = "plan the night"
 COLD_TAP_TIMES = 3.0
 """Without a boiler a missing kWh is weighed like so many of the dearest to come. Common practice, no source."""
 USUAL_CONFIDENCE = 0.9
-USUAL_RESERVE_PCT = 40.0
-"""Kept hot where no boiler helps out and nothing else is stated: it kept the taps of simulated homes warm, or nearly so
-(tests/bench/bench_night_twin.py)."""
 """Without a boiler, unless the home file says otherwise. Common practice, no source."""
 
 
@@ -79,24 +75,19 @@ def tank_of(made: PreparedHome, start_s: int, dearest: float) -> Tank:
                 cold_tap_times=Number(f"{COLD_TAP_TIMES:g}"),
             )
         )
-    reserve_pct = home.plan.reserve_pct
-    if reserve_pct is None:
-        reserve_pct = 0.0
-        if burner is None:
-            reserve_pct = USUAL_RESERVE_PCT
-            assumed.append(
-                say(
-                    "No boiler helps out: {reserve} of the tank is always kept hot, unless plan.reserve_pct says "
-                    "otherwise.",
-                    reserve=percent(reserve_pct),
-                )
+    if burner is None and not home.plan.reserve_pct:
+        assumed.append(
+            say(
+                "plan.reserve_pct is 0 and no boiler helps out: the plan counts all heat alike, and the taps may run "
+                "lukewarm. In simulated homes a reserve of 40 kept them warm, or nearly so."
             )
+        )
     capacity_wh = full_wh * made.rules.full.stop_at_pct / 100
     store = Store(
         capacity_wh=capacity_wh,
         power_w=power_w,
         loss_per_half_hour=min(loss_w / 2 / full_wh, 0.5),
         missing_price=max(dearest, 0.0) * COLD_TAP_TIMES if boiler_price is None else boiler_price,
-        reserve_wh=min(full_wh * reserve_pct / 100, capacity_wh),
+        reserve_wh=min(full_wh * home.plan.reserve_pct / 100, capacity_wh),
     )
     return Tank(full_wh, store, boiler_price, confidence, heater, tuple(assumed))

@@ -76,11 +76,10 @@ def test_a_followed_plan_without_boiler_or_reserve_is_cautioned() -> None:
     def cautioned(plan: str, text: str = HOME) -> bool:
         return any("plan.reserve_pct is 0" in said for said in cautions(loaded(f'[plan]\nmode = "{plan}', text)))
 
-    assert cautioned('follow"\nreserve_pct = 0')
-    assert not cautioned('advise"\nreserve_pct = 0')
-    assert not cautioned('follow"'), "40 % are kept"
+    assert cautioned('follow"')
+    assert not cautioned('advise"')
     assert not cautioned('follow"\nreserve_pct = 40')
     boiler = '[[displaces]]\nsource = "gas boiler"\nshare = 1\nprice = 0.08\n'
-    assert not cautioned(f'follow"\nreserve_pct = 0\n{boiler}')
+    assert not cautioned(f'follow"\n{boiler}')
     electricity = boiler.replace("price = 0.08", 'tariff = "buy"')
-    assert cautioned(f'follow"\nreserve_pct = 0\n{electricity}')
+    assert cautioned(f'follow"\n{electricity}')
