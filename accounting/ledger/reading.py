@@ -138,7 +138,8 @@ class Ledger(Totals):
         for row in rows:
             parts = lines.get(key(row), ())
             of_row.check(row, parts)
-            found.append(Entry(*values(row), tuple([Posting(*line_values(line)) for line in parts])))
+            postings = tuple([Posting(*line_values(line)) for line in parts])
+            found.append(entry_of(values(row), postings))
         return found
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
