@@ -65,8 +65,9 @@ class OnDemand:
         """Lets go of the powers that were held no longer than to a second before this."""
         waiting = self._waiting
         if isinstance(self._meter, PowerMeter) and waiting == sorted(waiting):
-            last = bisect_left(waiting, (before_s - _ROUNDED_S,)) - 1  # this one was held on
-            del waiting[: max(last, 0)]
+            last = bisect_left(waiting, (before_s - _ROUNDED_S,)) - 1
+            if last > 0:  # it was held on, or another of the same instant
+                del waiting[: bisect_left(waiting, (waiting[last][0] - _ROUNDED_S,))]
 
     def _take(self) -> None:
         """Meters what waits."""
