@@ -33,7 +33,7 @@ from daemon.web.page.views.stock import diverted_today, statement
 from daemon.web.page.views.stops import Stop
 from daemon.web.page.views.tonight import tonight_room
 from daemon.web.page.views.troubles import state_words
-from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.page.views.value import PERIODS, hardware, value_room
 from daemon.web.page.views.value_chart import HEIGHT as CHART_H
 from daemon.web.page.views.value_chart import SUM_HEIGHT, price_changes
 from tests.support.heard import listened
@@ -168,6 +168,7 @@ def _value() -> Iterator[tuple[str, str, Mapping[str, Any]]]:
         context = {
             "title": value.TITLE,
             "value": value_room(answer, known, price_changes(home(HOUSE))),
+            "hardware": hardware(answer, 1899.0),
             "periods": PERIODS,
             "spans": value.spans(asked, TODAY),
             "height": CHART_H,

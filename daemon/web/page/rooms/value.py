@@ -20,7 +20,7 @@ from daemon.documents.valuing import Valued
 from daemon.web.page import ledger_queries as gather
 from daemon.web.page.endpoints import Endpoints
 from daemon.web.page.views.figures import utc
-from daemon.web.page.views.value import PERIODS, value_room
+from daemon.web.page.views.value import PERIODS, hardware, value_room
 from daemon.web.page.views.value_chart import HEIGHT, SUM_HEIGHT, price_changes
 from daemon.web.server.context import House
 from rules.model.errors import BrimfulError
@@ -62,6 +62,7 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "title": TITLE,
         "room": PATH,
         "value": value_room(value_answer(valued, home), picture.why["prices"], price_changes(home)),
+        "hardware": await _hardware(house, home),
         "periods": PERIODS,
         "spans": spans(asked, today),
         "height": HEIGHT,
@@ -70,6 +71,17 @@ async def show(house: House, request: Request) -> Mapping[str, Any]:
         "typed_to": asked.to,
         "query": _query(asked),
     }
+
+
+async def _hardware(house: House, home: Home) -> str:
+    """What diverting has brought since its hardware was bought, beside what that cost; "" where none is named."""
+    if not home.hardware:
+        return ""
+    zone = ZoneInfo(home.home.timezone)
+    bought = [one.bought for one in home.hardware if one.bought is not None]
+    from_s = instant(min(bought).isoformat(), zone) if bought else None
+    valued = await _report(house, home, Asked("year", "", "", from_s, None))
+    return hardware(value_answer(valued, home), float(sum(one.cost + one.fitting for one in home.hardware)))
 
 
 async def table(house: House, request: Request) -> Response:

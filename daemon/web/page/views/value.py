@@ -94,6 +94,20 @@ def value_room(
     )
 
 
+def hardware(answer: Mapping[str, Any], cost: float) -> str:
+    """What diverting has brought beside what its hardware cost; "" while no net is known. answer: to `value`, since it
+    was bought; cost: with the fitting, in the home's currency."""
+    net, currency = answer["total"]["net"], answer["currency"]
+    if net is None:
+        return ""
+    return say(
+        "By the books, diverting has brought {net} so far against just exporting; the hardware cost {cost}. What the "
+        "hardware itself draws is not taken off.",
+        net=Number(f"{fixed(net, sign=True)} {currency}"),
+        cost=Number(f"{fixed(cost)} {currency}"),
+    )
+
+
 def break_even(prices: Mapping[str, Any] | None, currency: str) -> str:
     """Up to which export price diverting pays now, and what export pays."""
     heat, export = (None, None) if prices is None else (prices["heat_value"], prices["export_price"])

@@ -1,23 +1,34 @@
 """What the rooms show of the daemon's answers."""
 
+import asyncio
+from datetime import datetime
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from accounting.ledger import EventRow
+from accounting.model.periods import By
 from daemon.config.cautions import new_cautions
+from daemon.config.model import Home
 from daemon.documents.rules_document import rules_answer
+from daemon.documents.valuing import Valued
 from daemon.recording import owner_notes as notes
 from daemon.simulation.backtest import Outcome, Times
+from daemon.web.page.rooms import value as value_of_home
 from daemon.web.page.views.deciding import Decided
 from daemon.web.page.views.health import WIDTH, health_room, spark
 from daemon.web.page.views.rules import compared, rules_room, trial_shown
 from daemon.web.page.views.stock import statement
 from daemon.web.page.views.timeline import timeline
-from daemon.web.page.views.value import break_even, carbon_sentence, value_room
+from daemon.web.page.views.value import break_even, carbon_sentence, hardware, value_room
+from daemon.web.server.query_cache import Shelf
 from rules.model.errors import BrimfulError
 from tests.support.homes import SMALL, home
 from tests.support.page_answers import AT, AT_S, ZONE, facts, health, reading
+from tests.support.planned_past import HOME, lived
+from tests.support.planned_past import ZONE as HOME_ZONE
 
 # Value
 
@@ -68,6 +79,40 @@ def test_what_gave_nothing_is_not_named_among_what_gave_something() -> None:
 )
 def test_a_loss_is_called_one(net: float, said: str) -> None:
     assert said in value_room(value(row("2026-06-01T00:00:00+01:00", 5, net), net=net), None).headline
+
+
+def test_what_diverting_has_brought_stands_beside_what_its_hardware_cost() -> None:
+    said = hardware(value(row("2026-06-01T00:00:00+01:00", 5, 0.2), net=12.345), 1899.0)
+    assert "has brought +12.35 EUR so far against just exporting; the hardware cost 1,899.00 EUR" in said
+    assert hardware({"currency": "EUR", "total": {"net": None}}, 1.0) == ""
+
+
+def test_what_it_has_brought_counts_from_the_day_the_first_hardware_was_bought(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begins: list[float | None] = []
+    asked = value_of_home.gather.value
+
+    class Written(SimpleNamespace):
+        async def written(self) -> None:
+            pass
+
+    def value_from(home: Home, by: By, from_s: float | None, to_s: float | None) -> Valued:
+        begins.append(from_s)
+        return asked(home, by, from_s, to_s)
+
+    def said(hardware: str) -> str:
+        folder = tmp_path / str(len(hardware))
+        folder.mkdir()
+        made = lived(folder, 4, home=HOME + hardware)
+        return asyncio.run(value_of_home._hardware(Written(shelf=Shelf()), made.home))  # type: ignore[arg-type]
+
+    monkeypatch.setattr(value_of_home.gather, "value", value_from)
+    bought = '[[hardware]]\nname = "diverter"\ncost = 300\nfitting = 50\n'
+    assert said("") == ""
+    assert "the hardware cost 350.00 EUR" in said(bought)
+    assert "has brought" in said(f"{bought}bought = 2026-06-03\n{bought}bought = 2026-06-04\n")
+    assert begins == [None, datetime(2026, 6, 3, tzinfo=HOME_ZONE).timestamp()]
 
 
 @pytest.mark.parametrize(
