@@ -15,7 +15,7 @@ from rules.model.errors import BrimfulError
 
 LARGEST_BYTES = 1_000_000
 _STAND_INS: Mapping[str, Any] = {
-    "home": {"name": "-", "timezone": "UTC", "currency": "XXX"},
+    "home": {"name": "-", "timezone": "UTC", "currency": "XXX"},  # ISO 4217's code for no currency
     "signals": {},
     "heaters": {},
 }
