@@ -5,6 +5,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,17 @@ def test_there_is_something_to_look_at() -> None:
     assert {each.arguments[0] for each in SHOWN if each.arguments} >= set(COMMANDS) - {"listen"}
     assert len(DOCUMENTS) > 12
     assert len(toml_blocks()) > 6
+
+
+def test_a_block_of_commands_is_indented_from_its_first_line() -> None:
+    wrong = []
+    for document in DOCUMENTS:
+        lines = document.read_text(encoding="utf-8").splitlines()
+        for before, line in pairwise(lines):
+            begun = not before.strip() or before.startswith((" ", "-", "*")) or before[0].isdigit()
+            if line.startswith("    ") and not begun:
+                wrong.append(f"{document.name}: {before}")
+    assert wrong == []
 
 
 def parsed(arguments: list[str]) -> None:
