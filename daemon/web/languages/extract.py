@@ -1,7 +1,8 @@
 """Brings a language's catalogs up to date with the texts in the code: python -m daemon.web.languages.extract
 
 New texts come in without a translation, texts that are gone go. `tests/unit` refuses a catalog that is not up to date
-or not complete.
+or not complete. While it reads the sources, babel warns of f-strings: those are values, which no language translates; a
+text itself may be none.
 """
 
 from collections.abc import Iterator, Mapping
