@@ -103,7 +103,7 @@ def _text(text: str) -> bytes:
 
 
 class Rounds:
-    """Sends rounds of messages, and keeps account of the energy told. wire: hears when all have been taken."""
+    """Sends rounds of messages, and keeps account of the energy sent. wire: hears when all have been taken."""
 
     def __init__(self, publisher: Publisher, wire: Client) -> None:
         self._publisher = publisher
@@ -111,7 +111,7 @@ class Rounds:
         self._mark = 0
         # All of it lies in the past, and less than a day back, beyond which a reading is refused.
         self._time_s = int(time.time()) - (ROUNDS + 1) * (MESSAGES * STEP_S + REST_S)
-        self.told_ws = 0
+        self.sent_ws = 0
 
     def through_the_daemon_s(self) -> float:
         """Seconds from the first message until the daemon has acted on the one that follows the last."""
@@ -119,7 +119,7 @@ class Rounds:
         for number in range(MESSAGES):
             last = number == MESSAGES - 1
             power_w = 0 if last else 1000 + number * 7919 % 1800
-            self.told_ws += power_w * STEP_S
+            self.sent_ws += power_w * STEP_S
             messages.append((POWER, json.dumps({"w": power_w, "at": self._time_s})))
             self._time_s += STEP_S
         self._time_s += REST_S
@@ -169,7 +169,7 @@ def main() -> None:
                 rounds.through_the_daemon_s,
             ],
         )
-        told_wh = rounds.told_ws // 3600
+        sent_wh = rounds.sent_ws // 3600
         (taken,) = [one for one in house.health()["payloads"] if one["signal"] == "diverted_w"]
         house.stop()
         booked_wh = round(house.value()["diverted_kwh"] * 1000)
@@ -177,9 +177,9 @@ def main() -> None:
         Row(what, MESSAGES / daemon_s, "/s", MESSAGES / floor_s, 0.5, at_least=True)
         for what, floor_s in (("against loop_forever", one_s), ("against loop_start", own_s))
     ]
-    show(f"{ROUNDS} × {MESSAGES:,} JSON messages a round; {told_wh} Wh told, {booked_wh} Wh booked", rows)
+    show(f"{ROUNDS} × {MESSAGES:,} JSON messages a round; {sent_wh} Wh sent, {booked_wh} Wh booked", rows)
     assert (taken["received"], taken["refused"]) == (ROUNDS * MESSAGES, {}), taken
-    assert booked_wh == told_wh, "messages were lost"
+    assert booked_wh == sent_wh, "messages were lost"
 
 
 if __name__ == "__main__":
