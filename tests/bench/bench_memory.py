@@ -60,6 +60,16 @@ def log_in(port: int) -> None:
     link.close()
 
 
+def read_in_german(port: int) -> None:
+    """The page for a browser that prefers German."""
+    link = http.client.HTTPConnection("127.0.0.1", port)
+    link.request("GET", "/", headers={"Accept-Language": "de"})
+    answer = link.getresponse()
+    assert answer.status == 200
+    assert b'<html lang="de"' in answer.read()
+    link.close()
+
+
 def run(command: tuple[str, ...]) -> None:
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL, cwd=REPOSITORY)
 
@@ -96,6 +106,8 @@ def main() -> None:
             for _ in range(LOGINS):
                 log_in(plain.port)
             logins_mb, _ = memory_mb(plain.pid)
+            read_in_german(plain.port)
+            german_mb, _ = memory_mb(plain.pid)
             why = (*BRIMFUL, "why", "--home", str(plain.file))
             starts = ((*BRIMFUL, "--help"), why, (sys.executable, "-c", "pass"))
             help_s, why_s, python_s = in_turn(ROUNDS, [partial(seconds, partial(run, start)) for start in starts])
@@ -109,6 +121,7 @@ def main() -> None:
             Row(f"resident, {PAGES} pages open", pages_mb, "MB", aim=90),
             Row("  proportional share", pages_own_mb, "MB"),
             Row(f"resident after {LOGINS} logins more", logins_mb, "MB", aim=90),
+            Row("resident after the page was read in German, too", german_mb, "MB", aim=90),
             Row("resident, with [timeseries]", series_mb, "MB", aim=60),
             Row("  proportional share", series_own_mb, "MB"),
         ],
