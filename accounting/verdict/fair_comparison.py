@@ -141,8 +141,8 @@ def _measured(what: str, pairs: Sequence[Pair], paid: Mapping[date, Paid]) -> Me
         bought.append(_mean([day.bought_kwh for day in off]) - _mean([day.bought_kwh for day in on]))
     if len(money) < FEWEST_PAIRS:
         return say(
-            "{money} pairs of blocks are over and measured; {fewest_pairs} of them give a first range",
-            money=len(money),
+            "{pairs} pairs of blocks are over and measured; {fewest_pairs} of them give a first range",
+            pairs=len(money),
             fewest_pairs=FEWEST_PAIRS,
         )
     return Measured(what, len(money), days_on, days_off, difference(money), difference(bought))
