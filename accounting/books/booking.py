@@ -13,6 +13,7 @@ from accounting.metering.power_meter import PowerMeter
 from accounting.model.entry import Entry, Quarantined, TankEntry
 from accounting.valuation.historical_shares import Past, by_past
 from accounting.valuation.settings import BooksSettings, HeaterBooks
+from accounting.valuation.terms import next_change
 from accounting.valuation.valuer import Energy, Valuer
 from rules.model.snapshot import Prices
 
@@ -272,17 +273,13 @@ class Books:
         start_s = int(utc_s // settings.interval_s) * settings.interval_s
         second_s = int(utc_s)
         rates = self._valuer.rates((second_s, second_s + 1), (start_s, start_s + settings.interval_s))
-        changes = [priced.next_change(utc_s) for priced in (settings.export, settings.imports) if priced is not None]
-        changes += [source.next_change(utc_s, start_s, settings.interval_s) for source in settings.displaces]
-        if settings.grid is not None:
-            changes.append(settings.grid.next_change(utc_s))
         return Prices(
             _float(rates.export_price),
             _float(rates.import_price),
             _float(rates.heat_price),
             _float(rates.export_kg),
             _float(rates.heat_kg),
-            min(changes, default=NEVER_S),
+            next_change(settings, utc_s, start_s),
         )
 
     def _unsettled_ms(self, now_ms: int) -> list[int]:

@@ -118,7 +118,10 @@ def cost(wh: int, price: Fraction | None, rates: Rates, share: Fraction = _ONE) 
 
 def amount(wh: int, rate: Fraction | None, share: Fraction = _ONE) -> int:
     """Wh × share × rate per kWh in millionths or mg, rounded once half to even; 0 if the rate is not known."""
-    return half_even(wh * (per := _per_wh(share, rate))[0], per[1]) if rate is not None else 0
+    if rate is None:
+        return 0
+    numerator, denominator = _per_wh(share, rate)
+    return half_even(wh * numerator, denominator)
 
 
 def half_even(numerator: int, denominator: int) -> int:

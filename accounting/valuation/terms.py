@@ -73,15 +73,22 @@ def grid_price(settings: BooksSettings, account: str, start_s: int, end_s: int) 
     return mean_of([piece for piece in pieces if piece.name == band] if band else pieces)
 
 
+def next_change(settings: BooksSettings, utc_s: float, start_s: int) -> float:
+    """The UTC second at which what a kWh gives up and avoids changes next after utc_s, marginal carbon aside; inf for
+    never. start_s: of the interval that utc_s is in."""
+    rates = (settings.export, settings.imports, settings.grid)
+    changes = [rate.next_change(utc_s) for rate in rates if rate is not None]
+    changes += [source.next_change(utc_s, start_s, settings.interval_s) for source in settings.displaces]
+    return min(changes, default=float("inf"))
+
+
 def _unchanged_until(settings: BooksSettings, start_s: int) -> float:
     """The UTC second until which what holds at start_s does; start_s itself where readings may yet change it."""
     if settings.heard:
         return start_s
-    changes = [priced.next_change(start_s) for priced in (settings.export, settings.imports) if priced is not None]
-    changes += [source.next_change(start_s, start_s, settings.interval_s) for source in settings.displaces]
-    factors = [settings.grid, settings.grid_marginal, *(source.carbon_marginal for source in settings.displaces)]
-    changes += [factor.next_change(start_s) for factor in factors if factor is not None]
-    return min(changes, default=float("inf"))
+    marginal = (settings.grid_marginal, *(source.carbon_marginal for source in settings.displaces))
+    changes = [factor.next_change(start_s) for factor in marginal if factor is not None]
+    return min([next_change(settings, start_s, start_s), *changes])
 
 
 def _unknown(settings: BooksSettings, rates: Rates) -> tuple[str, ...]:

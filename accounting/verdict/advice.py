@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from accounting.verdict.against_export import NEARLY_WHOLE, AgainstExport, Month, losing_months
+from accounting.verdict.against_export import AgainstExport, Month, losing_months
 from accounting.verdict.life import Assumptions
+from accounting.verdict.year import ENOUGH_OF_MONTH
 from rules.model.wording import Day, Number, joined, listed, say
 
 MOST = 3
@@ -32,7 +33,7 @@ def advise(books: AgainstExport, assumed: Assumptions | None, carbon_known: bool
     """Up to three pieces of advice, the one that brings most first. Their worth is by the ledger's own prices, with
     diversion off in those months. Nothing is advised that the books cannot show."""
     found: list[Advice] = []
-    months = [month for month in books.months if month.known >= NEARLY_WHOLE]
+    months = [month for month in books.months if month.known >= ENOUGH_OF_MONTH]
     losing = losing_months(months)
     whole = {month.first.month for month in months if month.diverted_kwh > 0}
     if losing:

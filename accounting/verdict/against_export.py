@@ -7,11 +7,8 @@ from datetime import date
 from accounting.model.periods import local_day, midnight_s, month_after
 from accounting.reports.value import ValueReport, ValueRow
 from accounting.verdict.by_source import SourcePart
-from accounting.verdict.year import Figures, Sample
+from accounting.verdict.year import ENOUGH_OF_MONTH, Figures, Sample
 from rules.model.wording import say
-
-NEARLY_WHOLE = 0.9
-"""The share of a month that the books must hold for it to count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +138,6 @@ def losing_months(months: Sequence[Month]) -> tuple[int, ...]:
     """The calendar months, 1 to 12, of which every one that the books hold nearly whole lost money."""
     by_month: dict[int, list[float]] = {}
     for month in months:
-        if month.known >= NEARLY_WHOLE and month.diverted_kwh > 0:
+        if month.known >= ENOUGH_OF_MONTH and month.diverted_kwh > 0:
             by_month.setdefault(month.first.month, []).append(month.net)
     return tuple(sorted(number for number, nets in by_month.items() if all(net < 0 for net in nets)))

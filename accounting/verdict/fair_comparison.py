@@ -20,7 +20,7 @@ from scipy.special import stdtr, stdtrit
 from accounting.reports.days_paid import DaysPaid, Paid, unpriced_text
 from accounting.reports.written_comparison import Binding, Pair
 from accounting.verdict.ranges import CONFIDENCE, Array, Range
-from rules.model.wording import Number, say
+from rules.model.wording import Number, joined, say
 
 FEWEST_PAIRS = 3
 _MOST_EXACT = 18  # pairs up to which all orders are gone through
@@ -92,10 +92,11 @@ def fair_comparison(bound: Binding, days: DaysPaid, excluded_days: int = 0) -> F
     counted = [day for pair in bound.pairs for day in (*pair.on, *pair.off)]
     unpriced = [days.unpriced_kwh[day] for day in counted if day in days.unpriced_kwh]
     if unpriced and isinstance(found["tank"], str):
-        found["tank"] += f" ({unpriced_text(len(unpriced), sum(unpriced))})"
+        left_out = unpriced_text(len(unpriced), sum(unpriced))
+        found["tank"] = say("{why} ({left_out})", why=found["tank"], left_out=left_out)
     measured = [way for way in found.values() if not isinstance(way, str)]
     if not measured:
-        return "; ".join(str(way) for way in dict.fromkeys(found.values()))
+        return joined(dict.fromkeys(way for way in found.values() if isinstance(way, str)), "; ")
     main = measured[0]
     beside: Measured | str = measured[1] if len(measured) > 1 else next(w for w in found.values() if isinstance(w, str))
     off = [day for pair in bound.pairs for day in pair.off]
@@ -141,8 +142,8 @@ def _measured(what: str, pairs: Sequence[Pair], paid: Mapping[date, Paid]) -> Me
         bought.append(_mean([day.bought_kwh for day in off]) - _mean([day.bought_kwh for day in on]))
     if len(money) < FEWEST_PAIRS:
         return say(
-            "{money} pairs of blocks are over and measured; {fewest_pairs} of them give a first range",
-            money=len(money),
+            "{pairs} pairs of blocks are over and measured; {fewest_pairs} of them give a first range",
+            pairs=len(money),
             fewest_pairs=FEWEST_PAIRS,
         )
     return Measured(what, len(money), days_on, days_off, difference(money), difference(bought))

@@ -3,6 +3,7 @@
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
+from math import inf
 
 from rules.model.reading import NEVER_LIVE_S, Reading
 
@@ -53,7 +54,7 @@ class Mean:
     @property
     def highest_w(self) -> float:
         """The highest power that it holds, W; -inf before any."""
-        return max((held_w for _, _, held_w in self._held), default=NEVER_LIVE_S)
+        return max((held_w for _, _, held_w in self._held), default=-inf)
 
     def note_all(self, seen_s: Sequence[float], powers_w: Sequence[float]) -> float:
         """Add readings (at least one) in order of time; returns the mean after the last, without a look at those that

@@ -121,13 +121,13 @@ class Board:
         if name in self._counter_of:
             # Where the power is heard, none is worked out from the counter any more.
             self._rates.pop(self._counter_of.pop(name), None)
+            self._metering = self._counter_of.keys() | self._rates.keys()
         elif name in self._rates and reading.seen_s != NEVER_LIVE_S:
             rate = self._rates[name]
             power = rate.note(reading)
             if power is not None and rate.steady is not None:
                 self._powers[name] = power
                 self._steady[name] = rate.steady
-        self._metering = self._counter_of.keys() | self._rates.keys()
 
     def _note_yielding(self, standing: Reading | None, reading: Reading, above_w: float) -> None:
         """Remember that the load that goes first draws, or that it drew until this reading.

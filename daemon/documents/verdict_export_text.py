@@ -29,7 +29,7 @@ def against_export_said(part: Document, money: str) -> list[str]:
             coverage=rounded_percent(part["coverage"]),
             brought=brought,
             avoided=Number(f"{part['avoided']:,.2f}"),
-            given_up=_given_up(part),
+            given_up=_export_side(part, kept=False),
         )
     ]
     if len(part["by_source"]) > 1:
@@ -80,7 +80,7 @@ def against_export_said(part: Document, money: str) -> list[str]:
                 coverage=rounded_percent(off["coverage"]),
                 diverted=Number(f"{off['diverted_kwh']:,.0f}"),
                 brought=brought,
-                kept=_kept(off),
+                kept=_export_side(off, kept=True),
                 avoided=Number(f"{off['avoided']:,.2f}"),
             )
         )
@@ -108,36 +108,30 @@ def _source(part: Document) -> str:
     return say("{source} ({heat} kWh of heat)", source=said, heat=Number(f"{part['heat_kwh']:,.0f}"))
 
 
-def _given_up(part: Document) -> str:
-    """What was given up by its parts: export income, and of the house battery and of what was bought what there is."""
-    income, forgone, bought = _amounts(part)
-    said: list[str] = [say("{amount} of export income given up", amount=income)]
-    if part["given_up_forgone"] >= _LEAST:
-        said.append(_saved_by_battery(forgone))
-    if part["given_up_bought"] >= _LEAST:
-        said.append(say("{amount} paid for what the grid or the battery gave", amount=bought))
-    return listed(said)
-
-
-def _kept(part: Document) -> str:
-    """The same without diversion."""
-    income, forgone, bought = _amounts(part)
-    said: list[str] = [say("{amount} of export income kept", amount=income)]
-    if part["given_up_forgone"] >= _LEAST:
-        said.append(_saved_by_battery(forgone))
-    if part["given_up_bought"] >= _LEAST:
-        said.append(say("{amount} not paid for what the grid or the battery gave", amount=bought))
-    return listed(said)
-
-
-def _amounts(part: Document) -> tuple[Number, Number, Number]:
+def _export_side(part: Document, *, kept: bool) -> str:
+    """What was given up by diverting, or kept without it, by its parts: export income, and of the house battery and of
+    what was bought what there is."""
     forgone, bought = part["given_up_forgone"], part["given_up_bought"]
-    income, *others = (Number(f"{one:,.2f}") for one in (part["given_up"] - forgone - bought, forgone, bought))
-    return income, others[0], others[1]
+    income = _amount(part["given_up"] - forgone - bought)
+    said: list[str] = [
+        say("{amount} of export income kept", amount=income)
+        if kept
+        else say("{amount} of export income given up", amount=income)
+    ]
+    if forgone >= _LEAST:
+        said.append(say("{amount} that the house battery would have saved", amount=_amount(forgone)))
+    if bought >= _LEAST:
+        paid = _amount(bought)
+        said.append(
+            say("{amount} not paid for what the grid or the battery gave", amount=paid)
+            if kept
+            else say("{amount} paid for what the grid or the battery gave", amount=paid)
+        )
+    return listed(said)
 
 
-def _saved_by_battery(amount: Number) -> str:
-    return say("{amount} that the house battery would have saved", amount=amount)
+def _amount(money: float) -> Number:
+    return Number(f"{money:,.2f}")
 
 
 def _month(text: str) -> str:

@@ -36,7 +36,7 @@ def other_heatings(made: PreparedHome, ledger: Ledger, at_s: float, from_s: int,
         return []
     known_s = ledger.known_until_s()
     if known_s is not None and known_s > at_s + LATE_S:
-        return "What the hygiene rule, or a return, heats is not known as of a past time: it is not in the plan."
+        return say("What the hygiene rule, or a return, heats is not known as of a past time: it is not in the plan.")
     memory, _ = remembered(ledger, rules, Moment(at_s, at_s))
     price_at = made.books.imports.price_at if made.books.imports is not None else lambda utc_s: None
     found: dict[str, Stretch] = {}

@@ -27,6 +27,7 @@ from daemon.recording.unit_of_work import Keeper
 from rules.model.errors import BrimfulError
 from rules.model.memory import Planned, PlannedRun
 from rules.model.reading import Moment
+from rules.model.wording import say
 
 log = logging.getLogger(__name__)
 
@@ -214,6 +215,7 @@ class Nightly:
                 answer = answered(home, now_s, self._making)
             except Exception as failed:
                 log.exception("plan=failed")
-                answer = Answer(None, None, (), f"planning failed: {type(failed).__name__}; see the daemon's log")
+                fault = say("planning failed: {kind}; see the daemon's log", kind=type(failed).__name__)
+                answer = Answer(None, None, (), fault)
             self._answers.put(answer)
             self._put()

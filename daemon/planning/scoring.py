@@ -14,6 +14,7 @@ from daemon.assembly.prepared_home import PreparedHome
 from daemon.planning.half_hours import placed
 from daemon.planning.history import PastHalfHour, read_history
 from daemon.planning.tank_store import tank_of
+from rules.model.wording import Number, joined, say, say_many
 from rules.planning.course import COLD_WH
 from rules.planning.hindsight import Outcome, least_cost, mean_regret, planned_cost
 from rules.planning.store import HALF_HOUR_S
@@ -110,10 +111,16 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         "short_wh": None,
     }
     if plan.document.get("heatings"):
-        sentence = f"The plan made at {plan.made_at} has no score: another rule was to heat the tank within its day"
+        sentence = say(
+            "The plan made at {time} has no score: another rule was to heat the tank within its day", time=plan.made_at
+        )
         return EventRow(at_s, OUTCOME, "note", sentence, figures)
     if not whole or unknown > MOST_UNKNOWN:
-        sentence = f"The plan made at {plan.made_at} has no score: {unknown} half hours of its day are not known"
+        sentence = say(
+            "The plan made at {time} has no score: {unknown} half hours of its day are not known",
+            time=plan.made_at,
+            unknown=unknown,
+        )
         return EventRow(at_s, OUTCOME, "note", sentence, figures)
     outcome = _score(made, plan, day, surplus_wh, drawn_wh, zone)
     short_wh = outcome.short_wh
@@ -122,16 +129,24 @@ def _outcome(made: PreparedHome, ledger: Ledger, plan: _Scored, at_s: float, zon
         "least_cost": round(outcome.least_cost, 4),
         "short_wh": None if short_wh is None else round(short_wh),
     }
-    currency = made.home.home.currency
-    sentence = (
-        f"The plan made at {plan.made_at}, followed to the letter, cost {outcome.regret:.2f} {currency} more than the"
-        " least that day could have cost"
+    sentence = say(
+        "The plan made at {time}, followed to the letter, cost {regret} more than the least that day could have cost",
+        time=plan.made_at,
+        regret=Number(f"{outcome.regret:.2f} {made.home.home.currency}"),
     )
     if short_wh is not None and short_wh > COLD_WH:
-        sentence += f", and left {short_wh / 1000:.1f} kWh more of hot water missing, which is in neither cost"
+        sentence = say(
+            "{cost}, and left {short} kWh more of hot water missing, which is in neither cost",
+            cost=sentence,
+            short=Number(f"{short_wh / 1000:.1f}"),
+        )
     if unpriced:
-        hours = "1 half hour has" if unpriced == 1 else f"{unpriced} half hours have"
-        sentence += f"; {hours} no known price, and the day's dearest stands for it"
+        dearest = say_many(
+            "{n} half hour has no known price, and the day's dearest stands for it",
+            "{n} half hours have no known price, and the day's dearest stands for it",
+            unpriced,
+        )
+        sentence = joined((sentence, dearest), "; ")
     return EventRow(at_s, OUTCOME, "note", sentence, figures)
 
 

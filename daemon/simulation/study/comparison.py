@@ -139,8 +139,8 @@ def study(
     if len(cuts.starts_s) < FEWEST_BLOCKS:
         notes.append(
             say(
-                "{starts} days are too few for a range of the differences; it takes {fewest_blocks}",
-                starts=len(cuts.starts_s),
+                "{days} days are too few for a range of the differences; it takes {fewest_blocks}",
+                days=len(cuts.starts_s),
                 fewest_blocks=FEWEST_BLOCKS,
             )
         )

@@ -30,8 +30,9 @@ _A_LEAP_YEAR = 2024
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """A template to be found again. literals: its own words; regex: all of it; one, more: the message's template and
-    its plural (None: it has none); many: how many it is about, where it does not say so itself."""
+    """A template to be found again. literals: its own words, the longest first, as it fits the fewest texts; regex: all
+    of it; one, more: the message's template and its plural (None: it has none); many: how many it is about, where it
+    does not say so itself."""
 
     literals: tuple[str, ...]
     regex: str
@@ -85,7 +86,9 @@ def recaller(messages: Iterable[tuple[str, str | None]]) -> Callable[[str], str]
         for form in forms:
             if not best[0]:
                 break
-            if all(literal in text for literal in form.literals) and (found := form.pattern.fullmatch(text)):
+            if form.literals[0] not in text or not all(literal in text for literal in form.literals):
+                continue
+            if found := form.pattern.fullmatch(text):
                 values = {name: parsed(value) for name, value in found.groupdict().items()}
                 unknown = sum(letters for letters, _ in values.values())
                 if unknown < best[0]:
@@ -126,7 +129,7 @@ def _form(template: str, one: str, more: str | None) -> _Form:
         kind = r"[\d,]+" if more is not None and field == "n" else r"\d\d:\d\d" if template in _CLOCKS else ".+?"
         pattern += f"(?P={field})" if field in seen else f"(?P<{field}>{kind})"
         seen.add(field)
-    return _Form(tuple(literals), pattern, one, more, 1 if template == one else 2)
+    return _Form(tuple(sorted(literals, key=len, reverse=True)), pattern, one, more, 1 if template == one else 2)
 
 
 def _text(form: _Form, values: dict[str, str]) -> Text:

@@ -5,8 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
-from jinja2.runtime import Context
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -33,12 +32,10 @@ def units_kept(html: str) -> str:
 def templates(spoken: Language) -> Environment:
     """The templates in a language: what they say themselves, and the texts that they are given."""
 
-    @pass_context
-    def gettext(context: Context, template: str, /, **values: Any) -> Markup:
+    def gettext(template: str, /, **values: Any) -> Markup:
         return _filled(spoken.translations.gettext(template), values)
 
-    @pass_context
-    def ngettext(context: Context, one: str, more: str, many: int, /, **values: Any) -> Markup:
+    def ngettext(one: str, more: str, many: int, /, **values: Any) -> Markup:
         return _filled(spoken.translations.ngettext(one, more, many), {"num": many, **values})
 
     def _filled(template: str, values: Mapping[str, Any]) -> Markup:

@@ -10,9 +10,9 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from daemon.web.page.views.day import GAP_S, DayRecord, Stretch, lane, mean, stretches, value_at
-from daemon.web.page.views.figures import fixed, sentence, utc
+from daemon.web.page.views.figures import fixed, utc
 from rules.model.formatting import percent, watts
-from rules.model.wording import Fitting, Number, joined, say
+from rules.model.wording import Fitting, Number, Sentence, joined, say
 
 WIDTH, HEIGHT = 1000, 200
 _SURPLUS_OVER_S = 300
@@ -256,4 +256,4 @@ def _said(record: DayRecord, lanes: dict[str, list[Stretch]], clock: _Clock) -> 
         more = say("heater permitted {times} and more", times=times)
         said.append(more if len(on) > 6 else say("heater permitted {times}", times=times))
     said += [say("confirmed stop at {time}", time=clock(stop.at_s)) for stop in record.stops]
-    return sentence(joined(said, "; "))
+    return Sentence(joined(said, "; "))

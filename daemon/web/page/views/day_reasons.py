@@ -6,10 +6,10 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger.records import DecisionRow
 from daemon.web.page.views.day import reason_of
-from daemon.web.page.views.figures import sentence, utc
+from daemon.web.page.views.figures import utc
 from daemon.web.page.views.now import VERDICTS, FindingShown
 from rules.model.orders import LEADS, Verdict
-from rules.model.wording import Stored, joined
+from rules.model.wording import Sentence, Stored, joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +33,8 @@ def reasons_shown(rows: Sequence[DecisionRow], at_s: float, timezone: str) -> tu
             heater=row.heater,
             at=f"{utc(at_s).astimezone(zone):%H:%M}",
             since=f"{utc(row.at_s).astimezone(zone):%H:%M}",
-            sentence=sentence(joined((LEADS[row.order], Stored(row.why)), ": ")),
-            change=sentence(Stored(row.change)),
+            sentence=Sentence(joined((LEADS[row.order], Stored(row.why)), ": ")),
+            change=Sentence(Stored(row.change)),
             reason=reason_of(row),
             findings=tuple(
                 FindingShown(

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from daemon.web.page.views.signal_names import NAMES
 from rules.model.formatting import MONTHS, duration
 from rules.model.signals import find
-from rules.model.wording import Day, Number, Sentence, joined, say
+from rules.model.wording import Day, Number, joined, say
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 PER_KWH = "per kWh"
@@ -125,8 +125,3 @@ def minutes(seconds: float) -> Number:
 def utc(at_s: float) -> datetime:
     """A UTC second as a time."""
     return datetime.fromtimestamp(at_s, UTC)
-
-
-def sentence(text: str) -> Sentence:
-    """The text as a sentence: a capital first, a full stop last."""
-    return Sentence(text)

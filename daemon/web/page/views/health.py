@@ -7,13 +7,13 @@ from zoneinfo import ZoneInfo
 
 from accounting.ledger.tape import Row
 from daemon.timing.events import HOMIE_LINK, READER_LINK
-from daemon.web.page.views.figures import full_date, instant, sentence, signal_value, signal_words, utc, when
+from daemon.web.page.views.figures import full_date, instant, signal_value, signal_words, utc, when
 from daemon.web.page.views.house import HomeFacts
 from daemon.web.page.views.now import InputShown, input_shown
 from daemon.web.page.views.troubles import LOW_DISK_BYTES, READINGS_LINK, state_words, troubles
 from rules.model.formatting import duration
 from rules.model.signals import find
-from rules.model.wording import Number, joined, say, say_many
+from rules.model.wording import Number, Sentence, joined, say, say_many
 
 SPARK_HOURS = 6
 WIDTH, HEIGHT = 240, 36
@@ -99,7 +99,7 @@ def health_room(health: Mapping[str, Any], rows: Sequence[Row], free_bytes: int 
     return HealthRoom(
         date=full_date(now, zone),
         clock=f"{now.astimezone(zone):%H:%M}",
-        headline=sentence(state_words(len(wrong))),
+        headline=Sentence(state_words(len(wrong))),
         troubles=tuple(one.sentence for one in wrong),
         groups=tuple(group for group in groups if group.looks or group.signals),
     )

@@ -11,7 +11,6 @@ from daemon.web.page.views.figures import (
     fixed,
     full_date,
     instant,
-    sentence,
     signal_value,
     signal_words,
     utc,
@@ -24,7 +23,7 @@ from rules.guards import GUARDS
 from rules.model.formatting import duration, percent, watts
 from rules.model.orders import LEADS, Order
 from rules.model.signals import TEMPERATURES, find
-from rules.model.wording import Number, joined, say
+from rules.model.wording import Number, Sentence, joined, say
 
 VERDICTS = {"allow": say("allows"), "forbid": say("holds off"), "require": say("requires")}
 """A finding's verdict as the table shows it."""
@@ -153,8 +152,8 @@ def now_room(
         date=full_date(now, zone),
         clock=f"{now.astimezone(zone):%H:%M}",
         order=str(why["order"]),
-        sentence=sentence(joined((lead, found["sentence"]), ": ")),
-        change=sentence(why["change"] if found["guard"] == why["guard"] else found["change"]),
+        sentence=Sentence(joined((lead, found["sentence"]), ": ")),
+        change=Sentence(why["change"] if found["guard"] == why["guard"] else found["change"]),
         state=say(
             "{order}, by the rule {rule}. {state}.", order=order, rule=why["guard"], state=state_words(len(wrong))
         ),
@@ -298,7 +297,7 @@ def _override(why: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> Override
     left_s = float(standing["ends_in_s"])
     waits = ""
     if standing["order"] != "withhold" and why["guard"] in GUARDS.hard:
-        waits = sentence(say("it waits: {why}", why=deciding(why)["sentence"]))
+        waits = Sentence(say("it waits: {why}", why=deciding(why)["sentence"]))
     return OverrideShown(ORDERS[standing["order"]], standing["heater"], until, duration(left_s), left_s, waits)
 
 
@@ -306,7 +305,7 @@ def _stop(stop: Stop | None, zone: ZoneInfo, now: datetime) -> str:
     if stop is None:
         return say("None on record in the last week: none was due, or no meter shows what the heater takes.")
     after, time = duration(stop.verified_s - stop.at_s), when(utc(stop.at_s), zone, now)
-    return sentence(
+    return Sentence(
         say("{time}: {why}. {proof} {after} later", time=time, why=stop.sentence, proof=stop.proof, after=after)
     )
 

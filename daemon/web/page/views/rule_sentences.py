@@ -6,9 +6,9 @@ from datetime import date
 from functools import reduce
 from typing import Any
 
-from daemon.web.page.views.figures import fixed, long_date, sentence, signal_words
+from daemon.web.page.views.figures import fixed, long_date, signal_words
 from rules.model.formatting import duration
-from rules.model.wording import Number, joined, say
+from rules.model.wording import Number, Sentence, joined, say
 
 TITLES = {
     "limit": say("Temperature limit"),
@@ -106,7 +106,7 @@ def _worth(values: Values, currency: str) -> Iterable[Phrase]:
     if carbon:
         said.append(say("carbon counted at {money} a tonne", money=Number(f"{fixed(carbon)} {currency}")))
         keys.append("carbon_price_per_t")
-    yield Phrase(sentence(joined(said)), tuple(keys))
+    yield Phrase(Sentence(joined(said)), tuple(keys))
 
 
 def _rest(values: Values, _: str) -> Iterable[Phrase]:
@@ -124,7 +124,7 @@ def _yield(values: Values, _: str) -> Iterable[Phrase]:
     said = say("Hold off while {signal} draws more than {power} W", signal=what, power=most)
     if values.get("for_s"):
         said = joined((said, say("and for {time} after", time=duration(values["for_s"]))))
-    yield Phrase(sentence(said), ("signal", "above_w", "for_s"))
+    yield Phrase(Sentence(said), ("signal", "above_w", "for_s"))
 
 
 def _away(values: Values, _: str) -> Iterable[Phrase]:

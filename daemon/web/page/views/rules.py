@@ -9,11 +9,11 @@ from daemon.config.rule_tables import TABLES
 from daemon.simulation.backtest import Outcome
 from daemon.web.languages.home_file import about_keys, about_table
 from daemon.web.page.views.deciding import Decided
-from daemon.web.page.views.figures import full_date, minutes, sentence, share, utc, when
+from daemon.web.page.views.figures import full_date, minutes, share, utc, when
 from daemon.web.page.views.now import ORDERED
 from daemon.web.page.views.rule_sentences import TITLES, Phrase, phrases
 from rules.guards import GUARDS
-from rules.model.wording import Number, joined, say
+from rules.model.wording import Number, Sentence, joined, say
 
 _GUARD_OF = {"heaters": "together"}
 """A table of the home file whose guard has another name."""
@@ -274,7 +274,7 @@ def _decided(name: str, week: Decided | None) -> str:
     )
     if _SHORTEST_S <= withheld_s < stood_s - _SHORTEST_S:
         said = joined((said, say("the heater was off in {time} of it", time=minutes(withheld_s))), "; ")
-    return sentence(said)
+    return Sentence(said)
 
 
 def _shown(value: Any) -> str:

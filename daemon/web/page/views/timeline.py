@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 from accounting.ledger.records import EventRow
 from daemon.config.model import Home
 from daemon.recording.owner_notes import Note, notes_of
-from daemon.web.page.views.figures import day_words, fixed, sentence, utc
-from rules.model.wording import Day, Stored, joined, say
+from daemon.web.page.views.figures import day_words, fixed, utc
+from rules.model.wording import Day, Sentence, Stored, joined, say
 
 KINDS = {
     "tariff": say("Tariffs"),
@@ -88,7 +88,7 @@ def _entry(
     local = at.astimezone(zone)
     clock = "" if day else f"{local:%H:%M}"
     words, shown = KIND_WORDS.get(kind, kind), day_words(local.date(), today)
-    return Entry(at.timestamp(), local.date().isoformat(), shown, clock, words, sentence(text), note)
+    return Entry(at.timestamp(), local.date().isoformat(), shown, clock, words, Sentence(text), note)
 
 
 def _tariffs(home: Home, zone: ZoneInfo, today: date) -> Iterable[Entry]:

@@ -6,11 +6,11 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from daemon.timing.events import HOMIE_LINK, READER_LINK
-from daemon.web.page.views.figures import instant, sentence, signal_words, when
+from daemon.web.page.views.figures import instant, signal_words, when
 from daemon.web.page.views.house import HomeFacts
 from rules.model.formatting import duration
 from rules.model.signals import find
-from rules.model.wording import Number, joined, listed, say, say_many
+from rules.model.wording import Number, Sentence, joined, listed, say, say_many
 
 LOW_DISK_BYTES = 500_000_000
 READINGS_LINK = "readings"
@@ -40,8 +40,8 @@ def troubles(health: Mapping[str, Any] | None, facts: HomeFacts, free_bytes: int
         *_connections(health),
         *_silences(health, facts),
         *_alarms(health, facts),
-        *(Trouble("heater", sentence(words)) for words in _refused(health, facts)),
-        *(Trouble("books", sentence(fault)) for fault in _faults(health)),
+        *(Trouble("heater", Sentence(words)) for words in _refused(health, facts)),
+        *(Trouble("books", Sentence(fault)) for fault in _faults(health)),
     ]
     if free_bytes is not None and free_bytes <= LOW_DISK_BYTES:
         size = Number(f"{free_bytes / 1e9:.1f} GB")
@@ -82,7 +82,7 @@ def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
     by_reason: dict[str, list[str]] = {}
     for name, link in health["links"].items():
         if not link["up"] and name.startswith(READER_LINK):
-            yield Trouble("books", sentence(say("{name}: {fault}", name=name, fault=link["reason"])))
+            yield Trouble("books", Sentence(say("{name}: {fault}", name=name, fault=link["reason"])))
         elif not link["up"]:
             known = {READINGS_LINK: _READINGS, HOMIE_LINK: _HOMIE}
             who = known.get(name) or say("heater {name}", name=name)
@@ -90,7 +90,7 @@ def _connections(health: Mapping[str, Any]) -> Iterable[Trouble]:
     for reason, cut_off in by_reason.items():
         concerns: Concerns = "books" if cut_off == [_HOMIE] else "heater"
         said = say("no connection to the broker for {what}", what=listed(cut_off))
-        yield Trouble(concerns, sentence(joined((said, reason), ": ")))
+        yield Trouble(concerns, Sentence(joined((said, reason), ": ")))
 
 
 def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
@@ -103,7 +103,7 @@ def _silences(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
         known = [ages[name] for name in names if ages.get(name) is not None]
         time = duration(min(known)) if known else ""
         waits = any(name in facts.needed for name in names)
-        yield Trouble("heater" if waits else "books", sentence(joined((_unheard(topic, time), words), ": ")))
+        yield Trouble("heater" if waits else "books", Sentence(joined((_unheard(topic, time), words), ": ")))
 
 
 def _unheard(topic: str, time: str) -> str:
@@ -121,7 +121,7 @@ def _alarms(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[Trouble]:
         if explained and _SILENT in str(alarm["name"]):
             continue  # it is the same cause
         since = when(instant(alarm["since"]), zone, now)
-        yield Trouble("heater", sentence(say("{alarm}, since {time}", alarm=alarm["sentence"], time=since)))
+        yield Trouble("heater", Sentence(say("{alarm}, since {time}", alarm=alarm["sentence"], time=since)))
 
 
 def _refused(health: Mapping[str, Any], facts: HomeFacts) -> Iterable[str]:

@@ -6,9 +6,9 @@ from datetime import datetime, timedelta
 from itertools import dropwhile
 from typing import Any, NamedTuple
 
-from daemon.web.page.views.figures import fixed, period, sentence, share
+from daemon.web.page.views.figures import fixed, period, share
 from daemon.web.page.views.value_chart import ValueChart, value_chart
-from rules.model.wording import Day, Number, joined, say, with_and
+from rules.model.wording import Day, Number, Sentence, joined, say, with_and
 
 
 class Period(NamedTuple):
@@ -248,4 +248,4 @@ def _basis(answer: Mapping[str, Any]) -> list[str]:
         said.append(
             say("While diverting {energies}, for {money}; net is less by that.", energies=with_and(gave), money=money)
         )
-    return said + [sentence(note) for note in answer.get("notes", ())]
+    return said + [Sentence(note) for note in answer.get("notes", ())]

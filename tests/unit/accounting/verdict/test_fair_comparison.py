@@ -16,6 +16,7 @@ from accounting.verdict.fair_comparison import (
     half_width,
     pairs_needed,
 )
+from daemon.web.languages.language import language
 from rules.planning.alternation import blocks
 
 FIRST = date(2026, 3, 1)
@@ -93,6 +94,14 @@ def test_without_pairs_it_says_what_is_missing() -> None:
     order = bound(2)
     assert "2 pairs of blocks are over" in str(fair_comparison(order, DaysPaid(drawn(order, 0.1, 1), "x", {})))
     assert fair_comparison(order, DaysPaid("no tank", "no meter", {})) == "no tank; no meter"
+
+
+def test_what_is_missing_is_said_in_another_language_with_all_of_its_parts() -> None:
+    order = bound(2)
+    missing = fair_comparison(order, DaysPaid(drawn(order, 0.1, 1), {}, {}, {order.pairs[0].on[0]: 2.0}))
+    said = str(language("de").say(missing))
+    assert "Tage bleiben beim Speicher außen vor: 2,0 kWh" in said
+    assert "pairs of blocks" not in said
 
 
 def test_weeks_to_go_are_those_after_which_the_range_is_so_narrow() -> None:

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from accounting.verdict.advice import WORTH_SAYING
-from accounting.verdict.against_export import NEARLY_WHOLE
+from accounting.verdict.year import ENOUGH_OF_MONTH
 from daemon.documents.verdict_text import headline, sections
 from rules.model.formatting import rounded_percent
 
@@ -123,8 +123,8 @@ def test_no_advice_says_when_there_would_be_some() -> None:
     assert sentence == (
         "Nothing so far. To leave diversion off in some months, or the hardware itself where its standby is known, is "
         "advised where that would have brought money in each of them in every year of the books, and together at least "
-        f"{WORTH_SAYING:.2f} GBP a year. Months of which the books hold less than {rounded_percent(NEARLY_WHOLE)} are "
-        "not looked at."
+        f"{WORTH_SAYING:.2f} GBP a year. Months of which the books hold less than {rounded_percent(ENOUGH_OF_MONTH)} "
+        "are not looked at."
     )
 
 

@@ -135,3 +135,24 @@ def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) 
             assert (refused.status, _lang(refused)) == (400, "de")
             assert said in refused.text
             assert f'value="{value}"' in refused.text
+
+
+def test_whoever_makes_it_riskier_is_cautioned_in_the_language(tmp_path: Path) -> None:
+    file = tmp_path / "home.toml"
+    file.write_text(SMALL)
+    with Served(password_hash=HASH, home=load(file)) as page:
+        cookie = page.form("/login", {"password": PASSWORD, "then": "/"}).cookie
+        room = page.http("GET", "/rules/full", headers={"Cookie": cookie}).text
+        token = room.partition('name="form_token" value="')[2].partition('"')[0]
+        for path, entered, german, english in (
+            ("/rules/full/try", {"stop_at_pct": "99"}, "über den üblichen", "above the usual"),
+            ("/rules/limit/try", {"maximum_c": "75"}, "verbrüht in etwa", "burns in about"),
+            ("/rules/away/try", {"periods": "2026-08-01/2026-08-15"}, "die Hähne laufen lassen", "let the taps run"),
+            ("/override", {"order": "heat", "minutes": "30"}, "kauft aus dem Netz", "buys from the grid"),
+        ):
+            for code, word, said in (("de", "Vorsicht.", german), ("en", "Caution.", english)):
+                shown = page.form(path, {"form_token": token, **entered}, cookie, Accept_Language=code)
+                if trial := shown.headers.get("location"):
+                    shown = page.http("GET", trial, headers={"Cookie": cookie, "Accept-Language": code})
+                cautions = [text.partition("</p>")[0] for text in shown.text.split('<p class="caution">')[1:]]
+                assert any(word in caution and said in caution for caution in cautions), (path, code)

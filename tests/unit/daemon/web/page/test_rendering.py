@@ -5,12 +5,13 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from markupsafe import escape
 
-from daemon.web.languages.language import ENGLISH, language
+from daemon.web.languages.language import CODES, ENGLISH, language
 from daemon.web.page.rendering import templates, units_kept
 from rules.guards import GUARDS
 from rules.model.signals import SIGNALS
-from rules.model.wording import Number, say, say_many
+from rules.model.wording import Number, Sentence, Stored, joined, say, say_many
 from tests.support.marked_pages import MARKED, unmarked
 from tests.support.page_rooms import pages, rendered
 
@@ -26,8 +27,6 @@ FORM = frozenset(("order", "heat"))
 """A form's field that was not sent, as it was entered."""
 SET_UP = frozenset(["a", "b", "c", "d", "kw", "meter", "power"])
 """Topics, and names found in payloads."""
-
-
 ENGLISH_FIGURES = re.compile(r"\d\.\d\d? (?:kW|°C|%|EUR)|\b(?:Wednesday|Thu|Wed|June|Jun) \d|\d{1,2} (?:May|June?)\b")
 
 
@@ -87,11 +86,20 @@ def test_a_value_within_a_template_is_said_in_its_language_and_escaped() -> None
     assert english.render(made) == "tank 94.5 % 1,000 days"
 
 
+@pytest.mark.parametrize("code", CODES)
+def test_what_others_wrote_is_neither_filled_in_nor_taken_for_a_page(code: str) -> None:
+    hostile = "{x} {0.y} {{ z }} %(topic)s 100 % <b>\"'"
+    page = templates(language(code)).from_string(
+        '<a title="{% trans topic=text %}expected on <code>{{ topic }}</code>{% endtrans %}">{{ text }}</a>'
+    )
+    for text in (hostile, say("{name} twice", name=hostile), Stored(hostile), Sentence(joined((hostile, hostile)))):
+        html = page.render(text=text)
+        assert html.count(str(escape(hostile))) == 2 * str(text).count(hostile)
+        assert "<b>" not in html
+
+
 def test_no_page_in_german_says_an_english_figure_or_date(tmp_path: Path) -> None:
     for name, html in rendered(language("de"), tmp_path):
         text = re.sub(r"<(script|style|code|textarea)\b.*?</\1>|<[^>]*>", " ", html, flags=re.DOTALL)
-        wrong = re.findall(
-            r"\d\.\d\d? (?:kW|°C|%|EUR)|\b(?:Wednesday|Thu|Wed|June|Jun) \d|\d{1,2} (?:May|June?)\b", text
-        )
-        assert wrong == [], name
+        assert ENGLISH_FIGURES.findall(text) == [], name
         assert '<html lang="de">' in html
