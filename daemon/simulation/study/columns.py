@@ -7,7 +7,7 @@ from math import isnan, nan
 from daemon.inputs.readings_file import OP, ReadingsFile
 from rules.model.errors import BrimfulError
 from rules.model.signals import SIGNALS
-from rules.model.wording import Number, joined, say
+from rules.model.wording import Number, joined, say, say_many
 
 _POWERS = ("house_w", "pv_w", "battery_w", "grid_w", "topup_w")
 _WANTED = (*_POWERS, "topup_wh", "tank_level_pct", "drawn_wh", "water_l", "import_wh", "export_wh")
@@ -79,19 +79,21 @@ class Columns:
         """What was passed over."""
         refusals = self._file.refusals
         notes = [
-            say(
-                "{name}: {count} cells refused, the first: {first}",
+            say_many(
+                "{name}: one cell refused: {first}",
+                "{name}: {n} cells refused, the first: {first}",
+                count,
                 name=name,
-                count=count,
                 first=refusals.first[name],
             )
             for name, count in refusals.count.items()
         ]
         if self._disorder:
             notes.append(
-                say(
-                    "{disorder} rows passed over: not later than the row before",
-                    disorder=self._disorder,
+                say_many(
+                    "one row passed over: not later than the row before",
+                    "{n} rows passed over: not later than the row before",
+                    self._disorder,
                 )
             )
         if ignored := sorted(set(self._file.signals) - set(self.columns)):

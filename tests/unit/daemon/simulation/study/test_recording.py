@@ -138,8 +138,8 @@ def test_a_load_that_stands_still_for_hours_is_remarked_on(tmp_path: Path) -> No
 def test_rows_of_one_instant_and_cells_that_are_no_reading(tmp_path: Path) -> None:
     text = minutes("100,0,0", "100,x,0", "100,0,0") + "2025-06-01T00:02:00Z,5,5,5\n"
     notes = " ".join(recorded(tmp_path, text).notes)
-    assert "pv_w: 1 cells refused, the first: line 3: 'x' is no reading" in notes
-    assert "1 rows passed over" in notes
+    assert "pv_w: one cell refused: line 3: 'x' is no reading" in notes
+    assert "one row passed over: not later" in notes
 
 
 @pytest.mark.parametrize(
