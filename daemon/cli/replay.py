@@ -24,7 +24,7 @@ from daemon.inputs.readings_file import open_readings
 from daemon.inputs.row_order import Disorder
 from daemon.simulation.replay import Replay
 from rules.model.errors import BrimfulError
-from rules.model.formatting import duration
+from rules.model.formatting import counted, duration
 
 
 @click.command()
@@ -55,7 +55,7 @@ def replay(home_file: Path, readings: Path, ledger: Path | None, by: By, as_json
         if ledger is not None:
             draft.rename(ledger)
     for signal, count in refused.count.items():
-        click.echo(f"{signal}: {count} cells refused, the first: {refused.first[signal]}", err=True)
+        click.echo(f"{signal}: {counted(count, 'cell')} refused, the first: {refused.first[signal]}", err=True)
     if as_json:
         echo_json(_answer(run, valued, loaded, dict(refused.count), file.disorder, ledger))
     else:
