@@ -9,6 +9,7 @@ from typing import Any
 
 from accounting.ledger.sealed_writing import note_of_chain, sealed
 from accounting.ledger.sealing import (
+    BITE,
     CHANGING,
     DAY_S,
     KEPT_BYTES,
@@ -25,7 +26,6 @@ from accounting.ledger.sealing import (
 
 ENOUGH = 20
 """How many problems of one kind are named at most."""
-_BITE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ class _Rows:
             self.count += 1
             if not row.sound and len(self.problems) < ENOUGH:
                 self.problems.append(f"{named(row.table, row.key)}: not as it was written")
-            if self.count % _BITE == 0:
+            if self.count % BITE == 0:
                 self._pause()
             yield row
 
@@ -134,16 +134,17 @@ def _notes(db: sqlite3.Connection, sealing: Sealing, kept: Kept | None, pause: C
         place, digest = columns.place("id"), columns.place("digest")
         count = last = 0
         wanted = 1 if kept is None else kept.gone.get(table, 0) + 1
-        for row in db.execute(f"SELECT {columns.listed} FROM {table} ORDER BY id"):
-            count, last = count + 1, row[place]
-            if row[digest] != sealing.digest(table, row)[:KEPT_BYTES]:
-                problems.append(f"{table} {last}: not as it was written")
-            if kept is not None and last >= wanted:
-                if last > wanted:
-                    problems.append(f"{table} {wanted} to {last - 1}: gone")
-                wanted = last + 1
-            if count % _BITE == 0:
-                pause()
+        found = db.execute(f"SELECT {columns.listed} FROM {table} ORDER BY id")
+        while rows := found.fetchmany(BITE):
+            for row, made in zip(rows, sealing.digests(table, rows), strict=True):
+                count, last = count + 1, row[place]
+                if row[digest] != made[:KEPT_BYTES]:
+                    problems.append(f"{table} {last}: not as it was written")
+                if kept is not None and last >= wanted:
+                    if last > wanted:
+                        problems.append(f"{table} {wanted} to {last - 1}: gone")
+                    wanted = last + 1
+            pause()
         newest = 0 if kept is None else kept.last.get(table, 0)
         if kept is not None and last > newest:
             problems.append(f"{table} {newest + 1} to {last}: added by nobody")

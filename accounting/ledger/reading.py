@@ -19,7 +19,7 @@ from accounting.ledger.records import (
     Refused,
 )
 from accounting.ledger.sealed_writing import LINE, sealed
-from accounting.ledger.sealing import SEAL
+from accounting.ledger.sealing import BITE, SEAL
 from accounting.ledger.totals import Totals
 from accounting.ledger.verifying import CURRENT, checks, whole_file
 from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
@@ -134,13 +134,12 @@ class Ledger(Totals):
                 from_s,
                 to_s,
             )
-        found = []
-        for row in rows:
-            parts = lines.get(key(row), ())
-            of_row.check(row, parts)
-            postings = tuple([Posting(*line_values(line)) for line in parts])
-            found.append(entry_of(values(row), postings))
-        return found
+        parts = [lines.get(key(row), []) for row in rows]
+        of_row.check(rows, parts)
+        return [
+            entry_of(values(row), tuple([Posting(*line_values(line)) for line in of_it]))
+            for row, of_it in zip(rows, parts, strict=True)
+        ]
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:
         """Current versions of the tank's settled intervals that start in [from_s, to_s), by time; read as they are
@@ -161,17 +160,20 @@ class Ledger(Totals):
                 (from_s, to_s),
             )
             line = lines.fetchone()
-            for row in rows:
-                parts = []
-                while line is not None and line[:2] <= row[:2]:
-                    if line[:2] == row[:2]:
-                        parts.append(line[2:])
-                    line = lines.fetchone()
-                whole = row[2:]
+            while bite := rows.fetchmany(BITE):
+                parts: list[list[tuple[Any, ...]]] = []
+                for row in bite:
+                    parts.append([])
+                    while line is not None and line[:2] <= row[:2]:
+                        if line[:2] == row[:2]:
+                            parts[-1].append(line[2:])
+                        line = lines.fetchone()
+                whole = [row[2:] for row in bite]
                 of_row.check(whole, parts)
-                start_s, interval_s, measured_s, closing_wh, metered, reason = values(whole)
-                postings = tuple([Posting(*line_values(part)) for part in parts])
-                yield TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, postings)
+                for row, of_it in zip(whole, parts, strict=True):
+                    start_s, interval_s, measured_s, closing_wh, metered, reason = values(row)
+                    postings = tuple([Posting(*line_values(part)) for part in of_it])
+                    yield TankEntry(start_s, interval_s, measured_s, closing_wh, bool(metered), reason, postings)
 
     def tank_digests(self, from_s: float, to_s: float) -> bytes:
         """The digests of all rows of the tank's intervals that start in [from_s, to_s), in order."""

@@ -60,7 +60,7 @@ class Recorded(Versions):
     def _whole(self, table: str, which: str, *values: object) -> list[dict[str, Any]]:
         """The rows of a table by column. Raises LedgerError of one that is not as it was written."""
         of_row = self._sound(table)
-        return [of_row.sound(row) for row in self.ask(f"SELECT {of_row.listed} FROM {table} {which}", *values)]
+        return of_row.sound(self.ask(f"SELECT {of_row.listed} FROM {table} {which}", *values))
 
     def _unchanged(self, table: str) -> None:
         """Raise LedgerError if a table whose rows change does not hold what was written last."""

@@ -60,13 +60,13 @@ class SealedWriting:
         at = names.index(booked.at)
         self._at_s = max(self._at_s, *(row[at] for row in rows))
         batch = self._kept.head.batch + 1
-        whole = list(columns.whole((*names, "batch"), ((*row, batch) for row in rows)))
+        whole = columns.whole((*names, "batch"), [(*row, batch) for row in rows])
         lines = self._lines(booked, [[row[names.index(name)] for name in booked.key] for row in rows], parts)
+        digests = self._sealing.digests(table, whole, lines)
         place = columns.place("digest")
-        for row, of_row in zip(whole, lines or [[]] * len(whole), strict=True):
-            digest = self._sealing.digest(table, row, of_row)
+        for row, digest in zip(whole, digests, strict=True):
             row[place] = digest[:KEPT_BYTES]
-            self._digests.append(digest)
+        self._digests += digests
         self._db.executemany(columns.insert, whole)
         if lines:
             self._db.executemany(self._sealing.columns(booked.lines).insert, chain.from_iterable(lines))
@@ -77,26 +77,28 @@ class SealedWriting:
         """The postings of rows with these keys, whole."""
         if not parts:
             return []
-        lines = (
+        lines = [
             (*key, place, *_line(posting))
             for key, postings in zip(keys, parts, strict=True)
             for place, posting in enumerate(postings)
-        )
-        whole = self._sealing.columns(booked.lines).whole((*booked.key, "line", *LINE), lines)
+        ]
+        whole = iter(self._sealing.columns(booked.lines).whole((*booked.key, "line", *LINE), lines))
         return [list(islice(whole, len(postings))) for postings in parts]
 
     def note(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Add rows to a table whose old rows are let go."""
         columns = self._sealing.columns(table)
         place = columns.place("digest")
-        whole = []
-        for row in rows:
-            number = self._kept.last[table] = self._kept.last.get(table, 0) + 1
-            (added,) = columns.whole((*row, "id"), [(*row.values(), number)])
-            added[place] = self._sealing.digest(table, added)[:KEPT_BYTES]
-            whole.append(added)
-        if whole:
-            self._db.executemany(columns.insert, whole)
+        added = list(rows)
+        if not added:
+            return
+        last = self._kept.last.get(table, 0)
+        self._kept.last[table] = last + len(added)
+        numbered = [(*row.values(), last + ahead) for ahead, row in enumerate(added, start=1)]
+        whole = columns.whole((*added[0], "id"), numbered)
+        for row, digest in zip(whole, self._sealing.digests(table, whole), strict=True):
+            row[place] = digest[:KEPT_BYTES]
+        self._db.executemany(columns.insert, whole)
 
     def let_go(self, table: str, numbers: Sequence[int]) -> None:
         """Record which rows of such a table are dropped now."""

@@ -36,12 +36,15 @@ def _batches(db: sqlite3.Connection, sealing: Sealing) -> None:
         places = [columns.place(name) for name in table.key]
         of_it = " AND ".join(f"{name} = ?" for name in table.key)
         for rows in _bites(db, table, columns.listed, places):
-            sealed = []
+            keys = [[row[place] for place in places] for row in rows]
             for row in rows:
-                key = [row[place] for place in places]
                 row[batch] = numbers[int(row[at] // DAY_S)]
-                lines = db.execute(sealing.lines_sql(table.name), key).fetchall() if table.lines else ()
-                sealed.append((row[batch], sealing.digest(table.name, row, lines)[:KEPT_BYTES], *key))
+            lines_sql = sealing.lines_sql(table.name)
+            lines = [db.execute(lines_sql, key).fetchall() for key in keys] if lines_sql else ()
+            digests = sealing.digests(table.name, rows, lines)
+            sealed = [
+                (row[batch], digest[:KEPT_BYTES], *key) for row, digest, key in zip(rows, digests, keys, strict=True)
+            ]
             db.executemany(f"UPDATE {table.name} SET batch = ?, digest = ? WHERE {of_it}", sealed)
         db.execute(guard[0])
 
@@ -65,7 +68,8 @@ def _notes(db: sqlite3.Connection, sealing: Sealing, table: str) -> None:
     columns = sealing.columns(table)
     place = columns.place("id")
     for rows in _bites(db, Booked(table, ("id",), ""), columns.listed, [place]):
-        sealed = [(sealing.digest(table, row)[:KEPT_BYTES], row[place]) for row in rows]
+        digests = sealing.digests(table, rows)
+        sealed = [(digest[:KEPT_BYTES], row[place]) for row, digest in zip(rows, digests, strict=True)]
         db.executemany(f"UPDATE {table} SET digest = ? WHERE id = ?", sealed)
 
 

@@ -37,19 +37,21 @@ class SoundRows:
         self._path = path
         self.listed = self._columns.listed
 
-    def check(self, row: Sequence[Any], lines: Sequence[Sequence[Any]] = ()) -> None:
-        """Look at a whole row's digest. lines: its parts, whole. Raises LedgerError if it is not as it was written."""
+    def check(self, rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Sequence[Any]]] = ()) -> None:
+        """Look at whole rows' digests. parts: each one's parts, whole, if the table's rows have any. Raises LedgerError
+        of the first row that is not as it was written."""
         table = self._columns.table
-        if row[self._place] != self._sealing.digest(table, row, lines)[:KEPT_BYTES]:
-            checked = self._by_column(row)
-            of_it = BY_NAME.get(table)
-            name = f"{table} {checked['id']}" if of_it is None else named(table, [checked[key] for key in of_it.key])
-            raise not_as_written(self._path, f"the {name}")
+        for row, digest in zip(rows, self._sealing.digests(table, rows, parts), strict=True):
+            if row[self._place] != digest[:KEPT_BYTES]:
+                checked = self._by_column(row)
+                of_it = BY_NAME.get(table)
+                key = f"{table} {checked['id']}" if of_it is None else named(table, [checked[key] for key in of_it.key])
+                raise not_as_written(self._path, f"the {key}")
 
-    def sound(self, row: Sequence[Any]) -> dict[str, Any]:
-        """A row without parts, by column. Raises as `check` does."""
-        self.check(row)
-        return self._by_column(row)
+    def sound(self, rows: Sequence[Sequence[Any]]) -> list[dict[str, Any]]:
+        """Rows without parts, by column. Raises as `check` does."""
+        self.check(rows)
+        return [self._by_column(row) for row in rows]
 
     def _by_column(self, row: Sequence[Any]) -> Row:
         return Row(zip(self._columns.names, row, strict=True), self._path)

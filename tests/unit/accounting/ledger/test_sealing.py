@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from accounting.ledger.connecting import migrate
-from accounting.ledger.sealing import BY_NAME, Sealing
+from accounting.ledger.sealing import BITE, BY_NAME, Sealing
 
 SAID: dict[str, dict[str, Any]] = {
     "entry": {
@@ -52,10 +52,41 @@ def test_a_digest_is_that_of_the_json_of_what_is_said(table: str) -> None:
         default=bytes.hex,
     )
     parts = [whole("posting", line) for line in lines]
-    for _ in range(2):  # the form is made once
-        assert (
-            sealing.digest(table, whole(table, SAID[table]), parts) == blake2b(text.encode(), digest_size=16).digest()
-        )
+    (digest,) = sealing.digests(table, [whole(table, SAID[table])], [parts])
+    assert digest == blake2b(text.encode(), digest_size=16).digest()
+    db.close()
+
+
+def test_a_row_has_the_same_digest_among_others() -> None:
+    """Whether they hold a column's default or not, and however many there are."""
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(db)
+    sealing = Sealing(db)
+    columns = sealing.columns("entry")
+    says: list[tuple[int, int, str | None, float]] = [(place, place % 3, None, place / 7) for place in range(2 * BITE)]
+    says += [(place, 0, "9/10" if place % 2 else None, 1e9) for place in range(7)]
+    rows = columns.whole(("start_s", "grid_wh", "used", "booked_at_s"), says)
+    lines = sealing.columns("posting").whole(("line", "account", "micro"), [(0, "sun", 0), (1, "tank", 5)])
+    parts = [lines[: place % 3] for place in range(len(rows))]
+    alone = [sealing.digests("entry", [row], [of_it])[0] for row, of_it in zip(rows, parts, strict=True)]
+    assert sealing.digests("entry", rows, parts) == alone
+    assert len({*alone}) == len(rows)
+    assert sealing.digests("entry", [], []) == []
+    db.close()
+
+
+def test_rows_are_written_in_the_types_in_which_they_are_read() -> None:
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(db)
+    columns = Sealing(db).columns("restatement")
+    names = ("id", "at_s", "why", "from_s", "to_s", "batch")
+    rows = columns.whole(names, [(1, 5, "a", 0, True, None), (2, 5.5, "b", 0, 2, 3)])
+    db.executemany(columns.insert, rows)
+    read = db.execute(f"SELECT {columns.listed} FROM restatement ORDER BY id").fetchall()
+    assert [[(type(value), value) for value in row] for row in read] == [
+        [(type(value), value) for value in row] for row in rows
+    ]
+    assert columns.whole(names, []) == []
     db.close()
 
 
@@ -65,6 +96,9 @@ def test_a_number_that_became_a_text_has_another_digest() -> None:
     migrate(db)
     columns = Sealing(db).columns("posting")
     (row,) = columns.whole(("account", "wh"), [("sun", 12)])
-    damaged = [str(value) if value == 12 else value for value in row]
-    assert columns.meant(damaged) != columns.meant(row)
+    for damaged in (str, float):
+        other = [damaged(value) if value == 12 else value for value in row]
+        for rows in ([row, other], [other, row]):
+            one, another = columns.meant(rows)
+            assert one != another
     db.close()
