@@ -20,7 +20,7 @@ from accounting.pricing.bands import DAY_S
 from accounting.valuation.valuer import Valuer
 
 LONGEST_WHY = 200
-_all_but_reason = attrgetter(*(field.name for field in fields(Entry) if field.name != "reason"))
+_figures = attrgetter(*(field.name for field in fields(Entry) if field.name not in ("reason", "postings")))
 Wanted = Callable[[Entry], bool]
 """Whether an interval is to be restated at all."""
 
@@ -53,7 +53,7 @@ def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry
     after = valuer.revalue(entry, f"restated: {why}")
     if same(entry, after) or not wanted(entry):
         return None
-    if not after.unknown <= entry.unknown:
+    if after.unknown and not after.unknown <= entry.unknown:
         return Revision(entry, None)
     return Revision(entry, after)
 
@@ -75,7 +75,7 @@ def same(one: Entry, other: Entry) -> bool:
         other = replace(other, used=None, postings=one.postings)
     if one.unpriced_wh is None:
         other = replace(other, unpriced_wh=None, displaced=None)
-    return _all_but_reason(other) == _all_but_reason(one)
+    return other.postings == one.postings and _figures(other) == _figures(one)
 
 
 def revise_tank(tank: TankEntry, pairs: Sequence[tuple[Entry, Entry]], why: str) -> TankEntry:
@@ -251,10 +251,11 @@ def same_figures(one: Entry, other: Entry) -> bool:
 
 
 def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry]], why: str, now_s: float) -> None:
+    starts = [before.start_s for before, _ in pairs]
+    booked = list(ledger.tank_entries(min(starts), max(starts) + 1)) if starts else []
     by_start: dict[int, list[tuple[Entry, Entry]]] = {}
-    for before, after in pairs:
-        by_start.setdefault(before.start_s, []).append((before, after))
-    booked = ledger.tank_entries(min(by_start), max(by_start) + 1) if by_start else ()
+    for start_s, pair in zip(starts, pairs, strict=True) if booked else ():
+        by_start.setdefault(start_s, []).append(pair)
     tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
     ledger.restate(number, [after for _, after in pairs], tank, now_s)
 

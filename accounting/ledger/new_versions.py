@@ -158,7 +158,8 @@ def _says_the_same(entry: Entry, newest: Entry) -> bool:
 
 def _stretches(entries: Sequence[Entry]) -> list[tuple[str, int, int]]:
     """From when to when there are entries of each heater."""
-    of_heater: dict[str, list[int]] = {}
+    starts: dict[str, list[int]] = {}
     for entry in entries:
-        of_heater.setdefault(entry.heater, []).extend((entry.start_s, entry.end_s))
-    return [(heater, min(ends), max(ends)) for heater, ends in of_heater.items()]
+        starts.setdefault(entry.heater, []).append(entry.start_s)
+    interval_s = entries[0].interval_s
+    return [(heater, min(found), max(found) + interval_s) for heater, found in starts.items()]

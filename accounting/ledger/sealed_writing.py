@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from itertools import chain, groupby, islice
-from operator import attrgetter
+from operator import attrgetter, itemgetter
 from typing import Any
 from zlib import crc32
 
@@ -58,10 +58,10 @@ class SealedWriting:
             return
         booked, columns = BY_NAME[table], self._sealing.columns(table)
         at = names.index(booked.at)
-        self._at_s = max(self._at_s, *(row[at] for row in rows))
+        self._at_s = max(self._at_s, *[row[at] for row in rows])
         batch = self._kept.head.batch + 1
         whole = columns.whole((*names, "batch"), [(*row, batch) for row in rows])
-        lines = self._lines(booked, [[row[names.index(name)] for name in booked.key] for row in rows], parts)
+        lines = self._lines(booked, names, rows, parts)
         digests = self._sealing.digests(table, whole, lines)
         place = columns.place("digest")
         for row, digest in zip(whole, digests, strict=True):
@@ -72,14 +72,15 @@ class SealedWriting:
             self._db.executemany(self._sealing.columns(booked.lines).insert, chain.from_iterable(lines))
 
     def _lines(
-        self, booked: Booked, keys: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
+        self, booked: Booked, names: Sequence[str], rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
     ) -> list[list[list[Any]]]:
-        """The postings of rows with these keys, whole."""
+        """The postings of rows of these columns, whole."""
         if not parts:
             return []
+        key = itemgetter(*map(names.index, booked.key))
         lines = [
-            (*key, place, *_line(posting))
-            for key, postings in zip(keys, parts, strict=True)
+            (*key(row), place, *_line(posting))
+            for row, postings in zip(rows, parts, strict=True)
             for place, posting in enumerate(postings)
         ]
         whole = iter(self._sealing.columns(booked.lines).whole((*booked.key, "line", *LINE), lines))

@@ -80,6 +80,7 @@ class Columns:
         described = sorted(((row[1], row[2], row[4]) for row in found), key=lambda one: (one[0] in left_out, one[0]))
         self.names = tuple(name for name, _, _ in described)
         self.listed = ", ".join(self.names)
+        self._places = {name: place for place, name in enumerate(self.names)}
         self.insert = f"INSERT INTO {table} ({self.listed}) VALUES ({', '.join('?' * len(self.names))})"
         self._kinds = [_EXACT.get(kind) for _, kind, _ in described]
         self._defaults = [
@@ -89,9 +90,9 @@ class Columns:
 
     def place(self, name: str) -> int:
         """Where a column stands in a whole row. Raises sqlite3.DatabaseError if the file has no such column."""
-        if name not in self.names:
+        if name not in self._places:
             raise sqlite3.DatabaseError(f"no such column: {self.table}.{name}")
-        return self.names.index(name)
+        return self._places[name]
 
     def places(self, names: Iterable[str]) -> tuple[int, ...]:
         """Where the columns of these names stand in a whole row."""

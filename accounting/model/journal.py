@@ -69,9 +69,10 @@ def faults(entry: Entry) -> list[str]:
         summed_wh += line.wh
         micro += line.micro
         mg += line.mg
-        account = GRID if is_grid(line.account) else line.account
-        if account in given:
-            given[account] -= line.wh
+        if line.account in given:
+            given[line.account] -= line.wh
+        elif is_grid(line.account):
+            given[GRID] -= line.wh
     sun_wh, forgone_wh = entry.sun_wh, entry.forgone_wh
     sold_wh = sun_wh - forgone_wh - entry.curtailed_wh
     expected = (0, 0, 0, sun_wh - forgone_wh, forgone_wh, entry.grid_wh, entry.battery_wh)

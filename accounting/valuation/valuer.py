@@ -13,6 +13,8 @@ from accounting.valuation.settings import EFFICIENCY, BooksSettings
 from accounting.valuation.terms import Terms, grid_price, rates_over
 from rules.model.record import record
 
+_NOTHING_FORGONE = Posting(BATTERY_FORGONE, 0)
+
 
 @record
 class Energy:
@@ -52,10 +54,10 @@ class Valuer:
         settings = self.settings
         terms = self._terms_of(energy.start_s)
         rates = terms.rates
-        forgone = Posting(BATTERY_FORGONE, 0)
+        forgone = _NOTHING_FORGONE
         forgone_marginal_mg = 0
         bought: list[Posting] = []
-        bought_marginal_mg = taken_wh = battery_wh = unpriced_wh = 0
+        bought_micro = bought_mg = bought_marginal_mg = taken_wh = battery_wh = unpriced_wh = 0
         unknown = [*terms.unknown]
         for account, wh in energy.taken:
             price = self._price_of(account, energy, terms)
@@ -64,6 +66,8 @@ class Valuer:
                 unknown.append(f"price of {account}")
             spent = cost(wh, price, rates)
             bought.append(Posting(account, wh, spent.micro, spent.mg))
+            bought_micro += spent.micro
+            bought_mg += spent.mg
             bought_marginal_mg += spent.marginal_mg or 0
             taken_wh += wh
             battery_wh += wh if account == BATTERY else 0
@@ -95,8 +99,8 @@ class Valuer:
             grid_wh=taken_wh - battery_wh,
             battery_wh=battery_wh,
             curtailed_wh=energy.curtailed_wh,
-            bought_micro=sum(part.micro for part in bought),
-            bought_mg=sum(part.mg for part in bought),
+            bought_micro=bought_micro,
+            bought_mg=bought_mg,
             given_up_marginal_mg=None if given_up_marginal_mg is None else given_up_marginal_mg + forgone_marginal_mg,
             avoided_marginal_mg=worth.avoided_marginal_mg,
             bought_marginal_mg=None if given_up_marginal_mg is None else bought_marginal_mg,
@@ -193,8 +197,10 @@ class Valuer:
 
 def energy_of(entry: Entry) -> Energy:
     """An entry's energy, without prices. Only an entry with its postings names the accounts besides the sun's."""
-    lines: Sequence[Posting] = entry.postings
-    taken = tuple([(line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account)])
+    taken: tuple[tuple[str, int], ...] = ()
+    if entry.sun_wh != entry.diverted_wh:
+        lines: Sequence[Posting] = entry.postings
+        taken = tuple([(line.account, -line.wh) for line in lines if line.account == BATTERY or is_grid(line.account)])
     return Energy(
         entry.start_s,
         entry.heater,
