@@ -12,7 +12,7 @@ from operator import attrgetter
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from accounting.ledger import EventRow, Ledger, LedgerWriter
+from accounting.ledger import EventRow, Ledger, LedgerWriter, OutboxKey
 from accounting.model.entry import Entry, TankEntry, reason_text
 from accounting.model.journal import in_tank
 from accounting.model.periods import bounds
@@ -60,13 +60,14 @@ def revise(entry: Entry, valuer: Valuer, why: str, wanted: Wanted = lambda entry
 
 def revisions(
     ledger: Ledger, valuer: Valuer, why: str, from_s: int, to_s: int, wanted: Wanted = lambda entry: True
-) -> Iterator[Revision]:
-    """What a restatement of the intervals that start in [from_s, to_s) would revise, by time; nothing is written."""
+) -> Iterator[tuple[OutboxKey, Revision]]:
+    """What a restatement of the intervals that start in [from_s, to_s) would revise, by time, each with the key of the
+    version before; nothing is written."""
     for start_s in range(from_s, to_s, DAY_S):
-        for entry in ledger.entries(start_s, min(start_s + DAY_S, to_s)):
-            revised = revise(entry, valuer, why, wanted)
-            if revised is not None:
-                yield revised
+        for key, entry in ledger.standing(start_s, min(start_s + DAY_S, to_s)):
+            revision = revise(entry, valuer, why, wanted)
+            if revision is not None:
+                yield key, revision
 
 
 def same(one: Entry, other: Entry) -> bool:
@@ -133,13 +134,13 @@ class Restating:
             return True
         end_s = min(self.reached_s + DAY_S, self.to_s)
         found = list(revisions(self._ledger, self._valuer, self.why, self.reached_s, end_s, self._wanted))
-        pairs = [(one.before, one.after) for one in found if one.after is not None]
-        if pairs:
+        revised = [(key, before, after) for key, (before, after) in found if after is not None]
+        if revised:
             if self.number is None:
                 self.number = self._ledger.begin_restatement(now_s, self.why, self.from_s, self.to_s)
-            _write(self._ledger, self.number, pairs, self.why, now_s)
-        self.kept += len(found) - len(pairs)
-        self._net_micro += sum(after.net_micro - before.net_micro for before, after in pairs)
+            _write(self._ledger, self.number, revised, self.why, now_s)
+        self.kept += len(found) - len(revised)
+        self._net_micro += sum([after.net_micro - before.net_micro for _, before, after in revised])
         self.reached_s = end_s
         return False
 
@@ -172,15 +173,16 @@ class TakingBack:
             self._ledger.finish_restatement(self._number, now_s, note)
             return True
         start_s = self._days[0] * DAY_S
-        pairs = []
+        revised = []
         for chain in self._ledger.chains(start_s, start_s + DAY_S):
             ours = [place for place, version in enumerate(chain) if version.restatement == self._number]
             if ours and ours[-1] == len(chain) - 1:  # else something newer stands
                 before, after = chain[ours[0] - 1].entry, chain[-1].entry
                 reason = reason_text("restatement taken back", sorted(before.unknown))
                 if not same(after, before):
-                    pairs.append((after, replace(before, reason=reason)))
-        _write(self._ledger, self._number, pairs, self.why, now_s)
+                    key = OutboxKey(after.start_s, after.heater, chain[-1].version)
+                    revised.append((key, after, replace(before, reason=reason)))
+        _write(self._ledger, self._number, revised, self.why, now_s)
         del self._days[0]
         return False
 
@@ -250,14 +252,17 @@ def same_figures(one: Entry, other: Entry) -> bool:
     return same(replace(one, postings=()), replace(other, postings=()))
 
 
-def _write(ledger: LedgerWriter, number: int, pairs: Sequence[tuple[Entry, Entry]], why: str, now_s: float) -> None:
-    starts = [before.start_s for before, _ in pairs]
+def _write(
+    ledger: LedgerWriter, number: int, revised: Sequence[tuple[OutboxKey, Entry, Entry]], why: str, now_s: float
+) -> None:
+    """revised: intervals before and after, with the key of the version before."""
+    starts = [key.start_s for key, _, _ in revised]
     booked = list(ledger.tank_entries(min(starts), max(starts) + 1)) if starts else []
-    by_start: dict[int, list[tuple[Entry, Entry]]] = {}
-    for start_s, pair in zip(starts, pairs, strict=True) if booked else ():
-        by_start.setdefault(start_s, []).append(pair)
-    tank = [revise_tank(entry, by_start[entry.start_s], why) for entry in booked if entry.start_s in by_start]
-    ledger.restate(number, [after for _, after in pairs], tank, now_s)
+    pairs: dict[int, list[tuple[Entry, Entry]]] = {}
+    for key, before, after in revised if booked else ():
+        pairs.setdefault(key.start_s, []).append((before, after))
+    tank = [revise_tank(entry, pairs[entry.start_s], why) for entry in booked if entry.start_s in pairs]
+    ledger.restate(number, [(key, after) for key, _, after in revised], tank, now_s)
 
 
 def _month(at_s: int, zone: ZoneInfo) -> tuple[int, int]:

@@ -13,7 +13,6 @@ from accounting.ledger.versions import VALUE_COLUMNS, VALUES, entry_of
 from accounting.model.entry import Entry, Posting, TankEntry
 
 _NEWEST = f"SELECT max(version), {VALUE_COLUMNS} FROM entry WHERE start_s BETWEEN ? AND ? GROUP BY start_s, heater"
-_NUMBERS = "SELECT start_s, heater, max(version) FROM entry WHERE start_s BETWEEN ? AND ? GROUP BY start_s, heater"
 _POSTINGS = (
     f"SELECT start_s, heater, version, {', '.join(LINE)} FROM posting WHERE start_s BETWEEN ? AND ? "
     "ORDER BY start_s, heater, version, line"
@@ -94,15 +93,6 @@ def news(db: sqlite3.Connection, entries: Sequence[Entry]) -> list[Version]:
         newest[interval] = key, entry
         found.append(newest[interval])
     return found
-
-
-def numbered(db: sqlite3.Connection, entries: Sequence[Entry]) -> list[Version]:
-    """All of the entries, each of another interval, numbered as their next versions."""
-    last = {row[:2]: row[2] for span in _spans(entries) for row in db.execute(_NUMBERS, span)}
-    return [
-        (OutboxKey(entry.start_s, entry.heater, last.get((entry.start_s, entry.heater), 0) + 1), entry)
-        for entry in entries
-    ]
 
 
 def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[TankEntry], at_s: float) -> None:

@@ -116,6 +116,10 @@ class Ledger(Totals):
 
     def entries(self, from_s: float, to_s: float) -> list[Entry]:
         """Current versions of the settled intervals that start in [from_s, to_s), with postings, by time and heater."""
+        return [entry for _, entry in self.standing(from_s, to_s)]
+
+    def standing(self, from_s: float, to_s: float) -> list[tuple[OutboxKey, Entry]]:
+        """As `entries`, each with its version's key."""
         of_row, of_line = self._sound("entry"), self._columns("posting")
         key, of_key = self._picker("entry", _VERSION), self._picker("posting", _VERSION)
         values, line_values = self._picker("entry", VALUES), self._picker("posting", LINE)
@@ -134,11 +138,12 @@ class Ledger(Totals):
                 from_s,
                 to_s,
             )
-        parts = [lines.get(key(row), []) for row in rows]
+        keys = [key(row) for row in rows]
+        parts = [lines.get(version, []) for version in keys]
         of_row.check(rows, parts)
         return [
-            entry_of(values(row), tuple([Posting(*line_values(line)) for line in of_it]))
-            for row, of_it in zip(rows, parts, strict=True)
+            (OutboxKey(*version), entry_of(values(row), tuple([Posting(*line_values(line)) for line in of_it])))
+            for version, row, of_it in zip(keys, rows, parts, strict=True)
         ]
 
     def tank_entries(self, from_s: float, to_s: float, as_of_s: float | None = None) -> Iterator[TankEntry]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from accounting.ledger.errors import LedgerError, speaking
-from accounting.ledger.new_versions import book, book_tank, news, numbered
+from accounting.ledger.new_versions import Version, book, book_tank, news
 from accounting.ledger.opening import Connect, atomic, connect, open_writing, opened_to_write
 from accounting.ledger.reading import KNOWN_UNTIL, Ledger
 from accounting.ledger.records import OWNERS, Batch, DecisionRow, EventRow, Facts, OutboxKey
@@ -199,14 +199,16 @@ class LedgerWriter(Ledger):
             writing.book("restatement", ("id", "at_s", "why", "from_s", "to_s"), [(number, at_s, why, from_s, to_s)])
         return int(number)
 
-    def restate(self, number: int, entries: Sequence[Entry], tank: Sequence[TankEntry], at_s: float) -> None:
+    def restate(self, number: int, revised: Sequence[Version], tank: Sequence[TankEntry], at_s: float) -> None:
         """Write new versions of intervals, and of the tank's, as part of a restatement, in one transaction.
 
-        entries: each says something that its interval's newest version does not. Raises as `commit` does.
+        revised: each entry with the key of the interval's newest version, which it takes the place of. Raises as
+        `commit` does.
         """
-        self._refuse_unsound(entries, tank)
+        self._refuse_unsound([entry for _, entry in revised], tank)
+        versions = [(OutboxKey(start_s, heater, last + 1), entry) for (start_s, heater, last), entry in revised]
         with self._writing() as writing:
-            book(self._db, writing, numbered(self._db, entries), at_s, number)
+            book(self._db, writing, versions, at_s, number)
             book_tank(self._db, writing, tank, at_s)
 
     def finish_restatement(self, number: int, at_s: float, note: EventRow) -> None:

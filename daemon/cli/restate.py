@@ -104,7 +104,7 @@ def _would_move(
     def pairs(books: Ledger) -> Iterator[tuple[Entry, Entry]]:
         nonlocal kept
         valuer = Valuer(as_recorded(settings, books))
-        for before, after in revisions(books, valuer, why, from_s, to_s):
+        for _, (before, after) in revisions(books, valuer, why, from_s, to_s):
             if after is None:
                 kept += 1
             else:

@@ -59,10 +59,10 @@ def write(folder: Path) -> Path:
                     tape=pack([(settled.end_s, {"grid_w": -1.5 * place, "tank_level_pct": 60.0})]),
                 )
             )
-        kept = ledger.entries(0, EVER)
         number = ledger.begin_restatement(START_S + 1e7, "a new price", START_S, START_S + 10 * HALF_HOUR_S)
         dearer = [
-            replace(one, avoided_micro=one.avoided_micro + 10, reason="restated: a new price") for one in kept[:8]
+            (key, replace(one, avoided_micro=one.avoided_micro + 10, reason="restated: a new price"))
+            for key, one in ledger.standing(0, EVER)[:8]
         ]
         ledger.restate(number, dearer, [heated(2, 700)], START_S + 1e7)
         ledger.finish_restatement(number, START_S + 1e7, EventRow(START_S + 1e7, "restatement", "note", "restated"))

@@ -85,7 +85,7 @@ def test_a_corrected_price_with_a_pencil(ledger: LedgerWriter) -> None:
 def test_the_difference_is_told_by_month(ledger: LedgerWriter) -> None:
     dry = [
         (one.before, one.after)
-        for one in revisions(ledger, Valuer(CORRECTED), "", START_S, END_S)
+        for _, one in revisions(ledger, Valuer(CORRECTED), "", START_S, END_S)
         if one.after is not None
     ]
     work = run(ledger, CORRECTED, END_S)
