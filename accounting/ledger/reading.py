@@ -3,7 +3,6 @@
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
-from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
@@ -221,10 +220,10 @@ class Ledger(Totals):
             )
         return [entry_of(row) for row in rows]
 
-    def _picker(self, table: str, names: Sequence[str]) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
+    def _picker(self, table: str, names: tuple[str, ...]) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
         """Takes these columns out of a whole row. Raises LedgerError if the file has no such column."""
         with speaking("read the ledger", self._path):
-            return itemgetter(*self._columns(table).places(names))
+            return self._columns(table).picker(names)
 
     def outbox_peek(self, limit: int, after: tuple[int, str] = BEFORE_ALL) -> list[OutboxItem]:
         """The oldest entries still to be sent, at most `limit`, of those behind `after` (start, heater)."""

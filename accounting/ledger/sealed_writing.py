@@ -67,9 +67,9 @@ class SealedWriting:
         for row, digest in zip(whole, digests, strict=True):
             row[place] = digest[:KEPT_BYTES]
         self._digests += digests
-        self._db.executemany(columns.insert, whole)
-        if lines:
-            self._db.executemany(self._sealing.columns(booked.lines).insert, chain.from_iterable(lines))
+        columns.insert(self._db, whole)
+        if any(lines):
+            self._sealing.columns(booked.lines).insert(self._db, list(chain.from_iterable(lines)))
 
     def _lines(
         self, booked: Booked, names: Sequence[str], rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
@@ -99,7 +99,7 @@ class SealedWriting:
         whole = columns.whole((*added[0], "id"), numbered)
         for row, digest in zip(whole, self._sealing.digests(table, whole), strict=True):
             row[place] = digest[:KEPT_BYTES]
-        self._db.executemany(columns.insert, whole)
+        columns.insert(self._db, whole)
 
     def let_go(self, table: str, numbers: Sequence[int]) -> None:
         """Record which rows of such a table are dropped now."""

@@ -12,13 +12,14 @@ go after their time and so are in no chain: each has its digest, and their numbe
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from heapq import merge
 from itertools import chain, islice, repeat, takewhile
 from json.encoder import encode_basestring_ascii
 from math import isfinite
+from operator import itemgetter
 from types import NoneType
 from typing import Any, NamedTuple
 
@@ -81,7 +82,7 @@ class Columns:
         self.names = tuple(name for name, _, _ in described)
         self.listed = ", ".join(self.names)
         self._places = {name: place for place, name in enumerate(self.names)}
-        self.insert = f"INSERT INTO {table} ({self.listed}) VALUES ({', '.join('?' * len(self.names))})"
+        self._pickers: dict[tuple[str, ...], Callable[[Sequence[Any]], tuple[Any, ...]]] = {}
         self._kinds = [_EXACT.get(kind) for _, kind, _ in described]
         self._defaults = [
             None if default is None else db.execute(f"SELECT {default}").fetchone()[0] for *_, default in described
@@ -94,9 +95,11 @@ class Columns:
             raise sqlite3.DatabaseError(f"no such column: {self.table}.{name}")
         return self._places[name]
 
-    def places(self, names: Iterable[str]) -> tuple[int, ...]:
-        """Where the columns of these names stand in a whole row."""
-        return tuple(self.place(name) for name in names)
+    def picker(self, names: tuple[str, ...]) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
+        """Takes the columns of these names out of a whole row. Raises as `place` does."""
+        if names not in self._pickers:
+            self._pickers[names] = itemgetter(*map(self.place, names))
+        return self._pickers[names]
 
     def meant(self, rows: Sequence[Sequence[Any]]) -> list[str]:
         """Rows as read from the table, each as the JSON of it that has a digest.
@@ -132,6 +135,13 @@ class Columns:
             for name, kind, default in zip(self.names, self._kinds, self._defaults, strict=True)
         ]
         return list(map(list, zip(*columns, strict=True)))
+
+    def insert(self, db: sqlite3.Connection, rows: Sequence[Sequence[Any]]) -> None:
+        """Add whole rows to the table. What holds its default in all of them is left to SQLite."""
+        columns = zip(self.names, self._defaults, zip(*rows, strict=True), strict=True)
+        said = {name: column for name, default, column in columns if column.count(default) < len(rows)}
+        values = zip(*said.values(), strict=True)
+        db.executemany(f"INSERT INTO {self.table} ({', '.join(said)}) VALUES ({', '.join('?' * len(said))})", values)
 
 
 class Sealing:

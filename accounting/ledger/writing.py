@@ -220,17 +220,15 @@ class LedgerWriter(Ledger):
             writing.note("event", [_noted(note)])
 
     def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:
+        length_s = self._facts.interval_s
+        for one in (*entries, *tank):
+            if one.interval_s != length_s:
+                raise ValueError(f"expected an interval of {length_s} s, got {one.interval_s}")
         for entry in entries:
-            self._refuse_other_interval(entry.interval_s)
             balance(entry)
         for tank_entry in tank:
-            self._refuse_other_interval(tank_entry.interval_s)
             for fault in tank_faults(tank_entry):
                 raise ValueError(fault)
-
-    def _refuse_other_interval(self, interval_s: int) -> None:
-        if interval_s != self._facts.interval_s:
-            raise ValueError(f"expected an interval of {self._facts.interval_s} s, got {interval_s}")
 
     def _replace_open(self, entries: tuple[Entry, ...]) -> None:
         self._db.execute("DELETE FROM open_interval")

@@ -81,7 +81,7 @@ def test_rows_are_written_in_the_types_in_which_they_are_read() -> None:
     columns = Sealing(db).columns("restatement")
     names = ("id", "at_s", "why", "from_s", "to_s", "batch")
     rows = columns.whole(names, [(1, 5, "a", 0, True, None), (2, 5.5, "b", 0, 2, 3)])
-    db.executemany(columns.insert, rows)
+    columns.insert(db, rows)
     read = db.execute(f"SELECT {columns.listed} FROM restatement ORDER BY id").fetchall()
     assert [[(type(value), value) for value in row] for row in read] == [
         [(type(value), value) for value in row] for row in rows
