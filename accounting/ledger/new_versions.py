@@ -17,7 +17,6 @@ _POSTINGS = (
     f"SELECT start_s, heater, version, {', '.join(LINE)} FROM posting WHERE start_s BETWEEN ? AND ? "
     "ORDER BY start_s, heater, version, line"
 )
-_COLUMNS = (*VALUES, "version", "booked_at_s", "restatement")
 _values = attrgetter(*VALUES)
 _figures = attrgetter(*(name for name in VALUES if name != "reason"))
 _TANK_SAYS = ("interval_s", "measured_s", "closing_wh", "metered")
@@ -59,12 +58,21 @@ def book(
     """Write versions of intervals, each in the place of the one before it, and queue them for sending."""
     if not versions:
         return
-    rows = [(*_values(entry), key.version, at_s, restatement) for key, entry in versions]
-    writing.book("entry", _COLUMNS, rows, [entry.postings for _, entry in versions])
-    replaced = [(key.start_s, key.heater, key.version - 1, at_s) for key, _ in versions if key.version > 1]
-    writing.book("superseded", (*OutboxKey._fields, "at_s"), replaced)
-    db.executemany(_QUEUE, (key for key, _ in versions))
+    keys = [key for key, _ in versions]
     entries = [entry for _, entry in versions]
+    said = dict(zip(VALUES, zip(*map(_values, entries), strict=True), strict=True))
+    said["version"] = tuple([key.version for key in keys])
+    said |= {"booked_at_s": (at_s,) * len(keys), "restatement": (restatement,) * len(keys)}
+    writing.book("entry", said, [entry.postings for entry in entries])
+    replaced = [key for key in keys if key.version > 1]
+    says = {
+        "start_s": [key.start_s for key in replaced],
+        "heater": [key.heater for key in replaced],
+        "version": [key.version - 1 for key in replaced],
+        "at_s": [at_s] * len(replaced),
+    }
+    writing.book("superseded", says)
+    db.executemany(_QUEUE, keys)
     spans = _spans(entries)
     if db.executemany(_TAKE_BACK, spans).rowcount:
         writing.changed("refused")
@@ -102,13 +110,15 @@ def book_tank(db: sqlite3.Connection, writing: SealedWriting, entries: Sequence[
     newest: dict[int, tuple[int, tuple[Any, ...], list[Posting]]] = {}
     for entry in entries:
         says, postings = _tank_says(entry), [*entry.postings]
-        version, *said = newest.get(entry.start_s) or _newest_tank(db, entry.start_s)
-        if said == [says, postings]:
+        version, *kept = newest.get(entry.start_s) or _newest_tank(db, entry.start_s)
+        if kept == [says, postings]:
             continue
         newest[entry.start_s] = version + 1, says, postings
         rows.append((entry.start_s, version + 1, *says, entry.reason, at_s))
         news.append(entry.postings)
-    writing.book("tank_entry", _TANK_COLUMNS, rows, news)
+    if rows:
+        said = dict(zip(_TANK_COLUMNS, zip(*rows, strict=True), strict=True))
+        writing.book("tank_entry", said, news)
 
 
 def _newest_tank(db: sqlite3.Connection, start_s: int) -> tuple[int, tuple[Any, ...], list[Posting]]:

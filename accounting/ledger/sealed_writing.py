@@ -3,8 +3,8 @@
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
-from itertools import chain, groupby, islice
-from operator import attrgetter, itemgetter
+from itertools import chain, groupby, islice, repeat
+from operator import attrgetter
 from typing import Any
 from zlib import crc32
 
@@ -27,7 +27,6 @@ from accounting.model.entry import Posting
 
 LINE = tuple(field.name for field in fields(Posting))
 """A posting's fields in their order: the columns that say something in its row."""
-_line = attrgetter(*LINE)
 _KEEP = (
     "INSERT INTO state (key, value) VALUES (?, ?) "
     "ON CONFLICT DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
@@ -50,18 +49,15 @@ class SealedWriting:
         self._at_s = 0.0
         self._changed: set[str] = set()
 
-    def book(
-        self, table: str, names: Sequence[str], rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]] = ()
-    ) -> None:
-        """Add rows of these columns to a booked table. parts: each one's postings, if the table's rows have any."""
-        if not rows:
-            return
+    def book(self, table: str, said: Mapping[str, Sequence[Any]], parts: Sequence[Sequence[Posting]] = ()) -> None:
+        """Add rows, which say this by column, to a booked table. parts: each one's postings, if its rows have any."""
         booked, columns = BY_NAME[table], self._sealing.columns(table)
-        at = names.index(booked.at)
-        self._at_s = max(self._at_s, *[row[at] for row in rows])
-        batch = self._kept.head.batch + 1
-        whole = columns.whole((*names, "batch"), [(*row, batch) for row in rows])
-        lines = self._lines(booked, names, rows, parts)
+        many = len(said[booked.at])
+        if not many:
+            return
+        self._at_s = max(self._at_s, *said[booked.at])
+        whole = columns.whole({**said, "batch": [self._kept.head.batch + 1] * many}, many)
+        lines = self._lines(booked, [said[name] for name in booked.key], parts)
         digests = self._sealing.digests(table, whole, lines)
         place = columns.place("digest")
         for row, digest in zip(whole, digests, strict=True):
@@ -72,19 +68,21 @@ class SealedWriting:
             self._sealing.columns(booked.lines).insert(self._db, list(chain.from_iterable(lines)))
 
     def _lines(
-        self, booked: Booked, names: Sequence[str], rows: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
+        self, booked: Booked, keys: Sequence[Sequence[Any]], parts: Sequence[Sequence[Posting]]
     ) -> list[list[list[Any]]]:
-        """The postings of rows of these columns, whole."""
+        """The postings of rows, whole. keys: the rows' keys, by column."""
         if not parts:
             return []
-        key = itemgetter(*map(names.index, booked.key))
-        lines = [
-            (*key(row), place, *_line(posting))
-            for row, postings in zip(rows, parts, strict=True)
-            for place, posting in enumerate(postings)
-        ]
-        whole = iter(self._sealing.columns(booked.lines).whole((*booked.key, "line", *LINE), lines))
-        return [list(islice(whole, len(postings))) for postings in parts]
+        counts = list(map(len, parts))
+        lines = list(chain.from_iterable(parts))
+        said = {
+            name: list(chain.from_iterable(map(repeat, of_rows, counts)))
+            for name, of_rows in zip(booked.key, keys, strict=True)
+        }
+        said["line"] = list(chain.from_iterable(map(range, counts)))
+        said |= {name: list(map(attrgetter(name), lines)) for name in LINE}
+        whole = iter(self._sealing.columns(booked.lines).whole(said, len(lines)))
+        return [list(islice(whole, count)) for count in counts]
 
     def note(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Add rows to a table whose old rows are let go."""
@@ -95,8 +93,8 @@ class SealedWriting:
             return
         last = self._kept.last.get(table, 0)
         self._kept.last[table] = last + len(added)
-        numbered = [(*row.values(), last + ahead) for ahead, row in enumerate(added, start=1)]
-        whole = columns.whole((*added[0], "id"), numbered)
+        said = {name: [row[name] for row in added] for name in added[0]}
+        whole = columns.whole({**said, "id": range(last + 1, last + 1 + len(added))}, len(added))
         for row, digest in zip(whole, self._sealing.digests(table, whole), strict=True):
             row[place] = digest[:KEPT_BYTES]
         columns.insert(self._db, whole)

@@ -12,7 +12,7 @@ go after their time and so are in no chain: each has its digest, and their numbe
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from heapq import merge
@@ -124,14 +124,11 @@ class Columns:
             said.append(values)
         return [f"{{{(form % values)[1:]}}}" for values in zip(*said, strict=True)] if said else ["{}"] * len(rows)
 
-    def whole(self, names: Sequence[str], rows: Sequence[Sequence[Any]]) -> list[list[Any]]:
-        """Rows to be written, of these columns, made whole, in the columns' order and types, so that they are the same
-        when they are read; a column that is not named holds its default."""
-        if not rows:
-            return []
-        given = dict(zip(names, zip(*rows, strict=True), strict=True))
+    def whole(self, said: Mapping[str, Sequence[Any]], many: int) -> list[list[Any]]:
+        """So many rows to be written, which say this by column, made whole, in the columns' order and types, so that
+        they are the same when they are read; a column that is not named holds its default."""
         columns = [
-            _exact(kind, given[name]) if name in given else repeat(default, len(rows))
+            _exact(kind, said[name]) if name in said else repeat(default, many)
             for name, kind, default in zip(self.names, self._kinds, self._defaults, strict=True)
         ]
         return list(map(list, zip(*columns, strict=True)))

@@ -196,7 +196,8 @@ class LedgerWriter(Ledger):
             if self.unfinished_restatement() is not None:
                 raise ValueError("expected the restatement before to be done")
             ((number,),) = self.ask("SELECT ifnull(max(id), 0) + 1 FROM restatement")
-            writing.book("restatement", ("id", "at_s", "why", "from_s", "to_s"), [(number, at_s, why, from_s, to_s)])
+            says = {"id": [number], "at_s": [at_s], "why": [why], "from_s": [from_s], "to_s": [to_s]}
+            writing.book("restatement", says)
         return int(number)
 
     def restate(self, number: int, revised: Sequence[Version], tank: Sequence[TankEntry], at_s: float) -> None:
@@ -216,7 +217,7 @@ class LedgerWriter(Ledger):
         count = "SELECT count(*) FROM (SELECT DISTINCT start_s, heater FROM entry WHERE restatement = ?)"
         with self._writing() as writing:
             ((intervals,),) = self.ask(count, number)
-            writing.book("restated", ("id", "at_s", "intervals"), [(number, at_s, intervals)])
+            writing.book("restated", {"id": [number], "at_s": [at_s], "intervals": [intervals]})
             writing.note("event", [_noted(note)])
 
     def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:

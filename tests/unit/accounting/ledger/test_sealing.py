@@ -36,7 +36,7 @@ def test_a_digest_is_that_of_the_json_of_what_is_said(table: str) -> None:
     sealing = Sealing(db)
 
     def whole(of: str, said: dict[str, Any]) -> list[Any]:
-        (row,) = sealing.columns(of).whole(tuple(said), [tuple(said.values())])
+        (row,) = sealing.columns(of).whole({name: [value] for name, value in said.items()}, 1)
         return row
 
     def meant(of: str, said: dict[str, Any]) -> dict[str, Any]:
@@ -63,10 +63,17 @@ def test_a_row_has_the_same_digest_among_others() -> None:
     migrate(db)
     sealing = Sealing(db)
     columns = sealing.columns("entry")
-    says: list[tuple[int, int, str | None, float]] = [(place, place % 3, None, place / 7) for place in range(2 * BITE)]
-    says += [(place, 0, "9/10" if place % 2 else None, 1e9) for place in range(7)]
-    rows = columns.whole(("start_s", "grid_wh", "used", "booked_at_s"), says)
-    lines = sealing.columns("posting").whole(("line", "account", "micro"), [(0, "sun", 0), (1, "tank", 5)])
+    places = range(2 * BITE + 7)
+    rows = columns.whole(
+        {
+            "start_s": places,
+            "grid_wh": [place % 3 if place < 2 * BITE else 0 for place in places],
+            "used": ["9/10" if place > 2 * BITE and place % 2 else None for place in places],
+            "booked_at_s": [place / 7 for place in places],
+        },
+        len(places),
+    )
+    lines = sealing.columns("posting").whole({"line": [0, 1], "account": ["sun", "tank"], "micro": [0, 5]}, 2)
     parts = [lines[: place % 3] for place in range(len(rows))]
     alone = [sealing.digests("entry", [row], [of_it])[0] for row, of_it in zip(rows, parts, strict=True)]
     assert sealing.digests("entry", rows, parts) == alone
@@ -79,14 +86,13 @@ def test_rows_are_written_in_the_types_in_which_they_are_read() -> None:
     db = sqlite3.connect(":memory:", isolation_level=None)
     migrate(db)
     columns = Sealing(db).columns("restatement")
-    names = ("id", "at_s", "why", "from_s", "to_s", "batch")
-    rows = columns.whole(names, [(1, 5, "a", 0, True, None), (2, 5.5, "b", 0, 2, 3)])
+    said = {"id": [1, 2], "at_s": [5, 5.5], "why": ["a", "b"], "from_s": [0, 0], "to_s": [True, 2], "batch": [None, 3]}
+    rows = columns.whole(said, 2)
     columns.insert(db, rows)
     read = db.execute(f"SELECT {columns.listed} FROM restatement ORDER BY id").fetchall()
     assert [[(type(value), value) for value in row] for row in read] == [
         [(type(value), value) for value in row] for row in rows
     ]
-    assert columns.whole(names, []) == []
     db.close()
 
 
@@ -95,7 +101,7 @@ def test_a_number_that_became_a_text_has_another_digest() -> None:
     db = sqlite3.connect(":memory:", isolation_level=None)
     migrate(db)
     columns = Sealing(db).columns("posting")
-    (row,) = columns.whole(("account", "wh"), [("sun", 12)])
+    (row,) = columns.whole({"account": ["sun"], "wh": [12]}, 1)
     for damaged in (str, float):
         other = [damaged(value) if value == 12 else value for value in row]
         for rows in ([row, other], [other, row]):
