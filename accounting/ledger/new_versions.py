@@ -65,7 +65,7 @@ def book(
     said |= {"booked_at_s": (at_s,) * len(keys), "restatement": (restatement,) * len(keys)}
     writing.book("entry", said, [entry.postings for entry in entries])
     replaced = [key for key in keys if key.version > 1]
-    says = {
+    says: dict[str, list[Any]] = {
         "start_s": [key.start_s for key in replaced],
         "heater": [key.heater for key in replaced],
         "version": [key.version - 1 for key in replaced],

@@ -27,7 +27,7 @@ _RESTATEMENT = (
 
 def entry_of(row: Sequence[Any], postings: tuple[Posting, ...] = ()) -> Entry:
     """The entry of a row of VALUES."""
-    return Entry(*row, postings)
+    return Entry(*(*row, postings))
 
 
 class Versions:

@@ -222,9 +222,9 @@ class LedgerWriter(Ledger):
 
     def _refuse_unsound(self, entries: Sequence[Entry], tank: Sequence[TankEntry]) -> None:
         length_s = self._facts.interval_s
-        for one in (*entries, *tank):
-            if one.interval_s != length_s:
-                raise ValueError(f"expected an interval of {length_s} s, got {one.interval_s}")
+        for interval_s in {one.interval_s for one in entries} | {one.interval_s for one in tank}:
+            if interval_s != length_s:
+                raise ValueError(f"expected an interval of {length_s} s, got {interval_s}")
         for entry in entries:
             balance(entry)
         for tank_entry in tank:
