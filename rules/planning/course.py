@@ -13,10 +13,14 @@ COLD_WH = 100.0
 
 @dataclass(frozen=True, slots=True)
 class Filling:
-    """Heat from the grid in the half hours `places` alone, up to a stock of `target_wh`; sun as the policy has it."""
+    """Heat from the grid in the half hours `places`, up to a stock of `target_wh`; sun as the policy has it.
+
+    alone: whether there and so far alone, or besides what the policy buys.
+    """
 
     places: frozenset[int]
     target_wh: float
+    alone: bool = True
 
 
 @dataclass(slots=True)
@@ -46,12 +50,18 @@ Played = Sequence[tuple[float, Course]]
 
 
 def courses(
-    policy: Policy, shares: Sequence[float], stock_wh: float, places: range, filling: Filling | None = None
+    policy: Policy,
+    shares: Sequence[float],
+    stock_wh: float,
+    places: range,
+    filling: Filling | None = None,
+    *,
+    begun: bool = False,
 ) -> Played:
     """(share, course) of each scenario that has one. shares: of the scenarios in the first of the half hours `places`;
-    stock_wh: before it. The shares given back add to 1."""
+    stock_wh: before it; begun: whether the grid heats by then. The shares given back add to 1."""
     played = [
-        (share, _course(policy, scenario, stock_wh, places, filling))
+        (share, _course(policy, scenario, stock_wh, places, filling, begun=begun))
         for scenario, share in enumerate(shares)
         if share > NEGLIGIBLE_SHARE
     ]
@@ -59,7 +69,9 @@ def courses(
     return [(share / total, course) for share, course in played]
 
 
-def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, filling: Filling | None) -> Course:
+def _course(
+    policy: Policy, scenario_at: int, stock_wh: float, places: range, filling: Filling | None, *, begun: bool
+) -> Course:
     """The course if the half hours are those of a scenario; after midnight, of the day that followed it."""
     store, likeness = policy.store, policy.likeness
     found = Course(last_day=scenario_at)
@@ -70,8 +82,7 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
         scenario = likeness.scenarios[found.last_day]
         stock_wh *= 1.0 - store.loss_per_half_hour
         draw, surplus_wh = scenario.drawn_wh[half_hour.slot], scenario.surplus_wh[half_hour.slot]
-        served = min(stock_wh, draw)
-        stock_wh -= served
+        stock_wh, missing_wh = store.drawn(stock_wh, draw)
         if half_hour.heated:
             heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
             put = Intake(min(max(surplus_wh, 0.0), heat_wh), 0.0)
@@ -85,25 +96,28 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
                 surplus_wh,
                 half_hour.import_price,
                 half_hour.export_price,
+                begun=begun,
             )
             if filling is not None:
                 put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
             stock_wh += put.sun_wh + put.grid_wh
+        begun = put.grid_wh > 0.0 and stock_wh < store.warm_wh
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)
         found.stock_wh.append(stock_wh)
         found.sun_wh += put.sun_wh
-        found.missing_wh += draw - served
+        found.missing_wh += missing_wh
         found.spent += (put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price) / 1000
     return found
 
 
 def _filled(put: Intake, filling: Filling, at: int, stock_wh: float, most_wh: float) -> Intake:
+    bought_wh = 0.0 if filling.alone else put.grid_wh
     if at not in filling.places:
-        return Intake(put.sun_wh, 0.0)
+        return Intake(put.sun_wh, bought_wh)
     lacking_wh = filling.target_wh - stock_wh - put.sun_wh
-    return Intake(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), 0.0))
+    return Intake(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), bought_wh))
 
 
 def _following(likeness: Likeness, at: int) -> int:

@@ -1,7 +1,7 @@
 """How a night's plan did: its cost against what it would have cost had everything been known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rules.model.errors import BrimfulError
 from rules.planning.likeness import Likeness
@@ -53,9 +53,11 @@ def least_cost(
 
     stock_wh: before the first; end_price: money per kWh by which the heat left at the end lowers the cost;
     boiler_price: money per kWh of missing heat (None: no boiler). What is done weighs missing heat at the store's
-    missing_price. Computed on a hundred steps of the stock, so up to about 2 % too high. Raises BrimfulError for more
+    missing_price. Its heating may stop with the tank half warm, which makes it less than a real tank allows, if
+    anything. Computed on a hundred steps of the stock, so up to about 2 % too high. Raises BrimfulError for more
     than 48 half hours.
     """
+    store = replace(store, warm_wh=0.0)
     if len(half_hours) > HALF_HOURS_A_DAY:
         raise BrimfulError("look back on a plan", "half_hours", f"expected at most 48, got {len(half_hours)}")
     surplus, drawn = [0.0] * HALF_HOURS_A_DAY, [0.0] * HALF_HOURS_A_DAY
@@ -67,11 +69,10 @@ def least_cost(
     cost = missing_wh = 0.0
     for at, (half_hour, sun, draw) in enumerate(zip(half_hours, surplus_wh, drawn_wh, strict=True)):
         stock_wh *= 1.0 - store.loss_per_half_hour
-        served = min(stock_wh, draw)
-        stock_wh -= served
+        stock_wh, lacking_wh = store.drawn(stock_wh, draw)
         put = choose(store, policy.worths[at][0], stock_wh, sun, half_hour.import_price, half_hour.export_price)
         stock_wh += put.sun_wh + put.grid_wh
-        missing_wh += draw - served
+        missing_wh += lacking_wh
         cost += put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price
     return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
 
@@ -94,14 +95,13 @@ def planned_cost(
     cost = missing_wh = 0.0
     for half_hour, sun, draw, target_wh in zip(half_hours, surplus_wh, drawn_wh, targets_wh, strict=True):
         stock_wh *= 1.0 - store.loss_per_half_hour
-        served = min(stock_wh, draw)
-        stock_wh -= served
+        stock_wh, lacking_wh = store.drawn(stock_wh, draw)
         put_wh = 0.0
         if half_hour.export_price < end_price:
             put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
         bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock_wh - put_wh), 0.0)
         stock_wh += put_wh + bought_wh
-        missing_wh += draw - served
+        missing_wh += lacking_wh
         cost += put_wh * half_hour.export_price + bought_wh * half_hour.import_price
     return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rules.model.errors import BrimfulError
-from rules.planning.course import courses
+from rules.planning.course import Played, courses
 from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
 from rules.planning.outlook import outlook
@@ -12,6 +12,7 @@ from rules.planning.past import Day, scenarios
 from rules.planning.policy import HalfHour, Intake, Policy, choose
 from rules.planning.prices import UsualPrices, usual_cheapest
 from rules.planning.prior import prior_scenarios
+from rules.planning.runs import warming
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from rules.planning.tonight import Plan, tonight
 from rules.planning.tuning import Tuning
@@ -73,14 +74,15 @@ class Planner:
         confidence: float | None = None,
         boiler_price: float | None = None,
         *,
+        begun: bool = False,
         with_outlook: bool = True,
     ) -> Plan | None:
         """The plan for the half hours after the one decided last, at whose end `stock_wh` is in the tank.
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
         taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
-        adds to the costs shown; None: the store's `missing_price`. with_outlook: whether other choices are worked out
-        too, which is most of the work. Returns None before the first decision.
+        adds to the costs shown; None: the store's `missing_price`. begun: whether the grid heats already. with_outlook:
+        whether other choices are worked out too, which is most of the work. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")
@@ -93,7 +95,7 @@ class Planner:
         known = len(self._past(here.day))
         price = plain.store.missing_price if boiler_price is None else boiler_price
         places = range(at + 1, min(at + 1 + half_hours, len(policy.half_hours)))
-        played = courses(policy, shares, stock_wh, places)
+        played = _played(policy, shares, stock_wh, places, begun=begun)
         plan = tonight(policy, played, places, stock_wh, known, price)
         for time in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
@@ -102,7 +104,7 @@ class Planner:
                 store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
                 self._dearer.append(Policy(store, policy.half_hours, policy.likeness, policy.end_worth))
             policy = self._dearer[time]
-            played = courses(policy, shares, stock_wh, places)
+            played = _played(policy, shares, stock_wh, places, begun=begun)
             plan = tonight(policy, played, places, stock_wh, known, price)
         if not with_outlook:
             return plan
@@ -181,6 +183,13 @@ class Planner:
         else:
             totals = likeness.usual_totals
         return likeness.of_today((here.day, here.weekday, here.slot), totals, surplus, drawn)
+
+
+def _played(policy: Policy, shares: Sequence[float], stock_wh: float, places: range, *, begun: bool) -> Played:
+    """The courses of the plan: as the policy buys, with what makes the tank warm throughout where that is cheapest."""
+    played = courses(policy, shares, stock_wh, places, begun=begun)
+    filling = warming(policy, played, places)
+    return played if filling is None else courses(policy, shares, stock_wh, places, filling, begun=begun)
 
 
 def _so_far(found: Sequence[Sequence[float]], slot: int, by_scenario: Sequence[Sequence[float]]) -> list[float]:
