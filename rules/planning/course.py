@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from rules.planning.likeness import Likeness
 from rules.planning.policy import Intake, Policy, choose
+from rules.planning.stock import Stock
 
 NEGLIGIBLE_SHARE = 1e-4
 COLD_WH = 100.0
@@ -50,18 +51,12 @@ Played = Sequence[tuple[float, Course]]
 
 
 def courses(
-    policy: Policy,
-    shares: Sequence[float],
-    stock_wh: float,
-    places: range,
-    filling: Filling | None = None,
-    *,
-    begun: bool = False,
+    policy: Policy, shares: Sequence[float], stock_wh: float, places: range, filling: Filling | None = None
 ) -> Played:
     """(share, course) of each scenario that has one. shares: of the scenarios in the first of the half hours `places`;
-    stock_wh: before it; begun: whether the grid heats by then. The shares given back add to 1."""
+    stock_wh: before it. The shares given back add to 1."""
     played = [
-        (share, _course(policy, scenario, stock_wh, places, filling, begun=begun))
+        (share, _course(policy, scenario, stock_wh, places, filling))
         for scenario, share in enumerate(shares)
         if share > NEGLIGIBLE_SHARE
     ]
@@ -69,45 +64,42 @@ def courses(
     return [(share / total, course) for share, course in played]
 
 
-def _course(
-    policy: Policy, scenario_at: int, stock_wh: float, places: range, filling: Filling | None, *, begun: bool
-) -> Course:
+def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, filling: Filling | None) -> Course:
     """The course if the half hours are those of a scenario; after midnight, of the day that followed it."""
     store, likeness = policy.store, policy.likeness
     found = Course(last_day=scenario_at)
+    stock = Stock.of(stock_wh)
     for at in places:
         half_hour = policy.half_hours[at]
         if half_hour.slot == 0 and at > places.start:
             found.last_day = _following(likeness, found.last_day)
         scenario = likeness.scenarios[found.last_day]
-        stock_wh *= 1.0 - store.loss_per_half_hour
+        stock.cool(store)
         draw, surplus_wh = scenario.drawn_wh[half_hour.slot], scenario.surplus_wh[half_hour.slot]
-        stock_wh, missing_wh = store.drawn(stock_wh, draw)
+        found.missing_wh += stock.draw(store, draw)
         if half_hour.heated:
-            heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
+            heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock.wh), 0.0)
             put = Intake(min(max(surplus_wh, 0.0), heat_wh), 0.0)
             found.given_wh += heat_wh - put.sun_wh
-            stock_wh += heat_wh
+            stock.put(store, heat_wh)
         else:
             put = choose(
                 store,
                 policy.after(at, found.last_day),
-                stock_wh,
+                stock.wh,
                 surplus_wh,
                 half_hour.import_price,
                 half_hour.export_price,
-                begun=begun,
             )
             if filling is not None:
-                put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
-            stock_wh += put.sun_wh + put.grid_wh
-        begun = put.grid_wh > 0.0 and stock_wh < store.warm_wh
+                put = _filled(put, filling, at, stock.wh, store.half_hour_wh)
+            goes_on = filling is None or not filling.alone
+            stock.put(store, put.sun_wh + put.grid_wh, of_use_wh=put.grid_wh if goes_on else 0.0)
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)
-        found.stock_wh.append(stock_wh)
+        found.stock_wh.append(stock.wh)
         found.sun_wh += put.sun_wh
-        found.missing_wh += missing_wh
         found.spent += (put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price) / 1000
     return found
 

@@ -1,12 +1,13 @@
 """How a night's plan did: its cost against what it would have cost had everything been known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rules.model.errors import BrimfulError
 from rules.planning.likeness import Likeness
 from rules.planning.past import Scenario
 from rules.planning.policy import HalfHour, Policy, choose
+from rules.planning.stock import Stock
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from rules.planning.tuning import Tuning
 
@@ -53,11 +54,9 @@ def least_cost(
 
     stock_wh: before the first; end_price: money per kWh by which the heat left at the end lowers the cost;
     boiler_price: money per kWh of missing heat (None: no boiler). What is done weighs missing heat at the store's
-    missing_price. Its heating may stop with the tank half warm, which makes it less than a real tank allows, if
-    anything. Computed on a hundred steps of the stock, so up to about 2 % too high. Raises BrimfulError for more
+    missing_price. Computed on a hundred steps of the stock, so up to about 2 % too high. Raises BrimfulError for more
     than 48 half hours.
     """
-    store = replace(store, warm_wh=0.0)
     if len(half_hours) > HALF_HOURS_A_DAY:
         raise BrimfulError("look back on a plan", "half_hours", f"expected at most 48, got {len(half_hours)}")
     surplus, drawn = [0.0] * HALF_HOURS_A_DAY, [0.0] * HALF_HOURS_A_DAY
@@ -67,14 +66,14 @@ def least_cost(
     truth = Scenario(0, 0, 1.0, tuple(surplus), tuple(drawn), sum(surplus), sum(drawn))
     policy = Policy(store, half_hours, Likeness([truth], Tuning()), [end_price / 1000] * CELLS)
     cost = missing_wh = 0.0
+    stock = Stock.of(stock_wh)
     for at, (half_hour, sun, draw) in enumerate(zip(half_hours, surplus_wh, drawn_wh, strict=True)):
-        stock_wh *= 1.0 - store.loss_per_half_hour
-        stock_wh, lacking_wh = store.drawn(stock_wh, draw)
-        put = choose(store, policy.worths[at][0], stock_wh, sun, half_hour.import_price, half_hour.export_price)
-        stock_wh += put.sun_wh + put.grid_wh
-        missing_wh += lacking_wh
+        stock.cool(store)
+        missing_wh += stock.draw(store, draw)
+        put = choose(store, policy.worths[at][0], stock.wh, sun, half_hour.import_price, half_hour.export_price)
+        stock.put(store, put.sun_wh + put.grid_wh)
         cost += put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price
-    return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
+    return _reckoned(cost - stock.wh * end_price, missing_wh, boiler_price)
 
 
 def planned_cost(
@@ -93,17 +92,17 @@ def planned_cost(
     end_price. The other parameters as in `least_cost`.
     """
     cost = missing_wh = 0.0
+    stock = Stock.of(stock_wh)
     for half_hour, sun, draw, target_wh in zip(half_hours, surplus_wh, drawn_wh, targets_wh, strict=True):
-        stock_wh *= 1.0 - store.loss_per_half_hour
-        stock_wh, lacking_wh = store.drawn(stock_wh, draw)
+        stock.cool(store)
+        missing_wh += stock.draw(store, draw)
         put_wh = 0.0
         if half_hour.export_price < end_price:
-            put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
-        bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock_wh - put_wh), 0.0)
-        stock_wh += put_wh + bought_wh
-        missing_wh += lacking_wh
+            put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock.wh), 0.0)
+        bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock.wh - put_wh), 0.0)
+        stock.put(store, put_wh + bought_wh)
         cost += put_wh * half_hour.export_price + bought_wh * half_hour.import_price
-    return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
+    return _reckoned(cost - stock.wh * end_price, missing_wh, boiler_price)
 
 
 def _reckoned(milli: float, missing_wh: float, boiler_price: float | None) -> Reckoned:

@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rules.model.errors import BrimfulError
-from rules.planning.course import Played, courses
 from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
 from rules.planning.outlook import outlook
@@ -12,10 +11,10 @@ from rules.planning.past import Day, scenarios
 from rules.planning.policy import HalfHour, Intake, Policy, choose
 from rules.planning.prices import UsualPrices, usual_cheapest
 from rules.planning.prior import prior_scenarios
-from rules.planning.runs import warming
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from rules.planning.tonight import Plan, tonight
 from rules.planning.tuning import Tuning
+from rules.planning.warming import warmed
 
 KEPT_DAYS = 120
 DEARER = 4.0
@@ -95,7 +94,7 @@ class Planner:
         known = len(self._past(here.day))
         price = plain.store.missing_price if boiler_price is None else boiler_price
         places = range(at + 1, min(at + 1 + half_hours, len(policy.half_hours)))
-        played = _played(policy, shares, stock_wh, places, begun=begun)
+        played = warmed(policy, shares, stock_wh, places, begun=begun)
         plan = tonight(policy, played, places, stock_wh, known, price)
         for time in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
@@ -104,7 +103,7 @@ class Planner:
                 store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
                 self._dearer.append(Policy(store, policy.half_hours, policy.likeness, policy.end_worth))
             policy = self._dearer[time]
-            played = _played(policy, shares, stock_wh, places, begun=begun)
+            played = warmed(policy, shares, stock_wh, places, begun=begun)
             plan = tonight(policy, played, places, stock_wh, known, price)
         if not with_outlook:
             return plan
@@ -183,13 +182,6 @@ class Planner:
         else:
             totals = likeness.usual_totals
         return likeness.of_today((here.day, here.weekday, here.slot), totals, surplus, drawn)
-
-
-def _played(policy: Policy, shares: Sequence[float], stock_wh: float, places: range, *, begun: bool) -> Played:
-    """The courses of the plan: as the policy buys, with what makes the tank warm throughout where that is cheapest."""
-    played = courses(policy, shares, stock_wh, places, begun=begun)
-    filling = warming(policy, played, places)
-    return played if filling is None else courses(policy, shares, stock_wh, places, filling, begun=begun)
 
 
 def _so_far(found: Sequence[Sequence[float]], slot: int, by_scenario: Sequence[Sequence[float]]) -> list[float]:

@@ -156,19 +156,9 @@ class Policy:
 
 
 def choose(
-    store: Store,
-    worth: Worth,
-    stock_wh: float,
-    surplus_wh: float,
-    import_price: float,
-    export_price: float,
-    *,
-    begun: bool = False,
+    store: Store, worth: Worth, stock_wh: float, surplus_wh: float, import_price: float, export_price: float
 ) -> Intake:
-    """Put in what costs less than it is worth, and in any case the reserve. Never above power, surplus or capacity.
-
-    begun: whether the grid heats already, and goes on until the tank is warm throughout.
-    """
+    """Put in what costs less than it is worth, and in any case the reserve. Never above power, surplus or capacity."""
     cell_wh = store.usable_wh / len(worth)
     above_wh = stock_wh - store.reserve_wh
     put = [0.0, 0.0]
@@ -179,8 +169,6 @@ def choose(
         put[grid] += taken
         left_wh -= taken
         above_wh += taken
-    if begun or put[1] > 0.0:
-        put[1] += max(min(store.warm_wh - store.reserve_wh - above_wh, left_wh), 0.0)
     return Intake(put[0], put[1])
 
 

@@ -16,8 +16,7 @@ class Store:
     missing_price: money per kWh of a draw that the stock cannot serve: the boiler's heat, or what a cold tap is worth.
     reserve_wh: heat that plans do not count on, and fill up at whatever price; lukewarm_wh: with no more heat than this
     in it the tank serves no draw; warm_wh: heating from the
-    grid, once begun, goes on up to it, for an element warms all the water above it evenly, and half heated it is all
-    lukewarm. Each at most the capacity.
+    grid goes on up to it, for an element warms all the water above it evenly. Each at most the capacity.
     Raises BrimfulError for a store that cannot be.
     """
 
@@ -52,10 +51,6 @@ class Store:
     def usable_wh(self) -> float:
         """The capacity above the reserve."""
         return self.capacity_wh - self.reserve_wh
-
-    def drawn(self, stock_wh: float, draw_wh: float) -> tuple[float, float]:
-        """(heat left after a draw, what of it the tank could not serve). Lukewarm water runs all the same."""
-        return max(stock_wh - draw_wh, 0.0), draw_wh - min(max(stock_wh - self.lukewarm_wh, 0.0), draw_wh)
 
     @property
     def half_hour_wh(self) -> float:

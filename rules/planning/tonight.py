@@ -8,6 +8,7 @@ from rules.planning.course import COLD_WH, Played
 from rules.planning.outlook import Outlook
 from rules.planning.policy import Policy
 from rules.planning.runs import runs_of
+from rules.planning.warming import MOST
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def tonight(
     warm_pct = 100 * policy.store.warm_wh / capacity_wh
     runs = tuple(
         Run(places.start + first, places.start + end, sum(grid_wh[first:end]), max(level_pct[end - 1], warm_pct))
-        for first, end in runs_of(policy, played)
+        for first, end in runs_of(played, MOST if warm_pct else 0.0)
     )
     plan = Plan(
         runs=runs,

@@ -53,19 +53,6 @@ def test_it_heats_from_its_first_half_hour_on() -> None:
     assert course.stock_wh[AT_NOON[1] - 1] == pytest.approx(2 * STORE.half_hour_wh)
 
 
-def test_half_heated_it_goes_on_at_the_dearer_price_until_it_is_warm() -> None:
-    """One Wh in two half hours of the night is cheap: so much is bought that the next one must go on."""
-    store = replace(STORE, lukewarm_wh=1000.0, warm_wh=4000.0)
-    prices = [0.3] * HALF_HOURS_A_DAY
-    prices[4] = 0.1
-    made = policy([scenario(2, profile(), profile(h7=600.0))], half_hours(3, 2, tuple(prices), EXPORT), store)
-    course = played(made)
-    assert course.grid_wh[3:6] == [1500.0, 1500.0, 1000.0]
-    assert course.stock_wh[5] == store.warm_wh
-    assert course.missing_wh == 0.0
-    assert courses(made, [1.0], 3000.0, PLACES, begun=True)[0][1].grid_wh[0] == 1000.0
-
-
 def test_what_is_put_in_where_another_rule_heats_is_sun_before_grid_however_dear() -> None:
     assert sources(STORE, 600.0, 0.0, EXPORT, heated=True) == ((600.0, EXPORT / 1000), (900.0, 0.0))
     assert sources(STORE, 600.0, 0.0, EXPORT) == ((1500.0, 0.0),)

@@ -70,15 +70,6 @@ def test_the_night_buys_what_carries_the_day_s_heat_too() -> None:
     assert 3000 <= bought_at_night(NO_SUN, profile(h7=2000.0), lukewarm_wh=1000.0) <= 3300
 
 
-def test_heating_from_the_grid_goes_on_until_the_tank_is_warm() -> None:
-    store = Store(8000.0, 3000.0, 0.003, 0.6, warm_wh=6000.0)
-    worth = [0.0006] * 12 + [0.0] * 12
-    assert choose(store, worth, 3900.0, 0.0, 0.3, 0.3) == Intake(0.0, 1500.0)  # 100 Wh are worth their price
-    assert choose(store, worth, 5000.0, 0.0, 0.3, 0.3) == Intake(0.0, 0.0)
-    assert choose(store, worth, 5000.0, 0.0, 0.3, 0.3, begun=True) == Intake(0.0, 1000.0)
-    assert choose(store, worth, 3900.0, 800.0, 0.9, 0.3) == Intake(100.0, 0.0)  # the sun alone is no heating
-
-
 def test_a_tank_that_is_all_reserve_is_kept_full_and_nothing_more() -> None:
     store = Store(1000.0, 3000.0, 0.003, 0.6, reserve_wh=1000.0)
     made = policy([scenario(1, NO_SUN, profile(h7=500.0))], half_hours(2, 1, NIGHT, 0.05), store)

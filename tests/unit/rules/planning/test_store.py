@@ -1,4 +1,4 @@
-"""A store that cannot be is refused by name; lukewarm heat serves no draw."""
+"""A store that cannot be is refused by name."""
 
 import pytest
 
@@ -22,12 +22,3 @@ def test_is_refused(changed: dict[str, float], said: str) -> None:
     values = {"capacity_wh": 8000.0, "power_w": 3000.0, "loss_per_half_hour": 0.01, "missing_price": 0.5, **changed}
     with pytest.raises(BrimfulError, match=said):
         Store(**values)
-
-
-@pytest.mark.parametrize(
-    ("stock_wh", "left_wh", "missing_wh"),
-    [(3000.0, 2000.0, 0.0), (1800.0, 800.0, 200.0), (1000.0, 0.0, 1000.0), (400.0, 0.0, 1000.0)],
-)
-def test_a_draw_is_served_from_what_is_above_the_lukewarm(stock_wh: float, left_wh: float, missing_wh: float) -> None:
-    store = Store(8000.0, 3000.0, 0.01, 0.5, lukewarm_wh=1000.0)
-    assert store.drawn(stock_wh, 1000.0) == (left_wh, missing_wh)
