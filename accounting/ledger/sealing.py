@@ -104,7 +104,7 @@ class Columns:
     def meant(self, rows: Sequence[Sequence[Any]]) -> list[str]:
         """Rows as read from the table, each as the JSON of it that has a digest.
 
-        Written by one form for all of them, made column by column: the general encoder takes five times as long, and
+        Written by one form for all of them, made column by column: the general encoder takes three times as long, and
         proving a ledger is little else than this. A value in a column of whole numbers that is none stands there as no
         JSON, and so gives another digest.
         """

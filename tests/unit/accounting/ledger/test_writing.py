@@ -315,3 +315,19 @@ def test_the_owners_own_notes_are_never_let_go(ledger: LedgerWriter) -> None:
     assert [event.sentence for event in ledger.events(0, 1e12)] == ["a new meter"]
     assert [event.sentence for event in ledger.events(0, 1e12, "owner.*")] == ["a new meter"]
     assert ledger.events(0, 1e12, "level") == []
+
+
+def test_a_restatement_takes_the_place_of_the_newest_version_alone(ledger: LedgerWriter) -> None:
+    """Nothing of its transaction is written where another version of one of the intervals already stands."""
+    ledger.commit(Batch(START_S + 3600, (entry(0), entry(1))))
+    ((late, _), (last, _)) = ledger.standing(START_S, START_S + 3600)
+    ledger.commit(Batch(START_S + 3700, (entry(0, 900),)))
+    number = ledger.begin_restatement(START_S + 3800, "a word", START_S, START_S + 3600)
+    before = ledger.standing(START_S, START_S + 3600)
+    with pytest.raises(sqlite3.IntegrityError):
+        ledger.restate(number, [(last, entry(1, 800)), (late, entry(0, 800))], (), START_S + 3800)
+    assert ledger.standing(START_S, START_S + 3600) == before
+    (newest, _), _ = before
+    ledger.restate(number, [(newest, entry(0, 800)), (last, entry(1, 800))], (), START_S + 3900)
+    assert [key.version for key, _ in ledger.standing(START_S, START_S + 3600)] == [3, 2]
+    assert [one.diverted_wh for one in ledger.entries(START_S, START_S + 3600)] == [800, 800]
