@@ -148,8 +148,9 @@ class Books:
         now_ms = round(now_utc_s * 1000)
         if any(book.meter.covered_ms(now_ms) < now_ms for book in self._books):
             return now_utc_s
-        interval_s = self._settings.interval_s
-        return min((now_ms // 1000 // interval_s + 1) * interval_s, self.next_settle_s())
+        interval_ms = self._settings.interval_s * 1000
+        end_ms = (now_ms // interval_ms + 1) * interval_ms
+        return min((end_ms + self._late_ms) / 1000, self.next_settle_s())
 
     def open_entries(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended.

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from accounting.books.booking import Books
 from accounting.valuation.historical_shares import Past
-from daemon.control.signal_state import NO_HEATING_TIMES, Board, Wiring
+from daemon.control.signal_state import NO_HEATING_TIMES, Board, Ranges, Wiring
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
@@ -43,11 +43,12 @@ class OrderTally:
 class Steady:
     """What rows of readings may hold while there is nothing to decide and nothing to settle.
 
-    ranges: by signal, the values, both included; others may have any. until_s: the rows' instants lie before it, UTC
-    seconds; first_by_s: the first is no later than this, and none is further apart from the one before than apart_s.
+    ranges: by signal, the values, both included (None: no reading); others may have any. until_s: the rows' instants
+    lie before it, UTC seconds; first_by_s: the first is no later than this, and none is further apart from the one
+    before than apart_s.
     """
 
-    ranges: Mapping[str, tuple[float, float]]
+    ranges: Ranges
     until_s: float
     first_by_s: float
     apart_s: float
@@ -130,20 +131,21 @@ class Engine:
         now_s: of the last reading heard, by a clock that shows UTC seconds on both faces, as a recording's does.
         """
         known, books = self._lull, self.books
-        if known is None or not known.is_withheld or not self.dated:
+        if known is None or not self.dated:
             return None
         due_s = self._lulled_until_s(known, Moment(now_s, now_s))
-        ranges = self.board.steady_ranges(known) if due_s is not None else None
-        if due_s is None or ranges is None or not books.price_signals.isdisjoint(self.board.latest):
+        steady = self.board.steady(known) if due_s is not None else None
+        if due_s is None or steady is None or not books.price_signals.isdisjoint(self.board.latest):
             return None
-        until_s = min(known.until_s, self._planned_until_s, books.quiet_until_s(now_s))
+        ranges, until_s = steady
+        until_s = min(until_s, known.until_s, self._planned_until_s, books.quiet_until_s(now_s))
         if not now_s < until_s:
             return None
         return Steady(ranges, until_s, due_s, min(known.level_age_s, known.surplus_age_s))
 
     def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
         """Hear rows (at least one) that are `steady`, in order of time. values: by signal, of each row one; all of
-        signals that had been heard. It is as if each had been heard in its time."""
+        signals that had been heard. It is as if each row had been heard in its time."""
         self.board.hear_all(seen_s, values)
         for signal, course in values.items():
             self.books.note_all(signal, seen_s, course)

@@ -70,11 +70,19 @@ class LevelHistory:
             return None
         return last.value - SWING_PCT / 2, last.value + SWING_PCT / 2
 
-    def measured_all(self, signal: str, seen_s: Sequence[float], values_pct: Sequence[float]) -> Reading:
-        """Add readings (at least one) that are `steady_pct`, in order of time; returns the level that counts then."""
-        for at_s, value_pct in zip(seen_s, values_pct, strict=True):
+    def measured_all(
+        self, signal: str, seen_s: Sequence[float], values_pct: Sequence[float], taken_wh: Sequence[float]
+    ) -> Reading:
+        """Add readings (at least one) that are `steady_pct`, in order of time; returns the level that counts then.
+
+        taken_wh: what the heaters have taken from each reading before to this one.
+        """
+        for at_s, value_pct, wh in zip(seen_s, values_pct, taken_wh, strict=True):
+            self.taken_wh += wh
             if value_pct != self._value_pct:
-                self.measured(Reading(signal, value_pct, at_s, at_s))
+                self._value_pct = value_pct
+                self.since_s = at_s
+                self.taken_wh = 0.0
         return self.measured(Reading(signal, values_pct[-1], seen_s[-1], seen_s[-1]))
 
     def derived(self, reading: Reading | None) -> Reading | None:

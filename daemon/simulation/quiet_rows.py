@@ -6,6 +6,8 @@ from math import inf
 from daemon.control.engine import Engine
 
 _ANY = (-inf, inf)
+_SAME_S = 0.002
+"""No further apart, two times can be one to the meters, which round to milliseconds."""
 
 
 class QuietRows:
@@ -15,20 +17,23 @@ class QuietRows:
         self._engine = engine
         self._signals = signals
         self._times: list[float] = []
-        self._rows: list[Sequence[float]] = []
-        self._ranges: list[tuple[float, float]] = []
+        self._rows: list[Sequence[float | None]] = []
+        self._ranges: list[tuple[float, float] | None] = []
         self._last_s = self._until_s = self._next_by_s = -inf
         self._apart_s = 0.0
 
     def takes(self, at_s: float, values: Sequence[float | None]) -> bool:
-        """Whether it keeps this row back: all its values are there and matter to nobody yet."""
+        """Whether it keeps this row back: its values matter to nobody yet."""
         if not self._last_s < at_s < self._until_s or at_s > self._next_by_s:
             return False
-        for value, (lowest, highest) in zip(values, self._ranges, strict=True):
-            if value is None or not lowest <= value <= highest:
+        for value, span in zip(values, self._ranges, strict=True):
+            if span is None or value is None:
+                if value is not span:
+                    return False
+            elif not span[0] <= value <= span[1]:
                 return False
         self._times.append(at_s)
-        self._rows.append(values)  # type: ignore[arg-type]
+        self._rows.append(values)
         self._last_s, self._next_by_s = at_s, at_s + self._apart_s
         return True
 
@@ -36,8 +41,9 @@ class QuietRows:
         """Have the engine hear what was kept back. From then on nothing is, until `look`."""
         self._until_s = -inf
         if self._times:
-            courses = dict(zip(self._signals, zip(*self._rows, strict=True), strict=True))
-            self._engine.hear_all(self._times, courses)
+            courses = zip(self._signals, zip(*self._rows, strict=True), self._ranges, strict=True)
+            heard = {signal: course for signal, course, span in courses if span is not None}
+            self._engine.hear_all(self._times, heard)
             self._times, self._rows = [], []
 
     def look(self, at_s: float, before_s: float) -> None:
@@ -49,5 +55,5 @@ class QuietRows:
         if steady is None or not self._engine.board.latest.keys() >= set(self._signals):
             return
         self._ranges = [steady.ranges.get(name, _ANY) for name in self._signals]
-        self._last_s, self._until_s = at_s, min(steady.until_s, before_s)
+        self._last_s, self._until_s = at_s + _SAME_S, min(steady.until_s, before_s)
         self._next_by_s, self._apart_s = steady.first_by_s, steady.apart_s
