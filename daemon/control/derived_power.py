@@ -52,7 +52,7 @@ class Mean:
 
     def is_within(self, lowest_w: float, highest_w: float) -> bool:
         """Whether all powers that it holds lie between these, both included, W."""
-        return all([lowest_w <= held_w <= highest_w for _, _, held_w in self._held])
+        return all(lowest_w <= held_w <= highest_w for _, _, held_w in self._held)
 
     def holds(self, seen_s: Sequence[float]) -> list[float]:
         """For how long each of some readings will stand, s, if they come next, in order of time."""

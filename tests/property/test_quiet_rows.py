@@ -210,7 +210,8 @@ def test_a_gleam_of_sun_that_is_still_in_the_mean_counts() -> None:
 
 def test_a_second_reading_of_the_same_millisecond_is_settled_at_once() -> None:
     """It adds to an interval that the first has settled."""
-    file = lines(HOMES[1], [(2, 1900.0, NIGHT, {}), (1, 0.0004, NIGHT | {"diverted_wh": 15.0}, {}), (1, 60.0, NIGHT, {})])
+    twice = NIGHT | {"diverted_wh": 15.0}
+    file = lines(HOMES[1], [(2, 1900.0, NIGHT, {}), (1, 0.0004, twice, {}), (1, 60.0, NIGHT, {})])
     said = replayed(HOMES[1], file, passing=True)
     assert said == replayed(HOMES[1], file, passing=False)
     assert [entry.reason for _, entries in said[2] for entry in entries] == ["settled", "late reading"]
