@@ -15,6 +15,7 @@ from accounting.books.battery_debt import LATE_MS, BatteryDebt
 from accounting.books.curtailment import curtailed
 from accounting.books.house_battery import HouseBattery
 from accounting.metering.counter_meter import CounterMeter
+from accounting.metering.noting import NoteAll
 from accounting.metering.on_demand import OnDemand
 from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
 from accounting.model.apportion import spread
@@ -47,17 +48,17 @@ class Attribution:
         self._battery = HouseBattery(settings.battery, late_s) if settings.battery is not None else None
         self._debt = BatteryDebt(self._battery, settings.timezone) if self._battery is not None else None
         self._limit_w = settings.export_limit_w
-        self.notes: list[tuple[str, Any]] = []
+        self.notes: list[tuple[str, NoteAll]] = []
         """Which signal's readings go where."""
         for heater in settings.heaters:
-            self.notes.append((heater.power or heater.counter or "", self._heaters[heater.name].note))
+            self.notes.append((heater.power or heater.counter or "", self._heaters[heater.name].note_all))
         if settings.grid_power is not None:
             grid = settings.grid_power
             self._import = _power("", _ANY_W, grid.stale_after_s, late_s)
-            self.notes.append((grid.signal, self._import.note))
+            self.notes.append((grid.signal, self._import.note_all))
             if self._limit_w is not None or self._battery is not None:
                 self._export = _power("", _ANY_W, grid.stale_after_s, late_s, sign=-1)
-                self.notes.append((grid.signal, self._export.note))
+                self.notes.append((grid.signal, self._export.note_all))
         if self._battery is not None:
             self.notes += self._battery.notes
 

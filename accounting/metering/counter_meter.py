@@ -10,6 +10,7 @@ interval in it is settled.
 """
 
 from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import gcd
 from typing import Any
@@ -43,6 +44,9 @@ hour since."""
 
 _WH = 10 * MWMS_PER_WH
 """In the tenths of mWms in which a step is compared."""
+
+_made = tuple.__new__
+"""Makes a `Standing` of its fields, in a third of the time: one is made of nearly every reading."""
 
 
 @record
@@ -107,37 +111,13 @@ class CounterMeter:
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, Wh of the register (finite). Rounded half-even to whole Wh, so that differences
         telescope; a second reading of the same instant counts only if it shows more."""
-        at_ms = round(at_s * 1000)
-        wh = round(value)
-        standing = self._standing
-        if at_ms > self._newest_ms and standing is not None:
-            # The common case, kept short: in order, no doubt, no gap, inside the interval of the last reading.
-            good_ms, good_wh, doubt, grain_wh, moved_ms, other = standing
-            span_ms = at_ms - good_ms
-            step_wh = wh - good_wh
-            if (
-                not doubt
-                and at_ms < self._cell_end_ms
-                and span_ms <= self._gap_ms
-                and step_wh >= 0
-                and step_wh * _WH <= self._per_ms * span_ms + self._slack
-            ):
-                cell = self._cell
-                cell[0] += step_wh
-                cell[1] += span_ms
-                history = self._history
-                history.append((at_ms, wh, standing))
-                if step_wh:
-                    moved_ms = good_ms
-                    if grain_wh != 1:
-                        grain_wh = gcd(grain_wh, wh)
-                self._standing = Standing(at_ms, wh, (), grain_wh, moved_ms, other)
-                self._newest_ms = at_ms
-                oldest_ms = at_ms - self._late_ms
-                while history[0][0] < oldest_ms:
-                    history.popleft()
-                return
-        self._place(at_ms, wh)
+        self.note_all((at_s,), (value,))
+
+    def note_all(self, at_s: Sequence[float], values: Sequence[float]) -> None:
+        """Takes readings, each as `note` does."""
+        readings = iter([(round(when_s * 1000), round(value)) for when_s, value in zip(at_s, values, strict=True)])
+        while (uncommon := self._go_on(readings)) is not None:
+            self._place(*uncommon)
 
     def covered_ms(self, now_ms: int) -> int:
         """UTC ms up to which the energy is known: that of the last good reading, whatever the time is now."""
@@ -232,6 +212,46 @@ class CounterMeter:
         self._aim()
         self.touched = True
 
+    def _go_on(self, readings: Iterator[tuple[int, int]]) -> tuple[int, int] | None:
+        """Takes readings while they are what they nearly always are: in order, no doubt, no gap, a possible step,
+        inside the interval of the last one. Returns the first that is not; None at their end."""
+        if self._standing is None or self._standing.doubt:
+            return next(readings, None)
+        standing = self._standing
+        good_ms, good_wh, _, grain_wh, moved_ms, other = standing
+        newest_ms, end_ms, cell, history = self._newest_ms, self._cell_end_ms, self._cell, self._history
+        gap_ms, per_ms, slack = self._gap_ms, self._per_ms, self._slack
+        uncommon = None
+        for at_ms, wh in readings:
+            span_ms = at_ms - good_ms
+            step_wh = wh - good_wh
+            if (
+                not newest_ms < at_ms < end_ms
+                or span_ms > gap_ms
+                or step_wh < 0
+                or step_wh * _WH > per_ms * span_ms + slack
+            ):
+                uncommon = at_ms, wh
+                break
+            cell[0] += step_wh
+            cell[1] += span_ms
+            history.append((at_ms, wh, standing))
+            if step_wh:
+                moved_ms = good_ms
+                if grain_wh != 1:
+                    grain_wh = gcd(grain_wh, wh)
+            newest_ms, good_ms, good_wh = at_ms, at_ms, wh
+            standing = _made(Standing, (at_ms, wh, (), grain_wh, moved_ms, other))
+        self._standing, self._newest_ms = standing, newest_ms
+        self._forget_late()
+        return uncommon
+
+    def _forget_late(self) -> None:
+        """Lets go of readings before which none can be put in place any more."""
+        history, oldest_ms = self._history, self._newest_ms - self._late_ms
+        while history and history[0][0] < oldest_ms:
+            history.popleft()
+
     def _place(self, at_ms: int, wh: int) -> None:
         """Takes a reading wherever in time it belongs."""
         history = self._history
@@ -251,9 +271,7 @@ class CounterMeter:
             history.append((ms, reading_wh, self._standing))
             self._standing = self._step(self._standing, ms, reading_wh, 1)
         self._newest_ms = history[-1][0]
-        oldest_ms = self._newest_ms - self._late_ms
-        while history[0][0] < oldest_ms:
-            history.popleft()
+        self._forget_late()
         self._aim()
         self.touched = True
 

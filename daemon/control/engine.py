@@ -119,7 +119,7 @@ class Engine:
             note(reading)
             book = booked.get(reading.signal)
             if book is not None and reading.seen_s != NEVER_LIVE_S:
-                book(reading.at_s, reading.value)
+                book((reading.at_s,), (reading.value,))
                 if prices and reading.signal in prices:
                     self.prices = Prices(until_s=float("-inf"))
         self.board.update()
