@@ -121,7 +121,8 @@ class TankLevel:
         for when_s, level_pct in zip(at_s, levels_pct, strict=True):
             bend = level_pct - 2 * old_pct + older_pct
             older_pct, old_pct = old_pct, level_pct
-            variance += _LEARNT * (min(bend * bend / 6, 9 * variance + _FLOOR) - variance)
+            shows, most = bend * bend / 6, 9 * variance + _FLOOR
+            variance += _LEARNT * ((shows if shows < most else most) - variance)
             if cell[2] < when_s < end_s:  # the common case: in order, inside the last reading's interval
                 cell[2] = when_s
                 cell[3] = level_pct

@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import gcd
+from operator import lt
 from typing import Any
 
 from accounting.metering.standing import (
@@ -44,9 +45,6 @@ hour since."""
 
 _WH = 10 * MWMS_PER_WH
 """In the tenths of mWms in which a step is compared."""
-
-_made = tuple.__new__
-"""Makes a `Standing` of its fields, in a third of the time: one is made of nearly every reading."""
 
 
 @record
@@ -114,9 +112,12 @@ class CounterMeter:
         self.note_all((at_s,), (value,))
 
     def note_all(self, at_s: Sequence[float], values: Sequence[float]) -> None:
-        """Takes readings, each as `note` does."""
-        readings = iter([(round(when_s * 1000), round(value)) for when_s, value in zip(at_s, values, strict=True)])
-        while (uncommon := self._go_on(readings)) is not None:
+        """Takes readings (at least one), each as `note` does."""
+        times_ms = [round(when_s * 1000) for when_s in at_s]
+        in_order = all(map(lt, times_ms, times_ms[1:]))
+        keep_ms = times_ms[-1] - self._late_ms if in_order else NOTHING_YET_MS
+        readings = zip(times_ms, map(round, values), strict=True)
+        while (uncommon := self._go_on(readings, keep_ms)) is not None:
             self._place(*uncommon)
 
     def covered_ms(self, now_ms: int) -> int:
@@ -160,6 +161,10 @@ class CounterMeter:
             Share(start, wh, min(measured_ms, most_ms), estimated_wh)
             for start, (wh, measured_ms, estimated_wh) in sorted(self._cells.items())
         ]
+
+    def energy_mwms(self, now_ms: int) -> dict[int, int]:
+        """What each kept interval has got so far, mW·ms by its start."""
+        return {start: cell[0] * MWMS_PER_WH for start, cell in self._cells.items()}
 
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order."""
@@ -212,13 +217,15 @@ class CounterMeter:
         self._aim()
         self.touched = True
 
-    def _go_on(self, readings: Iterator[tuple[int, int]]) -> tuple[int, int] | None:
+    def _go_on(self, readings: Iterator[tuple[int, int]], keep_ms: int) -> tuple[int, int] | None:
         """Takes readings while they are what they nearly always are: in order, no doubt, no gap, a possible step,
-        inside the interval of the last one. Returns the first that is not; None at their end."""
+        inside the interval of the last one. Returns the first that is not; None at their end.
+
+        keep_ms: none that comes is put in place before this; the history needs no reading from before it.
+        """
         if self._standing is None or self._standing.doubt:
             return next(readings, None)
-        standing = self._standing
-        good_ms, good_wh, _, grain_wh, moved_ms, other = standing
+        good_ms, good_wh, _, grain_wh, moved_ms, other = self._standing
         newest_ms, end_ms, cell, history = self._newest_ms, self._cell_end_ms, self._cell, self._history
         gap_ms, per_ms, slack = self._gap_ms, self._per_ms, self._slack
         uncommon = None
@@ -235,14 +242,14 @@ class CounterMeter:
                 break
             cell[0] += step_wh
             cell[1] += span_ms
-            history.append((at_ms, wh, standing))
+            if at_ms >= keep_ms:
+                history.append((at_ms, wh, Standing(good_ms, good_wh, (), grain_wh, moved_ms, other)))
             if step_wh:
                 moved_ms = good_ms
                 if grain_wh != 1:
                     grain_wh = gcd(grain_wh, wh)
             newest_ms, good_ms, good_wh = at_ms, at_ms, wh
-            standing = _made(Standing, (at_ms, wh, (), grain_wh, moved_ms, other))
-        self._standing, self._newest_ms = standing, newest_ms
+        self._standing, self._newest_ms = Standing(good_ms, good_wh, (), grain_wh, moved_ms, other), newest_ms
         self._forget_late()
         return uncommon
 

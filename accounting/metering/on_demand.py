@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from accounting.metering.counter_meter import CounterMeter
-from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
+from accounting.metering.power_meter import PowerMeter
 
 MOST_WAITING = 10_000
 """Readings that may wait: three hours of one a second."""
@@ -43,9 +43,7 @@ class OnDemand:
     def energy_mwms(self, now_ms: int) -> dict[int, int]:
         """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
         self._take()
-        if isinstance(self._meter, PowerMeter):
-            return self._meter.energy_mwms(now_ms)
-        return {share.start_ms: share.wh * MWMS_PER_WH for share in self._meter.shares(now_ms)}
+        return self._meter.energy_mwms(now_ms)
 
     def drop(self, before_ms: int) -> None:
         """Forgets the minutes before this."""

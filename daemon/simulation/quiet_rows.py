@@ -21,6 +21,8 @@ class QuietRows:
         self._ranges: list[tuple[float, float] | None] = []
         self._last_s = self._until_s = self._next_by_s = -inf
         self._apart_s = 0.0
+        self.settles_s = -inf
+        """From this UTC second on, a row that it takes is to be released at once, and what has come to be settled."""
 
     def takes(self, at_s: float, values: Sequence[float | None]) -> bool:
         """Whether it keeps this row back: its values matter to nobody yet."""
@@ -57,3 +59,4 @@ class QuietRows:
         self._ranges = [steady.ranges.get(name, _ANY) for name in self._signals]
         self._last_s, self._until_s = at_s + _SAME_S, min(steady.until_s, before_s)
         self._next_by_s, self._apart_s = steady.first_by_s, steady.apart_s
+        self.settles_s = steady.settles_s

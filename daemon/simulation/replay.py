@@ -95,15 +95,18 @@ class Replay:
             self.rows += 1
             if quiet.takes(at_s, values):
                 now_s = at_s
-                continue
-            quiet.release()
-            if now_s is None:
-                self.from_s = now_s = at_s
-            elif at_s > now_s:
-                now_s = at_s
-                while engine.due_s < now_s:
-                    engine.decide(Moment(engine.due_s, engine.due_s))
-            engine.hear(readings_of(self._wanted, values, at_s), Moment(now_s, now_s))
+                if now_s < quiet.settles_s:
+                    continue
+                quiet.release()
+            else:
+                quiet.release()
+                if now_s is None:
+                    self.from_s = now_s = at_s
+                elif at_s > now_s:
+                    now_s = at_s
+                    while engine.due_s < now_s:
+                        engine.decide(Moment(engine.due_s, engine.due_s))
+                engine.hear(readings_of(self._wanted, values, at_s), Moment(now_s, now_s))
             if now_s >= books.next_settle_s():
                 waiting += books.settle(now_s)
                 if len(waiting) >= COMMIT_EVERY:
