@@ -71,7 +71,7 @@ class Attribution:
         taken = self._taken(energy, minutes)
         taken_wh = sum(wh for _, wh in taken)
         energy = replace(energy, taken=taken)
-        if taken_wh >= energy.wh:
+        if taken_wh >= energy.wh or (self._battery is None and self._limit_w is None):
             return self._with_hours(energy)
         sunny = unheard = forgone = held_back = 0
         limit = round(self._limit_w * 1000) * MINUTE_S * 1000 if self._limit_w is not None else None
@@ -132,9 +132,11 @@ class Attribution:
         gave: dict[str, int] = {}
         for minute in minutes:
             took += minute.mine
-            for account, given in ((accounts.at(minute.start_ms), minute.grid), (BATTERY, minute.battery)):
-                if given:
-                    gave[account] = gave.get(account, 0) + given * minute.mine // minute.everybody
+            if minute.grid:
+                account = accounts.at(minute.start_ms)
+                gave[account] = gave.get(account, 0) + minute.grid * minute.mine // minute.everybody
+            if minute.battery:
+                gave[BATTERY] = gave.get(BATTERY, 0) + minute.battery * minute.mine // minute.everybody
         rest = max(took, energy.wh * MWMS_PER_WH) - sum(gave.values())
         _, *parts = spread(energy.wh, [rest, *gave.values()])
         return tuple((account, wh) for account, wh in zip(gave, parts, strict=True) if wh)
@@ -144,12 +146,12 @@ class Attribution:
         bought, sold = _energy_by_minute(self._import, now_ms), _energy_by_minute(self._export, now_ms)
         stored = self._battery.minutes(now_ms) if self._battery is not None else None
         everybody = {name: _energy_by_minute(meter, now_ms) for name, meter in self._heaters.items()}
-        own = everybody[heater]
+        own = everybody.pop(heater)
         for minute_ms in range(start_ms, end_ms, MINUTE_S * 1000):
             mine = own.get(minute_ms, 0)
             if not mine:
                 continue
-            all_of_them = sum(minutes.get(minute_ms, 0) for minutes in everybody.values())
+            all_of_them = mine + sum([others.get(minute_ms, 0) for others in everybody.values()])
             grid = min(all_of_them, bought.get(minute_ms, 0))
             export = sold.get(minute_ms, 0)
             battery = 0

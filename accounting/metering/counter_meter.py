@@ -151,7 +151,7 @@ class CounterMeter:
         self._history.clear()
         self._newest_ms -= by_ms
         self._set_back_ms = self._newest_ms
-        self._aim()
+        self._aim(self._standing.good_ms)
         self.touched = True
 
     def shares(self, now_ms: int) -> list[Share]:
@@ -214,12 +214,13 @@ class CounterMeter:
         self._cells = {start: [wh, measured, estimated] for start, wh, measured, estimated in state["cells"]}
         self._quarantine = {(a, b, wh, why): times for a, b, wh, why, times in state["quarantine"]}
         self.counts = Counts(*state["counts"])
-        self._aim()
+        if self._standing is not None:
+            self._aim(self._standing.good_ms)
         self.touched = True
 
     def _go_on(self, readings: Iterator[tuple[int, int]], keep_ms: int) -> tuple[int, int] | None:
-        """Takes readings while they are what they nearly always are: in order, no doubt, no gap, a possible step,
-        inside the interval of the last one. Returns the first that is not; None at their end.
+        """Takes readings while they are what they nearly always are: in order, no doubt, no gap, a possible step.
+        Returns the first that is not; None at their end.
 
         keep_ms: none that comes is put in place before this; the history needs no reading from before it.
         """
@@ -232,16 +233,17 @@ class CounterMeter:
         for at_ms, wh in readings:
             span_ms = at_ms - good_ms
             step_wh = wh - good_wh
-            if (
-                not newest_ms < at_ms < end_ms
-                or span_ms > gap_ms
-                or step_wh < 0
-                or step_wh * _WH > per_ms * span_ms + slack
-            ):
+            if at_ms <= newest_ms or span_ms > gap_ms or step_wh < 0 or step_wh * _WH > per_ms * span_ms + slack:
                 uncommon = at_ms, wh
                 break
-            cell[0] += step_wh
-            cell[1] += span_ms
+            if at_ms < end_ms:
+                cell[0] += step_wh
+                cell[1] += span_ms
+            else:
+                self._book(good_ms, at_ms, step_wh, 1)
+                self._aim(at_ms)
+                cell, end_ms = self._cell, self._cell_end_ms
+                self.touched = True
             if at_ms >= keep_ms:
                 history.append((at_ms, wh, Standing(good_ms, good_wh, (), grain_wh, moved_ms, other)))
             if step_wh:
@@ -279,7 +281,7 @@ class CounterMeter:
             self._standing = self._step(self._standing, ms, reading_wh, 1)
         self._newest_ms = history[-1][0]
         self._forget_late()
-        self._aim()
+        self._aim(self._standing.good_ms)
         self.touched = True
 
     def _undo(self) -> tuple[int, int, Standing | None]:
@@ -290,11 +292,8 @@ class CounterMeter:
         self._standing = before
         return item
 
-    def _aim(self) -> None:
-        """Points the short way through `note` at the interval of the last good reading."""
-        if self._standing is None:
-            return
-        good_ms = self._standing[0]
+    def _aim(self, good_ms: int) -> None:
+        """Points the short way through `note_all` at the interval of the last good reading."""
         start_ms = good_ms - good_ms % self._interval_ms
         self._cell_end_ms = start_ms + self._interval_ms
         self._cell = self._cells.setdefault(start_ms, [0, 0, 0])

@@ -16,6 +16,7 @@ class QuietRows:
     def __init__(self, engine: Engine, signals: Sequence[str]) -> None:
         self._engine = engine
         self._signals = signals
+        self._all = frozenset(signals)
         self._times: list[float] = []
         self._rows: list[Sequence[float | None]] = []
         self._ranges: list[tuple[float, float] | None] = []
@@ -54,7 +55,7 @@ class QuietRows:
         before_s: rows from then on cannot.
         """
         steady = self._engine.steady(at_s)
-        if steady is None or not self._engine.board.latest.keys() >= set(self._signals):
+        if steady is None or not self._engine.board.latest.keys() >= self._all:
             return
         self._ranges = [steady.ranges.get(name, _ANY) for name in self._signals]
         self._last_s, self._until_s = at_s + _SAME_S, min(steady.until_s, before_s)
