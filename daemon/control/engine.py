@@ -43,12 +43,13 @@ class OrderTally:
 class Steady:
     """What rows of readings may hold while there is nothing to decide and nothing to settle.
 
-    ranges: by signal, the values, both included (None: no reading); others may have any. until_s: the rows' instants
-    lie before it, UTC seconds; settles_s: from then on, what has come is to be settled after each of them; first_by_s:
-    the first is no later than this, and none is further apart from the one before than apart_s.
+    ranges, step: as `Still` has them; until_s: the rows' instants lie before it, UTC seconds; settles_s: from then on,
+    what has come is to be settled after each of them; first_by_s: the first is no later than this, and none is further
+    apart from the one before than apart_s.
     """
 
     ranges: Ranges
+    step: tuple[str, float, float]
     until_s: float
     settles_s: float
     first_by_s: float
@@ -135,14 +136,14 @@ class Engine:
         if known is None or not self.dated:
             return None
         due_s = self._lulled_until_s(known, Moment(now_s, now_s))
-        steady = self.board.steady(known) if due_s is not None else None
-        if due_s is None or steady is None or not books.price_signals.isdisjoint(self.board.latest):
+        still = self.board.steady(known) if due_s is not None else None
+        if due_s is None or still is None or not books.price_signals.isdisjoint(self.board.latest):
             return None
-        ranges, until_s = steady
-        until_s, settles_s = min(until_s, known.until_s, self._planned_until_s), books.quiet_until_s(now_s)
+        until_s, settles_s = min(still.until_s, known.until_s, self._planned_until_s), books.quiet_until_s(now_s)
         if not now_s < until_s or not now_s < settles_s:
             return None
-        return Steady(ranges, until_s, settles_s, due_s, min(known.level_age_s, known.surplus_age_s))
+        apart_s = min(known.level_age_s, known.surplus_age_s)
+        return Steady(still.ranges, still.step, until_s, settles_s, due_s, apart_s)
 
     def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
         """Hear rows (at least one) that are `steady`, in order of time. values: by signal, of each row one; all of

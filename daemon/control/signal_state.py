@@ -3,9 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, nextafter
+from typing import NamedTuple
 
 from daemon.control.derived_power import Mean, Rate
-from daemon.control.level_filter import LevelHistory
+from daemon.control.level_filter import SWING_PCT, LevelHistory
 from rules.decision.lull import Lull
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
@@ -24,7 +25,7 @@ _ROUNDED_W, _ROUNDED_WH = 1e-3, 1.0
 _MOST = 1.1
 """Of its rated power, what a heater is seen to take."""
 Ranges = dict[str, tuple[float, float] | None]
-"""By signal, the values that a reading may have, both included; None: none may come."""
+"""By signal, the values that a reading may have, both included; None: none may come. Others may have any."""
 
 NO_HEATING_TIMES = HeatingTimes()
 
@@ -55,6 +56,15 @@ class Wiring:
         return frozenset(
             {self.surplus[0], _LEVEL, "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
         )
+
+
+class Still(NamedTuple):
+    """What rows of readings may hold while they change nothing. ranges: their values; step: a signal, its last value,
+    and than what it moves by less from each row to the next; until_s: the rows come before this second."""
+
+    ranges: Ranges
+    step: tuple[str, float, float]
+    until_s: float
 
 
 class Board:
@@ -224,12 +234,11 @@ class Board:
         """What the heaters have taken since the level last changed, Wh."""
         return self._level_history.taken_wh
 
-    def steady(self, lull: Lull) -> tuple[Ranges, float] | None:
-        """What rows of readings may hold and change nothing of this lull, and the second before which they must be
-        heard; None where the next one may change something.
+    def steady(self, lull: Lull) -> Still | None:
+        """What rows of readings may hold and change nothing of this lull; None where the next one may change something.
 
-        Other signals may have any value. What the heaters take counts as surplus: where the mean may not fall too low,
-        the least power and the least surplus together are enough; where it may not rise too high, they take nothing.
+        What the heaters take counts as surplus: where the mean may not fall too low, the least power and the least
+        surplus together are enough; where it may not rise too high, they take nothing.
         """
         level_pct = self._level_history.steady_pct
         if (
@@ -240,10 +249,10 @@ class Board:
             or self.surplus is None
         ):
             return None
-        low_pct, high_pct = max(level_pct[0], lull.level_from_pct), min(level_pct[1], lull.level_below_pct)
-        ranges: Ranges = {_LEVEL: (low_pct, nextafter(high_pct, low_pct))}
+        step = _LEVEL, level_pct, SWING_PCT
+        ranges: Ranges = {_LEVEL: (lull.level_from_pct, nextafter(lull.level_below_pct, -inf))}
         if lull.silent is not None:
-            return ranges | {self._surplus_signal: None}, inf
+            return Still(ranges | {self._surplus_signal: None}, step, inf)
         least_w, most_w = lull.mean_from_w + _ROUNDED_W, lull.mean_below_w - _ROUNDED_W
         if not self._mean.is_within(least_w, most_w):
             return None
@@ -256,7 +265,7 @@ class Board:
         ranges[self._surplus_signal] = min(ends_w), max(ends_w)
         taken_w = len(powers) * power_w[1]
         left_h = (lull.most_taken_wh - self.level_taken_wh - _ROUNDED_WH) / taken_w if taken_w else inf
-        return ranges, self.surplus.seen_s + left_h * 3600.0
+        return Still(ranges, step, self.surplus.seen_s + left_h * 3600.0)
 
     def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
         """Note and update for rows (at least one) that are `steady`, in order of time; values by signal, of each row

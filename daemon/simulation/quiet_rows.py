@@ -22,6 +22,7 @@ class QuietRows:
         self._ranges: list[tuple[float, float] | None] = []
         self._last_s = self._until_s = self._next_by_s = -inf
         self._apart_s = 0.0
+        self._moving, self._moved, self._step = 0, 0.0, 0.0  # the place of what moves by steps, its last value
         self.settles_s = -inf
         """From this UTC second on, a row that it takes is to be released at once, and what has come to be settled."""
 
@@ -35,6 +36,11 @@ class QuietRows:
                     return False
             elif not span[0] <= value <= span[1]:
                 return False
+        moving = values[self._moving]
+        assert moving is not None  # it has a range
+        if not -self._step < moving - self._moved < self._step:
+            return False
+        self._moved = moving
         self._times.append(at_s)
         self._rows.append(values)
         self._last_s, self._next_by_s = at_s, at_s + self._apart_s
@@ -61,3 +67,5 @@ class QuietRows:
         self._last_s, self._until_s = at_s + _SAME_S, min(steady.until_s, before_s)
         self._next_by_s, self._apart_s = steady.first_by_s, steady.apart_s
         self.settles_s = steady.settles_s
+        name, self._moved, self._step = steady.step
+        self._moving = self._signals.index(name)
