@@ -279,6 +279,7 @@ class CounterMeter:
         for ms, reading_wh in redo:
             history.append((ms, reading_wh, self._standing))
             self._standing = self._step(self._standing, ms, reading_wh, 1)
+        assert self._standing is not None
         self._newest_ms = history[-1][0]
         self._forget_late()
         self._aim(self._standing.good_ms)

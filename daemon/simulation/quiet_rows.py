@@ -31,8 +31,8 @@ class QuietRows:
         if not self._last_s < at_s < self._until_s or at_s > self._next_by_s:
             return False
         for value, span in zip(values, self._ranges, strict=True):
-            if span is None or value is None:
-                if value is not span:
+            if value is None or span is None:
+                if value is not None or span is not None:
                     return False
             elif not span[0] <= value <= span[1]:
                 return False

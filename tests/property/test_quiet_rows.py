@@ -195,7 +195,7 @@ NIGHT: Row = dict.fromkeys(COLUMNS, 0.0) | {
     "surplus_w": -300.0,
     "tank_level_pct": 50.0,
 }
-SUN = NIGHT | {"grid_w": -300.0, "surplus_w": 300.0, "diverted_w": 2000.0, "diverted_wh": 33.0}
+SUN: Row = NIGHT | {"grid_w": -300.0, "surplus_w": 300.0, "diverted_w": 2000.0, "diverted_wh": 33.0}
 GLEAM: Row = {"grid_w": -2500.0, "surplus_w": 2500.0}
 
 
