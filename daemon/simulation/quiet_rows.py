@@ -6,8 +6,8 @@ from math import inf
 from daemon.control.engine import Engine
 
 _ANY = (-inf, inf)
-_SAME_S = 0.002
-"""No further apart, two times can be one to the meters, which round to milliseconds."""
+_MOST_KEPT = 100
+"""Rows: more would only fall out of the processor's cache before they are heard."""
 
 
 class QuietRows:
@@ -23,8 +23,6 @@ class QuietRows:
         self._last_s = self._until_s = self._next_by_s = -inf
         self._apart_s = 0.0
         self._moving, self._moved, self._step = 0, 0.0, 0.0  # the place of what moves by steps, its last value
-        self.settles_s = -inf
-        """From this UTC second on, a row that it takes is to be released at once, and what has come to be settled."""
 
     def takes(self, at_s: float, values: Sequence[float | None]) -> bool:
         """Whether it keeps this row back: its values matter to nobody yet."""
@@ -44,16 +42,21 @@ class QuietRows:
         self._times.append(at_s)
         self._rows.append(values)
         self._last_s, self._next_by_s = at_s, at_s + self._apart_s
+        if len(self._times) >= _MOST_KEPT:
+            self._hear()
         return True
 
     def release(self) -> None:
         """Have the engine hear what was kept back. From then on nothing is, until `look`."""
         self._until_s = -inf
         if self._times:
-            courses = zip(self._signals, zip(*self._rows, strict=True), self._ranges, strict=True)
-            heard = {signal: course for signal, course, span in courses if span is not None}
-            self._engine.hear_all(self._times, heard)
-            self._times, self._rows = [], []
+            self._hear()
+
+    def _hear(self) -> None:
+        courses = zip(self._signals, zip(*self._rows, strict=True), self._ranges, strict=True)
+        heard = {signal: course for signal, course, span in courses if span is not None}
+        self._engine.hear_all(self._times, heard)
+        self._times, self._rows = [], []
 
     def look(self, at_s: float, before_s: float) -> None:
         """After the engine has heard a row of this time: find out whether the next can be kept back.
@@ -64,8 +67,7 @@ class QuietRows:
         if steady is None or not self._engine.board.latest.keys() >= self._all:
             return
         self._ranges = [steady.ranges.get(name, _ANY) for name in self._signals]
-        self._last_s, self._until_s = at_s + _SAME_S, min(steady.until_s, before_s)
+        self._last_s, self._until_s = at_s, min(steady.until_s, before_s)
         self._next_by_s, self._apart_s = steady.first_by_s, steady.apart_s
-        self.settles_s = steady.settles_s
         name, self._moved, self._step = steady.step
         self._moving = self._signals.index(name)
