@@ -7,7 +7,7 @@ could have taken in addition in that minute (see `HouseBattery`); the rest could
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
@@ -143,11 +143,12 @@ class Attribution:
 
     def _minutes(self, heater: str, start_ms: int, end_ms: int, now_ms: int) -> Iterator["_Minute"]:
         """The minutes of [start_ms, end_ms) in which a heater took something."""
-        bought, sold = _energy_by_minute(self._import, now_ms), _energy_by_minute(self._export, now_ms)
+        starts = range(start_ms, end_ms, MINUTE_S * 1000)
+        bought, sold = (_energy_by_minute(meter, now_ms, starts) for meter in (self._import, self._export))
         stored = self._battery.minutes(now_ms) if self._battery is not None else None
-        everybody = {name: _energy_by_minute(meter, now_ms) for name, meter in self._heaters.items()}
+        everybody = {name: _energy_by_minute(meter, now_ms, starts) for name, meter in self._heaters.items()}
         own = everybody.pop(heater)
-        for minute_ms in range(start_ms, end_ms, MINUTE_S * 1000):
+        for minute_ms in starts:
             mine = own.get(minute_ms, 0)
             if not mine:
                 continue
@@ -255,6 +256,6 @@ def _power(name: str, rated_w: float, stale_after_s: float, late_s: float, sign:
     return OnDemand(power, sign)
 
 
-def _energy_by_minute(meter: OnDemand | None, now_ms: int) -> dict[int, int]:
-    """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
-    return {} if meter is None else meter.energy_mwms(now_ms)
+def _energy_by_minute(meter: OnDemand | None, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+    """As `OnDemand.energy_mwms`."""
+    return {} if meter is None else meter.energy_mwms(now_ms, starts)

@@ -10,7 +10,7 @@ interval in it is settled.
 """
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import gcd
 from operator import lt
@@ -162,9 +162,12 @@ class CounterMeter:
             for start, (wh, measured_ms, estimated_wh) in sorted(self._cells.items())
         ]
 
-    def energy_mwms(self, now_ms: int) -> dict[int, int]:
-        """What each kept interval has got so far, mW·ms by its start."""
-        return {start: cell[0] * MWMS_PER_WH for start, cell in self._cells.items()}
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """What each kept interval has got so far, mW·ms by its start. starts: of those that are asked for."""
+        cells = self._cells
+        return {
+            start: cells[start][0] * MWMS_PER_WH for start in (cells if starts is None else starts) if start in cells
+        }
 
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order."""

@@ -6,7 +6,7 @@ before them.
 """
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from accounting.metering.counter_meter import CounterMeter
@@ -40,10 +40,11 @@ class OnDemand:
         if len(self._waiting) >= MOST_WAITING:
             self._take()
 
-    def energy_mwms(self, now_ms: int) -> dict[int, int]:
-        """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """Energy by minute's start, mW·ms; minutes without any are left out or 0. starts: of those that are asked for
+        (None: all that are kept); others may be there, too."""
         self._take()
-        return self._meter.energy_mwms(now_ms)
+        return self._meter.energy_mwms(now_ms, starts)
 
     def drop(self, before_ms: int) -> None:
         """Forgets the minutes before this."""

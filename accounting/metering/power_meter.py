@@ -6,7 +6,7 @@ whole numbers; an interval's whole Wh are booked and the remainder is carried to
 """
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from accounting.metering.counter_meter import NOTHING_YET_MS, Counts, Share
@@ -130,9 +130,11 @@ class PowerMeter:
             shares.append(Share(start, wh, min(cells[start][1], self._interval_ms), cells[start][2]))
         return shares
 
-    def energy_mwms(self, now_ms: int) -> dict[int, int]:
-        """What each kept interval has got by now_ms, mW·ms by its start."""
-        energy = {start: cell[0] for start, cell in self._cells.items()}
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """What each kept interval has got by now_ms, mW·ms by its start. starts: of those that are asked for; the
+        newest reading's may be there, too."""
+        cells = self._cells
+        energy = {start: cells[start][0] for start in (cells if starts is None else starts) if start in cells}
         if self._history:
             last_ms, last_mw = self._history[-1]
             if last_mw != _UNUSABLE:
