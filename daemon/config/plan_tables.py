@@ -30,7 +30,10 @@ class Planning(Table):
     """Share of the days to prepare for in which the taps may not run cold, 0.9 for nine in ten. Unless given: where a
     boiler helps out, its price alone decides; without one 0.9."""
     reserve_pct: Annotated[float, Within(0, 90)] = 0.0
-    """Heat that is always kept, whatever it costs, % of a full tank. Consider 40 where no boiler helps out: the plan
-    counts all heat alike, and lukewarm water is no shower."""
+    """Heat that is always kept, whatever it costs, % of a full tank."""
+    lukewarm_pct: Annotated[float, Within(0, 90)] | None = None
+    """Below this level the plan takes the taps to run lukewarm. Where it isn't 0, heating from the grid goes on until
+    the whole tank has 45 °C (the part above the element, for a heater named upper). Unless given: 15 without a boiler;
+    0 with one, for it makes up what is missing."""
     forecast: Forecast | None = None
     """What forecasts the sun; without it the home's past alone counts."""

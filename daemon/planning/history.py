@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import isfinite
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from accounting.ledger import Ledger
@@ -45,13 +46,15 @@ class PastHalfHour:
 class History:
     """half_hours: without a gap, up to the one that ended last; stock_wh: heat in the tank at its end above the cold
     water's (None: not known); source: the signal that showed what left the house ("": none did, so that the surplus is
-    what the heaters took of it, the least it can have been); until_s: the end; usable_days: how many days can serve."""
+    what the heaters took of it, the least it can have been); until_s: the end; usable_days: how many days can serve;
+    grid_wh: what the heaters took from the grid in the half hour that ended last."""
 
     half_hours: tuple[PastHalfHour, ...]
     stock_wh: float | None
     source: str
     until_s: int
     usable_days: int
+    grid_wh: float = 0.0
 
 
 def read_history(ledger: Ledger, made: PreparedHome, at_s: float) -> History:
@@ -90,7 +93,7 @@ def _read(ledger: Ledger, made: PreparedHome, from_s: int, until_s: int) -> Hist
     readings = readings_of(ledger.tape(from_s, until_s + 60), EXPORTS, from_s, until_s + 60)
     source, exported = exported_wh(readings, {name: home.stale_after_s(name) for name in EXPORTS})
     entries = ledger.entries(from_s, until_s)
-    taken = _sun_taken(entries)
+    taken = _taken(entries, "sun_wh")
     drawn, stock_wh, stocked_s = _drawn(ledger, from_s, until_s)
     bought, sold = _booked_prices(entries)
     found = []
@@ -108,7 +111,8 @@ def _read(ledger: Ledger, made: PreparedHome, from_s: int, until_s: int) -> Hist
         )
     if until_s - stocked_s > STOCK_AGE_S:
         stock_wh = None
-    return History(tuple(found), stock_wh, source, until_s, 0)
+    grid_wh = _taken(entries, "grid_wh").get(until_s - HALF_HOUR_S, 0.0)
+    return History(tuple(found), stock_wh, source, until_s, 0, grid_wh)
 
 
 def price_of(priced: Priced | None, start_s: int, booked: float | None = None) -> float | None:
@@ -133,13 +137,13 @@ def _parts(start_s: int, interval_s: int) -> list[int]:
     return list(range(half_hour_before(start_s), start_s + interval_s, HALF_HOUR_S))
 
 
-def _sun_taken(entries: Sequence[Entry]) -> dict[int, float]:
-    """What the heaters took of the sun, Wh by half hour."""
+def _taken(entries: Sequence[Entry], of: Literal["sun_wh", "grid_wh"]) -> dict[int, float]:
+    """What the heaters took of the sun or from the grid, Wh by half hour."""
     found: dict[int, float] = {}
     for entry in entries:
         parts = _parts(entry.start_s, entry.interval_s)
         for start_s in parts:
-            found[start_s] = found.get(start_s, 0.0) + entry.sun_wh / len(parts)
+            found[start_s] = found.get(start_s, 0.0) + getattr(entry, of) / len(parts)
     return found
 
 

@@ -22,6 +22,8 @@ from rules.planning.tonight import Plan
 from rules.planning.tuning import Tuning
 
 DAY_S = HALF_HOURS_A_DAY * HALF_HOUR_S
+BEGUN_SHARE = 0.25
+"""Of a half hour at full power: what the heater took more from the grid it was heating with on purpose."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,9 @@ def _planned(
     planner.forecast(forecasts.expected)
     last = history.half_hours[-1]
     planner.decide(ahead, stock_wh, last.surplus_wh, last.drawn_wh)
-    return planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, tank.boiler_price or 0.0)
+    store = tank.store
+    begun = stock_wh < store.warm_wh and history.grid_wh > store.half_hour_wh * BEGUN_SHARE
+    return planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, tank.boiler_price or 0.0, begun=begun)
 
 
 def _past(each: PastHalfHour, zone: ZoneInfo) -> HalfHour:

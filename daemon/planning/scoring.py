@@ -4,7 +4,7 @@ Plans and their outcomes are events of the ledger, which is only added to.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -184,7 +184,9 @@ def _score(
     shown_wh = tank.full_wh * float(plan.document.get("level_pct") or 0.0) / 100
     stock_wh = min(max(shown_wh, 0.0), tank.store.capacity_wh)  # as the plan counted it
     targets_wh = [_target_wh(plan.document, each.start_s, tank.full_wh) for each in day]
-    day_of = tank.store, hours, surplus_wh, drawn_wh, stock_wh, end_price, tank.boiler_price
+    # Both by heat alone, whether it makes the whole tank warm or half of it.
+    store = replace(tank.store, warm_wh=0.0)
+    day_of = store, hours, surplus_wh, drawn_wh, stock_wh, end_price, tank.boiler_price
     least, followed = least_cost(*day_of), planned_cost(*day_of, targets_wh)
     if tank.boiler_price is not None:
         return Outcome(followed.cost, min(least.cost, followed.cost))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from rules.planning.likeness import Likeness
 from rules.planning.policy import Intake, Policy, choose
+from rules.planning.stock import Stock
 
 NEGLIGIBLE_SHARE = 1e-4
 COLD_WH = 100.0
@@ -13,10 +14,14 @@ COLD_WH = 100.0
 
 @dataclass(frozen=True, slots=True)
 class Filling:
-    """Heat from the grid in the half hours `places` alone, up to a stock of `target_wh`; sun as the policy has it."""
+    """Heat from the grid in the half hours `places`, up to a stock of `target_wh`; sun as the policy has it.
+
+    alone: whether there and so far alone, or besides what the policy buys.
+    """
 
     places: frozenset[int]
     target_wh: float
+    alone: bool = True
 
 
 @dataclass(slots=True)
@@ -63,47 +68,48 @@ def _course(policy: Policy, scenario_at: int, stock_wh: float, places: range, fi
     """The course if the half hours are those of a scenario; after midnight, of the day that followed it."""
     store, likeness = policy.store, policy.likeness
     found = Course(last_day=scenario_at)
+    stock = Stock.of(stock_wh)
     for at in places:
         half_hour = policy.half_hours[at]
         if half_hour.slot == 0 and at > places.start:
             found.last_day = _following(likeness, found.last_day)
         scenario = likeness.scenarios[found.last_day]
-        stock_wh *= 1.0 - store.loss_per_half_hour
+        stock.cool(store)
         draw, surplus_wh = scenario.drawn_wh[half_hour.slot], scenario.surplus_wh[half_hour.slot]
-        served = min(stock_wh, draw)
-        stock_wh -= served
+        found.missing_wh += stock.draw(store, draw)
         if half_hour.heated:
-            heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
+            heat_wh = max(min(store.half_hour_wh, store.capacity_wh - stock.wh), 0.0)
             put = Intake(min(max(surplus_wh, 0.0), heat_wh), 0.0)
             found.given_wh += heat_wh - put.sun_wh
-            stock_wh += heat_wh
+            stock.put(store, heat_wh)
         else:
             put = choose(
                 store,
                 policy.after(at, found.last_day),
-                stock_wh,
+                stock.wh,
                 surplus_wh,
                 half_hour.import_price,
                 half_hour.export_price,
             )
             if filling is not None:
-                put = _filled(put, filling, at, stock_wh, store.half_hour_wh)
-            stock_wh += put.sun_wh + put.grid_wh
+                put = _filled(put, filling, at, stock.wh, store.half_hour_wh)
+            goes_on = filling is None or not filling.alone
+            stock.put(store, put.sun_wh + put.grid_wh, of_use_wh=put.grid_wh if goes_on else 0.0)
         found.grid_wh.append(put.grid_wh)
         found.surplus_wh.append(surplus_wh)
         found.drawn_wh.append(draw)
-        found.stock_wh.append(stock_wh)
+        found.stock_wh.append(stock.wh)
         found.sun_wh += put.sun_wh
-        found.missing_wh += draw - served
         found.spent += (put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price) / 1000
     return found
 
 
 def _filled(put: Intake, filling: Filling, at: int, stock_wh: float, most_wh: float) -> Intake:
+    bought_wh = 0.0 if filling.alone else put.grid_wh
     if at not in filling.places:
-        return Intake(put.sun_wh, 0.0)
+        return Intake(put.sun_wh, bought_wh)
     lacking_wh = filling.target_wh - stock_wh - put.sun_wh
-    return Intake(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), 0.0))
+    return Intake(put.sun_wh, max(min(most_wh - put.sun_wh, lacking_wh), bought_wh))
 
 
 def _following(likeness: Likeness, at: int) -> int:

@@ -7,6 +7,7 @@ from rules.model.errors import BrimfulError
 from rules.planning.likeness import Likeness
 from rules.planning.past import Scenario
 from rules.planning.policy import HalfHour, Policy, choose
+from rules.planning.stock import Stock
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from rules.planning.tuning import Tuning
 
@@ -65,15 +66,14 @@ def least_cost(
     truth = Scenario(0, 0, 1.0, tuple(surplus), tuple(drawn), sum(surplus), sum(drawn))
     policy = Policy(store, half_hours, Likeness([truth], Tuning()), [end_price / 1000] * CELLS)
     cost = missing_wh = 0.0
+    stock = Stock.of(stock_wh)
     for at, (half_hour, sun, draw) in enumerate(zip(half_hours, surplus_wh, drawn_wh, strict=True)):
-        stock_wh *= 1.0 - store.loss_per_half_hour
-        served = min(stock_wh, draw)
-        stock_wh -= served
-        put = choose(store, policy.worths[at][0], stock_wh, sun, half_hour.import_price, half_hour.export_price)
-        stock_wh += put.sun_wh + put.grid_wh
-        missing_wh += draw - served
+        stock.cool(store)
+        missing_wh += stock.draw(store, draw)
+        put = choose(store, policy.worths[at][0], stock.wh, sun, half_hour.import_price, half_hour.export_price)
+        stock.put(store, put.sun_wh + put.grid_wh)
         cost += put.sun_wh * half_hour.export_price + put.grid_wh * half_hour.import_price
-    return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
+    return _reckoned(cost - stock.wh * end_price, missing_wh, boiler_price)
 
 
 def planned_cost(
@@ -92,18 +92,17 @@ def planned_cost(
     end_price. The other parameters as in `least_cost`.
     """
     cost = missing_wh = 0.0
+    stock = Stock.of(stock_wh)
     for half_hour, sun, draw, target_wh in zip(half_hours, surplus_wh, drawn_wh, targets_wh, strict=True):
-        stock_wh *= 1.0 - store.loss_per_half_hour
-        served = min(stock_wh, draw)
-        stock_wh -= served
+        stock.cool(store)
+        missing_wh += stock.draw(store, draw)
         put_wh = 0.0
         if half_hour.export_price < end_price:
-            put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock_wh), 0.0)
-        bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock_wh - put_wh), 0.0)
-        stock_wh += put_wh + bought_wh
-        missing_wh += draw - served
+            put_wh = max(min(sun, store.half_hour_wh, store.capacity_wh - stock.wh), 0.0)
+        bought_wh = max(min(store.half_hour_wh - put_wh, target_wh - stock.wh - put_wh), 0.0)
+        stock.put(store, put_wh + bought_wh)
         cost += put_wh * half_hour.export_price + bought_wh * half_hour.import_price
-    return _reckoned(cost - stock_wh * end_price, missing_wh, boiler_price)
+    return _reckoned(cost - stock.wh * end_price, missing_wh, boiler_price)
 
 
 def _reckoned(milli: float, missing_wh: float, boiler_price: float | None) -> Reckoned:

@@ -34,10 +34,17 @@ def before_purchase(worth: Worth, cells: float, price: float) -> Worth:
     return bought + [price] * whole + worth[stop:]
 
 
-def before_draw(worth: Worth, cells: float, price: float) -> Worth:
-    """The worth before a draw of `cells`, of which what is not there is had at `price` per Wh."""
+def before_draw(worth: Worth, cells: float, price: float, lukewarm: int = 0) -> Worth:
+    """The worth before a draw of `cells`, of which what is not there is had at `price` per Wh.
+
+    lukewarm: how many cells from the empty tank on serve no draw. Their heat is worth as much as that which it carries.
+    """
     if cells <= 0.0:
         return worth
+    if lukewarm:
+        served = before_draw(worth[lukewarm:], cells, price)
+        first = max(served[:1], default=price)
+        return [max(value, first) for value in worth[:lukewarm]] + served
     count = len(worth)
     whole = int(cells)
     if whole >= count:

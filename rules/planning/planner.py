@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from rules.model.errors import BrimfulError
-from rules.planning.course import courses
 from rules.planning.forecast import Expected
 from rules.planning.likeness import Likeness
 from rules.planning.outlook import outlook
@@ -15,6 +14,7 @@ from rules.planning.prior import prior_scenarios
 from rules.planning.store import HALF_HOURS_A_DAY, Store
 from rules.planning.tonight import Plan, tonight
 from rules.planning.tuning import Tuning
+from rules.planning.warming import warmed
 
 KEPT_DAYS = 120
 DEARER = 4.0
@@ -73,14 +73,15 @@ class Planner:
         confidence: float | None = None,
         boiler_price: float | None = None,
         *,
+        begun: bool = False,
         with_outlook: bool = True,
     ) -> Plan | None:
         """The plan for the half hours after the one decided last, at whose end `stock_wh` is in the tank.
 
         confidence: share of the scenarios, 0 to below 1, in which nothing may be missing; to get there missing heat is
         taken to be 4 or 16 times dearer. None: the price alone decides. boiler_price: money per kWh that missing heat
-        adds to the costs shown; None: the store's `missing_price`. with_outlook: whether other choices are worked out
-        too, which is most of the work. Returns None before the first decision.
+        adds to the costs shown; None: the store's `missing_price`. begun: whether the grid heats already. with_outlook:
+        whether other choices are worked out too, which is most of the work. Returns None before the first decision.
         """
         if confidence is not None and not 0.0 <= confidence < 1.0:
             raise BrimfulError("plan the night", "confidence", f"expected 0 to below 1, got {confidence}")
@@ -93,7 +94,7 @@ class Planner:
         known = len(self._past(here.day))
         price = plain.store.missing_price if boiler_price is None else boiler_price
         places = range(at + 1, min(at + 1 + half_hours, len(policy.half_hours)))
-        played = courses(policy, shares, stock_wh, places)
+        played = warmed(policy, shares, stock_wh, places, begun=begun)
         plan = tonight(policy, played, places, stock_wh, known, price)
         for time in range(MOST_TIMES_DEARER):
             if confidence is None or plan.cold_risk <= 1.0 - confidence:
@@ -102,7 +103,7 @@ class Planner:
                 store = replace(policy.store, missing_price=max(policy.store.missing_price, 0.01) * DEARER)
                 self._dearer.append(Policy(store, policy.half_hours, policy.likeness, policy.end_worth))
             policy = self._dearer[time]
-            played = courses(policy, shares, stock_wh, places)
+            played = warmed(policy, shares, stock_wh, places, begun=begun)
             plan = tonight(policy, played, places, stock_wh, known, price)
         if not with_outlook:
             return plan

@@ -73,6 +73,8 @@ class Policy:
         self.half_hours = half_hours
         self.likeness = likeness
         self.cell_wh = store.usable_wh / len(end_worth)
+        lukewarm_wh = max(store.lukewarm_wh - store.reserve_wh, 0.0)
+        self.lukewarm_cells = round(lukewarm_wh / self.cell_wh) if self.cell_wh else 0
         # Half hours in which no scenario draws or has sun: nothing of them could be known too early.
         self._quiet = {
             slot
@@ -127,7 +129,7 @@ class Policy:
             worth = before_purchase(worth, wh / self.cell_wh, price)
         # What the reserve loses has to be put in again.
         drawn_wh = scenario.drawn_wh[slot] + self.store.reserve_wh * self.store.loss_per_half_hour
-        return before_draw(worth, drawn_wh / self.cell_wh, self.store.missing_price / 1000)
+        return before_draw(worth, drawn_wh / self.cell_wh, self.store.missing_price / 1000, self.lukewarm_cells)
 
     def worth(self, at: int, shares: Sequence[float]) -> Worth:
         """The worth of the stock at the end of half hour `at`, for shares of the scenarios."""

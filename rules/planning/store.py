@@ -14,7 +14,9 @@ class Store:
     """capacity_wh, power_w: at least 0; loss_per_half_hour: share of the stock, 0 to below 1.
 
     missing_price: money per kWh of a draw that the stock cannot serve: the boiler's heat, or what a cold tap is worth.
-    reserve_wh: heat that plans do not count on, and fill up at whatever price; at most the capacity.
+    reserve_wh: heat that plans do not count on, and fill up at whatever price; lukewarm_wh: with no more heat than this
+    in it the tank serves no draw; warm_wh: heating from the
+    grid goes on up to it, for an element warms all the water above it evenly. Each at most the capacity.
     Raises BrimfulError for a store that cannot be.
     """
 
@@ -23,6 +25,8 @@ class Store:
     loss_per_half_hour: float
     missing_price: float
     reserve_wh: float = 0.0
+    lukewarm_wh: float = 0.0
+    warm_wh: float = 0.0
 
     def __post_init__(self) -> None:
         for name, low, below in (
@@ -31,17 +35,17 @@ class Store:
             ("loss_per_half_hour", 0.0, 1.0),
             ("missing_price", 0.0, None),
             ("reserve_wh", 0.0, None),
+            ("lukewarm_wh", 0.0, None),
+            ("warm_wh", 0.0, None),
         ):
             value = getattr(self, name)
             if not (isfinite(value) and value >= low and (below is None or value < below)):
                 limits = "at least 0" if below is None else "from 0 to below 1"
                 raise BrimfulError("plan the night", name, f"expected {limits}, got {value}")
-        if self.reserve_wh > self.capacity_wh:
-            raise BrimfulError(
-                "plan the night",
-                "reserve_wh",
-                f"expected at most the capacity of {self.capacity_wh}, got {self.reserve_wh}",
-            )
+        for name in ("reserve_wh", "lukewarm_wh", "warm_wh"):
+            if getattr(self, name) > self.capacity_wh:
+                hint = f"expected at most the capacity of {self.capacity_wh}, got {getattr(self, name)}"
+                raise BrimfulError("plan the night", name, hint)
 
     @property
     def usable_wh(self) -> float:

@@ -7,16 +7,15 @@ from rules.model.wording import Number, Sentence, joined, say
 from rules.planning.course import COLD_WH, Played
 from rules.planning.outlook import Outlook
 from rules.planning.policy import Policy
-
-LEAST_RUN_WH = 50.0
-"""Mean grid heat below which a half hour is in no run: it only happens in few scenarios."""
+from rules.planning.runs import runs_of
+from rules.planning.warming import MOST
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
     """Grid heat from half hour `first` up to but without `last`, places in the policy's half hours.
 
-    wh: its mean; level_pct: the mean level at its end, % of the capacity.
+    wh: its mean; level_pct: the mean level at its end, % of the capacity, or that of a tank warm throughout.
     """
 
     first: int
@@ -73,9 +72,10 @@ def tonight(
     level_pct = [
         100 * sum(share * course.stock_wh[at] for share, course in played) / capacity_wh for at in range(count)
     ]
+    warm_pct = 100 * policy.store.warm_wh / capacity_wh
     runs = tuple(
-        Run(places.start + first, places.start + end, sum(grid_wh[first:end]), level_pct[end - 1])
-        for first, end in _runs(grid_wh)
+        Run(places.start + first, places.start + end, sum(grid_wh[first:end]), max(level_pct[end - 1], warm_pct))
+        for first, end in runs_of(played, MOST if warm_pct else 0.0)
     )
     plan = Plan(
         runs=runs,
@@ -93,19 +93,6 @@ def tonight(
         reasons=(),
     )
     return replace(plan, reasons=_reasons(plan, policy, boiler_price))
-
-
-def _runs(grid_wh: Sequence[float]) -> list[tuple[int, int]]:
-    """Half hours with at least LEAST_RUN_WH of grid heat, joined into runs without a break: first and end of each."""
-    runs: list[tuple[int, int]] = []
-    for at, wh in enumerate(grid_wh):
-        if wh < LEAST_RUN_WH:
-            continue
-        if runs and runs[-1][1] == at:
-            runs[-1] = (runs[-1][0], at + 1)
-        else:
-            runs.append((at, at + 1))
-    return runs
 
 
 def _reasons(plan: Plan, policy: Policy, boiler_price: float) -> tuple[str, ...]:

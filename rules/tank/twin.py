@@ -35,6 +35,11 @@ class Served(NamedTuple):
     short_wh: float
 
 
+def element_at(heater: str) -> float:
+    """The height of a heater's element by its name: `upper`, or else at the bottom (common practice, no source)."""
+    return 0.6 if heater == "upper" else 0.0
+
+
 def layer_at(cylinder: Cylinder, height: float) -> int:
     """The layer at a height, 0 (bottom) to 1 (top)."""
     return min(int(height * cylinder.nodes), cylinder.nodes - 1)

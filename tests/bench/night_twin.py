@@ -37,8 +37,6 @@ MINUTES = 30
 LEAST_GRID_WH = 1.0
 LEVELS_PCT = range(0, 101, 20)
 HEATER = "main"
-RESERVE_PCT = 40
-"""What the careful plan of a home without a boiler keeps, % of a full tank."""
 
 HOME = """\
 [home]
@@ -73,7 +71,6 @@ direction = "export"
 series = "export.csv"
 [plan]
 mode = "follow"
-reserve_pct = {reserve_pct}
 """
 WITH_BOILER = """\
 [[displaces]]
@@ -108,13 +105,13 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """bound: foresight's cost on the game's simple stock; fixed_level_pct: of the best fixed level; careful: the plan
-    with RESERVE_PCT kept (None with a boiler); the rest as `Outcome` on the twin."""
+    """bound: foresight's cost on the game's simple stock; fixed_level_pct: of the best fixed level; alike: the plan
+    if it counts all heat alike (None with a boiler, for then it does); the rest as `Outcome` on the twin."""
 
     days: float
     bound: float
     plan: Outcome
-    careful: Outcome | None
+    alike: Outcome | None
     always_full: Outcome
     fixed: Outcome
     fixed_level_pct: int
@@ -122,14 +119,14 @@ class Played:
 
 
 class TwinHouse:
-    """A case with its home file and its recording, ready to be played. boiler: whether one helps out; reserve_pct: what
-    the plan keeps, % of a full tank."""
+    """A case with its home file and its recording, ready to be played. boiler: whether one helps out; lukewarm_pct: as
+    in [plan], where it is stated."""
 
-    def __init__(self, case: Case, timezone: str, *, boiler: bool, reserve_pct: int = 0) -> None:
+    def __init__(self, case: Case, timezone: str, *, boiler: bool, lukewarm_pct: int | None = None) -> None:
         self.case = case
         self.timezone = timezone
         self.boiler = boiler
-        self.home = _home(case, timezone, reserve_pct, boiler=boiler)
+        self.home = _home(case, timezone, lukewarm_pct, boiler=boiler)
         self.recording = _recording(case)
 
     def play(self, planning: Planning) -> Outcome:
@@ -167,6 +164,7 @@ class Plans:
         self._tank = tank_of(house.home.made, self._begun_s, dearest)
         self._planner = Planner(self._tank.store)
         self._drawn_wh = 0.0
+        self._begun = False
 
     def __call__(self, at_s: int, level_pct: float, drawn_wh: float) -> Planned | None:
         at = (at_s - self._begun_s) // HALF_HOUR_S
@@ -178,7 +176,9 @@ class Plans:
         stock_wh = min(level_pct / 100 * tank.full_wh, tank.store.capacity_wh)
         self._planner.decide(ahead, stock_wh, row.surplus_wh, drawn_wh)
         price = tank.boiler_price or 0.0
-        plan = self._planner.plan(stock_wh, HALF_HOURS_A_DAY, tank.confidence, price, with_outlook=False)
+        plan = self._planner.plan(
+            stock_wh, HALF_HOURS_A_DAY, tank.confidence, price, begun=self._begun, with_outlook=False
+        )
         if plan is None:
             return None
         runs = (
@@ -189,7 +189,10 @@ class Plans:
             )
             for run in plan.runs
         )
-        return Planned(HEATER, tuple(runs))
+        made = tuple(runs)
+        first = made[0] if made else None
+        self._begun = first is not None and first.from_s <= at_s and level_pct < first.level_pct
+        return Planned(HEATER, made)
 
 
 def at_level(house: TwinHouse, level_pct: float) -> Planning:
@@ -226,15 +229,15 @@ def play_all(house: TwinHouse, levels_pct: Sequence[int] = LEVELS_PCT) -> Played
     bound, schedule = foreseen(house)
     levels = {level: house.play(at_level(house, level)) for level in levels_pct}
     best = min(levels, key=lambda level: levels[level].cost)
-    careful = None
+    alike = None
     if not house.boiler:
-        reserved = TwinHouse(house.case, house.timezone, boiler=False, reserve_pct=RESERVE_PCT)
-        careful = reserved.play(Plans(reserved))
+        unwary = TwinHouse(house.case, house.timezone, boiler=False, lukewarm_pct=0)
+        alike = unwary.play(Plans(unwary))
     return Played(
         days=house.case.played / HALF_HOURS_A_DAY,
         bound=bound,
         plan=house.play(Plans(house)),
-        careful=careful,
+        alike=alike,
         always_full=levels[100],
         fixed=levels[best],
         fixed_level_pct=best,
@@ -242,7 +245,7 @@ def play_all(house: TwinHouse, levels_pct: Sequence[int] = LEVELS_PCT) -> Played
     )
 
 
-def _home(case: Case, timezone: str, reserve_pct: int, *, boiler: bool) -> StudiedHome:
+def _home(case: Case, timezone: str, lukewarm_pct: int | None, *, boiler: bool) -> StudiedHome:
     store = case.store
     full_wh = store.capacity_wh / FULL_PCT * 100
     text = HOME.format(
@@ -255,8 +258,10 @@ def _home(case: Case, timezone: str, reserve_pct: int, *, boiler: bool) -> Studi
         loss_w=f"{2 * store.loss_per_half_hour * full_wh * TEST_K / (HOT_C - AMBIENT_C):.1f}",
         full_pct=FULL_PCT,
         again_pct=FULL_PCT - 7,
-        reserve_pct=reserve_pct,
-    ) + (WITH_BOILER.format(boiler_price=store.missing_price) if boiler else WITHOUT)
+    )
+    if lukewarm_pct is not None:
+        text += f"lukewarm_pct = {lukewarm_pct}\n"
+    text += WITH_BOILER.format(boiler_price=store.missing_price) if boiler else WITHOUT
     with tempfile.TemporaryDirectory(prefix="brimful-night-twin-") as name:
         folder = Path(name)
         (folder / "home.toml").write_text(text)
@@ -289,7 +294,7 @@ def table(played: Played) -> str:
     """A cell's plays, one a row."""
     rows = {
         "plan": played.plan,
-        **({f"plan, reserve {RESERVE_PCT} %": played.careful} if played.careful is not None else {}),
+        **({"plan, all heat alike": played.alike} if played.alike is not None else {}),
         "always full": played.always_full,
         f"fixed, {played.fixed_level_pct} %": played.fixed,
         "foresight's schedule": played.foresight,

@@ -62,9 +62,10 @@ def lived(
     tape: bool = True,
     priced: bool = True,
     extra: Iterable[tuple[int, dict[str, float]]] = (),
+    grid_wh: int = 0,
 ) -> PreparedHome:
     """A home file and the ledger of so many days and hours from `start` on. priced: whether the books noted
-    prices; extra: further rows of the tape."""
+    prices; extra: further rows of the tape; grid_wh: what the heater took from the grid in the last half hour."""
     (folder / "home.toml").write_text(home)
     made = prepare(load(folder / "home.toml"))
     first_s = int(start.timestamp())
@@ -77,14 +78,18 @@ def lived(
             continue
         surplus_wh, draw_wh = known
         taken = round(surplus_wh / 2)
+        bought = grid_wh if start_s + HALF_HOUR_S == end_s else 0
         postings = (Posting("sun", -taken), Posting("tank", taken)) if taken else ()
+        if bought:
+            postings += Posting("grid", -bought), Posting("tank", bought)
         entries.append(
             Entry(
                 start_s,
                 HALF_HOUR_S,
                 "main",
-                diverted_wh=taken,
+                diverted_wh=taken + bought,
                 measured_s=HALF_HOUR_S,
+                grid_wh=bought,
                 import_price_micro=200_000 if priced else None,
                 export_price_micro=50_000 if priced else None,
                 unpriced_wh=0,

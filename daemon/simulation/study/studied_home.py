@@ -20,12 +20,10 @@ from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
 from rules.model.wording import say
 from rules.tank.gauge import Gauge
-from rules.tank.twin import Source, Twin, layer_at
+from rules.tank.twin import Source, Twin, element_at, layer_at
 
 OP = "study a home"
 LAYERS = 10
-UPPER_AT = 0.6
-"""Height of an element named "upper"; all others sit at the bottom (common practice, no source)."""
 HYSTERESIS_K = 3.0
 SURPLUS, LEVEL = "surplus_w", "tank_level_pct"
 
@@ -80,7 +78,7 @@ class StudiedHome:
         hot = LAYERS * (level_pct if level_pct is not None else 50.0) / 100.0
         shares = [min(max(hot - above, 0.0), 1.0) for above in range(LAYERS)]
         temps_c = [tank.cold_c + share * (tank.hot_c - tank.cold_c) for share in reversed(shares)]
-        layers = [layer_at(spec.cylinder, UPPER_AT) if h.name == "upper" else 0 for h in self.made.rules.heaters]
+        layers = [layer_at(spec.cylinder, element_at(h.name)) for h in self.made.rules.heaters]
         sources = [Source(layer, layer, tank.hot_c, HYSTERESIS_K) for layer in (*layers, 0)]
         return spec.twin(temps_c, sources)
 

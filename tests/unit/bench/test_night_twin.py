@@ -94,27 +94,31 @@ def test_the_plan_of_a_home_without_a_boiler_fills_at_night() -> None:
     assert found.missing_kwh < played.play(at_level(played, 0)).missing_kwh
 
 
-def test_a_reserve_is_kept_through_the_evening() -> None:
-    """The plan of a home that draws nothing still holds what the home file says to keep."""
-    levels = []
-    for reserve_pct in (0, 80):
-        idle = TwinHouse(case(1, drawn_wh=0.0), "Europe/Paris", boiler=False, reserve_pct=reserve_pct)
-        plans = Plans(idle)
+def test_heating_ends_with_the_whole_tank_warm() -> None:
+    """Unless all heat counts alike: then it ends with what the profile wants until the cheap hours come back."""
+    highest = []
+    for home in (house(1), TwinHouse(case(1), "Europe/Paris", boiler=False, lukewarm_pct=0)):
+        plans = Plans(home)
+        levels = []
 
-        def planning(at_s: int, level_pct: float, drawn_wh: float, plans: Plans = plans) -> Planned | None:
-            levels.append(level_pct)
-            return plans(at_s, level_pct, drawn_wh)
+        def planning(
+            at_s: int, level_pct: float, drawn_wh: float, plans: Plans = plans, levels: list[float] = levels
+        ) -> Planned | None:
+            planned = plans(at_s, level_pct, drawn_wh)
+            levels.extend(run.level_pct for run in (planned.runs if planned is not None else ()))
+            return planned
 
-        idle.play(planning)
-    assert levels[47] < 80 <= levels[-1] + 3
+        home.play(planning)
+        highest.append(min(levels))
+    assert highest[0] >= 70 > highest[1]
 
 
 def test_all_plays_stand_side_by_side() -> None:
     found = play_all(house(1), (0, 100))
     assert found.fixed.cost <= found.always_full.cost
     assert found.bound == foreseen(house(1))[0]
-    assert found.careful is not None
-    assert found.careful.grid_kwh > found.plan.grid_kwh
+    assert found.alike is not None
+    assert found.alike.grid_kwh < found.plan.grid_kwh
     text = table(found)
     assert f"fixed, {found.fixed_level_pct} %" in text
     assert "foresight's schedule" in text

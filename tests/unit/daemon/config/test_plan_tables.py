@@ -28,8 +28,9 @@ def test_off_unless_it_is_asked_for() -> None:
 
 
 def test_what_is_given_is_kept() -> None:
-    home = loaded(f'[plan]\nmode = "follow"\nconfidence = 0.8\nreserve_pct = 10\n{LIVE}')
-    assert (home.plan.mode, home.plan.confidence, home.plan.reserve_pct) == ("follow", 0.8, 10)
+    home = loaded(f'[plan]\nmode = "follow"\nconfidence = 0.8\nreserve_pct = 10\nlukewarm_pct = 20\n{LIVE}')
+    assert (home.plan.mode, home.plan.confidence) == ("follow", 0.8)
+    assert (home.plan.reserve_pct, home.plan.lukewarm_pct) == (10, 20)
     assert rule_settings(home).follows_plan
     assert list(home.fed) == [FORECAST]
     assert home.live == {}
@@ -58,6 +59,7 @@ def test_who_has_it_followed_is_cautioned() -> None:
         ('[plan]\nmode = "sometimes"', HOME, r"plan\.mode: expected"),
         ("[plan]\nconfidence = 1.0", HOME, r"plan\.confidence: expected 0–0\.99"),
         ("[plan]\nreserve_pct = 95", HOME, r"plan\.reserve_pct: expected 0–90"),
+        ("[plan]\nlukewarm_pct = 95", HOME, r"plan\.lukewarm_pct: expected 0–90"),
         ("[plan]\nforecast = {}", HOME, r"plan\.forecast: expected one of signal, series or live, got none of them"),
         (
             '[plan]\nforecast = { signal = "forecast_pv_wh" }',
@@ -70,16 +72,3 @@ def test_who_has_it_followed_is_cautioned() -> None:
 def test_what_cannot_work_is_refused(text: str, base: str, said: str) -> None:
     with pytest.raises(ConfigError, match=said):
         loaded(text, base)
-
-
-def test_a_followed_plan_without_boiler_or_reserve_is_cautioned() -> None:
-    def cautioned(plan: str, text: str = HOME) -> bool:
-        return any("plan.reserve_pct is 0" in said for said in cautions(loaded(f'[plan]\nmode = "{plan}', text)))
-
-    assert cautioned('follow"')
-    assert not cautioned('advise"')
-    assert not cautioned('follow"\nreserve_pct = 40')
-    boiler = '[[displaces]]\nsource = "gas boiler"\nshare = 1\nprice = 0.08\n'
-    assert not cautioned(f'follow"\n{boiler}')
-    electricity = boiler.replace("price = 0.08", 'tariff = "buy"')
-    assert cautioned(f'follow"\n{electricity}')

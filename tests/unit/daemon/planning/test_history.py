@@ -8,7 +8,7 @@ import pytest
 
 from accounting.ledger import Ledger
 from accounting.model.entry import Entry, Posting, TankEntry
-from daemon.planning.history import _booked_prices, _drawn, _sun_taken, read_history
+from daemon.planning.history import _booked_prices, _drawn, _taken, read_history
 from tests.support.planned_past import HOME, lived
 
 
@@ -43,7 +43,7 @@ def test_the_stock_is_the_latest_measured_one() -> None:
 def test_intervals_of_any_length_become_half_hours(interval_s: int, starts: tuple[int, ...]) -> None:
     entries = [Entry(start_s, interval_s, "main", diverted_wh=600, grid_wh=100) for start_s in starts]
     expected = {900: {0: 1000.0}, 1800: {0: 500.0}, 3600: {0: 250.0, 1800: 250.0}}
-    assert _sun_taken(entries) == expected[interval_s]
+    assert _taken(entries, "sun_wh") == expected[interval_s]
     drawn, _, _ = _drawn(Books(*(tank(at, interval_s, 400, 0, interval_s) for at in starts)), 0, 3600)  # type: ignore[arg-type]
     assert sum(drawn.values()) == 400 * len(starts)
     assert set(drawn) == set(expected[interval_s])

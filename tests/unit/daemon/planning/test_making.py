@@ -24,6 +24,8 @@ share = 1
 tariff = "gas"
 efficiency = 0.8
 """
+ALL_SERVES = "[plan]\nlukewarm_pct = 0\n"
+"""All heat counts alike."""
 FLAT = HOME.replace('{ name = "night", from = "01:00", to = "06:00", price = 0.10 }, ', "")
 
 
@@ -40,7 +42,7 @@ def said(found: NightPlan) -> str:
 
 
 def test_it_heats_what_the_morning_lacks_at_the_night_s_price(tmp_path: Path) -> None:
-    found = night(tmp_path, level_pct=5.0)
+    found = night(tmp_path, level_pct=5.0, home=HOME + ALL_SERVES)
     assert found.plan is not None
     assert found.history.usable_days == 15
     assert 1500 < found.plan.grid_wh < 3200  # the bath takes 2000 Wh, 500 Wh are there, the tank loses some
@@ -48,6 +50,29 @@ def test_it_heats_what_the_morning_lacks_at_the_night_s_price(tmp_path: Path) ->
     start = datetime.fromtimestamp(found.from_s + 1800 * (run.first - found.plan.first), ZONE)
     assert 1 <= start.hour < 6
     assert found.plan.cold_risk <= 0.1
+
+
+def test_without_a_boiler_the_tank_is_heated_until_it_is_warm_throughout(tmp_path: Path) -> None:
+    """From 10 to 60 °C, 45 °C are 70 %; a bath out of a half-heated tank would be lukewarm."""
+    found = night(tmp_path, level_pct=5.0)
+    assert found.plan is not None
+    assert found.tank.level_pct(found.tank.store.lukewarm_wh) == pytest.approx(15)
+    assert found.tank.level_pct(found.tank.store.warm_wh) == pytest.approx(70)
+    assert [round(run.level_pct * found.tank.store.capacity_wh / found.tank.full_wh) for run in found.plan.runs] == [70]
+    assert "lukewarm below 15 % (plan.lukewarm_pct), and heating from the grid goes on to 70 %" in said(found)
+
+
+def test_an_upper_element_warms_what_is_above_it(tmp_path: Path) -> None:
+    found = night(tmp_path, 1, home=HOME.replace("[heaters.main]", "[heaters.upper]"))
+    assert found.tank.heater == "upper"
+    assert found.tank.level_pct(found.tank.store.warm_wh) == pytest.approx(28)
+
+
+@pytest.mark.parametrize(("level_pct", "grid_wh", "begins"), [(40.0, 1500, [0]), (40.0, 0, []), (72.0, 1500, [])])
+def test_heating_that_has_begun_goes_on(tmp_path: Path, level_pct: float, grid_wh: int, begins: list[int]) -> None:
+    found = night(tmp_path, home=FLAT, hours=9, level_pct=level_pct, grid_wh=grid_wh)
+    assert found.plan is not None
+    assert [run.first - found.plan.first for run in found.plan.runs if run.first == found.plan.first] == begins
 
 
 def test_the_surplus_is_what_left_and_what_was_taken(tmp_path: Path) -> None:
@@ -214,7 +239,7 @@ def test_figures_of_one_name_are_one_figure(tmp_path: Path) -> None:
         more_wh = 1500.0 if local.hour == 7 + local.day * 5 % 13 and local.minute == 0 else 0.0
         return (surplus_wh if local.day % 2 else 0.0), draw_wh + more_wh
 
-    made = lived(tmp_path, 15, restless, home=FLAT, hours=21, level_pct=5.0)
+    made = lived(tmp_path, 15, restless, home=FLAT + ALL_SERVES, hours=21, level_pct=5.0)
     with Ledger.open_reader(made.home.path_of(made.home.ledger.path)) as ledger:
         night = make(made, ledger, ledger.known_until_s() or 0.0)
     document = plan_document(night, made.home, {"nights": 0, "mean_regret": None})

@@ -51,7 +51,7 @@ def test_follow_hands_the_runs_to_the_heater_and_keeps_the_plan(followed: Prepar
     assert planned is not None
     assert planned.heater == "main"
     assert planned.runs[0].from_s > EVENING_S
-    assert 15 < planned.runs[0].level_pct < 45
+    assert [run.level_pct for run in planned.runs] == [70.0]
     assert [row.name for row in house.kept] == [MADE]
     assert house.kept[0].sentence.startswith("Heat ")
     assert nightly.document is not None
@@ -141,7 +141,7 @@ def test_which_plans_are_kept() -> None:
 
 
 def test_a_night_is_scored_once_its_day_is_in_the_books(tmp_path: Path) -> None:
-    made = lived(tmp_path, 14, hours=4, level_pct=5.0, home=HOME + ADVISE)
+    made = lived(tmp_path, 14, hours=4, level_pct=5.0, home=HOME + ADVISE + "lukewarm_pct = 0\n")
     path = made.home.path_of(made.home.ledger.path)
     first = answered(made.home, EVENING_S + 400)
     assert [row.name for row in first.rows] == [MADE]

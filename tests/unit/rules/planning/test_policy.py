@@ -8,9 +8,11 @@ NIGHT = tuple(0.1 if slot < 10 else 0.3 for slot in range(HALF_HOURS_A_DAY))
 NO_SUN = profile()
 
 
-def bought_at_night(surplus_wh: tuple[float, ...], drawn_wh: tuple[float, ...], missing_price: float = 0.6) -> float:
+def bought_at_night(
+    surplus_wh: tuple[float, ...], drawn_wh: tuple[float, ...], missing_price: float = 0.6, lukewarm_wh: float = 0.0
+) -> float:
     """Where the stock stands after the last cheap half hour of a day like the only scenario, from an empty tank."""
-    store = Store(8000.0, 3000.0, 0.003, missing_price)
+    store = Store(8000.0, 3000.0, 0.003, missing_price, lukewarm_wh=lukewarm_wh)
     made = policy([scenario(1, surplus_wh, drawn_wh)], half_hours(2, 1, NIGHT, 0.05), store, cells=80)
     stock_wh = 0.0
     for at in range(10):
@@ -61,6 +63,11 @@ def test_the_reserve_is_filled_at_any_price_and_counts_for_nothing_else() -> Non
     store = Store(8000.0, 3000.0, 0.003, 0.6, reserve_wh=2000.0)
     assert choose(store, [0.0] * 24, 1200.0, 300.0, 0.9, 0.5) == Intake(300.0, 500.0)
     assert choose(store, [0.0] * 24, 2000.0, 300.0, 0.9, 0.5) == Intake(0.0, 0.0)
+
+
+def test_the_night_buys_what_carries_the_day_s_heat_too() -> None:
+    assert bought_at_night(NO_SUN, NO_SUN, lukewarm_wh=1000.0) == 0.0
+    assert 3000 <= bought_at_night(NO_SUN, profile(h7=2000.0), lukewarm_wh=1000.0) <= 3300
 
 
 def test_a_tank_that_is_all_reserve_is_kept_full_and_nothing_more() -> None:

@@ -14,6 +14,8 @@ from rules.planning.store import Store
         ({"loss_per_half_hour": 1.0}, "loss_per_half_hour: expected from 0 to below 1"),
         ({"missing_price": -0.1}, "missing_price: expected at least 0"),
         ({"reserve_wh": 9000.0}, "reserve_wh: expected at most the capacity"),
+        ({"lukewarm_wh": 9000.0}, "lukewarm_wh: expected at most the capacity"),
+        ({"warm_wh": 9000.0}, "warm_wh: expected at most the capacity"),
     ],
 )
 def test_is_refused(changed: dict[str, float], said: str) -> None:
