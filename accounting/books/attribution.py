@@ -7,7 +7,7 @@ could have taken in addition in that minute (see `HouseBattery`); the rest could
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
@@ -15,6 +15,7 @@ from accounting.books.battery_debt import LATE_MS, BatteryDebt
 from accounting.books.curtailment import curtailed
 from accounting.books.house_battery import HouseBattery
 from accounting.metering.counter_meter import CounterMeter
+from accounting.metering.noting import NoteAll
 from accounting.metering.on_demand import OnDemand
 from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
 from accounting.model.apportion import spread
@@ -47,17 +48,17 @@ class Attribution:
         self._battery = HouseBattery(settings.battery, late_s) if settings.battery is not None else None
         self._debt = BatteryDebt(self._battery, settings.timezone) if self._battery is not None else None
         self._limit_w = settings.export_limit_w
-        self.notes: list[tuple[str, Any]] = []
+        self.notes: list[tuple[str, NoteAll]] = []
         """Which signal's readings go where."""
         for heater in settings.heaters:
-            self.notes.append((heater.power or heater.counter or "", self._heaters[heater.name].note))
+            self.notes.append((heater.power or heater.counter or "", self._heaters[heater.name].note_all))
         if settings.grid_power is not None:
             grid = settings.grid_power
             self._import = _power("", _ANY_W, grid.stale_after_s, late_s)
-            self.notes.append((grid.signal, self._import.note))
+            self.notes.append((grid.signal, self._import.note_all))
             if self._limit_w is not None or self._battery is not None:
                 self._export = _power("", _ANY_W, grid.stale_after_s, late_s, sign=-1)
-                self.notes.append((grid.signal, self._export.note))
+                self.notes.append((grid.signal, self._export.note_all))
         if self._battery is not None:
             self.notes += self._battery.notes
 
@@ -70,7 +71,7 @@ class Attribution:
         taken = self._taken(energy, minutes)
         taken_wh = sum(wh for _, wh in taken)
         energy = replace(energy, taken=taken)
-        if taken_wh >= energy.wh:
+        if taken_wh >= energy.wh or (self._battery is None and self._limit_w is None):
             return self._with_hours(energy)
         sunny = unheard = forgone = held_back = 0
         limit = round(self._limit_w * 1000) * MINUTE_S * 1000 if self._limit_w is not None else None
@@ -131,24 +132,27 @@ class Attribution:
         gave: dict[str, int] = {}
         for minute in minutes:
             took += minute.mine
-            for account, given in ((accounts.at(minute.start_ms), minute.grid), (BATTERY, minute.battery)):
-                if given:
-                    gave[account] = gave.get(account, 0) + given * minute.mine // minute.everybody
+            if minute.grid:
+                account = accounts.at(minute.start_ms)
+                gave[account] = gave.get(account, 0) + minute.grid * minute.mine // minute.everybody
+            if minute.battery:
+                gave[BATTERY] = gave.get(BATTERY, 0) + minute.battery * minute.mine // minute.everybody
         rest = max(took, energy.wh * MWMS_PER_WH) - sum(gave.values())
         _, *parts = spread(energy.wh, [rest, *gave.values()])
         return tuple((account, wh) for account, wh in zip(gave, parts, strict=True) if wh)
 
     def _minutes(self, heater: str, start_ms: int, end_ms: int, now_ms: int) -> Iterator["_Minute"]:
         """The minutes of [start_ms, end_ms) in which a heater took something."""
-        bought, sold = _energy_by_minute(self._import, now_ms), _energy_by_minute(self._export, now_ms)
+        starts = range(start_ms, end_ms, MINUTE_S * 1000)
+        bought, sold = (_energy_by_minute(meter, now_ms, starts) for meter in (self._import, self._export))
         stored = self._battery.minutes(now_ms) if self._battery is not None else None
-        everybody = {name: _energy_by_minute(meter, now_ms) for name, meter in self._heaters.items()}
-        own = everybody[heater]
-        for minute_ms in range(start_ms, end_ms, MINUTE_S * 1000):
+        everybody = {name: _energy_by_minute(meter, now_ms, starts) for name, meter in self._heaters.items()}
+        own = everybody.pop(heater)
+        for minute_ms in starts:
             mine = own.get(minute_ms, 0)
             if not mine:
                 continue
-            all_of_them = sum(minutes.get(minute_ms, 0) for minutes in everybody.values())
+            all_of_them = mine + sum([others.get(minute_ms, 0) for others in everybody.values()])
             grid = min(all_of_them, bought.get(minute_ms, 0))
             export = sold.get(minute_ms, 0)
             battery = 0
@@ -252,6 +256,6 @@ def _power(name: str, rated_w: float, stale_after_s: float, late_s: float, sign:
     return OnDemand(power, sign)
 
 
-def _energy_by_minute(meter: OnDemand | None, now_ms: int) -> dict[int, int]:
-    """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
-    return {} if meter is None else meter.energy_mwms(now_ms)
+def _energy_by_minute(meter: OnDemand | None, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+    """As `OnDemand.energy_mwms`."""
+    return {} if meter is None else meter.energy_mwms(now_ms, starts)

@@ -1,6 +1,6 @@
 """The books of a home: readings in, entries out. No clock, no database: both are the caller's."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -9,6 +9,7 @@ from accounting.books.battery_debt import BATTERY_FULL
 from accounting.books.heater_book import NEVER_S, HeaterBook, figures
 from accounting.heat.tank_book import WAIT_MS, TankBook
 from accounting.metering.counter_meter import FAR_MS, NOTHING_YET_MS, Counts, Share
+from accounting.metering.noting import NoteAll, both, one_by_one
 from accounting.metering.power_meter import PowerMeter
 from accounting.model.entry import Entry, Quarantined, TankEntry
 from accounting.valuation.historical_shares import Past, by_past
@@ -18,9 +19,6 @@ from accounting.valuation.valuer import Energy, Valuer
 from rules.model.snapshot import Prices
 
 __all__ = ["Books", "BooksSettings", "HeaterBooks"]
-
-Note = Callable[[float, float], None]
-"""Takes a reading: UTC seconds, value."""
 
 ALL = 2**62
 """No bound on what is done in one step."""
@@ -43,10 +41,10 @@ class Books:
         self._valuer = Valuer(settings)
         self._books = [HeaterBook(heater, settings) for heater in settings.heaters]
         self._attribution = Attribution(settings) if settings.attributes else None
-        self.notes: dict[str, Note] = {}
+        self.notes: dict[str, NoteAll] = {}
         """By signal that the books use: what takes its readings."""
         for book in self._books:
-            self._listen(book.heater.counter or book.heater.power or "", book.meter.note)
+            self._listen(book.heater.counter or book.heater.power or "", book.meter.note_all)
         for signal, note in self._attribution.notes if self._attribution is not None else ():
             self._listen(signal, note)
         self._tank: TankBook | None = None
@@ -61,27 +59,24 @@ class Books:
             self._restore(state)
 
     def _listen_to_prices(self) -> None:
-        self.notes = self._metered | {series.signal: series.note for series in self._settings.heard}
+        self.notes = self._metered | {series.signal: one_by_one(series.note) for series in self._settings.heard}
         self.signals = frozenset(self.notes)
         self.price_signals = frozenset(series.signal for series in self._settings.heard)
 
     def note(self, signal: str, at_s: float, value: float) -> None:
         """Takes a reading (UTC seconds; finite). Signals that the books do not use are passed over."""
-        note = self.notes.get(signal)
-        if note is not None:
-            note(at_s, value)
+        self.note_all(signal, (at_s,), (value,))
 
     def note_all(self, signal: str, at_s: Sequence[float], values: Sequence[float]) -> None:
         """Takes several readings, as `note` does."""
-        note = self.notes.get(signal)
-        if note is not None:
-            for when_s, value in zip(at_s, values, strict=True):
-                note(when_s, value)
+        note_all = self.notes.get(signal)
+        if note_all is not None:
+            note_all(at_s, values)
 
-    def _listen(self, signal: str, note: Note) -> None:
+    def _listen(self, signal: str, note_all: NoteAll) -> None:
         """Have a signal's readings noted, by more than one meter if need be."""
         before = self.notes.get(signal)
-        self.notes[signal] = note if before is None else _both(before, note)
+        self.notes[signal] = note_all if before is None else both(before, note_all)
 
     def settle(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """The intervals that are complete, and new versions of those that a late reading has changed; in order of time.
@@ -148,8 +143,9 @@ class Books:
         now_ms = round(now_utc_s * 1000)
         if any(book.meter.covered_ms(now_ms) < now_ms for book in self._books):
             return now_utc_s
-        interval_s = self._settings.interval_s
-        return min((now_ms // 1000 // interval_s + 1) * interval_s, self.next_settle_s())
+        interval_ms = self._settings.interval_s * 1000
+        end_ms = (now_ms // interval_ms + 1) * interval_ms
+        return min((end_ms + self._late_ms) / 1000, self.next_settle_s())
 
     def open_entries(self, now_utc_s: float, most: int = ALL) -> list[Entry]:
         """What `settle` has not given yet, as far as it is known now: the interval in progress and those just ended.
@@ -314,14 +310,6 @@ def _sources(settings: BooksSettings) -> tuple[object, ...]:
     battery = settings.battery
     battery_signals = None if battery is None else (battery.power, battery.level)
     return settings.grid_power, battery_signals, settings.export_limit_w
-
-
-def _both(one: Note, other: Note) -> Note:
-    def note(at_s: float, value: float) -> None:
-        one(at_s, value)
-        other(at_s, value)
-
-    return note
 
 
 def _float(exact: Fraction | None) -> float | None:

@@ -7,8 +7,10 @@ it has no bound.
 """
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from typing import Any
 
+from accounting.metering.noting import NoteAll, one_by_one
 from accounting.metering.power_meter import PowerMeter
 from accounting.valuation.settings import BatteryBooks
 
@@ -46,13 +48,14 @@ class HouseBattery:
         self._levels: list[tuple[int, float]] = []
         self._most = 0
         self._limited = False
-        self.notes: list[tuple[str, Any]] = [
-            (books.power.signal, lambda at_s, value: self.discharge.note(at_s, -value))
-        ]
+        self.notes: list[tuple[str, NoteAll]] = [(books.power.signal, self._note_discharge)]
         self._held_ms = LEAST_HELD_MS
         if books.level is not None:
             self._held_ms = max(self._held_ms, round(books.level.stale_after_s * 1000))
-            self.notes += [(books.power.signal, self.charge.note), (books.level.signal, self._note_level)]
+            self.notes += [
+                (books.power.signal, self.charge.note_all),
+                (books.level.signal, one_by_one(self._note_level)),
+            ]
 
     @property
     def limit(self) -> int | None:
@@ -108,6 +111,9 @@ class HouseBattery:
         self.discharge.restore(state["discharge"])
         self._levels = [(at_ms, level) for at_ms, level in state["levels"]]
         self._most, self._limited = state["most"]
+
+    def _note_discharge(self, at_s: Sequence[float], charging_w: Sequence[float]) -> None:
+        self.discharge.note_all(at_s, [-power_w for power_w in charging_w])
 
     def _note_level(self, at_s: float, value: float) -> None:
         at_ms = round(at_s * 1000)

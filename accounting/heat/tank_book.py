@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from accounting.heat.drawn_temperature import DrawnTemperature
 from accounting.heat.tank_level import TankLevel
 from accounting.metering.counter_meter import NOTHING_YET_MS, CounterMeter
+from accounting.metering.noting import one_by_one
 from accounting.metering.standing import COARSEST_WH
 from accounting.model.entry import Entry, Posting, Quarantined, TankEntry
 from accounting.model.journal import DRAWN, LOST, TANK, UNEXPLAINED, in_tank
@@ -94,11 +95,11 @@ class TankBook:
         self.notes = self._level.notes()
         for name, counter in (("topup", tank.topup), ("boiler", boiler)):
             if counter is not None:
-                self.notes.append((counter.signal, self._counters[name].note))
+                self.notes.append((counter.signal, self._counters[name].note_all))
         if tank.water is not None:
-            self.notes.append((tank.water.signal, self._note_litres))
+            self.notes.append((tank.water.signal, one_by_one(self._note_litres)))
             if _TOP in tank.temperatures:
-                self.notes.append((_TOP, self._drawn.note_top))
+                self.notes.append((_TOP, one_by_one(self._drawn.note_top)))
 
     def adopt(self, tank: TankBooks, valuer: Valuer) -> None:
         """Goes on with other figures of the same tank, reported by the same signals."""

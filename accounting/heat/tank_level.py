@@ -1,10 +1,11 @@
 """The heat in the tank at an interval's ends, from readings of its level or its temperatures."""
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from functools import partial
 from math import sqrt
 from typing import Any, NamedTuple
 
+from accounting.metering.noting import NoteAll, one_by_one
 from accounting.valuation.settings import TankBooks
 from rules.model.signals import TEMPERATURES
 from rules.tank.charge import mean_c
@@ -46,11 +47,11 @@ class TankLevel:
         """Goes on with other figures of the same tank."""
         self._tank = tank
 
-    def notes(self) -> list[tuple[str, Callable[[float, float], None]]]:
+    def notes(self) -> list[tuple[str, NoteAll]]:
         """Which signal's readings go where."""
         if not self._by_temperatures:
-            return [(_LEVEL, self._note_level)]
-        return [(name, partial(self._note_temperature, name)) for name in self._tank.temperatures]
+            return [(_LEVEL, self._note_levels)]
+        return [(name, one_by_one(partial(self._note_temperature, name))) for name in self._tank.temperatures]
 
     @property
     def first_ms(self) -> int | None:
@@ -114,27 +115,32 @@ class TankLevel:
         older_pct, old_pct = state.get("before", self._before)
         self._before, self._variance = (older_pct, old_pct), state.get("variance", 0.0)
 
-    def _note_level(self, at_s: float, level_pct: float) -> None:
-        cell = self._cell
+    def _note_levels(self, at_s: Sequence[float], levels_pct: Sequence[float]) -> None:
+        cell, end_s, variance = self._cell, self._cell_end_s, self._variance
         older_pct, old_pct = self._before
-        self._before = (old_pct, level_pct)
-        bend = level_pct - 2 * old_pct + older_pct
-        variance = self._variance
-        self._variance += _LEARNT * (min(bend * bend / 6, 9 * variance + _FLOOR) - variance)
-        if (
-            cell[2] < at_s < self._cell_end_s
-        ):  # the common case, kept short: in order, inside the last reading's interval
-            cell[2] = at_s
-            cell[3] = level_pct
-            return
+        for when_s, level_pct in zip(at_s, levels_pct, strict=True):
+            bend = level_pct - 2 * old_pct + older_pct
+            older_pct, old_pct = old_pct, level_pct
+            shows, most = bend * bend / 6, 9 * variance + _FLOOR
+            variance += _LEARNT * ((shows if shows < most else most) - variance)
+            if cell[2] < when_s < end_s:  # the common case: in order, inside the last reading's interval
+                cell[2] = when_s
+                cell[3] = level_pct
+            else:
+                cell, end_s = self._placed(when_s, level_pct)
+        self._before, self._variance = (older_pct, old_pct), variance
+        self._cell, self._cell_end_s = cell, end_s
+
+    def _placed(self, at_s: float, level_pct: float) -> tuple[list[float], float]:
+        """Takes a reading wherever in time it belongs; returns its interval's cell, and where that ends, UTC s."""
         at_ms = round(at_s * 1000)
         start_ms = at_ms - at_ms % self._interval_ms
-        found = self._cells.setdefault(start_ms, [at_s, level_pct, at_s, level_pct])
-        if at_s < found[0]:
-            found[:2] = at_s, level_pct
-        elif at_s > found[2]:
-            found[2:] = at_s, level_pct
-        self._cell, self._cell_end_s = found, (start_ms + self._interval_ms) / 1000
+        cell = self._cells.setdefault(start_ms, [at_s, level_pct, at_s, level_pct])
+        if at_s < cell[0]:
+            cell[:2] = at_s, level_pct
+        elif at_s > cell[2]:
+            cell[2:] = at_s, level_pct
+        return cell, (start_ms + self._interval_ms) / 1000
 
     def _note_temperature(self, name: str, at_s: float, temp_c: float) -> None:
         known = self._newest.get(name)
@@ -146,7 +152,8 @@ class TankLevel:
         if all(name in fresh for name in self._tank.temperatures):
             mean = mean_c(*(fresh.get(name) for name in TEMPERATURES))
             if mean is not None:
-                self._note_level(at_s, 100 * (mean - self._tank.cold_c) / (self._tank.hot_c - self._tank.cold_c))
+                level_pct = 100 * (mean - self._tank.cold_c) / (self._tank.hot_c - self._tank.cold_c)
+                self._note_levels((at_s,), (level_pct,))
 
     def _wh(self, level_pct: float) -> int:
         return round(self._tank.full_wh * level_pct / 100)

@@ -10,8 +10,10 @@ interval in it is settled.
 """
 
 from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import gcd
+from operator import lt
 from typing import Any
 
 from accounting.metering.standing import (
@@ -107,37 +109,16 @@ class CounterMeter:
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, Wh of the register (finite). Rounded half-even to whole Wh, so that differences
         telescope; a second reading of the same instant counts only if it shows more."""
-        at_ms = round(at_s * 1000)
-        wh = round(value)
-        standing = self._standing
-        if at_ms > self._newest_ms and standing is not None:
-            # The common case, kept short: in order, no doubt, no gap, inside the interval of the last reading.
-            good_ms, good_wh, doubt, grain_wh, moved_ms, other = standing
-            span_ms = at_ms - good_ms
-            step_wh = wh - good_wh
-            if (
-                not doubt
-                and at_ms < self._cell_end_ms
-                and span_ms <= self._gap_ms
-                and step_wh >= 0
-                and step_wh * _WH <= self._per_ms * span_ms + self._slack
-            ):
-                cell = self._cell
-                cell[0] += step_wh
-                cell[1] += span_ms
-                history = self._history
-                history.append((at_ms, wh, standing))
-                if step_wh:
-                    moved_ms = good_ms
-                    if grain_wh != 1:
-                        grain_wh = gcd(grain_wh, wh)
-                self._standing = Standing(at_ms, wh, (), grain_wh, moved_ms, other)
-                self._newest_ms = at_ms
-                oldest_ms = at_ms - self._late_ms
-                while history[0][0] < oldest_ms:
-                    history.popleft()
-                return
-        self._place(at_ms, wh)
+        self.note_all((at_s,), (value,))
+
+    def note_all(self, at_s: Sequence[float], values: Sequence[float]) -> None:
+        """Takes readings (at least one), each as `note` does."""
+        times_ms = [round(when_s * 1000) for when_s in at_s]
+        in_order = all(map(lt, times_ms, times_ms[1:]))
+        keep_ms = times_ms[-1] - self._late_ms if in_order else NOTHING_YET_MS
+        readings = zip(times_ms, map(round, values), strict=True)
+        while (uncommon := self._go_on(readings, keep_ms)) is not None:
+            self._place(*uncommon)
 
     def covered_ms(self, now_ms: int) -> int:
         """UTC ms up to which the energy is known: that of the last good reading, whatever the time is now."""
@@ -170,7 +151,7 @@ class CounterMeter:
         self._history.clear()
         self._newest_ms -= by_ms
         self._set_back_ms = self._newest_ms
-        self._aim()
+        self._aim(self._standing.good_ms)
         self.touched = True
 
     def shares(self, now_ms: int) -> list[Share]:
@@ -180,6 +161,13 @@ class CounterMeter:
             Share(start, wh, min(measured_ms, most_ms), estimated_wh)
             for start, (wh, measured_ms, estimated_wh) in sorted(self._cells.items())
         ]
+
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """What each kept interval has got so far, mW·ms by its start. starts: of those that are asked for."""
+        cells = self._cells
+        return {
+            start: cells[start][0] * MWMS_PER_WH for start in (cells if starts is None else starts) if start in cells
+        }
 
     def starts(self) -> list[int]:
         """The kept intervals' starts, UTC ms, in order."""
@@ -229,8 +217,52 @@ class CounterMeter:
         self._cells = {start: [wh, measured, estimated] for start, wh, measured, estimated in state["cells"]}
         self._quarantine = {(a, b, wh, why): times for a, b, wh, why, times in state["quarantine"]}
         self.counts = Counts(*state["counts"])
-        self._aim()
+        if self._standing is not None:
+            self._aim(self._standing.good_ms)
         self.touched = True
+
+    def _go_on(self, readings: Iterator[tuple[int, int]], keep_ms: int) -> tuple[int, int] | None:
+        """Takes readings while they are what they nearly always are: in order, no doubt, no gap, a possible step.
+        Returns the first that is not; None at their end.
+
+        keep_ms: none that comes is put in place before this; the history needs no reading from before it.
+        """
+        if self._standing is None or self._standing.doubt:
+            return next(readings, None)
+        good_ms, good_wh, _, grain_wh, moved_ms, other = self._standing
+        newest_ms, end_ms, cell, history = self._newest_ms, self._cell_end_ms, self._cell, self._history
+        gap_ms, per_ms, slack = self._gap_ms, self._per_ms, self._slack
+        uncommon = None
+        for at_ms, wh in readings:
+            span_ms = at_ms - good_ms
+            step_wh = wh - good_wh
+            if at_ms <= newest_ms or span_ms > gap_ms or step_wh < 0 or step_wh * _WH > per_ms * span_ms + slack:
+                uncommon = at_ms, wh
+                break
+            if at_ms < end_ms:
+                cell[0] += step_wh
+                cell[1] += span_ms
+            else:
+                self._book(good_ms, at_ms, step_wh, 1)
+                self._aim(at_ms)
+                cell, end_ms = self._cell, self._cell_end_ms
+                self.touched = True
+            if at_ms >= keep_ms:
+                history.append((at_ms, wh, Standing(good_ms, good_wh, (), grain_wh, moved_ms, other)))
+            if step_wh:
+                moved_ms = good_ms
+                if grain_wh != 1:
+                    grain_wh = gcd(grain_wh, wh)
+            newest_ms, good_ms, good_wh = at_ms, at_ms, wh
+        self._standing, self._newest_ms = Standing(good_ms, good_wh, (), grain_wh, moved_ms, other), newest_ms
+        self._forget_late()
+        return uncommon
+
+    def _forget_late(self) -> None:
+        """Lets go of readings before which none can be put in place any more."""
+        history, oldest_ms = self._history, self._newest_ms - self._late_ms
+        while history and history[0][0] < oldest_ms:
+            history.popleft()
 
     def _place(self, at_ms: int, wh: int) -> None:
         """Takes a reading wherever in time it belongs."""
@@ -250,11 +282,10 @@ class CounterMeter:
         for ms, reading_wh in redo:
             history.append((ms, reading_wh, self._standing))
             self._standing = self._step(self._standing, ms, reading_wh, 1)
+        assert self._standing is not None
         self._newest_ms = history[-1][0]
-        oldest_ms = self._newest_ms - self._late_ms
-        while history[0][0] < oldest_ms:
-            history.popleft()
-        self._aim()
+        self._forget_late()
+        self._aim(self._standing.good_ms)
         self.touched = True
 
     def _undo(self) -> tuple[int, int, Standing | None]:
@@ -265,11 +296,8 @@ class CounterMeter:
         self._standing = before
         return item
 
-    def _aim(self) -> None:
-        """Points the short way through `note` at the interval of the last good reading."""
-        if self._standing is None:
-            return
-        good_ms = self._standing[0]
+    def _aim(self, good_ms: int) -> None:
+        """Points the short way through `note_all` at the interval of the last good reading."""
         start_ms = good_ms - good_ms % self._interval_ms
         self._cell_end_ms = start_ms + self._interval_ms
         self._cell = self._cells.setdefault(start_ms, [0, 0, 0])

@@ -6,10 +6,11 @@ before them.
 """
 
 from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from accounting.metering.counter_meter import CounterMeter
-from accounting.metering.power_meter import MWMS_PER_WH, PowerMeter
+from accounting.metering.power_meter import PowerMeter
 
 MOST_WAITING = 10_000
 """Readings that may wait: three hours of one a second."""
@@ -24,21 +25,26 @@ class OnDemand:
         self.kind = meter.kind
         self._meter = meter
         self._sign = sign
-        self._waiting: list[tuple[float, float]] = []
+        self._waiting_s: list[float] = []
+        self._waiting: list[float] = []
         self._dropped_ms: int | None = None
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, W or Wh (finite)."""
-        self._waiting.append((at_s, value))
+        self.note_all((at_s,), (value,))
+
+    def note_all(self, at_s: Sequence[float], values: Sequence[float]) -> None:
+        """Takes readings, each as `note` does."""
+        self._waiting_s += at_s
+        self._waiting += values
         if len(self._waiting) >= MOST_WAITING:
             self._take()
 
-    def energy_mwms(self, now_ms: int) -> dict[int, int]:
-        """Energy by minute's start, mW·ms; minutes without any are left out or 0."""
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """Energy by minute's start, mW·ms; minutes without any are left out or 0. starts: of those that are asked for
+        (None: all that are kept); others may be there, too."""
         self._take()
-        if isinstance(self._meter, PowerMeter):
-            return self._meter.energy_mwms(now_ms)
-        return {share.start_ms: share.wh * MWMS_PER_WH for share in self._meter.shares(now_ms)}
+        return self._meter.energy_mwms(now_ms, starts)
 
     def drop(self, before_ms: int) -> None:
         """Forgets the minutes before this."""
@@ -63,19 +69,19 @@ class OnDemand:
 
     def _pass_over(self, before_s: float) -> None:
         """Lets go of the powers that were held no longer than to a second before this."""
-        waiting = self._waiting
-        if isinstance(self._meter, PowerMeter) and waiting == sorted(waiting):
-            last = bisect_left(waiting, (before_s - _ROUNDED_S,)) - 1
+        times_s = self._waiting_s
+        if isinstance(self._meter, PowerMeter) and times_s == sorted(times_s):
+            last = bisect_left(times_s, before_s - _ROUNDED_S) - 1
             if last > 0:  # it was held on, or another of the same instant
-                del waiting[: bisect_left(waiting, (waiting[last][0] - _ROUNDED_S,))]
+                gone = bisect_left(times_s, times_s[last] - _ROUNDED_S)
+                del times_s[:gone], self._waiting[:gone]
 
     def _take(self) -> None:
         """Meters what waits."""
         if not self._waiting:
             return
-        waiting, self._waiting = self._waiting, []
-        note, sign = self._meter.note, self._sign
-        for at_s, value in waiting:
-            note(at_s, sign * value)
+        times_s, values = self._waiting_s, self._waiting
+        self._waiting_s, self._waiting = [], []
+        self._meter.note_all(times_s, values if self._sign > 0 else [-value for value in values])
         if self._dropped_ms is not None:
             self._meter.drop(self._dropped_ms)

@@ -6,6 +6,7 @@ whole numbers; an interval's whole Wh are booked and the remainder is carried to
 """
 
 from collections import deque
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from accounting.metering.counter_meter import NOTHING_YET_MS, Counts, Share
@@ -46,44 +47,47 @@ class PowerMeter:
 
     def note(self, at_s: float, value: float) -> None:
         """Takes a reading: UTC seconds, W (finite). A second one of the same instant counts only if it is higher."""
-        at_ms = round(at_s * 1000)
-        mw = max(0, round(value * 1000))
-        if mw > self._most_mw:
-            self.counts.glitches += 1
-            mw = _UNUSABLE
-        history = self._history
-        if not history:
-            history.append((at_ms, mw))
-            self.touched = True
-            return
-        last_ms, last_mw = history[-1]
-        if at_ms > last_ms:
-            end_ms = at_ms if at_ms <= last_ms + self._stale_ms else last_ms + self._stale_ms
-            start_ms = last_ms - last_ms % self._interval_ms
-            if end_ms <= start_ms + self._interval_ms and last_mw >= 0:
+        self.note_all((at_s,), (value,))
+
+    def note_all(self, at_s: Sequence[float], values: Sequence[float]) -> None:
+        """Takes readings, each as `note` does."""
+        cells, interval_ms, stale_ms, most_mw = self._cells, self._interval_ms, self._stale_ms, self._most_mw
+        for when_s, value in zip(at_s, values, strict=True):
+            at_ms, mw = round(when_s * 1000), round(value * 1000)
+            if mw < 0:
+                mw = 0
+            elif mw > most_mw:
+                self.counts.glitches += 1
+                mw = _UNUSABLE
+            history = self._history
+            if not history:
+                history.append((at_ms, mw))
+                self.touched = True
+                continue
+            last_ms, last_mw = history[-1]
+            if at_ms <= last_ms:
+                self._take_late(at_ms, mw)
+                continue
+            held_ms = at_ms - last_ms
+            if held_ms > stale_ms:
+                held_ms = stale_ms
+            start_ms = last_ms - last_ms % interval_ms
+            if last_ms + held_ms <= start_ms + interval_ms and last_mw >= 0:
                 # The common case, kept short: all of it inside one interval.
-                cell = self._cells.get(start_ms)
+                cell = cells.get(start_ms)
                 if cell is None:
-                    self._cells[start_ms] = [last_mw * (end_ms - last_ms), end_ms - last_ms, 0]
+                    cells[start_ms] = [last_mw * held_ms, held_ms, 0]
                     self.touched = True
                 else:
-                    cell[0] += last_mw * (end_ms - last_ms)
-                    cell[1] += end_ms - last_ms
+                    cell[0] += last_mw * held_ms
+                    cell[1] += held_ms
                     if last_ms < self.settled_ms:
                         self.touched = True
             else:
                 self._hold(last_ms, at_ms, last_mw, 1)
                 self.touched = True
             history.append((at_ms, mw))
-        elif at_ms < last_ms - self._late_ms or at_ms <= self._set_back_ms:
-            self.counts.too_late += 1
-            return
-        else:
-            self._place(at_ms, mw)
-            self.touched = True
-        oldest_ms = history[-1][0] - self._late_ms
-        while len(history) > 1 and history[1][0] < oldest_ms:
-            history.popleft()
+        self._forget_late()
 
     def covered_ms(self, now_ms: int) -> int:
         """UTC ms up to which the energy is known: time that has passed without a reading is known to be unmeasured."""
@@ -126,9 +130,11 @@ class PowerMeter:
             shares.append(Share(start, wh, min(cells[start][1], self._interval_ms), cells[start][2]))
         return shares
 
-    def energy_mwms(self, now_ms: int) -> dict[int, int]:
-        """What each kept interval has got by now_ms, mW·ms by its start."""
-        energy = {start: cell[0] for start, cell in self._cells.items()}
+    def energy_mwms(self, now_ms: int, starts: Iterable[int] | None = None) -> dict[int, int]:
+        """What each kept interval has got by now_ms, mW·ms by its start. starts: of those that are asked for; the
+        newest reading's may be there, too."""
+        cells = self._cells
+        energy = {start: cells[start][0] for start in (cells if starts is None else starts) if start in cells}
         if self._history:
             last_ms, last_mw = self._history[-1]
             if last_mw != _UNUSABLE:
@@ -194,6 +200,20 @@ class PowerMeter:
             ends_ms = max(last_ms + 1, min(known_ms, last_ms + self._stale_ms))
             self._hold(last_ms, ends_ms, last_mw, 1)
             self._history.append((ends_ms, _UNUSABLE))
+
+    def _take_late(self, at_ms: int, mw: int) -> None:
+        """Takes a reading that is no later than the newest."""
+        if at_ms < self.newest_ms - self._late_ms or at_ms <= self._set_back_ms:
+            self.counts.too_late += 1
+            return
+        self._place(at_ms, mw)
+        self.touched = True
+
+    def _forget_late(self) -> None:
+        """Lets go of readings before which none can be put in place any more."""
+        history, oldest_ms = self._history, self.newest_ms - self._late_ms
+        while len(history) > 1 and history[1][0] < oldest_ms:
+            history.popleft()
 
     def _place(self, at_ms: int, mw: int) -> None:
         """Puts a late reading between its neighbours: what the earlier one held is cut short."""

@@ -25,6 +25,8 @@ def spread(amount: int, weights: list[int]) -> list[int]:
     total = sum(weights)
     if total <= 0:
         raise ValueError(f"expected weights that add up to more than 0, got {total}")
+    if not amount:
+        return [0] * len(weights)
     parts: list[int] = []
     lost: list[int] = []
     for weight in weights:

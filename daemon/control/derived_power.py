@@ -3,7 +3,6 @@
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
-from math import inf
 
 from rules.model.reading import NEVER_LIVE_S, Reading
 
@@ -51,10 +50,15 @@ class Mean:
             covered_s += inside_s
         return energy / covered_s if covered_s > 0 else power_w
 
-    @property
-    def highest_w(self) -> float:
-        """The highest power that it holds, W; -inf before any."""
-        return max((held_w for _, _, held_w in self._held), default=-inf)
+    def is_within(self, lowest_w: float, highest_w: float) -> bool:
+        """Whether all powers that it holds lie between these, both included, W."""
+        return all(lowest_w <= held_w <= highest_w for _, _, held_w in self._held)
+
+    def holds(self, seen_s: Sequence[float]) -> list[float]:
+        """For how long each of some readings will stand, s, if they come next, in order of time."""
+        longest_s = self._longest_hold_s
+        befores = (self._last_s, *seen_s[:-1])
+        return [min(at_s - before_s, longest_s) for at_s, before_s in zip(seen_s, befores, strict=True)]
 
     def note_all(self, seen_s: Sequence[float], powers_w: Sequence[float]) -> float:
         """Add readings (at least one) in order of time; returns the mean after the last, without a look at those that

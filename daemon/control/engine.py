@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from accounting.books.booking import Books
 from accounting.valuation.historical_shares import Past
-from daemon.control.signal_state import NO_HEATING_TIMES, Board, Wiring
+from daemon.control.signal_state import NO_HEATING_TIMES, Board, Ranges, Wiring
 from rules.decision.deadlines import due
 from rules.decision.decide import decide
 from rules.decision.explain import Explanation, explain
@@ -41,13 +41,14 @@ class OrderTally:
 
 @record
 class Steady:
-    """What rows of readings may hold while there is nothing to decide and nothing to settle.
+    """What rows of readings may hold while there is nothing to decide.
 
-    ranges: by signal, the values, both included; others may have any. until_s: the rows' instants lie before it, UTC
-    seconds; first_by_s: the first is no later than this, and none is further apart from the one before than apart_s.
+    ranges, step: as `Still` has them; until_s: the rows' instants lie before it, UTC seconds; first_by_s: the first is
+    no later than this, and none is further apart from the one before than apart_s.
     """
 
-    ranges: Mapping[str, tuple[float, float]]
+    ranges: Ranges
+    step: tuple[str, float, float]
     until_s: float
     first_by_s: float
     apart_s: float
@@ -67,6 +68,8 @@ class Engine:
         self.clock_right = True
         """Whether the wall clock is believed. While it is not, nothing is heated on purpose: for a plan, hygiene or a
         return; and none of what the rules remember is dated by it."""
+        self.books_apart = False
+        """Whether someone else hands the readings to the books, many together."""
         self.lulls = True
         """Whether the rules are left unasked where nothing can change (see rules.decision.lull): the same decisions."""
         self.prices = Prices(until_s=float("-inf"))
@@ -113,12 +116,12 @@ class Engine:
     def hear(self, readings: Iterable[Reading], now: Moment) -> Decision:
         """Take one message's readings, and decide."""
         note, books = self.board.note, self.books
-        booked, prices = (books.notes, books.price_signals) if self.dated else ({}, ())
+        booked, prices = (books.notes, books.price_signals) if self.dated and not self.books_apart else ({}, ())
         for reading in readings:
             note(reading)
             book = booked.get(reading.signal)
             if book is not None and reading.seen_s != NEVER_LIVE_S:
-                book(reading.at_s, reading.value)
+                book((reading.at_s,), (reading.value,))
                 if prices and reading.signal in prices:
                     self.prices = Prices(until_s=float("-inf"))
         self.board.update()
@@ -129,24 +132,22 @@ class Engine:
 
         now_s: of the last reading heard, by a clock that shows UTC seconds on both faces, as a recording's does.
         """
-        known, books = self._lull, self.books
-        if known is None or not known.is_withheld or not self.dated:
+        known = self._lull
+        if known is None:
             return None
         due_s = self._lulled_until_s(known, Moment(now_s, now_s))
-        ranges = self.board.steady_ranges(known) if due_s is not None else None
-        if due_s is None or ranges is None or not books.price_signals.isdisjoint(self.board.latest):
+        still = self.board.steady(known) if due_s is not None else None
+        if due_s is None or still is None or not self.books.price_signals.isdisjoint(self.board.latest):
             return None
-        until_s = min(known.until_s, self._planned_until_s, books.quiet_until_s(now_s))
+        until_s = min(still.until_s, known.until_s, self._planned_until_s)
         if not now_s < until_s:
             return None
-        return Steady(ranges, until_s, due_s, min(known.level_age_s, known.surplus_age_s))
+        return Steady(still.ranges, still.step, until_s, due_s, min(known.level_age_s, known.surplus_age_s))
 
     def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
         """Hear rows (at least one) that are `steady`, in order of time. values: by signal, of each row one; all of
-        signals that had been heard. It is as if each had been heard in its time."""
+        signals that had been heard. It is as if each row had been heard in its time; the books are the caller's."""
         self.board.hear_all(seen_s, values)
-        for signal, course in values.items():
-            self.books.note_all(signal, seen_s, course)
         self.decide(Moment(seen_s[-1], seen_s[-1]))
 
     def decide(self, now: Moment) -> Decision:

@@ -62,20 +62,29 @@ class LevelHistory:
         return reading
 
     @property
-    def steady_pct(self) -> tuple[float, float] | None:
-        """The values, both excluded, that may follow one another in any order and are neither jumps nor swings; None
-        where the last level is in doubt."""
+    def steady_pct(self) -> float | None:
+        """The last level, if it is in no doubt: readings that go on from it by less than SWING_PCT each are neither
+        jumps nor swings."""
         last, believed = self._last, self._believed
         if last is None or believed is None or self._doubted is not None or last.value != believed.value:
             return None
-        return last.value - SWING_PCT / 2, last.value + SWING_PCT / 2
+        return last.value
 
-    def measured_all(self, signal: str, seen_s: Sequence[float], values_pct: Sequence[float]) -> Reading:
-        """Add readings (at least one) that are `steady_pct`, in order of time; returns the level that counts then."""
-        for at_s, value_pct in zip(seen_s, values_pct, strict=True):
+    def measured_all(
+        self, signal: str, seen_s: Sequence[float], values_pct: Sequence[float], taken_wh: Sequence[float]
+    ) -> Reading:
+        """Add readings (at least one) that go on as `steady_pct` has it, in order of time; returns the level then.
+
+        taken_wh: what the heaters have taken from each reading before to this one.
+        """
+        for at_s, value_pct, wh in zip(seen_s, values_pct, taken_wh, strict=True):
+            self.taken_wh += wh
             if value_pct != self._value_pct:
-                self.measured(Reading(signal, value_pct, at_s, at_s))
-        return self.measured(Reading(signal, values_pct[-1], seen_s[-1], seen_s[-1]))
+                self._value_pct = value_pct
+                self.since_s = at_s
+                self.taken_wh = 0.0
+        self._last = self._believed = reading = Reading(signal, values_pct[-1], seen_s[-1], seen_s[-1])
+        return reading
 
     def derived(self, reading: Reading | None) -> Reading | None:
         """The same for a level derived from temperatures, which counts as it is."""

@@ -3,9 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, nextafter
+from typing import NamedTuple
 
 from daemon.control.derived_power import Mean, Rate
-from daemon.control.level_filter import LevelHistory
+from daemon.control.level_filter import SWING_PCT, LevelHistory
 from rules.decision.lull import Lull
 from rules.model.orders import Decision, HeaterOrder, Order
 from rules.model.reading import NEVER_LIVE_S, Reading
@@ -19,8 +20,12 @@ _IMPORT_W = 50.0
 
 _LEVEL = "tank_level_pct"
 _POWER = SIGNALS["surplus_w"]
-_ROUNDED_W = 1e-3
-"""More than the mean of powers can exceed the highest of them by rounding."""
+_ROUNDED_W, _ROUNDED_WH = 1e-3, 1.0
+"""More than the mean of powers can leave the range of them by rounding, and than a sum of energies can be wrong by."""
+_MOST = 1.1
+"""Of its rated power, what a heater is seen to take."""
+Ranges = dict[str, tuple[float, float] | None]
+"""By signal, the values that a reading may have, both included; None: none may come. Others may have any."""
 
 NO_HEATING_TIMES = HeatingTimes()
 
@@ -51,6 +56,15 @@ class Wiring:
         return frozenset(
             {self.surplus[0], _LEVEL, "battery_w", "battery_level_pct", *TEMPERATURES, *filter(None, meters)}
         )
+
+
+class Still(NamedTuple):
+    """What rows of readings may hold while they change nothing. ranges: their values; step: a signal, its last value,
+    and than what it moves by less from each row to the next; until_s: the rows come before this second."""
+
+    ranges: Ranges
+    step: tuple[str, float, float]
+    until_s: float
 
 
 class Board:
@@ -220,10 +234,11 @@ class Board:
         """What the heaters have taken since the level last changed, Wh."""
         return self._level_history.taken_wh
 
-    def steady_ranges(self, lull: Lull) -> dict[str, tuple[float, float]] | None:
-        """Between which values, both included, rows of readings change nothing of this lull, by signal: no heater takes
-        anything, the level moves little, the surplus stays too small; other signals may have any value. None where the
-        next reading may change something.
+    def steady(self, lull: Lull) -> Still | None:
+        """What rows of readings may hold and change nothing of this lull; None where the next one may change something.
+
+        What the heaters take counts as surplus: where the mean may not fall too low, the least power and the least
+        surplus together are enough; where it may not rise too high, they take nothing.
         """
         level_pct = self._level_history.steady_pct
         if (
@@ -234,26 +249,50 @@ class Board:
             or self.surplus is None
         ):
             return None
-        below_w = min(lull.mean_below_w - _ROUNDED_W, _POWER.highest)
-        if not self._mean.highest_w <= below_w:
+        step = _LEVEL, level_pct, SWING_PCT
+        ranges: Ranges = {_LEVEL: (lull.level_from_pct, nextafter(lull.level_below_pct, -inf))}
+        if lull.silent is not None:
+            return Still(ranges | {self._surplus_signal: None}, step, inf)
+        least_w, most_w = lull.mean_from_w + _ROUNDED_W, lull.mean_below_w - _ROUNDED_W
+        if not self._mean.is_within(least_w, most_w):
             return None
-        ranges = {power: (-inf, 0.0) for power, _ in (*self._meters, self._shared_meter) if power}
-        surplus_w = sorted((self._surplus_sign * _POWER.lowest, self._surplus_sign * below_w))
-        ranges[self._surplus_signal] = surplus_w[0], surplus_w[1]
-        low_pct, high_pct = max(level_pct[0], lull.level_from_pct), min(level_pct[1], lull.level_below_pct)
-        ranges[_LEVEL] = low_pct, nextafter(high_pct, low_pct)
-        return ranges
+        powers = [power for power, _ in (*self._meters, self._shared_meter) if power in self.latest]
+        power_w = lull.idle_w, _MOST * sum(self._rated_w) if most_w == inf else 0.0
+        ranges |= dict.fromkeys(powers, power_w)
+        if powers:
+            least_w -= max(lull.idle_w, 0.0)
+        ends_w = self._surplus_sign * max(least_w, _POWER.lowest), self._surplus_sign * min(most_w, _POWER.highest)
+        ranges[self._surplus_signal] = min(ends_w), max(ends_w)
+        taken_w = len(powers) * power_w[1]
+        left_h = (lull.most_taken_wh - self.level_taken_wh - _ROUNDED_WH) / taken_w if taken_w else inf
+        return Still(ranges, step, self.surplus.seen_s + left_h * 3600.0)
 
     def hear_all(self, seen_s: Sequence[float], values: Mapping[str, Sequence[float]]) -> None:
-        """Note and update for rows (at least one) within the `steady_ranges`, in order of time; values by signal, of
-        each row one."""
+        """Note and update for rows (at least one) that are `steady`, in order of time; values by signal, of each row
+        one."""
         for name, course in values.items():
             self.latest[name] = Reading(name, course[-1], seen_s[-1], seen_s[-1])
-        surplus = self.latest[self._surplus_signal]
-        self.surplus = Reading(surplus.signal, surplus.value * self._surplus_sign, surplus.at_s, surplus.seen_s)
-        sign = self._surplus_sign
-        self.mean_w = self._mean.note_all(seen_s, [value * sign + 0.0 for value in values[self._surplus_signal]])
-        self.level = self._level_history.measured_all(_LEVEL, seen_s, values[_LEVEL])
+        taken_wh = [0.0] * len(seen_s)
+        if self._surplus_signal in values:
+            surplus_w = [value * self._surplus_sign + 0.0 for value in values[self._surplus_signal]]
+            self.surplus = Reading(self._surplus_signal, surplus_w[-1], seen_s[-1], seen_s[-1])
+            if drawn_w := self._drawn_w(values):
+                held_s = self._mean.holds(seen_s)
+                taken_wh = [power_w * for_s / 3600.0 for power_w, for_s in zip(drawn_w, held_s, strict=True)]
+                surplus_w = [left_w + power_w for left_w, power_w in zip(surplus_w, drawn_w, strict=True)]
+            self.mean_w = self._mean.note_all(seen_s, surplus_w)
+        self.level = self._level_history.measured_all(_LEVEL, seen_s, values[_LEVEL], taken_wh)
+
+    def _drawn_w(self, values: Mapping[str, Sequence[float]]) -> list[float]:
+        """`_diverted_w` of each of these rows, which have all powers that are heard; empty where it is 0 in all."""
+        meters = (self._shared_meter,) if self._shared_meter[0] in self.latest else self._meters
+        courses = [values[power] for power, _ in meters if power in values]
+        total_w: list[float] = []
+        for course in courses:
+            if max(course) > 0.0:
+                total_w = total_w or [0.0] * len(course)
+                total_w = [sum_w + max(power_w, 0.0) for sum_w, power_w in zip(total_w, course, strict=True)]
+        return total_w
 
     def _note_surplus(self, reading: Reading) -> None:
         self._surplus_due = False

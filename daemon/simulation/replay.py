@@ -18,6 +18,7 @@ from daemon.control.signal_state import Board
 from daemon.documents.hygiene_document import hygiene_answer
 from daemon.inputs.readings_file import OP, ReadingsFile, readings_of
 from daemon.recording.unit_of_work import quarantine_event
+from daemon.simulation.kept_for_books import KeptForBooks, can_wait
 from daemon.simulation.quiet_rows import QuietRows
 from rules.model.errors import BrimfulError
 from rules.model.memory import Memory
@@ -72,7 +73,7 @@ class Replay:
         self._wanted = [name for name in readings.signals if name in known and name in matter]
         self.engine = Engine(rules, Board(rules, made.wiring), books, Memory())
         self.keeps_back = True
-        """Whether rows that matter to nobody yet are heard together later: the same result."""
+        """Whether rows that matter to nobody yet are heard together, and booked together, later: the same result."""
         self._looks_back_s = inf if made.books.past_timezone is None else -inf
         self.rows = 0
         self.from_s = self.to_s = 0.0
@@ -90,21 +91,24 @@ class Replay:
         waiting: list[Entry] = []
         now_s: float | None = None
         reported_s = -inf
-        quiet = QuietRows(engine, self._wanted)
+        engine.books_apart = self.keeps_back and can_wait(books, self._wanted)
+        quiet, kept = QuietRows(engine, self._wanted), KeptForBooks(books, self._wanted)
         for at_s, values in self._readings.values(self._wanted):
             self.rows += 1
-            if quiet.takes(at_s, values):
+            is_quiet = quiet.takes(at_s, values)
+            if is_quiet:
                 now_s = at_s
-                continue
-            quiet.release()
-            if now_s is None:
-                self.from_s = now_s = at_s
-            elif at_s > now_s:
-                now_s = at_s
-                while engine.due_s < now_s:
-                    engine.decide(Moment(engine.due_s, engine.due_s))
-            engine.hear(readings_of(self._wanted, values, at_s), Moment(now_s, now_s))
-            if now_s >= books.next_settle_s():
+            else:
+                quiet.release()
+                if now_s is None:
+                    self.from_s = now_s = at_s
+                elif at_s > now_s:
+                    now_s = at_s
+                    while engine.due_s < now_s:
+                        engine.decide(Moment(engine.due_s, engine.due_s))
+                engine.hear(readings_of(self._wanted, values, at_s), Moment(now_s, now_s))
+            may_settle = kept.hands_over(at_s, values) if engine.books_apart else True
+            if may_settle and now_s >= books.next_settle_s():
                 waiting += books.settle(now_s)
                 if len(waiting) >= COMMIT_EVERY:
                     self._commit(waiting, now_s)
@@ -112,13 +116,17 @@ class Replay:
                 if now_s - reported_s >= TELL_EVERY_S:
                     reported_s = now_s
                     progress(now_s)
+            if is_quiet:
+                continue
             if now_s >= self._looks_back_s:
+                kept.hand_over()
                 self._commit([*waiting, *books.settle(now_s)], now_s)
                 waiting = []
                 self._look_back(now_s)
-            if self.keeps_back:
+            if engine.books_apart:
                 quiet.look(now_s, self._looks_back_s)
         quiet.release()
+        kept.hand_over()
         if now_s is None or engine.decision is None:
             raise BrimfulError(OP, self._readings.name, "expected at least one row, got none")
         self.to_s = now_s

@@ -63,11 +63,6 @@ class Lull:
     surplus_age_s: float
     silent: Reading | None
 
-    @property
-    def is_withheld(self) -> bool:
-        """Whether every heater is withheld for what is known, not because no surplus is heard."""
-        return self.idle_w == -inf and self.silent is None
-
     def due_s(
         self,
         level: Reading | None,

@@ -162,6 +162,26 @@ def test_the_same_readings_give_the_same_state(told: Told) -> None:
     assert json.dumps(one.state()) == json.dumps(other.state())
 
 
+@given(st.data(), counters(), st.sampled_from(("diverted_wh", "diverted_w")))
+def test_readings_that_are_taken_together_count_as_if_they_came_one_by_one(
+    data: st.DataObject, told: Told, signal: str
+) -> None:
+    one_by_one, together = Keeper(signal).books, Keeper(signal).books
+    came = data.draw(arrivals(told.readings))
+    while came:
+        many = data.draw(st.integers(1, 8))
+        some, came = came[:many], came[many:]
+        times = [at_s for _, at_s, _ in some]
+        values = [value % 3000 if signal == "diverted_w" else value for *_, value in some]
+        together.note_all(signal, times, values)
+        for at_s, value in zip(times, values, strict=True):
+            one_by_one.note(signal, at_s, value)
+        if data.draw(st.booleans()):
+            assert together.settle(some[-1][0]) == one_by_one.settle(some[-1][0])
+        assert together.state() == one_by_one.state()
+        assert together.next_settle_s() == one_by_one.next_settle_s()
+
+
 @given(counters(glitches=False))
 def test_of_a_sound_counter_all_time_is_measured_but_the_gaps(told: Told) -> None:
     keeper = Keeper()

@@ -93,6 +93,17 @@ def test_a_counter_is_looked_at_whole() -> None:
     assert waiting.energy_mwms(3_600_000)[3_540_000 - 60_000] == 10 * 3_600_000_000
 
 
+def test_of_many_minutes_only_those_are_looked_at_that_are_asked_for() -> None:
+    counter = CounterMeter("main", rated_w=3000.0, interval_s=60, gap_s=900.0, late_s=LATE_S, resolution_wh=1.0)
+    asked = range(60_000, 180_000, 60_000)
+    for meter, values in ((counter, [0.0, 10.0, 30.0, 60.0]), (power(), [600.0, 1200.0, 1800.0, 0.0])):
+        waiting = OnDemand(meter)
+        waiting.note_all([0.0, 60.0, 120.0, 180.0], values)
+        found = waiting.energy_mwms(180_000, asked)
+        assert found == {60_000: 20 * 3_600_000_000, 120_000: 30 * 3_600_000_000}
+        assert waiting.energy_mwms(180_000).items() >= {0: 10 * 3_600_000_000, **found}.items()
+
+
 def test_no_more_than_a_bound_waits() -> None:
     waiting = OnDemand(power())
     for second in range(MOST_WAITING):
