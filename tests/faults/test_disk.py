@@ -108,7 +108,7 @@ def test_on_a_full_disk_control_goes_on_an_alarm_says_so_and_the_books_resume(ho
         wire.publish("wren/level", "70")
         wire.hears("wren/permit", b"yes")
         house.knows("diverted_wh", 5000)
-        house.says("backup=")
+        house.has_said("backup=")
         disk.fill()
         house.says("ledger=failing")
         (alarm,) = hears_alarms(wire, well=False)  # the orders go on meanwhile: it waits for each of them
@@ -178,7 +178,7 @@ def test_a_backup_disk_that_is_not_there_is_an_alarm_on_mqtt_and_in_check(tmp_pa
         house.file.write_text(house.file.read_text() + '[ledger.backup]\nfolder = "stick"\n')
         try:
             house.start()
-            house.says("backup=failing")
+            house.has_said("backup=failing")
             mark = len(wire.inbox.items)
             wire.publish("wren/level", "70")
             wire.publish("wren/meter", "-1500")

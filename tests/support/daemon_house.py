@@ -106,6 +106,10 @@ class House:
         self.said = [str(said) for said in self.log.items[: self.log.items.index(line, len(self.said)) + 1]]
         return str(line)
 
+    def has_said(self, words: str) -> str:
+        """Wait for a line of its log, which may have come before those waited for."""
+        return str(self.log.wait(lambda said: words in str(said)))
+
     def until(self, holds: Callable[[Any], bool], *question: str) -> Any:
         """Ask until the answer is so, and give it; on a busy machine what was just sent may still be on its way."""
         give_up_s = time.monotonic() + PATIENCE_S

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from accounting.books.booking import ALL, Books, BooksSettings, HeaterBooks, Note
+from accounting.books.booking import ALL, Books, BooksSettings, HeaterBooks
 from accounting.ledger import Facts, LedgerWriter, OutboxKey, Refused
+from accounting.metering.noting import NoteAll
 from accounting.model.entry import Entry
 from accounting.timeseries import Point, SendFailed, Target, Writer, open_writer
 from daemon.control.engine import Engine
@@ -186,9 +187,9 @@ class _Board(Board):
 class _Books(Books):
     passing: Callable[[str], None]
 
-    def _listen(self, signal: str, note: Note) -> None:
-        def noted(at_s: float, value: float) -> None:
-            note(at_s, value)
+    def _listen(self, signal: str, note_all: NoteAll) -> None:
+        def noted(at_s: Sequence[float], values: Sequence[float]) -> None:
+            note_all(at_s, values)
             self.passing("noted in the books")
 
         super()._listen(signal, noted)
