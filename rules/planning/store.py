@@ -15,8 +15,8 @@ class Store:
 
     missing_price: money per kWh of a draw that the stock cannot serve: the boiler's heat, or what a cold tap is worth.
     reserve_wh: heat that plans do not count on, and fill up at whatever price; lukewarm_wh: with no more heat than this
-    in it the tank serves no draw; warm_wh: heating from the
-    grid goes on up to it, for an element warms all the water above it evenly. Each at most the capacity.
+    in it the tank serves no draw; warm_wh: heating from the grid goes on up to it, for an element warms all the water
+    above it evenly. Each at most the capacity.
     Raises BrimfulError for a store that cannot be.
     """
 

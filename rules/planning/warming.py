@@ -13,7 +13,6 @@ from rules.planning.runs import runs_of
 
 MOST = 0.5
 """Share of the scenarios that heat in a run."""
-MOST_RUNS = 8
 
 
 def warmed(policy: Policy, shares: Sequence[float], stock_wh: float, places: range, *, begun: bool = False) -> Played:
@@ -25,12 +24,12 @@ def warmed(policy: Policy, shares: Sequence[float], stock_wh: float, places: ran
     prices = [half_hour.import_price for half_hour in half_hours]
     free = _half_hours(policy, stock_wh) if begun else 0
     filled = set(range(free))
-    for _ in range(MOST_RUNS):
+    while True:
         filling = Filling(frozenset(places.start + at for at in filled), store.warm_wh, alone=False)
         played = courses(policy, shares, stock_wh, places, filling)
         run = next(((first, end) for first, end in runs_of(played, MOST) if end > free), None)
         if run is None:
-            break
+            return played
         first, end = max(run[0], free), run[1]
         before_wh = sum(share * course.stock_wh[first - 1] for share, course in played) if first else stock_wh
         length = _half_hours(policy, before_wh)
@@ -41,7 +40,6 @@ def warmed(policy: Policy, shares: Sequence[float], stock_wh: float, places: ran
         if reached_wh < store.warm_wh and not heated:
             filled.update(range(start, start + length))
         free = max(end, start + length)
-    return played
 
 
 def cheapest_start(prices: Sequence[float], length: int, earliest: int, latest: int) -> int:
