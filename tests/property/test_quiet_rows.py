@@ -243,6 +243,13 @@ def test_what_changes_a_steady_day_counts_from_its_row_on(before: Row, after: Ro
         assert len(said[1]) > 1
 
 
+def test_a_level_that_stands_still_while_more_is_taken_than_the_tank_holds_is_doubted_in_its_row() -> None:
+    file = lines(HOMES[0], [(1, 60.0, NIGHT, {}), (410, 60.0, SUN, {})])
+    said = replayed(HOMES[0], file, passing=True)
+    assert said == replayed(HOMES[0], file, passing=False)
+    assert said[1][-1][1].lead.guard == "fresh"
+
+
 @pytest.mark.parametrize("home", [HOMES[1], HOMES[4]])
 @pytest.mark.parametrize(
     ("usual", "rows"), [(NIGHT, 600), (SUN, 200), (NIGHT | {"grid_w": None, "surplus_w": None}, 600)]
