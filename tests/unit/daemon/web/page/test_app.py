@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -119,13 +120,19 @@ def test_the_live_stream_speaks_the_readers_language(page: Served) -> None:
         assert said in news["html"].replace("\u00a0", " ")
 
 
-def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) -> None:
-    file = tmp_path / "home.toml"
+@contextmanager
+def _with_a_form(folder: Path) -> Iterator[tuple[Served, str, str]]:
+    """A page of a home of one's own, with a login's cookie and a form's token."""
+    file = folder / "home.toml"
     file.write_text(SMALL)
     with Served(password_hash=HASH, home=load(file)) as page:
         cookie = page.form("/login", {"password": PASSWORD, "then": "/"}).cookie
         room = page.http("GET", "/rules/full", headers={"Cookie": cookie}).text
-        token = room.partition('name="form_token" value="')[2].partition('"')[0]
+        yield page, cookie, room.partition('name="form_token" value="')[2].partition('"')[0]
+
+
+def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) -> None:
+    with _with_a_form(tmp_path) as (page, cookie, token):
         for value, said in (
             ("4000", "rules.full.stop_at_pct: erwartet: 1–100 %, gefunden: 4000 (home.toml)"),
             ("viel", "rules.full.stop_at_pct: erwartet: eine Zahl 1–100 %, gefunden: &#34;viel&#34; (home.toml)"),
@@ -138,12 +145,7 @@ def test_a_setting_that_does_not_fit_is_refused_in_the_language(tmp_path: Path) 
 
 
 def test_whoever_makes_it_riskier_is_cautioned_in_the_language(tmp_path: Path) -> None:
-    file = tmp_path / "home.toml"
-    file.write_text(SMALL)
-    with Served(password_hash=HASH, home=load(file)) as page:
-        cookie = page.form("/login", {"password": PASSWORD, "then": "/"}).cookie
-        room = page.http("GET", "/rules/full", headers={"Cookie": cookie}).text
-        token = room.partition('name="form_token" value="')[2].partition('"')[0]
+    with _with_a_form(tmp_path) as (page, cookie, token):
         for path, entered, german, english in (
             ("/rules/full/try", {"stop_at_pct": "99"}, "über den üblichen", "above the usual"),
             ("/rules/limit/try", {"maximum_c": "75"}, "verbrüht in etwa", "burns in about"),
