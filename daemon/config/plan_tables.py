@@ -33,7 +33,7 @@ class Planning(Table):
     """Heat that is always kept, whatever it costs, % of a full tank."""
     lukewarm_pct: Annotated[float, Within(0, 90)] | None = None
     """Below this level the plan takes the taps to run lukewarm. Where it isn't 0, heating from the grid goes on until
-    the whole tank has 45 °C (the part above the element, for a heater named upper). Unless given: 15 without a boiler;
-    0 with one, for it makes up what is missing."""
+    the whole tank has 45 °C (the part above the element, for a heater named upper), which is too little to hold back
+    Legionella: see [rules.hygiene]. Unless given: 15 without a boiler; 0 with one, for it makes up what is missing."""
     forecast: Forecast | None = None
     """What forecasts the sun; without it the home's past alone counts."""
